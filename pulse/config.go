@@ -1,0 +1,151 @@
+package pulse
+
+// Defaults of the measurement contract. Each says where its number comes from.
+const (
+	// DefaultSettleNS is longer than the bounce of relay and dial contacts and
+	// shorter than any make or break of a dial (common practice).
+	DefaultSettleNS int64 = 4e6
+	// DefaultPulseMinNS and DefaultPulseMaxNS hold every break that the
+	// published dial and receiver limits allow, with room for a faulty dial.
+	DefaultPulseMinNS int64 = 10e6
+	DefaultPulseMaxNS int64 = 200e6
+	// DefaultTrainGapNS is longer than the longest make inside a train (50 ms,
+	// GOST 23595-79) and shorter than the shortest pause between trains (200
+	// ms, the same).
+	DefaultTrainGapNS int64 = 150e6
+	// DefaultFlashMaxNS parts a flash from a disconnect (1.5 s; from memory of
+	// the LSSGR disconnect time: check the document).
+	DefaultFlashMaxNS int64 = 1500e6
+)
+
+// A Timing says which instant of a bouncing transition is its time.
+type Timing uint8
+
+const (
+	TimingFirst   Timing = iota // its first edge
+	TimingSettled               // the start of the level that lasted
+)
+
+func (t Timing) String() string {
+	if t == TimingSettled {
+		return "settled"
+	}
+	return "first"
+}
+
+// A Setup is what is known of the measuring chain; it fills the uncertainty
+// budget and corrects the openings.
+type Setup struct {
+	EdgeNoiseNS   float64 // standard uncertainty of one edge's time
+	EdgeNoiseFrom string  // where the figure comes from, shown in the budget
+	EdgeNoiseA    bool    // it comes from repeated observations (kind A)
+	// AsymmetryNS is how much longer the chain shows a make than it is (its
+	// turn-off delay less its turn-on delay). Breaks are lengthened by it and
+	// makes shortened; periods stay.
+	AsymmetryNS     float64
+	AsymmetryUNS    float64 // its standard uncertainty
+	AsymmetryFrom   string
+	AsymmetryA      bool    // AsymmetryUNS comes from repeated observations
+	ClockRel        float64 // relative standard uncertainty of the time base
+	ClockFrom       string
+	ResolutionNS    float64 // step of the recorded times, 0 or 1 when they are whole nanoseconds
+	CoverageFactorK float64 // 0 means 2
+}
+
+// DefaultSetup is what is assumed of a chain that was not calibrated: an
+// invented but cautious interrupt jitter of 20 µs, an opto-coupler with a
+// resistor-loaded output whose delays differ by at most ±100 µs (rectangular),
+// and a quartz within 50 ppm.
+func DefaultSetup() Setup {
+	return Setup{
+		EdgeNoiseNS: 20e3, EdgeNoiseFrom: "assumed, not calibrated",
+		AsymmetryUNS: 57735, AsymmetryFrom: "assumed within ±0.1 ms, not calibrated",
+		ClockRel: 50e-6, ClockFrom: "assumed quartz",
+	}
+}
+
+// A Config says how a contact's edges are to be read. The zero value reads
+// with the defaults.
+type Config struct {
+	Kind     Kind
+	Polarity Polarity
+	SettleNS int64 // 0 means DefaultSettleNS
+	Timing   Timing
+
+	// Dial. Zero fields take the profile's, then the default.
+	PulseMinNS, PulseMaxNS, TrainGapNS, FlashMaxNS int64
+	Coding                                         Coding
+	CodingSet                                      bool // Coding was chosen, do not take the profile's
+
+	// Interrupter.
+	PeriodNS  int64   // nominal period of one interruption, 0: from the data
+	Lobes     int     // lobes of the cam, 0: no lobe signature
+	CadenceNS []int64 // nominal make, break, make, break …; nil: profile's, or plain interruptions
+
+	Setup  *Setup   // nil means DefaultSetup
+	Limits *Profile // nil: no verdict
+
+	// A live capture knows its own start and end, and the line's level at the
+	// start. A recorded file is taken to begin long after whatever came before
+	// it and to go on in its last level.
+	Live       bool
+	Start      Stamp
+	StartLevel Level // Unknown when it could not be read
+
+	// Forget keeps no values and no trains, for a contact that is watched
+	// without end: the callbacks and Counts tell all, Finish has counts only.
+	Forget bool
+
+	// OnEvent is called for each finding of the settling filter, in order, as
+	// soon as it is made.
+	OnEvent func(*Event)
+	// OnPulse and OnCycle, when set, are called for each pulse and each whole
+	// cycle as soon as it is complete, in order. They must not keep the pointer.
+	OnPulse func(*PulseRow)
+	OnCycle func(*CycleRow)
+	// OnTrain is called when a train has ended.
+	OnTrain func(*Train)
+}
+
+// A PulseRow is one break of a dial contact, as a table row.
+type PulseRow struct {
+	At       Stamp // opening
+	Class    Class
+	Train    int // 1-based train, 0 outside a train
+	Pulse    int // 1-based pulse in its train, 0 outside a train
+	BreakNS  int64
+	PeriodNS int64 // opening to next opening inside the train, 0 for the last pulse
+	MakeNS   int64 // make after it inside the train, 0 for the last pulse
+	GapNS    int64 // interdigit gap before the train, on its first pulse; 0 when there is none
+	BounceNS int64 // the longer bounce of its opening and closing
+	Partial  bool  // the train is cut by the start of the recording or by an unknown interval
+}
+
+// A Class is what a break was taken for.
+type Class uint8
+
+const (
+	ClassPulse Class = iota
+	ClassShort
+	ClassFlash
+	ClassDisconnect
+)
+
+func (c Class) String() string {
+	return [...]string{"pulse", "short break", "flash", "disconnect"}[c]
+}
+
+// A CycleRow is one whole cycle of an interrupter, as a table row.
+type CycleRow struct {
+	At         Stamp // opening that begins it
+	Cycle      int   // 1-based count of due cycles, missing ones included
+	Lobe       int   // 1-based, 0 without lobes
+	PeriodNS   int64
+	BreakNS    int64
+	MakeNS     int64
+	BounceNS   int64
+	SegmentsNS []int64 // of a cadence, in its own order; nil otherwise
+	Missing    int     // interruptions missing in it
+	Extra      int     // extra interruptions in it
+	Whole      bool    // nothing missing, extra or unknown in it: only then it is in the statistics
+}

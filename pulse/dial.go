@@ -1,0 +1,401 @@
+package pulse
+
+// A spot is an extreme value with the pulse or cycle that it belongs to.
+type spot struct {
+	v                 float64
+	breakNS, periodNS int64 // of that pulse, for its uncertainty
+	at                Stamp
+	group, item       int32 // train and pulse, or cycle and lobe; 0 when there is none
+	ok                bool
+}
+
+// An extreme keeps the least and the greatest value seen.
+type extreme struct{ lo, hi spot }
+
+func (e *extreme) see(v float64, s spot) {
+	s.v, s.ok = v, true
+	if !e.lo.ok || v < e.lo.v {
+		e.lo = s
+	}
+	if !e.hi.ok || v > e.hi.v {
+		e.hi = s
+	}
+}
+
+// within tells that v changes neither extreme, so that the caller need not
+// describe it.
+func (e *extreme) within(v float64) bool {
+	return e.lo.ok && v >= e.lo.v && v <= e.hi.v
+}
+
+// each maps both extremes' values.
+func (e extreme) each(f func(float64) float64) extreme {
+	e.lo.v, e.hi.v = f(e.lo.v), f(e.hi.v)
+	return e
+}
+
+// swap is for a value that falls as the one that was followed rises.
+func (e extreme) swap() extreme { return extreme{e.hi, e.lo} }
+
+func ms(ns float64) float64 { return ns / 1e6 }
+
+// percent is 100·b/t; the integers divide last, so that round limits stay round.
+func percent(b, t int64) float64 { return 100 * float64(b) / float64(t) }
+
+func ratio(b, t int64) float64 { return float64(b) / float64(t-b) }
+
+// pairs fills with a function of each break and its period.
+func pairs(brk, per *Durations, f func(b, t int64) float64) func(dst []float64, from int) {
+	return func(dst []float64, from int) {
+		var b, t [256]int64
+		for len(dst) > 0 {
+			n := min(len(dst), len(b))
+			brk.Fill(b[:n], from)
+			per.Fill(t[:n], from)
+			for i := range n {
+				dst[i] = f(b[i], t[i])
+			}
+			dst, from = dst[n:], from+n
+		}
+	}
+}
+
+// joined fills with the milliseconds of several stores, one after the other.
+func joined(stores ...*Durations) (n int, fill func(dst []float64, from int)) {
+	for _, s := range stores {
+		n += s.Len()
+	}
+	return n, func(dst []float64, from int) {
+		for _, s := range stores {
+			if from >= s.Len() {
+				from -= s.Len()
+				continue
+			}
+			k := min(len(dst), s.Len()-from)
+			s.FillFloat(dst[:k], from, 1e6)
+			dst, from = dst[k:], 0
+			if len(dst) == 0 {
+				return
+			}
+		}
+	}
+}
+
+// trainRec is a train as it is kept: its periods and its gap lie in the
+// reader's stores in the same order.
+type trainRec struct {
+	start  Stamp
+	pulses int32
+	flags  uint8
+}
+
+const (
+	trainPartial = 1 << iota
+	trainGapBefore
+)
+
+// dialReader reads transitions as dial pulses. It keeps 4 bytes for each
+// break and each period, for exact percentiles.
+type dialReader struct {
+	pulseMin, pulseMax, trainGap, flashMax int64
+	coding                                 Coding
+	forget                                 bool
+	onPulse                                func(*PulseRow)
+	onTrain                                func(*Train)
+	first                                  Stamp
+
+	pulses, short, flashes, disconnects, nTrains int
+
+	brk, per Durations // break and period of each pulse that has a period
+	tail     Durations // break of the last pulse of each train
+	gaps     Durations // interdigit gaps
+	trains   []trainRec
+
+	xBreak, xMake, xRate, xPercent, xGap extreme
+
+	openAt     Stamp
+	openOK     bool // the open break began at openAt
+	open       bool
+	openBounce int64
+	ref        Stamp // closing of the last break that counts, or since when the contact is known to be closed
+	refOK      bool
+	cut        bool // a train that begins within the train gap of ref has lost its start
+	hadUnknown bool
+	startCut   bool // the first train lost its start to the start of the recording
+	gapOK      bool // ref is the last closing of a train, with nothing between
+	in         bool // a train is open
+	cur        trainRec
+	curBrk     int64 // breaks and periods of the open train, without its last break
+	curPer     int64
+	curGap     int64
+	pend       PulseRow
+}
+
+func (d *dialReader) closedSince(at Stamp) { d.ref, d.refOK, d.cut, d.gapOK = at, true, true, false }
+
+func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
+	if !closed {
+		if d.in && int64(at-d.ref) >= d.trainGap {
+			d.endTrain(false)
+		}
+		d.openAt, d.openOK, d.open, d.openBounce = at, true, true, bounce
+		return
+	}
+	d.open = false
+	if !d.openOK { // a break whose start is not known
+		d.closedSince(at)
+		return
+	}
+	d.openOK = false
+	b := int64(at - d.openAt)
+	if d.openBounce > bounce {
+		bounce = d.openBounce
+	}
+	switch {
+	case b < d.pulseMin:
+		d.short++
+		d.row(ClassShort, b, bounce)
+		return // the make goes on through a short break
+	case b > d.pulseMax:
+		d.endTrain(false)
+		class := ClassFlash
+		if b > d.flashMax {
+			class = ClassDisconnect
+			d.disconnects++
+		} else {
+			d.flashes++
+		}
+		d.row(class, b, bounce)
+		d.ref, d.refOK, d.cut, d.gapOK = at, true, false, false
+		return
+	}
+	d.pulse(b, bounce)
+	d.ref, d.refOK, d.cut, d.gapOK = at, true, false, true
+}
+
+func (d *dialReader) row(c Class, b, bounce int64) {
+	if d.onPulse != nil {
+		d.onPulse(&PulseRow{At: d.openAt, Class: c, BreakNS: b, BounceNS: bounce})
+	}
+}
+
+func (d *dialReader) pulse(b, bounce int64) {
+	d.pulses++
+	if d.in { // endTrain was called if the make before this opening was long
+		d.period(int64(d.openAt - d.pend.At))
+	} else {
+		d.in = true
+		d.cur = trainRec{start: d.openAt}
+		d.curBrk, d.curPer = 0, 0
+		gap := int64(0)
+		switch {
+		case d.refOK && d.cut && int64(d.openAt-d.ref) < d.trainGap:
+			d.cur.flags = trainPartial
+			d.startCut = d.startCut || !d.hadUnknown && d.nTrains == 0
+		case d.gapOK:
+			gap = int64(d.openAt - d.ref)
+			if !d.forget {
+				d.gaps.Add(gap)
+			}
+			d.cur.flags = trainGapBefore
+			if v := float64(gap); !d.xGap.within(v) {
+				d.xGap.see(v, spot{periodNS: gap, at: d.openAt, group: int32(d.nTrains + 1), item: 1})
+			}
+		}
+		d.curGap = gap
+		d.pend = PulseRow{Train: d.nTrains + 1, GapNS: gap, Partial: d.cur.flags&trainPartial != 0}
+	}
+	d.cur.pulses++
+	d.pend.At, d.pend.Pulse, d.pend.BreakNS, d.pend.BounceNS = d.openAt, int(d.cur.pulses), b, bounce
+	if v := float64(b); !d.xBreak.within(v) {
+		d.xBreak.see(v, d.spot(0))
+	}
+}
+
+// spot describes the pending pulse.
+func (d *dialReader) spot(period int64) spot {
+	return spot{breakNS: d.pend.BreakNS, periodNS: period, at: d.pend.At, group: int32(d.pend.Train), item: int32(d.pend.Pulse)}
+}
+
+// period completes the pending pulse: the next one has opened.
+func (d *dialReader) period(t int64) {
+	b := d.pend.BreakNS
+	d.curBrk += b
+	d.curPer += t
+	if !d.forget {
+		d.brk.Add(b)
+		d.per.Add(t)
+	}
+	if v := float64(t); !d.xRate.within(v) { // kept as a period: the longest is the slowest
+		d.xRate.see(v, d.spot(t))
+	}
+	if v := float64(t - b); !d.xMake.within(v) {
+		d.xMake.see(v, d.spot(t))
+	}
+	if v := percent(b, t); !d.xPercent.within(v) {
+		d.xPercent.see(v, d.spot(t))
+	}
+	if d.onPulse != nil {
+		d.pend.PeriodNS, d.pend.MakeNS = t, t-b
+		d.onPulse(&d.pend)
+		d.pend.PeriodNS, d.pend.MakeNS, d.pend.GapNS = 0, 0, 0
+	}
+}
+
+func (d *dialReader) endTrain(partial bool) {
+	if !d.in {
+		return
+	}
+	d.in = false
+	d.nTrains++
+	if partial {
+		d.cur.flags |= trainPartial
+	}
+	if d.onPulse != nil {
+		d.onPulse(&d.pend)
+	}
+	if d.onTrain != nil {
+		gap := int64(-1)
+		if d.cur.flags&trainGapBefore != 0 {
+			gap = d.curGap
+		}
+		t := d.train(d.cur, d.curBrk, d.curPer, gap)
+		d.onTrain(&t)
+	}
+	if !d.forget {
+		d.tail.Add(d.pend.BreakNS)
+		d.trains = append(d.trains, d.cur)
+	}
+}
+
+// unknown says that nothing is known from the last edge until end.
+func (d *dialReader) unknown(end Stamp, closed bool) {
+	d.endTrain(true)
+	d.hadUnknown = true
+	d.open, d.openOK, d.refOK, d.gapOK = !closed, false, false, false
+	if closed {
+		d.closedSince(end)
+	}
+}
+
+// advance ends a train whose last make has already lasted the train gap.
+func (d *dialReader) advance(now Stamp) {
+	if d.in && !d.open && int64(now-d.ref) >= d.trainGap {
+		d.endTrain(false)
+	}
+}
+
+// finish ends the reading. quiet is the time up to which a live capture saw no
+// edge after the last that was read: a train whose last make was shorter than
+// the train gap by then may go on.
+func (d *dialReader) finish(live bool, quiet Stamp) (partial bool) {
+	// A last break whose end is unknown belongs to the train only if it began
+	// within the train gap; else transition has ended the train.
+	cut := d.in && (d.open || live && int64(quiet-d.ref) < d.trainGap)
+	partial = d.open || cut
+	d.endTrain(cut)
+	return partial
+}
+
+// train makes the train of r from the sums of its breaks and periods and its
+// gap in ns, -1 for none.
+func (d *dialReader) train(r trainRec, breaks, periods, gap int64) Train {
+	t := Train{Pulses: int(r.pulses), StartS: float64(r.start-d.first) / 1e9, Partial: r.flags&trainPartial != 0}
+	if digit, ok := d.coding.Digit(t.Pulses); ok && !t.Partial {
+		s := string(rune(digit))
+		t.Digit = &s
+	}
+	if periods > 0 {
+		t.RatePPS = Known(float64(t.Pulses-1) * 1e9 / float64(periods))
+		t.BreakPercent = Known(percent(breaks, periods))
+	}
+	if gap >= 0 {
+		t.GapBeforeMS = Known(float64(gap) / 1e6)
+	}
+	return t
+}
+
+// digits decodes the whole trains; '?' stands for a count that no digit has.
+func (d *dialReader) digits() string {
+	b := make([]byte, 0, len(d.trains))
+	for _, r := range d.trains {
+		if r.flags&trainPartial != 0 {
+			continue
+		}
+		c, ok := d.coding.Digit(int(r.pulses))
+		if !ok {
+			c = '?'
+		}
+		b = append(b, c)
+	}
+	return string(b)
+}
+
+func (d *dialReader) list() Trains {
+	return Trains{len(d.trains), func(yield func(Train) bool) {
+		p, g := 0, 0
+		for _, r := range d.trains {
+			gap := int64(-1)
+			if r.flags&trainGapBefore != 0 {
+				gap = d.gaps.At(g)
+				g++
+			}
+			var breaks, periods int64
+			for range r.pulses - 1 {
+				breaks += d.brk.At(p)
+				periods += d.per.At(p)
+				p++
+			}
+			if !yield(d.train(r, breaks, periods, gap)) {
+				return
+			}
+		}
+	}}
+}
+
+func (d *dialReader) result() *Dial {
+	stat := func(q Quantity) Stat {
+		n, fill, _, _ := d.values(q)
+		return StatOf(n, fill)
+	}
+	r := &Dial{
+		Digits: d.digits(), Coding: d.coding.String(), Pulses: d.pulses, ShortBreaks: d.short,
+		Flashes: d.flashes, Disconnects: d.disconnects, Trains: d.list(),
+		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
+	}
+	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)
+	if b, t := d.brk.Sum(), d.per.Sum(); t > 0 {
+		r.RatePPS.Overall = Known(float64(d.per.Len()) * 1e9 / float64(t))
+		r.BreakPercent.Overall = Known(percent(b, t))
+	}
+	return r
+}
+
+// values gives the values that a limit on q is judged on, in q's unit, and
+// the extremes with the uncertainty's arguments. ok is false for a quantity
+// that a dial does not have.
+func (d *dialReader) values(q Quantity) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+	pairs := func(f func(b, t int64) float64) func(dst []float64, from int) { return pairs(&d.brk, &d.per, f) }
+	n = d.per.Len()
+	switch q {
+	case RatePPS:
+		return n, pairs(func(_, t int64) float64 { return 1e9 / float64(t) }), d.xRate.each(func(v float64) float64 { return 1e9 / v }).swap(), true
+	case PeriodMS:
+		return n, pairs(func(_, t int64) float64 { return ms(float64(t)) }), d.xRate.each(ms), true
+	case BreakPercent:
+		return n, pairs(percent), d.xPercent, true
+	case BreakRatio:
+		x = d.xPercent
+		x.lo.v, x.hi.v = ratio(x.lo.breakNS, x.lo.periodNS), ratio(x.hi.breakNS, x.hi.periodNS)
+		return n, pairs(ratio), x, true
+	case MakeMS:
+		return n, pairs(func(b, t int64) float64 { return ms(float64(t - b)) }), d.xMake.each(ms), true
+	case InterdigitMS:
+		n, fill = joined(&d.gaps)
+		return n, fill, d.xGap.each(ms), true
+	case BreakMS:
+		n, fill = joined(&d.brk, &d.tail)
+		return n, fill, d.xBreak.each(ms), true
+	}
+	return 0, nil, extreme{}, false
+}

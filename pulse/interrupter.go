@@ -1,0 +1,618 @@
+package pulse
+
+import "math"
+
+const (
+	// phaseTolerance is how far from its due time an opening may be, as a
+	// fraction of the distance to the neighbouring due opening on that side. A
+	// quarter keeps a worn cam's errors in and halves the ambiguity.
+	phaseTolerance = 0.25
+	// learnBreaks is how many interruptions are looked at before the period or
+	// the cadence is told from the data: three cycles of the longest cadence
+	// that is looked for, and a half more for a missing one.
+	learnBreaks = 36
+	// maxCadenceBreaks bounds the breaks per cycle of a cadence told from the data.
+	maxCadenceBreaks = 8
+	// relock is how many openings in a row must agree on a new phase before
+	// the old one is given up.
+	relock = 3
+	// track is the weight of a new cycle in the followed period: slow enough
+	// to average lobes and jitter, fast enough for a motor's warming up.
+	track = 1.0 / 16
+)
+
+// A pattern is one cycle of openings as due: after each opening its break and
+// the make that follows. A plain interrupter has one.
+type pattern struct {
+	brk, mk []int64 // k each
+	first   int     // index of the break of the cadence's segment 2
+	cycle   int64
+}
+
+func (p *pattern) k() int { return len(p.brk) }
+
+// spacing is the time from opening j to the next.
+func (p *pattern) spacing(j int) int64 { return p.brk[j] + p.mk[j] }
+
+// patternOf makes the pattern of a cadence make, break, make, break …
+// Segment 1 is the make before the first break, so the last make belongs to
+// the next cycle's segment 1.
+func patternOf(cadence []int64) pattern {
+	k := len(cadence) / 2
+	p := pattern{brk: make([]int64, k), mk: make([]int64, k)}
+	for j := range k {
+		p.brk[j] = cadence[2*j+1]
+		p.mk[j] = cadence[(2*j+2)%(2*k)]
+		p.cycle += p.spacing(j)
+	}
+	return p
+}
+
+// An opening is one interruption: when it opened, how long its break lasted.
+type opening struct {
+	at       Stamp
+	breakNS  int64 // 0 when its end is not known
+	bounceNS int64
+	gap      bool // an unknown interval lies between the opening before and this one
+}
+
+// interrupterReader reads transitions as an interrupter's cycles. It keeps 4
+// bytes for each break and period of up to 2.1 s, 16 for longer ones.
+type interrupterReader struct {
+	onCycle func(*CycleRow)
+	forget  bool
+	pat     pattern
+	havePat bool
+	cadence bool // segments are reported
+	lobes   int
+	period  int64 // nominal, 0: from the data
+
+	learn []opening
+	follow
+	cur   opening
+	curOK bool
+	open  bool
+	gap   bool // an unknown interval since the last opening
+
+	cycles, missing, extra, due, slips int
+	brk, per                           Durations   // per clean cycle: sum of breaks, period
+	lens                               []int64     // the last clean cycle's segments, in the pattern's order
+	seg                                []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
+	xBreak, xMake, xPeriod, xPercent   extreme
+	xSeg                               []extreme
+	sig                                lobeSignature
+	row                                CycleRow
+}
+
+// follow is the phase follower's state.
+type follow struct {
+	scale   float64 // followed cycle / nominal cycle
+	last    opening // last opening that was due
+	j       int     // its place in the pattern
+	n       int     // its number, counting due openings from 0
+	ok      bool
+	strayed []opening // openings in a row that were not due
+
+	// The cycle being gathered, from an opening with j == 0.
+	start              opening
+	clean              bool // nothing missing, extra or unknown so far
+	cycMissing, cycExt int
+	got                []opening
+}
+
+func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
+	if !closed {
+		r.cur, r.curOK, r.open = opening{at: at, bounceNS: bounce, gap: r.gap}, true, true
+		r.gap = false
+		return
+	}
+	r.open = false
+	if !r.curOK {
+		return
+	}
+	r.curOK = false
+	r.cur.breakNS = int64(at - r.cur.at)
+	r.cur.bounceNS = max(r.cur.bounceNS, bounce)
+	r.opening(r.cur)
+}
+
+// unknown says that nothing was known of the contact for a while, and its
+// state now.
+func (r *interrupterReader) unknown(closed bool) {
+	r.endOpen()
+	r.gap, r.open = true, !closed
+}
+
+// endOpen takes an opening whose break's end is not known: it still tells the
+// phase and ends a cycle.
+func (r *interrupterReader) endOpen() {
+	if r.curOK {
+		r.curOK = false
+		r.cur.breakNS = 0
+		r.opening(r.cur)
+	}
+}
+
+func (r *interrupterReader) opening(o opening) {
+	if r.havePat {
+		r.step(o)
+		return
+	}
+	r.learn = append(r.learn, o)
+	if len(r.learn) >= learnBreaks {
+		r.decide()
+	}
+}
+
+// decide tells the period, the cadence and its phase from the openings
+// gathered so far, and reads them.
+func (r *interrupterReader) decide() {
+	if r.havePat {
+		return
+	}
+	r.havePat = true
+	o := r.learn
+	r.learn = nil
+	scale := 1.0
+	switch {
+	case len(r.pat.brk) > 0:
+		scale = r.pat.rotate(o)
+	case r.period > 0:
+		r.pat = plain(r.period)
+		if med := medianNS(spacings(o)); med > 0 {
+			// Where most interruptions are missing the median is a multiple.
+			x := float64(med) / float64(r.period)
+			if n := math.Round(x); n >= 1 && math.Abs(x-n) <= phaseTolerance {
+				scale = x / n
+			} else {
+				r.pat = plain(med)
+			}
+		}
+	default:
+		r.pat, _ = findPattern(o, r.lobes > 0)
+		r.cadence = r.pat.k() > 1
+	}
+	k := r.pat.k()
+	r.scale = scale
+	r.seg, r.lens = make([]Durations, 2*k), make([]int64, 2*k)
+	r.xSeg = make([]extreme, 2*k)
+	r.got = make([]opening, 0, k)
+	r.sig.init(r.lobes)
+	if r.cadence {
+		r.row.SegmentsNS = make([]int64, 2*k)
+	}
+	for _, x := range o {
+		r.step(x)
+	}
+}
+
+// plain is the pattern of a plain interrupter.
+func plain(period int64) pattern {
+	return pattern{brk: []int64{period / 2}, mk: []int64{period - period/2}, cycle: period}
+}
+
+// spacings are the distances of openings that nothing unknown parts.
+func spacings(o []opening) (d []int64) {
+	for i := 1; i < len(o); i++ {
+		if !o[i].gap {
+			d = append(d, int64(o[i].at-o[i-1].at))
+		}
+	}
+	return d
+}
+
+// findPattern looks for the shortest cycle of breaks and makes that repeats.
+// When none does, or a plain one is asked for, the median distance of
+// openings is the cycle, and found is false.
+func findPattern(o []opening, isPlain bool) (p pattern, found bool) {
+	med := medianNS(spacings(o))
+	if med == 0 {
+		med = 1e9 // a single opening: no cycle will be measured
+	}
+	n := len(o) - 1
+	if isPlain || n < 2 {
+		return plain(med), false
+	}
+	brk, mk := make([]int64, n), make([]int64, n)
+	for i := range n {
+		brk[i] = o[i].breakNS
+		mk[i] = int64(o[i+1].at-o[i].at) - brk[i]
+	}
+	repeats := func(lo, hi, k int) bool {
+		for i := lo; i+k < hi; i++ {
+			if !alike(brk[i], brk[i+k]) || !alike(mk[i], mk[i+k]) {
+				return false
+			}
+		}
+		return true
+	}
+	// First the whole of what was seen, then any stretch of it that is long
+	// enough: a missing interruption must not hide the cycle.
+	for _, window := range []int{n, max(3*maxCadenceBreaks/2, n/2), max(n/3, 3)} {
+		for k := 1; k <= maxCadenceBreaks && 2*k <= window; k++ {
+			for lo := 0; lo+window <= n; lo++ {
+				if !repeats(lo, lo+window, k) {
+					continue
+				}
+				if k == 1 {
+					return plain(medianNS(spacings(o[lo : lo+window+1]))), true
+				}
+				return cadenceFrom(brk[lo:lo+window], mk[lo:lo+window], k, o), true
+			}
+		}
+	}
+	return plain(med), false
+}
+
+// cadenceFrom makes the pattern of k breaks and makes that repeat. Segment 1
+// is the make after the longest break.
+func cadenceFrom(brk, mk []int64, k int, o []opening) pattern {
+	b, m := make([]int64, k), make([]int64, k)
+	longest := 0
+	for j := range k {
+		b[j], m[j] = medianNS(every(brk, j, k)), medianNS(every(mk, j, k))
+		if b[j] > b[longest] {
+			longest = j
+		}
+	}
+	var p pattern
+	for i := range k {
+		j := (longest + 1 + i) % k
+		p.brk, p.mk = append(p.brk, b[j]), append(p.mk, m[j])
+		p.cycle += b[j] + m[j]
+	}
+	p.rotate(o)
+	return p
+}
+
+// alike tells whether two lengths may be the same segment of two cycles.
+func alike(a, b int64) bool { return math.Abs(float64(a-b)) <= 0.15*float64(max(a, b)) }
+
+func every(x []int64, from, step int) (y []int64) {
+	for i := from; i < len(x); i += step {
+		y = append(y, x[i])
+	}
+	return y
+}
+
+func medianNS(x []int64) int64 {
+	v := Quantiles(len(x), func(dst []float64, from int) {
+		for i := range dst {
+			dst[i] = float64(x[from+i])
+		}
+	}, 0.5)
+	return int64(math.Round(v[0]))
+}
+
+// rotate turns the pattern so that its break 0 is the first opening's, by
+// trying every phase on the openings and keeping the one that fits best.
+// first keeps where the cadence begins. It returns how much slower than the
+// pattern the openings run.
+func (p *pattern) rotate(o []opening) (scale float64) {
+	k := p.k()
+	scale = 1
+	var cycles []int64
+	for i := k; i < len(o); i++ {
+		cycles = append(cycles, int64(o[i].at-o[i-k].at))
+	}
+	if x := float64(medianNS(cycles)) / float64(p.cycle); x > 0 && (k == 1 || x > 0.5 && x < 2) {
+		scale = x
+	}
+	best, at := math.Inf(1), 0
+	for s := range k {
+		cost, j, last := 0.0, s, 0
+		for i, x := range o {
+			m, off := 0, 0.0
+			if i > 0 {
+				var ok bool
+				if m, off, ok = p.ahead(j, float64(x.at-o[last].at), scale); !ok {
+					cost += float64(p.cycle)
+					continue
+				}
+			}
+			j, last = (j+m)%k, i
+			cost += math.Abs(off) + math.Abs(float64(x.breakNS)-float64(p.brk[j])*scale) + float64(max(m-1, 0))*float64(p.cycle)
+		}
+		if cost < best {
+			best, at = cost, s
+		}
+	}
+	p.brk = append(p.brk[at:len(p.brk):len(p.brk)], p.brk[:at]...)
+	p.mk = append(p.mk[at:len(p.mk):len(p.mk)], p.mk[:at]...)
+	p.first = (p.first + k - at) % k
+	return scale
+}
+
+// ahead finds the due opening nearest to a distance d from opening j: how many
+// openings on it is, how late d is for it, and whether that is near enough.
+func (p *pattern) ahead(j int, d, scale float64) (m int, off float64, ok bool) {
+	k := p.k()
+	cycle := float64(p.cycle) * scale
+	whole := math.Floor(d / cycle)
+	m, off = int(whole)*k, d-whole*cycle
+	before, after := float64(p.spacing((j+k-1)%k)), float64(p.spacing(j))
+	for off > after*scale/2 {
+		off -= after * scale
+		m++
+		j = (j + 1) % k
+		before, after = after, float64(p.spacing(j))
+	}
+	room := after
+	if off < 0 {
+		room = before
+	}
+	return m, off, m > 0 && math.Abs(off) <= phaseTolerance*room*scale
+}
+
+func (r *interrupterReader) step(o opening) {
+	if !r.ok {
+		r.anchor(o)
+		return
+	}
+	m, _, ok := r.pat.ahead(r.j, float64(o.at-r.last.at), r.scale)
+	if !ok {
+		r.stray(o)
+		return
+	}
+	r.strayed = r.strayed[:0]
+	r.arrive(o, m)
+}
+
+func (r *interrupterReader) anchor(o opening) {
+	r.ok, r.last, r.j, r.n = true, o, 0, 0
+	r.beginCycle(o)
+	r.sig.opening(0, o, true)
+}
+
+func (r *interrupterReader) stray(o opening) {
+	r.extra++
+	r.cycExt++
+	r.clean = false
+	r.strayed = append(r.strayed, o)
+	n := len(r.strayed)
+	if n < relock || r.pat.k() > 1 && n < relock*r.pat.k() {
+		return
+	}
+	// The openings that were not due follow each other as they should: the
+	// motor has slipped or stopped, and the phase is theirs now.
+	k := r.pat.k()
+	for s := range k {
+		fits := true
+		for i := 1; i < n && fits; i++ {
+			due := float64(r.pat.spacing((s+i-1)%k)) * r.scale
+			fits = math.Abs(float64(r.strayed[i].at-r.strayed[i-1].at)-due) <= phaseTolerance*due
+		}
+		if !fits {
+			continue
+		}
+		r.slips++
+		r.extra -= n
+		r.cycExt -= n
+		run := append([]opening(nil), r.strayed...)
+		r.strayed = r.strayed[:0]
+		m, _, _ := r.pat.ahead(r.j, float64(run[0].at-r.last.at), r.scale)
+		for (r.j+m)%k != s || m < 1 {
+			m++
+		}
+		if !run[0].gap {
+			r.lose(m - 1)
+		}
+		r.clean = false
+		r.sig.breakOff()
+		r.set(run[0], m)
+		for _, o := range run[1:] {
+			r.arrive(o, 1)
+		}
+		return
+	}
+	copy(r.strayed, r.strayed[1:])
+	r.strayed = r.strayed[:n-1]
+}
+
+// lose counts missing interruptions.
+func (r *interrupterReader) lose(n int) {
+	r.missing += n
+	r.cycMissing += n
+}
+
+// arrive takes an opening that was due m openings after the last.
+func (r *interrupterReader) arrive(o opening, m int) {
+	gap := o.gap
+	if m > 1 || gap {
+		r.clean = false
+		if !gap {
+			r.lose(m - 1)
+		}
+	}
+	r.set(o, m)
+}
+
+func (r *interrupterReader) set(o opening, m int) {
+	k := r.pat.k()
+	crossed := (r.j + m) / k
+	j := (r.j + m) % k
+	r.n += m
+	clean := r.clean
+	if crossed > 0 {
+		r.endCycle(o, crossed, clean && crossed == 1 && j == 0)
+	}
+	r.sig.opening(r.n, o, clean && m == 1)
+	r.last, r.j = o, j
+	if crossed > 0 {
+		r.beginCycle(o)
+		r.clean = j == 0
+	} else {
+		r.got = append(r.got, o)
+	}
+}
+
+func (r *interrupterReader) beginCycle(o opening) {
+	r.start, r.clean, r.cycMissing, r.cycExt = o, true, 0, 0
+	r.got = append(r.got[:0], o)
+}
+
+// endCycle closes the cycle that the opening o begins anew; crossed counts
+// the cycles that were due since its start.
+func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
+	k := r.pat.k()
+	number := r.due + 1
+	r.due += crossed
+	for _, g := range r.got {
+		clean = clean && g.breakNS > 0
+	}
+	t := int64(o.at - r.start.at)
+	var breaks, bounce int64
+	for _, g := range r.got {
+		breaks += g.breakNS
+		bounce = max(bounce, g.bounceNS)
+	}
+	lobe := 0
+	if r.lobes > 0 {
+		lobe = (r.n-crossed*k)%r.lobes + 1
+	}
+	if clean && len(r.got) == k {
+		r.cycles++
+		if !r.forget {
+			r.brk.Add(breaks)
+			r.per.Add(t)
+		}
+		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: int32(number), item: int32(lobe)}
+		if v := float64(t); !r.xPeriod.within(v) {
+			r.xPeriod.see(v, s)
+		}
+		if v := percent(breaks, t); !r.xPercent.within(v) {
+			r.xPercent.see(v, s)
+		}
+		for i, g := range r.got {
+			next := o.at
+			if i+1 < k {
+				next = r.got[i+1].at
+			}
+			r.lens[2*i], r.lens[2*i+1] = g.breakNS, int64(next-g.at)-g.breakNS
+			r.segment(2*i, &r.xBreak, s)
+			r.segment(2*i+1, &r.xMake, s)
+		}
+		r.scale += (float64(t)/float64(r.pat.cycle) - r.scale) * track
+	} else {
+		clean = false
+	}
+	if r.onCycle != nil {
+		r.row = CycleRow{At: r.start.at, Cycle: number, Lobe: lobe, PeriodNS: t, BreakNS: breaks, MakeNS: t - breaks,
+			BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt, Whole: clean}
+		for i := range r.row.SegmentsNS {
+			r.row.SegmentsNS[i] = 0
+			if clean {
+				r.row.SegmentsNS[i] = r.lens[r.segIndex(i)]
+			}
+		}
+		r.onCycle(&r.row)
+	}
+}
+
+// segment keeps one segment of a clean cycle.
+func (r *interrupterReader) segment(i int, x *extreme, s spot) {
+	if !r.forget {
+		r.seg[i].Add(r.lens[i])
+	}
+	v := float64(r.lens[i])
+	if !x.within(v) {
+		x.see(v, s)
+	}
+	if !r.xSeg[i].within(v) {
+		r.xSeg[i].see(v, s)
+	}
+}
+
+// segIndex gives where segment i (from 0: make, break, make …) of the cadence
+// lies in seg.
+func (r *interrupterReader) segIndex(i int) int {
+	k := r.pat.k()
+	b := (r.pat.first + i/2) % k // its break, counted from the pattern's
+	if i%2 == 1 {
+		return 2 * b
+	}
+	return 2*((b+k-1)%k) + 1
+}
+
+func (r *interrupterReader) finish() (partial bool) {
+	r.endOpen()
+	r.decide()
+	r.sig.breakOff()
+	return r.open
+}
+
+func (r *interrupterReader) result() *Interrupter {
+	stat := func(q Quantity) Stat {
+		n, fill, _, _ := r.values(q, 0)
+		return StatOf(n, fill)
+	}
+	res := &Interrupter{
+		Cycles: r.cycles, Missing: r.missing, Extra: r.extra, Due: r.due, Slips: r.slips,
+		PeriodMS: stat(PeriodMS), BreakMS: stat(BreakMS), MakeMS: stat(MakeMS),
+		Segments: []Segment{}, Lobes: []Lobe{},
+	}
+	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM), stat(BreakPercent)
+	if t := r.per.Sum(); t > 0 {
+		res.RateIPM.Overall = Known(float64(r.cycles) * 60e9 / float64(t))
+		res.BreakPercent.Overall = Known(percent(r.brk.Sum(), t))
+		res.MakesPerMin = Known(res.RateIPM.Overall.V * float64(r.pat.k()))
+	}
+	if r.cadence {
+		for i := range r.seg {
+			n, fill, _, _ := r.values(SegmentMS, i+1)
+			s := Segment{Segment: i + 1, State: "make", NominalMS: float64(r.nominal(i)) / 1e6, MS: StatOf(n, fill)}
+			if i%2 == 1 {
+				s.State = "break"
+			}
+			res.Segments = append(res.Segments, s)
+		}
+	}
+	res.Lobes, res.WholeTurns = r.sig.result()
+	return res
+}
+
+func (r *interrupterReader) nominal(i int) int64 {
+	x := r.segIndex(i)
+	if x%2 == 0 {
+		return r.pat.brk[x/2]
+	}
+	return r.pat.mk[x/2]
+}
+
+// values is as dialReader.values; segment is 1-based.
+func (r *interrupterReader) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+	pairs := func(f func(b, t int64) float64) func(dst []float64, from int) {
+		return pairs(&r.brk, &r.per, f)
+	}
+	n = r.per.Len()
+	switch q {
+	case PeriodMS:
+		return n, pairs(func(_, t int64) float64 { return ms(float64(t)) }), r.xPeriod.each(ms), true
+	case RateIPM:
+		return n, pairs(func(_, t int64) float64 { return 60e9 / float64(t) }), r.xPeriod.each(func(v float64) float64 { return 60e9 / v }).swap(), true
+	case BreakPercent:
+		return n, pairs(percent), r.xPercent, true
+	case BreakMS:
+		n, fill = joined(everyOther(r.seg, 0)...)
+		return n, fill, r.xBreak.each(ms), true
+	case MakeMS:
+		n, fill = joined(everyOther(r.seg, 1)...)
+		return n, fill, r.xMake.each(ms), true
+	case SegmentMS:
+		if segment < 1 || segment > len(r.seg) {
+			return 0, nil, extreme{}, false
+		}
+		s := r.segIndex(segment - 1)
+		n, fill = joined(&r.seg[s])
+		return n, fill, r.xSeg[s].each(ms), true
+	}
+	return 0, nil, extreme{}, false
+}
+
+// everyOther takes the stores of the breaks (from 0) or of the makes (from 1).
+func everyOther(seg []Durations, from int) (s []*Durations) {
+	for i := from; i < len(seg); i += 2 {
+		s = append(s, &seg[i])
+	}
+	return s
+}

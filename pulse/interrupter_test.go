@@ -1,0 +1,239 @@
+package pulse
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// camEdges makes n interruptions of a cam, closed = high, from start on; move
+// gives each opening's and closing's displacement in ms, nil for none; skip
+// leaves an interruption out.
+func camEdges(start, period, brk float64, n int, move func(i int) (open, cls float64), skip ...int) (e []Edge) {
+	for i := range n {
+		if slices.Contains(skip, i) {
+			continue
+		}
+		o, c := 0.0, 0.0
+		if move != nil {
+			o, c = move(i)
+		}
+		t := start + float64(i)*period
+		e = append(e, Edge{At: Stamp(math.Round((t + o) * 1e6)), Level: Low}, Edge{At: Stamp(math.Round((t + brk + c) * 1e6)), Level: High})
+	}
+	return e
+}
+
+// cadenceEdges plays make, break, make, break … cycles times, beginning at
+// segment from (0-based), and ends with one more edge.
+func cadenceEdges(ms []float64, from, segments int) (e []Edge) {
+	t := 0.0
+	for i := from; i <= from+segments; i++ {
+		l := High
+		if i%2 == 1 {
+			l = Low
+		}
+		e = append(e, Edge{At: Stamp(math.Round(t * 1e6)), Level: l})
+		t += ms[i%len(ms)]
+	}
+	return e
+}
+
+type camWant struct{ Cycles, Missing, Extra, Due, Slips int }
+
+func TestInterrupterPhase(t *testing.T) {
+	add := func(e []Edge, at, brk float64) []Edge { // an extra interruption
+		e = append(e, edgesAt(Low, at, at+brk)...)
+		slices.SortFunc(e, func(a, b Edge) int { return int(a.At - b.At) })
+		return e
+	}
+	for _, c := range []struct {
+		name  string
+		cfg   Config
+		edges []Edge
+		rate  float64
+		want  camWant
+	}{
+		{"regular 60 IPM", Config{}, camEdges(0, 1000, 500, 20, nil), 60, camWant{Cycles: 19, Due: 19}},
+		{"one missing", Config{}, camEdges(0, 1000, 500, 20, nil, 7), 60, camWant{Cycles: 17, Missing: 1, Due: 19}},
+		{"four missing together", Config{}, camEdges(0, 1000, 500, 40, nil, 30, 31, 32, 33), 60, camWant{Cycles: 34, Missing: 4, Due: 39}},
+		{"one extra", Config{}, add(camEdges(0, 1000, 500, 20, nil), 9700, 60), 60, camWant{Cycles: 18, Extra: 1, Due: 19}},
+		{"every second missing, nominal given", Config{PeriodNS: 1e9}, camEdges(0, 1000, 500, 20, nil, 1, 3, 5, 7, 9, 11, 13, 15, 17), 60, camWant{Cycles: 1, Missing: 9, Due: 19}},
+		{"far off the nominal", Config{PeriodNS: 1e9}, camEdges(0, 500, 250, 20, nil), 120, camWant{Cycles: 19, Due: 19}},
+		{"stopped for 10.4 cycles", Config{}, append(camEdges(0, 1000, 500, 50, nil), camEdges(59400, 1000, 500, 20, nil)...), 60, camWant{Cycles: 68, Missing: 9, Due: 78, Slips: 1}},
+		{"speed creeps up by a tenth", Config{}, func() (e []Edge) {
+			at := 0.0
+			for i := range 400 {
+				e = append(e, edgesAt(Low, at, at+300)...)
+				at += 1000 - float64(i)*0.25
+			}
+			return
+		}(), 0, camWant{Cycles: 399, Due: 399}},
+		{"120 IPM worn: openings 15 % off on one lobe of four", Config{Lobes: 4}, camEdges(0, 500, 250, 41, func(i int) (float64, float64) {
+			if i%4 == 2 {
+				return 75, 75
+			}
+			return 0, 0
+		}), 120, camWant{Cycles: 40, Due: 40}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			c.cfg.Kind = KindInterrupter
+			r := measure(t, c.cfg, c.edges).Interrupter
+			got := camWant{r.Cycles, r.Missing, r.Extra, r.Due, r.Slips}
+			if d := cmp.Diff(c.want, got); d != "" {
+				t.Errorf("(-want +got):\n%s", d)
+			}
+			if c.rate > 0 && !close9(r.RateIPM.P50.V, c.rate) && c.cfg.Lobes == 0 {
+				t.Errorf("rate %v, want %v", r.RateIPM.P50, c.rate)
+			}
+		})
+	}
+}
+
+func TestLostEdgesKeepThePhase(t *testing.T) {
+	e := camEdges(0, 1000, 500, 20, nil)
+	e = slices.Delete(e, 21, 24) // closing of 10, opening and closing of 11
+	e[21].Lost = 3
+	r := measure(t, Config{Kind: KindInterrupter, Lobes: 3}, e)
+	if i := r.Interrupter; i.Cycles != 17 || i.Missing != 0 || i.Due != 19 || r.Capture.LostEdges != 3 {
+		t.Errorf("%+v %+v", i, r.Capture)
+	}
+}
+
+// Lobe errors put in are found again, about their common mean, with the
+// numbering kept through missing interruptions. Invented values; the noise is
+// a fixed sequence.
+func TestLobes(t *testing.T) {
+	late := []float64{0, 4, -2, 0.5, -2.5} // mean 0
+	longer := []float64{0, 0, 3, 0, -3}
+	noise := func(i int) float64 { return 0.2 * math.Sin(float64(i)*1.7+float64(i*i)*0.3) }
+	e := camEdges(100, 200, 100, 503, func(i int) (float64, float64) {
+		return late[i%5] + noise(i), late[i%5] + longer[i%5] + noise(i+7)
+	}, 77, 210, 211)
+	// The motor also speeds up by 2 % over the recording.
+	for i := range e {
+		x := float64(e[i].At)
+		e[i].At = Stamp(x - 1e-12*0.2*x*x)
+	}
+	r := measure(t, Config{Kind: KindInterrupter, Lobes: 5}, e).Interrupter
+	if r.Missing != 3 || len(r.Lobes) != 5 || r.WholeTurns < 94 {
+		t.Fatalf("%d missing, %d lobes, %d turns", r.Missing, len(r.Lobes), r.WholeTurns)
+	}
+	for i, l := range r.Lobes {
+		se := l.OpeningErrorSE.V
+		if se <= 0 || se > 0.05 {
+			t.Errorf("lobe %d: standard error %v ms", i+1, se)
+		}
+		// 2 % off scale through the speeding up, and five standard errors.
+		if tol := 0.02*math.Abs(late[i]) + 5*se; math.Abs(l.OpeningErrorMS.V-late[i]) > tol {
+			t.Errorf("lobe %d: opening error %v ± %v ms, want %v", i+1, l.OpeningErrorMS.V, se, late[i])
+		}
+		if tol := 0.02*100 + 5*l.BreakSE.V; math.Abs(l.BreakErrorMS.V-longer[i]) > tol {
+			t.Errorf("lobe %d: break error %v ± %v ms, want %v", i+1, l.BreakErrorMS.V, l.BreakSE.V, longer[i])
+		}
+		if math.Abs(l.OpeningErrorCyc.V-l.OpeningErrorMS.V/196) > 2e-4 {
+			t.Errorf("lobe %d: %v of a cycle", i+1, l.OpeningErrorCyc.V)
+		}
+	}
+}
+
+// National cadences in ms, make/break …, as open telephony tone tables cite
+// them from ITU-T E.180 Supplement 2 (secondary): every one is found again
+// segment by segment from the data alone.
+var nationalCadences = map[string][]float64{
+	"US ringing": {2000, 4000}, "US busy": {500, 500}, "US congestion": {250, 250},
+	"UK ringing": {400, 200, 400, 2000}, "UK busy": {375, 375}, "UK congestion": {400, 350, 225, 525},
+	"NZ unobtainable": {75, 100, 75, 100, 75, 100, 75, 400},
+	"Germany ringing": {1000, 4000}, "Germany busy": {480, 480}, "Germany congestion": {240, 240},
+	"France ringing": {1500, 3500}, "Austria ringing": {1000, 5000}, "Austria busy": {400, 400},
+	"Switzerland congestion": {200, 200}, "Sweden busy": {250, 250}, "Sweden congestion": {250, 750},
+	"Finland busy": {300, 300}, "Spain ringing": {1500, 3000}, "Spain busy": {200, 200},
+	"Spain congestion": {200, 200, 200, 200, 200, 600}, "Belgium ringing": {1000, 3000}, "Belgium congestion": {167, 167},
+	"Portugal ringing": {1000, 5000}, "Czech busy": {330, 330}, "Czech congestion": {165, 165},
+	"Hungary ringing": {1250, 3750}, "Japan ringing": {1000, 2000}, "China busy": {350, 350}, "China congestion": {700, 700},
+	"China unobtainable": {100, 100, 100, 100, 100, 100, 400, 400},
+	"India busy":         {750, 750}, "Russia congestion": {175, 175}, "Australia unobtainable": {2500, 500},
+}
+
+func TestNationalCadences(t *testing.T) {
+	for name, want := range nationalCadences {
+		k := len(want) / 2
+		for from := range want {
+			segments := 12 * len(want)
+			r := measure(t, Config{}, cadenceEdges(want, from, segments))
+			if r.Kind != "interrupter" || r.KindFrom != "data" {
+				t.Errorf("%s from segment %d: read as %s", name, from+1, r.Kind)
+				continue
+			}
+			i := r.Interrupter
+			if i.Missing != 0 || i.Extra != 0 || i.Cycles < 10 {
+				t.Errorf("%s from segment %d: %d cycles, %d missing, %d extra", name, from+1, i.Cycles, i.Missing, i.Extra)
+			}
+			var got []float64
+			if k == 1 {
+				got = []float64{i.MakeMS.Mean.V, i.BreakMS.Mean.V}
+			}
+			for _, s := range i.Segments {
+				got = append(got, s.MS.Mean.V)
+				if s.MS.SD.V > 1e-9 {
+					t.Errorf("%s: segment %d varies", name, s.Segment)
+				}
+			}
+			if d := cmp.Diff(want, got, cmp.Comparer(close9)); d != "" {
+				t.Errorf("%s from segment %d (-want +got):\n%s", name, from+1, d)
+			}
+			cycle := 0.0
+			for _, s := range want {
+				cycle += s
+			}
+			if !close9(i.RateIPM.Overall.V, 60e3/cycle) || !close9(i.MakesPerMin.V, 60e3/cycle*float64(k)) {
+				t.Errorf("%s: %v cycles and %v makes a minute", name, i.RateIPM.Overall.V, i.MakesPerMin.V)
+			}
+		}
+	}
+}
+
+// A given cadence keeps its own numbering of the segments wherever the
+// recording begins, also at 8 % off speed and with an interruption missing.
+func TestGivenCadence(t *testing.T) {
+	nominal := []float64{400, 200, 400, 2000}
+	ns := []int64{400e6, 200e6, 400e6, 2000e6}
+	slow := []float64{432, 216, 432, 2160}
+	for from := range nominal {
+		e := cadenceEdges(slow, from, 60)
+		for i := 30; ; i++ { // an interruption is missing: its closing and opening
+			if e[i].Level == Low {
+				e = slices.Delete(e, i, i+2)
+				break
+			}
+		}
+		r := measure(t, Config{Kind: KindInterrupter, CadenceNS: ns}, e).Interrupter
+		if r.Missing != 1 || r.Extra != 0 || r.Cycles < 11 {
+			t.Errorf("from %d: %d cycles, %d missing, %d extra", from, r.Cycles, r.Missing, r.Extra)
+		}
+		for i, s := range r.Segments {
+			if !close9(s.MS.P50.V, slow[i]) || !close9(s.NominalMS, nominal[i]) || (s.State == "make") != (i%2 == 0) {
+				t.Errorf("from %d: segment %+v", from, s)
+			}
+		}
+	}
+}
+
+func TestCycleRows(t *testing.T) {
+	var rows []CycleRow
+	cfg := Config{Kind: KindInterrupter, Lobes: 2, OnCycle: func(r *CycleRow) { rows = append(rows, *r) }}
+	measure(t, cfg, camEdges(0, 1000, 400, 8, nil, 4))
+	want := []CycleRow{
+		{At: 0, Cycle: 1, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 1e9, Cycle: 2, Lobe: 2, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 2e9, Cycle: 3, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 3e9, Cycle: 4, Lobe: 2, PeriodNS: 2e9, BreakNS: 4e8, MakeNS: 16e8, Missing: 1},
+		{At: 5e9, Cycle: 6, Lobe: 2, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 6e9, Cycle: 7, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+	}
+	if d := cmp.Diff(want, rows); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+}

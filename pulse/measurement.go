@@ -1,0 +1,278 @@
+package pulse
+
+import (
+	"bytes"
+	"encoding/json"
+	"iter"
+	"strconv"
+)
+
+// Format names the measurement document that Measurement marshals to.
+const Format = "makebreak.measurement/1"
+
+// A Num is a number that may not have been measured: then it is null in JSON
+// and never 0.
+type Num struct {
+	V  float64
+	OK bool
+}
+
+// Known makes a Num that was measured.
+func Known(v float64) Num { return Num{v, true} }
+
+// MarshalJSON gives the number, or null.
+func (n Num) MarshalJSON() ([]byte, error) {
+	if !n.OK {
+		return []byte("null"), nil
+	}
+	return strconv.AppendFloat(nil, n.V, 'g', -1, 64), nil
+}
+
+// UnmarshalJSON reads a number or null.
+func (n *Num) UnmarshalJSON(b []byte) error {
+	if string(b) == "null" {
+		*n = Num{}
+		return nil
+	}
+	n.OK = true
+	return json.Unmarshal(b, &n.V)
+}
+
+// A Stat is the summary of one quantity: count, mean, sample standard
+// deviation (n − 1), extremes and percentiles (linear between order
+// statistics). With N = 0 all the others are unknown, with N = 1 SD is.
+type Stat struct {
+	N    int `json:"n"`
+	Mean Num `json:"mean"`
+	SD   Num `json:"sd"`
+	Min  Num `json:"min"`
+	Max  Num `json:"max"`
+	P5   Num `json:"p5"`
+	P50  Num `json:"p50"`
+	P95  Num `json:"p95"`
+}
+
+// An OverallStat is a Stat of single periods with the figure over all of
+// them: for rates periods / sum of periods, for percent break
+// 100 · sum of breaks / sum of periods.
+type OverallStat struct {
+	Stat
+	Overall Num `json:"overall"`
+}
+
+// A Measurement is all that one recording of a contact told. Units are in the
+// JSON names.
+type Measurement struct {
+	Format      string                     `json:"format"`
+	Source      string                     `json:"source"`
+	Kind        string                     `json:"kind"` // "dial" or "interrupter"
+	KindFrom    string                     `json:"kind_from"`
+	Limits      *string                    `json:"limits"`
+	Capture     Capture                    `json:"capture"`
+	Settling    Settling                   `json:"settling"`
+	Dial        *Dial                      `json:"dial"`
+	Interrupter *Interrupter               `json:"interrupter"`
+	Uncertainty map[Quantity]*BudgetResult `json:"uncertainty"`
+	Conformity  *Conformity                `json:"conformity"`
+}
+
+// A Capture describes the recording itself.
+type Capture struct {
+	Edges        int     `json:"edges"`
+	LostEdges    int     `json:"lost_edges"`
+	DurationS    float64 `json:"duration_s"` // first to last edge of a file; start to end of a live capture
+	PartialStart bool    `json:"partial_start"`
+	PartialEnd   bool    `json:"partial_end"`
+	UndecidedEnd bool    `json:"undecided_end"`
+	Closed       string  `json:"closed"` // the level that means closed: "high" or "low"
+	Unknown      int     `json:"unknown_intervals"`
+	UnknownS     float64 `json:"unknown_s"`
+}
+
+// Settling is what the settling filter saw.
+type Settling struct {
+	SettleMS    float64 `json:"settle_ms"`
+	Timing      string  `json:"timing"` // "first" or "settled"
+	Transitions int     `json:"transitions"`
+	Bounced     int     `json:"bounced"`     // transitions that had bounce
+	ExtraEdges  int     `json:"extra_edges"` // edges beyond the first of each transition
+	Chatter     int     `json:"chatter"`     // bursts that ended where they began
+	BounceMS    Stat    `json:"bounce_ms"`   // every transition, 0 for a clean one
+	ChatterMS   Stat    `json:"chatter_ms"`
+}
+
+// Dial is what a dial or pulse generator sent.
+type Dial struct {
+	Digits       string      `json:"digits"` // partial trains left out; '?' where no digit has that many pulses
+	Coding       string      `json:"coding"`
+	Pulses       int         `json:"pulses"`
+	ShortBreaks  int         `json:"short_breaks"`
+	Flashes      int         `json:"flashes"`
+	Disconnects  int         `json:"disconnects"`
+	Trains       Trains      `json:"trains"`
+	RatePPS      OverallStat `json:"rate_pps"`
+	BreakPercent OverallStat `json:"break_percent"`
+	BreakMS      Stat        `json:"break_ms"`
+	MakeMS       Stat        `json:"make_ms"`
+	InterdigitMS Stat        `json:"interdigit_ms"`
+}
+
+// A Train is one run of pulses.
+type Train struct {
+	Digit        *string `json:"digit"` // null for a partial train or a count that no digit has
+	Pulses       int     `json:"pulses"`
+	StartS       float64 `json:"start_s"` // its first opening, from the first edge of the recording
+	RatePPS      Num     `json:"rate_pps"`
+	BreakPercent Num     `json:"break_percent"`
+	GapBeforeMS  Num     `json:"gap_before_ms"`
+	Partial      bool    `json:"partial"`
+}
+
+// Trains is a list of trains, held compactly: a day of dialling has a great
+// many. The zero value is empty.
+type Trains struct {
+	n   int
+	all iter.Seq[Train]
+}
+
+// TrainsOf makes a list of the given trains.
+func TrainsOf(t ...Train) Trains {
+	return Trains{len(t), func(yield func(Train) bool) {
+		for _, x := range t {
+			if !yield(x) {
+				return
+			}
+		}
+	}}
+}
+
+// Len is the number of trains.
+func (t Trains) Len() int { return t.n }
+
+// All gives the trains in order of time.
+func (t Trains) All() iter.Seq[Train] {
+	if t.all == nil {
+		return func(func(Train) bool) {}
+	}
+	return t.all
+}
+
+// MarshalJSON gives an array, empty when there is no train.
+func (t Trains) MarshalJSON() ([]byte, error) {
+	var b bytes.Buffer
+	b.WriteByte('[')
+	for x := range t.All() {
+		if b.Len() > 1 {
+			b.WriteByte(',')
+		}
+		j, err := json.Marshal(x)
+		if err != nil {
+			return nil, err
+		}
+		b.Write(j)
+	}
+	b.WriteByte(']')
+	return b.Bytes(), nil
+}
+
+// UnmarshalJSON reads an array of trains.
+func (t *Trains) UnmarshalJSON(b []byte) error {
+	var list []Train
+	if err := json.Unmarshal(b, &list); err != nil {
+		return err
+	}
+	*t = TrainsOf(list...)
+	return nil
+}
+
+// Interrupter is what a cam or cadence did.
+type Interrupter struct {
+	Cycles  int `json:"cycles"`  // whole measured cycles
+	Missing int `json:"missing"` // interruptions
+	Extra   int `json:"extra"`
+	// Due counts the cycles that the phase count says there should have been,
+	// lost and missing ones included.
+	Due          int         `json:"cycles_due"`
+	Slips        int         `json:"phase_slips"` // times the phase was lost and found anew
+	PeriodMS     Stat        `json:"period_ms"`
+	RateIPM      OverallStat `json:"rate_ipm"`
+	BreakPercent OverallStat `json:"break_percent"`
+	BreakMS      Stat        `json:"break_ms"`
+	MakeMS       Stat        `json:"make_ms"`
+	MakesPerMin  Num         `json:"makes_per_minute"` // differs from the rate in a compound cadence
+	Segments     []Segment   `json:"segments"`
+	Lobes        []Lobe      `json:"lobes"`
+	WholeTurns   int         `json:"whole_turns"` // turns of the cam behind the lobes' figures
+}
+
+// A Segment is one make or break of a cadence's cycle.
+type Segment struct {
+	Segment   int     `json:"segment"` // from 1
+	State     string  `json:"state"`   // "make" or "break"
+	NominalMS float64 `json:"nominal_ms"`
+	MS        Stat    `json:"ms"`
+}
+
+// A Lobe is one lobe's signature. Errors are about the lobes' common mean,
+// positive is late.
+type Lobe struct {
+	Lobe            int `json:"lobe"`
+	N               int `json:"n"`
+	OpeningErrorMS  Num `json:"opening_error_ms"`
+	OpeningErrorSE  Num `json:"opening_error_se_ms"`
+	OpeningErrorCyc Num `json:"opening_error_cycles"` // fraction of a cycle
+	BreakMS         Num `json:"break_ms"`
+	BreakSE         Num `json:"break_se_ms"`
+	BreakErrorMS    Num `json:"break_error_ms"`
+	BreakErrorCyc   Num `json:"break_error_cycles"`
+}
+
+// A BudgetResult is the uncertainty of one quantity (JCGM 100), in the
+// quantity's own unit.
+type BudgetResult struct {
+	Standard Num         `json:"standard"`
+	Expanded Num         `json:"expanded"` // k = 2
+	Budget   []Component `json:"budget"`
+}
+
+// A Component is one line of an uncertainty budget, already multiplied by its
+// sensitivity coefficient.
+type Component struct {
+	Name     string  `json:"name"`
+	Standard float64 `json:"standard"`
+	Kind     string  `json:"kind"` // "A" from repeated observations, "B" from other knowledge
+}
+
+// Conformity is the verdict against a profile.
+type Conformity struct {
+	Statement Statement `json:"statement"`
+	Items     []Item    `json:"items"`
+}
+
+// An Item is the verdict on one bound of one limit, taken on the worst value.
+type Item struct {
+	Quantity   string    `json:"quantity"`
+	Bound      string    `json:"bound"` // "min" or "max"
+	Limit      float64   `json:"limit"`
+	Observed   Num       `json:"observed"`
+	ExpandedU  Num       `json:"expanded_uncertainty"`
+	Statement  Statement `json:"statement"`
+	OutOfLimit int       `json:"out_of_limit"`
+	Of         int       `json:"of"`
+	Upper95    Num       `json:"upper_95_percent"` // Clopper–Pearson bound on the fraction out of limit
+	AtS        Num       `json:"at_s"`             // when the worst value began, from the first edge
+	Where      string    `json:"where"`            // e.g. "digit 3, pulse 7" or "cycle 120"; empty when there is none
+	Source     string    `json:"source"`
+	Seen       Seen      `json:"seen"`
+}
+
+// A Statement of conformity (ILAC-G8:09/2019, guard band = expanded uncertainty).
+type Statement string
+
+const (
+	Pass            Statement = "pass"
+	ConditionalPass Statement = "conditional pass"
+	ConditionalFail Statement = "conditional fail"
+	Fail            Statement = "fail"
+	NotMeasured     Statement = "not measured"
+)

@@ -1,0 +1,426 @@
+package pulse
+
+import (
+	"errors"
+	"fmt"
+)
+
+// A Meter measures a contact from its edges. Feed it with Add in order of
+// time, in pieces of any size, and end with Finish.
+type Meter struct {
+	cfg   Config
+	setup Setup
+	set   Settler
+	kind  Kind
+	from  string
+	wait  []Event // findings until the kind is told
+	dial  dialReader
+	cam   interrupterReader
+
+	edges                   int
+	first, last             Stamp
+	firstSeen               bool
+	transitions, bounced    int
+	extraEdges, nChatter    int
+	bounce, chatter         Durations
+	xBounce                 extreme
+	unknowns                int
+	unknownNS, asymmetry    int64
+	startUnknown, sawChange bool
+}
+
+// NewMeter makes a Meter. It returns an error for a configuration that cannot
+// be measured with.
+func NewMeter(cfg Config) (*Meter, error) {
+	m := &Meter{cfg: cfg, setup: DefaultSetup(), kind: cfg.Kind, from: "given"}
+	if cfg.Setup != nil {
+		m.setup = *cfg.Setup
+	}
+	p := cfg.Limits
+	if p == nil {
+		p = &Profile{}
+	}
+	if m.kind == KindAuto {
+		m.kind, m.from = p.Kind, "profile"
+	}
+	if m.kind == KindAuto {
+		m.from = "data"
+	}
+	if p.Kind != KindAuto && m.kind != p.Kind {
+		return nil, fmt.Errorf("limits %q are for kind %v, not %v", p.ID, p.Kind, m.kind)
+	}
+	first := func(v ...int64) int64 {
+		for _, x := range v {
+			if x != 0 {
+				return x
+			}
+		}
+		return 0
+	}
+	m.set = Settler{SettleNS: first(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
+	coding := p.Coding
+	if cfg.CodingSet {
+		coding = cfg.Coding
+	}
+	m.dial = dialReader{
+		pulseMin: first(cfg.PulseMinNS, p.PulseMinNS, DefaultPulseMinNS),
+		pulseMax: first(cfg.PulseMaxNS, p.PulseMaxNS, DefaultPulseMaxNS),
+		trainGap: first(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
+		flashMax: first(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
+		coding:   coding, forget: cfg.Forget, onPulse: cfg.OnPulse, onTrain: cfg.OnTrain,
+	}
+	cadence := cfg.CadenceNS
+	if cadence == nil {
+		cadence = p.CadenceNS
+	}
+	m.cam = interrupterReader{onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, period: cfg.PeriodNS, cadence: len(cadence) > 0}
+	switch {
+	case m.set.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
+		return nil, errors.New("settling time, nominal period and lobes must not be negative")
+	case m.dial.pulseMin < 0 || m.dial.pulseMin >= m.dial.pulseMax:
+		return nil, fmt.Errorf("shortest pulse %v ms is not below longest pulse %v ms", ms(float64(m.dial.pulseMin)), ms(float64(m.dial.pulseMax)))
+	case m.dial.pulseMax > m.dial.flashMax:
+		return nil, fmt.Errorf("longest pulse %v ms is above longest flash %v ms", ms(float64(m.dial.pulseMax)), ms(float64(m.dial.flashMax)))
+	case m.dial.trainGap < 0:
+		return nil, errors.New("train gap must not be negative")
+	case len(cadence)%2 != 0:
+		return nil, fmt.Errorf("a cadence has make and break in turn, so an even number of segments, not %d", len(cadence))
+	case len(cadence) > 2 && cfg.Lobes > 0:
+		return nil, errors.New("lobes are those of a plain interrupter, not of a cadence of several segments")
+	}
+	for i, ns := range cadence {
+		if ns <= 0 {
+			return nil, fmt.Errorf("segment %d of the cadence is not above 0", i+1)
+		}
+	}
+	if len(cadence) > 0 && !(len(cadence) == 2 && cfg.PeriodNS > 0) {
+		m.cam.pat = patternOf(cadence)
+	}
+	m.asymmetry = int64(m.setup.AsymmetryNS)
+	if cfg.Live {
+		m.first, m.last = cfg.Start, cfg.Start
+		if cfg.StartLevel <= High {
+			m.set.Start(cfg.Start, cfg.StartLevel)
+			m.startAs(cfg.Start, cfg.Polarity.Closed(cfg.StartLevel))
+		}
+	}
+	return m, nil
+}
+
+// startAs says that the contact is known to be in a state since at.
+func (m *Meter) startAs(at Stamp, closed bool) {
+	if closed {
+		m.dial.closedSince(at)
+	} else {
+		m.dial.open, m.cam.open = true, true
+		m.startUnknown = true
+	}
+	m.sawChange = true
+}
+
+// Kind is the kind being measured, KindAuto while it has not been told from
+// the data yet.
+func (m *Meter) Kind() Kind { return m.kind }
+
+// Add takes the next edges.
+func (m *Meter) Add(edges []Edge) {
+	if len(edges) == 0 {
+		return
+	}
+	for i := range edges {
+		e := &edges[i]
+		if e.Level <= High {
+			m.edges++
+		}
+		if !m.firstSeen {
+			m.begin(e)
+		}
+		m.handleAll(m.set.Add(*e))
+	}
+	m.last = edges[len(edges)-1].At
+}
+
+func (m *Meter) begin(e *Edge) {
+	m.firstSeen = true
+	if !m.cfg.Live {
+		m.first = e.At
+	}
+	m.dial.first = m.first
+	if !m.sawChange && e.Level <= High && m.cfg.Polarity.Closed(e.Level) {
+		m.startUnknown = true // its break began before the recording
+	}
+}
+
+func (m *Meter) handleAll(ev []Event) {
+	for i := range ev {
+		m.handle(&ev[i])
+	}
+}
+
+// handle counts a finding and passes it on to be read.
+func (m *Meter) handle(e *Event) {
+	if m.cfg.OnEvent != nil {
+		m.cfg.OnEvent(e)
+	}
+	long := int64(e.End - e.At)
+	switch e.Kind {
+	case EventChatter:
+		m.nChatter++
+		if !m.cfg.Forget {
+			m.chatter.Add(long)
+		}
+		return
+	case EventUnknown:
+		m.unknowns++
+		m.unknownNS += long
+	case EventTransition:
+		m.transitions++
+		if long > 0 {
+			m.bounced++
+			m.extraEdges += int(e.Extra)
+			if !m.cfg.Forget {
+				m.bounce.Add(long)
+			}
+			if v := float64(long); !m.xBounce.within(v) {
+				m.xBounce.see(v, spot{breakNS: long, at: e.At})
+			}
+		}
+	}
+	if m.kind == KindAuto {
+		m.wait = append(m.wait, *e)
+		if len(m.wait) >= tellEvents {
+			m.tell()
+		}
+		return
+	}
+	m.read(e)
+}
+
+// read gives a transition or an unknown interval to the kind's reader.
+func (m *Meter) read(e *Event) {
+	if e.Kind == EventUnknown {
+		if m.kind == KindDial {
+			m.dial.advance(e.At)
+			m.dial.unknown(e.End, e.Closed)
+		} else {
+			m.cam.unknown(e.Closed)
+		}
+		return
+	}
+	at := e.At
+	if m.cfg.Timing == TimingSettled {
+		at = e.End
+	}
+	if !e.Closed {
+		at -= Stamp(m.asymmetry)
+	}
+	if m.kind == KindDial {
+		m.dial.transition(at, e.Closed, int64(e.End-e.At))
+	} else {
+		m.cam.transition(at, e.Closed, int64(e.End-e.At))
+	}
+}
+
+// tell decides the kind and reads what was gathered for it.
+func (m *Meter) tell() {
+	if m.kind != KindAuto {
+		return
+	}
+	m.kind = tellKind(m.wait, &m.dial)
+	for i := range m.wait {
+		m.read(&m.wait[i])
+	}
+	m.wait = nil
+}
+
+// Counts are what a Meter has counted so far.
+type Counts struct {
+	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals int
+	Pulses, ShortBreaks, Flashes, Disconnects, Trains                 int
+	Cycles, CyclesDue, Missing, Extra, PhaseSlips                     int
+}
+
+// Counts may be called between calls of Add. Extra can fall again, when
+// openings that were not due turn out to be a new phase; all others only grow.
+func (m *Meter) Counts() Counts {
+	return Counts{
+		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
+		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Trains: m.dial.nTrains,
+		Cycles: m.cam.cycles, CyclesDue: m.cam.due, Missing: m.cam.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
+	}
+}
+
+// Advance says that no edge came up to now, none lost either, so that a live
+// capture sees trains end without waiting for the next one.
+func (m *Meter) Advance(now Stamp) {
+	m.handleAll(m.set.Advance(now))
+	m.dial.advance(now)
+}
+
+// Finish ends the measurement. end is the end of a live capture; it is not
+// used for a recording. The Meter must not be used after.
+func (m *Meter) Finish(end Stamp) *Measurement {
+	ev, undecided := m.set.Finish(m.cfg.Live, end)
+	m.handleAll(ev)
+	m.tell()
+	if m.cfg.Live {
+		m.last = end
+	}
+	r := &Measurement{
+		Format: Format, Kind: m.kind.String(), KindFrom: m.from,
+		Capture: Capture{
+			Edges: m.edges, LostEdges: m.set.Lost(), DurationS: float64(m.last-m.first) / 1e9,
+			PartialStart: m.startUnknown, UndecidedEnd: undecided,
+			Closed: m.cfg.Polarity.String(), Unknown: m.unknowns, UnknownS: float64(m.unknownNS) / 1e9,
+		},
+	}
+	if !m.cfg.Forget {
+		m.bounce.AddZeros(m.transitions - m.bounced)
+	}
+	if m.bounced < m.transitions && m.transitions > 0 {
+		m.xBounce.lo = spot{ok: true}
+		if m.bounced == 0 {
+			m.xBounce.hi = spot{ok: true}
+		}
+	}
+	n, fill := joined(&m.bounce)
+	nc, fillChatter := joined(&m.chatter)
+	r.Settling = Settling{
+		SettleMS: ms(float64(m.set.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: m.transitions,
+		Bounced: m.bounced, ExtraEdges: m.extraEdges, Chatter: m.nChatter,
+		BounceMS: StatOf(n, fill), ChatterMS: StatOf(nc, fillChatter),
+	}
+	if m.kind == KindDial {
+		quiet := end
+		if undecided {
+			quiet = m.set.t0
+		}
+		r.Capture.PartialEnd = m.dial.finish(m.cfg.Live, quiet)
+		r.Dial = m.dial.result()
+		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.startCut
+	} else {
+		r.Capture.PartialEnd = m.cam.finish()
+		r.Interrupter = m.cam.result()
+	}
+	if m.set.blind {
+		r.Capture.PartialEnd = true
+	}
+	r.Uncertainty = m.budgets(r)
+	if m.cfg.Limits != nil {
+		id := m.cfg.Limits.ID
+		r.Limits = &id
+		r.Conformity = m.judge(m.cfg.Limits)
+	}
+	return r
+}
+
+// values gives what the readers have of a quantity, in its own unit.
+func (m *Meter) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+	if q == BounceMS {
+		n, fill = joined(&m.bounce)
+		return n, fill, m.xBounce.each(ms), true
+	}
+	if m.kind == KindDial {
+		return m.dial.values(q)
+	}
+	return m.cam.values(q, segment)
+}
+
+// budgets gives the uncertainty of one value of each quantity, at the means.
+func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
+	q := []Quantity{RateIPM, PeriodMS, BreakPercent, BreakMS, MakeMS, BounceMS}
+	if m.kind == KindDial {
+		q = []Quantity{RatePPS, BreakPercent, BreakMS, MakeMS, InterdigitMS, BounceMS}
+	}
+	var brk, mk, gap Num
+	if d := r.Dial; d != nil {
+		brk, mk, gap = d.BreakMS.Mean, d.MakeMS.Mean, d.InterdigitMS.Mean
+	} else {
+		brk, mk = r.Interrupter.BreakMS.Mean, r.Interrupter.MakeMS.Mean
+	}
+	u := make(map[Quantity]*BudgetResult, len(q))
+	for _, q := range q {
+		b, t := brk.V*1e6, (brk.V+mk.V)*1e6
+		switch q {
+		case InterdigitMS:
+			b, t = 0, gap.V*1e6
+		case BounceMS:
+			b, t = r.Settling.BounceMS.Mean.V*1e6, 0
+		}
+		if n, _, _, _ := m.values(q, 0); n > 0 {
+			u[q] = m.setup.Budget(q, b, t)
+		} else {
+			u[q] = &BudgetResult{Budget: []Component{}}
+		}
+	}
+	return u
+}
+
+func (m *Meter) judge(p *Profile) *Conformity {
+	c := &Conformity{Statement: NotMeasured, Items: []Item{}}
+	for _, l := range p.Limits {
+		n, fill, x, _ := m.values(l.Quantity, l.Segment)
+		if l.Min != nil {
+			c.Items = append(c.Items, m.item(l, *l.Min, false, x.lo, n, fill))
+		}
+		if l.Max != nil {
+			c.Items = append(c.Items, m.item(l, *l.Max, true, x.hi, n, fill))
+		}
+	}
+	for i, it := range c.Items {
+		if i == 0 {
+			c.Statement = it.Statement
+			continue
+		}
+		c.Statement = Worst(c.Statement, it.Statement)
+	}
+	return c
+}
+
+// item judges one bound on its worst value.
+func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill func(dst []float64, from int)) Item {
+	it := Item{Quantity: l.Name(), Bound: "min", Limit: limit, Statement: NotMeasured, Of: n, Source: l.Source, Seen: l.Seen}
+	if upper {
+		it.Bound = "max"
+	}
+	if n == 0 || !worst.ok {
+		return it
+	}
+	it.Observed = Known(worst.v)
+	q, b, t := l.Quantity, float64(worst.breakNS), float64(worst.periodNS)
+	if m.kind == KindInterrupter && (q == BreakMS || q == MakeMS || q == SegmentMS) {
+		q, b = SegmentMS, worst.v*1e6 // one of several in its cycle
+	}
+	u := m.setup.Budget(q, b, t)
+	it.ExpandedU = u.Expanded
+	if !u.Expanded.OK {
+		return it
+	}
+	it.Statement = Judge(worst.v, limit, u.Expanded.V, upper)
+	var block [512]float64
+	for from := 0; from < n; from += len(block) {
+		b := block[:min(len(block), n-from)]
+		fill(b, from)
+		for _, v := range b {
+			if Judge(v, limit, 0, upper) == Fail {
+				it.OutOfLimit++
+			}
+		}
+	}
+	if up, ok := UpperBound95(it.OutOfLimit, n); ok {
+		it.Upper95 = Known(100 * up)
+	}
+	it.AtS = Known(float64(worst.at-m.first) / 1e9)
+	switch {
+	case worst.group == 0:
+	case l.Quantity == InterdigitMS:
+		it.Where = fmt.Sprintf("before train %d", worst.group)
+	case m.kind == KindDial:
+		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
+	case worst.item > 0:
+		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, worst.item)
+	default:
+		it.Where = fmt.Sprintf("cycle %d", worst.group)
+	}
+	return it
+}

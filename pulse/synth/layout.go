@@ -1,0 +1,262 @@
+package synth
+
+import (
+	"fmt"
+	"math"
+	"math/bits"
+)
+
+type kind uint8
+
+const (
+	pulseBreak kind = iota
+	flashBreak
+	hangupBreak
+	interruption
+	extraInterruption
+)
+
+// A span is one break. In a layout its times count from the first opening of
+// its round.
+type span struct {
+	open, close int64
+	kind        kind
+	newTrain    bool
+	lastOfRound bool
+	number      int64 // due breaks before it
+	missing     int64 // interruptions missing just before it
+}
+
+// minLengthNS is the shortest make and break that are made: bounce, jitter
+// and asymmetry need room, and no contact of a telephone exchange is faster.
+const minLengthNS = 1e5
+
+// horizonNS, a hundred years, is the longest signal: with all errors of speed
+// and clock it stays within int64.
+const horizonNS = 36525 * 24 * hour
+
+// A layout is one round of a signal (the dialled digits, a turn of the cam, a
+// cycle of the cadence), repeated every num/den ns, without disturbances.
+type layout struct {
+	spans    []span
+	num, den int64
+	perCycle int64 // breaks in a cycle
+	total    int64 // breaks that are due, below 0 without end
+}
+
+// start gives the time of a round, exact to the ns however late it is.
+func (l *layout) start(round int64) int64 {
+	hi, lo := bits.Mul64(uint64(round), uint64(l.num))
+	if hi >= uint64(l.den) {
+		return math.MaxInt64
+	}
+	q, _ := bits.Div64(hi, lo, uint64(l.den))
+	return int64(min(q, math.MaxInt64))
+}
+
+func (l *layout) roundNS() float64 { return float64(l.num) / float64(l.den) }
+
+// end is the last closing, counted from the first opening.
+func (l *layout) end() int64 {
+	n := int64(len(l.spans))
+	start := l.start((l.total - 1) / n)
+	if start > horizonNS {
+		return math.MaxInt64
+	}
+	return start + l.spans[(l.total-1)%n].close
+}
+
+func newLayout(s *Spec) (l *layout, err error) {
+	if s.MakeNS != 0 && s.Break.NS == 0 {
+		return nil, fmt.Errorf("key \"break\" value %q: expected a time such as 60ms beside make=%s", s.Break, duration(s.MakeNS))
+	}
+	switch s.Form {
+	case Dial:
+		l, err = dialLayout(s)
+	case Cam:
+		l, err = camLayout(s)
+	case Cadence:
+		l = cadenceLayout(s)
+	}
+	if err != nil {
+		return nil, err
+	}
+	l.spans[len(l.spans)-1].lastOfRound = true
+	if err := l.check(s); err != nil {
+		return nil, err
+	}
+	return l, nil
+}
+
+func dialLayout(s *Spec) (*layout, error) {
+	period := float64(s.Break.NS + s.MakeNS)
+	if s.MakeNS == 0 {
+		period = 1e9 / s.RatePPS
+	}
+	// Opening of each pulse of a train and the length that percent break counts from.
+	var at, periods [10]float64
+	for i := range at {
+		periods[i] = period
+		if i < len(s.RampPercent) {
+			periods[i] /= 1 + s.RampPercent[i]/100
+		}
+		if i > 0 {
+			at[i] = at[i-1] + periods[i-1]
+		}
+	}
+	counts := s.trainPulses()
+	type place struct{ train, pulse int }
+	breaks := map[place]Break{}
+	for _, b := range s.BreakAt {
+		if b.Train > len(counts) || b.Pulse > counts[b.Train-1] {
+			return nil, fmt.Errorf("key \"break-at\" value %q: expected a pulse of the %d trains that digits=%s has", b, len(counts), s.Digits)
+		}
+		breaks[place{b.Train, b.Pulse}] = b.Break
+	}
+	l := &layout{den: 1, total: s.Repeat}
+	t, train := int64(0), 0
+	whole := func(k kind, length int64) {
+		l.spans = append(l.spans, span{open: t, close: t + length, kind: k})
+		t += length + s.GapNS
+	}
+	for _, c := range s.Digits {
+		switch c {
+		case 'F':
+			whole(flashBreak, s.FlashNS)
+			continue
+		case 'H':
+			whole(hangupBreak, s.HangupNS)
+			continue
+		}
+		train++
+		for i := range counts[train-1] {
+			b, ok := breaks[place{train, i + 1}]
+			if !ok {
+				if b, ok = breaks[place{train, 0}]; !ok {
+					b = s.Break
+				}
+			}
+			open := t + int64(math.Round(at[i]))
+			length := b.NS
+			if length == 0 {
+				length = int64(math.Round(b.Percent / 100 * periods[i]))
+			}
+			l.spans = append(l.spans, span{open: open, close: open + length, newTrain: i == 0})
+		}
+		t = l.spans[len(l.spans)-1].close + s.GapNS
+	}
+	l.num = t
+	l.perCycle = int64(len(l.spans))
+	if s.Repeat > 0 {
+		l.total = s.Repeat * l.perCycle
+	}
+	return l, nil
+}
+
+// trainPulses gives the pulses of each train of a round.
+func (s *Spec) trainPulses() []int {
+	var out []int
+	for i := range len(s.Digits) {
+		if n, ok := s.Coding.Pulses(s.Digits[i]); ok {
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+func camLayout(s *Spec) (*layout, error) {
+	for _, v := range []struct {
+		key string
+		ns  []int64
+	}{{"lobe-errors", s.LobeErrorsNS}, {"lobe-breaks", s.LobeBreaksNS}, {"wear", s.WearNSPerDay}} {
+		if len(v.ns) != 0 && len(v.ns) != s.Lobes {
+			return nil, fmt.Errorf("key %q value %q: expected one value a lobe, %d for lobes=%d", v.key, join(v.ns, ",", duration), s.Lobes, s.Lobes)
+		}
+	}
+	l := &layout{num: int64(s.Lobes) * (s.Break.NS + s.MakeNS), den: 1, perCycle: 1, total: s.Cycles + 1}
+	if s.MakeNS == 0 {
+		// 60 s over ipm, both a million times
+		l.num, l.den = int64(s.Lobes)*60e15, int64(math.Round(s.IPM*1e6))
+	}
+	switch {
+	case s.Turns != 0:
+		l.total = s.Turns*int64(s.Lobes) + 1
+	case s.Cycles == Endless:
+		l.total = -1
+	}
+	period := l.roundNS() / float64(s.Lobes)
+	length := s.Break.NS
+	if length == 0 {
+		length = int64(math.Round(s.Break.Percent / 100 * period))
+	}
+	for i := range s.Lobes {
+		open := int64(math.Round(float64(i)*period)) + at(s.LobeErrorsNS, i)
+		l.spans = append(l.spans, span{open: open, close: open + length + at(s.LobeBreaksNS, i), kind: interruption})
+	}
+	return l, nil
+}
+
+func cadenceLayout(s *Spec) *layout {
+	l := &layout{den: 1}
+	t := int64(0)
+	for i := 1; i < len(s.SegmentsNS); i += 2 {
+		l.spans = append(l.spans, span{open: t, close: t + s.SegmentsNS[i], kind: interruption})
+		t += s.SegmentsNS[i] + s.SegmentsNS[(i+1)%len(s.SegmentsNS)]
+	}
+	l.num, l.perCycle = t, int64(len(l.spans))
+	l.total = s.Cycles*l.perCycle + 1
+	if s.Cycles == Endless {
+		l.total = -1
+	}
+	return l
+}
+
+func at(list []int64, i int) int64 {
+	if i < len(list) {
+		return list[i]
+	}
+	return 0
+}
+
+// check refuses what no contact could do: spans that overlap, gears that turn
+// back, more than the horizon.
+func (l *layout) check(s *Spec) error {
+	keys := [...]string{"rate, break, make, break-at and ramp", "ipm, break, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
+	if s.LeadNS+l.spans[0].open < 0 {
+		return fmt.Errorf("key \"lead\" value %q: expected more than lobe 1 is early", duration(s.LeadNS))
+	}
+	for i, sp := range l.spans {
+		next := l.start(1) + l.spans[0].open
+		if i+1 < len(l.spans) {
+			next = l.spans[i+1].open
+		}
+		for _, part := range []struct {
+			name string
+			ns   int64
+		}{{"break", sp.close - sp.open}, {"make after break", next - sp.close}} {
+			if part.ns < minLengthNS {
+				return fmt.Errorf("%s: %s %d of a round would last %s: expected at least %s, see %s",
+					s.Form, part.name, i+1, duration(part.ns), duration(minLengthNS), keys)
+			}
+		}
+	}
+	slope := 0.0
+	for _, g := range s.Gears {
+		slope += 2 * math.Pi * g.Order * float64(g.AmplitudeNS) / l.roundNS()
+	}
+	if slope > 0.5 {
+		return fmt.Errorf("key \"gear\" value %q: expected less swing, the speed would change by %.0f %%, at most 50", join(s.Gears, ",", Gear.String), 100*slope)
+	}
+	for _, p := range []struct {
+		key string
+		at  []int64
+	}{{"missing-at", s.MissingAt}, {"extra-at", s.ExtraAt}} {
+		if l.total > 0 && len(p.at) > 0 && p.at[len(p.at)-1] >= l.total {
+			return fmt.Errorf("key %q value %q: expected interruptions before the last, which is %d", p.key, join(p.at, ",", countOrOff), l.total)
+		}
+	}
+	if l.total > 0 && l.end() > horizonNS {
+		return fmt.Errorf("%s: lasts more than 100 years: expected fewer cycles or repeats, or endless", s.Form)
+	}
+	return nil
+}

@@ -1,0 +1,273 @@
+package synth
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"makebreak/pulse"
+)
+
+func TestParse(t *testing.T) {
+	type edit func(*Spec)
+	dial := func(e edit) *Spec {
+		s := &Spec{Form: Dial, Digits: "1234567890", RatePPS: 10, Break: Break{Percent: 61.5}, GapNS: 800e6,
+			FlashNS: 500e6, HangupNS: 3e9, Repeat: 1, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6}
+		e(s)
+		return s
+	}
+	cam := func(e edit) *Spec {
+		s := &Spec{Form: Cam, IPM: 60, Break: Break{Percent: 50}, Lobes: 1, Cycles: 60, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6}
+		e(s)
+		return s
+	}
+	cadence := func(e edit) *Spec {
+		s := &Spec{Form: Cadence, SegmentsNS: []int64{4e8, 2e8, 4e8, 2e9}, Cycles: 60, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6}
+		e(s)
+		return s
+	}
+	for _, c := range []struct {
+		desc, canonical string
+		want            *Spec
+	}{
+		{"dial", "dial digits=1234567890 rate=10 break=61.5 gap=800ms", dial(func(*Spec) {})},
+		{"dial digits=0123 rate=10 break=61.5 gap=800ms", "dial digits=0123 rate=10 break=61.5 gap=800ms",
+			dial(func(s *Spec) { s.Digits = "0123" })},
+		{"dial,gap=0.75s,digits=1f2,,rate=9.50", "dial digits=1F2 rate=9.5 break=61.5 gap=750ms",
+			dial(func(s *Spec) { s.GapNS, s.Digits, s.RatePPS = 750e6, "1F2", 9.5 })},
+		{"dial make=40ms break=60ms repeat=endless", "dial digits=1234567890 break=60ms make=40ms gap=800ms repeat=endless",
+			dial(func(s *Spec) { s.RatePPS, s.Break, s.MakeNS, s.Repeat = 0, Break{NS: 60e6}, 40e6, Endless })},
+		{"dial ramp=-8,-4,1.5 break-at=3:68,4.6:45ms coding=10-n", "dial digits=1234567890 coding=10-n rate=10 break=61.5 gap=800ms ramp=-8,-4,1.5 break-at=3:68,4.6:45ms",
+			dial(func(s *Spec) {
+				s.RampPercent, s.Coding = []float64{-8, -4, 1.5}, pulse.Coding10MinusN
+				s.BreakAt = []BreakAt{{3, 0, Break{Percent: 68}}, {4, 6, Break{NS: 45e6}}}
+			})},
+		{"cam ipm=60 break=50 lobes=5 lobe-errors=0,0.4ms,0,0,-0.2ms", "cam ipm=60 break=50 lobes=5 lobe-errors=0,0.4ms,0,0,-0.2ms cycles=60",
+			cam(func(s *Spec) { s.Lobes, s.LobeErrorsNS = 5, []int64{0, 4e5, 0, 0, -2e5} })},
+		{"cam lobes=2 wear=0,1us turns=3 gear=35/7:0.4ms:90,2.25:20us", "cam ipm=60 break=50 lobes=2 wear=0,1us turns=3 gear=5:0.4ms:90,2.25:20us",
+			cam(func(s *Spec) {
+				s.Lobes, s.WearNSPerDay, s.Turns, s.Cycles = 2, []int64{0, 1000}, 3, 0
+				s.Gears = []Gear{{5, 4e5, 90}, {2.25, 2e4, 0}}
+			})},
+		{"cam missing-at=9,4,9 extra=0.5 missing=0.25 extra-at=1", "cam ipm=60 break=50 cycles=60 missing=0.25 missing-at=4,9 extra=0.5 extra-at=1",
+			cam(func(s *Spec) { s.MissingAt, s.Extra, s.Missing, s.ExtraAt = []int64{4, 9}, 0.5, 0.25, []int64{1} })},
+		{"cadence 400/200/400/2000 cycles=20", "cadence 400/200/400/2000 cycles=20", cadence(func(s *Spec) { s.Cycles = 20 })},
+		{"cadence,0.4s,200ms,400,2s", "cadence 400/200/400/2000 cycles=60", cadence(func(*Spec) {})},
+		{"cadence segments=2.5s/0.5s cycles=endless", "cadence 2500/500 cycles=endless",
+			cadence(func(s *Spec) { s.SegmentsNS, s.Cycles = []int64{2.5e9, 5e8}, Endless })},
+		{"cam lead=1min drift=-2.5 wander=3 jitter=150us bounce=3:1.5ms chatter=0.01 short-breaks=2/s lost=0.001:20 lost-silent=0.002 asymmetry=-0.1ms clock=20 closed=low seed=7 chatter-length=2ms short-length=7ms",
+			"cam ipm=60 break=50 cycles=60 lead=60s drift=-2.5 wander=3 jitter=0.15ms bounce=3:1.5ms chatter=0.01 chatter-length=2ms short-breaks=2/s short-length=7ms lost=0.001:20 lost-silent=0.002 asymmetry=-0.1ms clock=20 closed=low seed=7",
+			cam(func(s *Spec) {
+				s.LeadNS, s.DriftPPMPerHour, s.WanderPPM, s.JitterNS = 60e9, -2.5, 3, 15e4
+				s.BounceOpen, s.BounceClose = Bounce{3, 15e5}, Bounce{3, 15e5}
+				s.Chatter, s.ShortBreaks = Chance{Probability: 0.01}, Chance{PerSecond: 2}
+				s.ChatterNS, s.ShortNS = 2e6, 7e6
+				s.Lost, s.LostRun, s.LostSilent, s.AsymmetryNS, s.ClockPPM = 0.001, 20, 0.002, -1e5, 20
+				s.Closed, s.Seed = pulse.ClosedLow, 7
+			})},
+		{"cam bounce-close=2:1ms", "cam ipm=60 break=50 cycles=60 bounce-close=2:1ms", cam(func(s *Spec) { s.BounceClose = Bounce{2, 1e6} })},
+	} {
+		got, err := Parse(c.desc)
+		if err != nil {
+			t.Errorf("%s: %v", c.desc, err)
+			continue
+		}
+		if d := cmp.Diff(c.want, got); d != "" {
+			t.Errorf("%s: (-want +got)\n%s", c.desc, d)
+		}
+		if got.String() != c.canonical {
+			t.Errorf("%s: canonical form\n%s\nwant\n%s", c.desc, got, c.canonical)
+		}
+	}
+}
+
+func TestParseRefuses(t *testing.T) {
+	for _, c := range []struct{ desc, want string }{
+		{"", `signal "": expected dial, cam, cadence first`},
+		{"dail digits=1", `signal "dail": expected dial, cam, cadence first`},
+		{"digits=1", `signal "digits=1": expected dial`},
+		{"dial gap=800", `key "gap" value "800": expected a time with its unit, such as 800ms`},
+		{"dial gap=800m", `key "gap" value "800m": expected a time in ns, us, ms, s, min or h`},
+		{"dial gap=ms", `key "gap" value "ms": expected a time such as 800ms, 0.8s or 200us`},
+		{"dial gap=0.5ns", `expected whole nanoseconds`},
+		{"dial gap=2h", `key "gap" value "2h": expected 1ms to 3600s`},
+		{"dial gap=99999999999999999999h", `key "gap" value "99999999999999999999h": expected 1ms to 3600s`},
+		{"dial gap=", `key "gap" value "": expected a time`},
+		{"dial rate=1e1", `key "rate" value "1e1": expected a number from 0.5 to 100`},
+		{"dial rate=NaN", `key "rate" value "NaN": expected a number`},
+		{"dial rate=+Inf", `expected a number from 0.5 to 100`},
+		{"dial rate=0x10", `expected a number from 0.5 to 100`},
+		{"dial rate=101", `expected a number from 0.5 to 100`},
+		{"dial rate=-10", `expected a number from 0.5 to 100`},
+		{"dial rate=10 rate=11", `key "rate" value "11": expected once, already given as "10"`},
+		{"dial rate", `"rate": expected key=value`},
+		{"dial 10", `"10": expected key=value`},
+		{"dial digits=12 34", `"34": expected key=value`},
+		{"dial rat=10", `key "rat" of a dial: expected one of digits, coding, rate, break`},
+		{"dial ipm=60", `key "ipm" of a dial: expected one of`},
+		{"dial =3", `key "" of a dial`},
+		{"dial digits=12a", `key "digits" value "12a": expected 1 to 200 of 0-9, F and H`},
+		{"dial digits=" + strings.Repeat("1", 201), `expected 1 to 200 of 0-9`},
+		{"dial coding=swedish", `key "coding" value "swedish": expected normal, n+1, 10-n`},
+		{"dial break=100", `key "break" value "100": expected a number from 0.1 to 99.9 percent of the period, or a time such as 60ms`},
+		{"dial break=60%", `key "break" value "60%": expected a time in ns, us, ms, s, min or h, such as 800ms, or percent of the period such as 61.5`},
+		{"dial break=100ms", `dial: make after break 2 of a round would last 0: expected at least 0.1ms, see rate, break`},
+		{"dial make=40ms", `key "break" value "61.5": expected a time such as 60ms beside make=40ms`},
+		{"dial make=40ms break=60ms rate=10", `key "rate" value "10": expected alone, but make=40ms is given too`},
+		{"dial repeat=0", `key "repeat" value "0": expected a whole number from 1 to 1000000000, or endless`},
+		{"dial repeat=1.5", `expected a whole number`},
+		{"dial ramp=-8,x", `key "ramp" value "-8,x": value 2 "x": expected a number from -50 to 50`},
+		{"dial ramp=0,0,0,0,0,0,0,0,0,0", `expected at most 9 values, not 10`},
+		{"dial break-at=3", `key "break-at" value "3": expected TRAIN:BREAK or TRAIN.PULSE:BREAK`},
+		{"dial digits=12 break-at=3:60", `key "break-at" value "3:60": expected a pulse of the 2 trains`},
+		{"dial digits=12 break-at=1.2:60", `expected a pulse of the 2 trains that digits=12 has`},
+		{"dial digits=FH break-at=1:60", `expected a pulse of the 0 trains`},
+		{"dial break-at=x:60", `train: expected a whole number from 1 to 200`},
+		{"dial break-at=1.11:60", `pulse: expected a whole number from 1 to 10`},
+		{"cam lobes=0", `key "lobes" value "0": expected a whole number from 1 to 64`},
+		{"cam lobes=3 lobe-errors=0,1ms", `key "lobe-errors" value "0,1ms": expected one value a lobe, 3 for lobes=3`},
+		{"cam lobe-errors=0,,1ms wear=1", `key "wear" value "1": expected a time with its unit, such as 1ms`},
+		{"cam lobes=2 wear=0,3", `value 2 "3": expected a time with its unit, such as 3ms`},
+		{"cam lobes=2 lobe-errors=0,-900ms", `cam: make after break 1 of a round would last -400ms`},
+		{"cam lobe-breaks=-500ms", `cam: break 1 of a round would last 0`},
+		{"cam lobe-errors=-2ms lead=1ms", `key "lead" value "1ms": expected more than lobe 1 is early`},
+		{"cam cycles=5 turns=5", `key "cycles" value "5": expected alone, but turns=5 is given too`},
+		{"cam missing-at=1", `key "missing-at" value "1": expected a whole number from 2`},
+		{"cam cycles=5 missing-at=6", `key "missing-at" value "6": expected interruptions before the last, which is 6`},
+		{"cam cycles=5 extra-at=2,7", `key "extra-at" value "2,7": expected interruptions before the last, which is 6`},
+		{"cam missing=0.6", `expected a number from 0 to 0.5`},
+		{"cam gear=3", `key "gear" value "3": expected ORDER:AMPLITUDE`},
+		{"cam gear=3:1ms:2:3", `expected ORDER:AMPLITUDE`},
+		{"cam gear=x:1ms", `order: expected a number`},
+		{"cam gear=1/0:1ms", `order: expected a number`},
+		{"cam gear=1000000/1:1ms", `order: expected 0.0001 to 1000 turns per turn of the cam`},
+		{"cam gear=3:1", `amplitude: expected a time with its unit, such as 1ms`},
+		{"cam gear=3:1ms:400", `phase in degrees: expected a number from -360 to 360`},
+		{"cam gear=100:10ms", `expected less swing, the speed would change by 628 %, at most 50`},
+		{"cam ipm=0.01 cycles=10000000000", `cam: lasts more than 100 years`},
+		{"cam ipm=6000 break=0.1", `cam: break 1 of a round would last 10us: expected at least 0.1ms, see ipm`},
+		{"cadence 400/200/400", `key "segments" value "400/200/400": expected make/break/make/break …, an even number of segments, not 3`},
+		{"cadence 400//400/200", `value 2 "": expected a time`},
+		{"cadence 400/200/x/200", `value 3 "x": expected a time`},
+		{"cadence cycles=3 400/200", `"400/200": expected key=value`},
+		{"cadence 400/200 break=50", `key "break" of a cadence: expected one of segments, cycles`},
+		{"cadence " + strings.Repeat("400/200/", 17) + "1/1", `expected at most 32 values, not 36`},
+		{"cam bounce=3", `key "bounce" value "3": expected PAIRS:LONGEST such as 3:1.5ms`},
+		{"cam bounce=17:1ms", `expected a whole number from 1 to 16`},
+		{"cam bounce=3:1", `expected a time with its unit`},
+		{"cam bounce=3:1ms bounce-open=1:1ms", `key "bounce-open" value "1:1ms": expected alone, but bounce=3:1ms is given too`},
+		{"cam chatter=2", `key "chatter" value "2": expected a number from 0 to 1, or a rate such as 2/s`},
+		{"cam chatter=x/s", `expected a number from 0 to 1000`},
+		{"cam lost=0.1:0", `expected a whole number from 1 to 10000`},
+		{"cam closed=up", `key "closed" value "up": expected high, low`},
+		{"cam seed=-1", `key "seed" value "-1": expected a whole number from 0 to 18446744073709551615`},
+		{"cam lead=0", `key "lead" value "0": expected 1ms to 86400s`},
+		{"cam seed=" + strings.Repeat("1", 5000), `description of 5009 bytes: expected at most 4096`},
+		{"cam jitter=\x00", `key "jitter" value "\x00": expected`},
+	} {
+		s, err := Parse(c.desc)
+		if err == nil {
+			t.Errorf("%.80s: no error, %v", c.desc, s)
+			continue
+		}
+		if msg := err.Error(); !strings.Contains(msg, c.want) || strings.Contains(msg, "\n") {
+			t.Errorf("%.80s: error\n%s\nwants\n%s", c.desc, msg, c.want)
+		}
+	}
+}
+
+// A Spec made by a program is held to the same ranges as a description.
+func TestNewChecks(t *testing.T) {
+	for _, c := range []struct {
+		spec Spec
+		want string
+	}{
+		{Spec{Form: 3}, `form 3: expected dial, cam, cadence`},
+		{Spec{Form: Cam, IPM: -1}, `key "ipm" value "-1"`},
+		{Spec{RatePPS: 1e300}, `key "rate"`},
+		{Spec{RatePPS: 10, MakeNS: 40e6, Break: Break{NS: 60e6}}, `key "rate" value "10": expected alone`},
+		{Spec{Form: Cam, Cycles: -2}, `key "cycles" value "-2"`},
+		{Spec{JitterNS: -1 << 63}, `key "jitter"`},
+		{Spec{Digits: "1 rate=3"}, `key "digits" value "1_rate=3"`},
+		{Spec{Form: Cadence, SegmentsNS: []int64{1e9}}, `key "segments" value "1000"`},
+		{Spec{Form: Cam, BounceOpen: Bounce{0, 5}}, `key "bounce-open"`},
+	} {
+		_, err := New(&c.spec)
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%+v: error %v, want %s", c.spec, err, c.want)
+		}
+	}
+	spec := Spec{Form: Cam, IPM: 120}
+	s, err := New(&spec)
+	if err != nil || s.Spec().Cycles != 60 || spec.Cycles != 0 {
+		t.Errorf("New of a short Spec: %v, %v", s.Spec(), err)
+	}
+}
+
+func TestKeys(t *testing.T) {
+	for _, k := range Keys() {
+		if k.Name == "" || k.Meaning == "" || k.Unit == "" || len(k.Forms) == 0 {
+			t.Errorf("key %+v is not documented", k)
+		}
+		// A default is taken by its own key, and canonical: it is then left out.
+		for _, f := range k.Forms {
+			if k.Default == "" || k.Name == "segments" {
+				continue
+			}
+			s, err := Parse(f.String() + " " + k.Name + "=" + k.Default)
+			d, _ := Parse(f.String())
+			if err != nil || s.String() != d.String() {
+				t.Errorf("default of %s: %v, %v", k.Name, s, err)
+			}
+		}
+	}
+	var keys []string
+	for _, k := range Keys() {
+		for _, f := range k.Forms {
+			keys = append(keys, f.String()+" "+k.Name)
+		}
+	}
+	seen := map[string]bool{}
+	for _, k := range keys {
+		if seen[k] {
+			t.Errorf("%s is in the table twice", k)
+		}
+		seen[k] = true
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	for _, x := range Examples() {
+		f.Add(x.Description)
+	}
+	f.Add("cam lobes=2 lobe-errors=0,-1ms,wear=1us,0,gear=35/12:0.1ms:-90,7:20us bounce=16:1us chatter=40/s lost=0.5:9 drift=-10000")
+	f.Add("dial digits=1F2H3 ramp=-8,-4 break-at=1:60ms,2.1:.5 make=1.ms coding=n+1 lost-silent=0.5 clock=-10000")
+	f.Fuzz(func(t *testing.T, desc string) {
+		spec, err := Parse(desc)
+		if err != nil {
+			if strings.Contains(err.Error(), "\n") {
+				t.Fatalf("error of several lines: %q", err)
+			}
+			return
+		}
+		again, err := Parse(spec.String())
+		if err != nil {
+			t.Fatalf("%q becomes %q: %v", desc, spec, err)
+		}
+		if d := cmp.Diff(spec, again); d != "" {
+			t.Fatalf("%q becomes %q: (-before +after)\n%s", desc, spec, d)
+		}
+		s, err := New(spec)
+		if err != nil {
+			t.Fatal(err)
+		}
+		last := pulse.Stamp(-1)
+		for _, e := range read(s, 100, 64) {
+			if e.At <= last {
+				t.Fatalf("%s: %d follows %d", spec, e.At, last)
+			}
+			last = e.At
+		}
+	})
+}

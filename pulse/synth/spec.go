@@ -1,0 +1,173 @@
+// Package synth makes edges of contacts whose truth is known: dial trains,
+// interrupter cams and cadences, with the faults and the disturbances that
+// real ones have. The same description and seed always make the same edges.
+// It is pure, needs constant memory however long the signal, and allocates
+// nothing per edge.
+package synth
+
+import "makebreak/pulse"
+
+// A Form is the sort of contact a signal comes from.
+type Form uint8
+
+const (
+	Dial    Form = iota // pulse trains of digits
+	Cam                 // an interrupter cam of one or more lobes
+	Cadence             // a repeated row of makes and breaks
+)
+
+var formNames = [...]string{"dial", "cam", "cadence"}
+
+func (f Form) String() string {
+	if int(f) < len(formNames) {
+		return formNames[f]
+	}
+	return "unknown"
+}
+
+// Endless as Spec.Repeat or Spec.Cycles makes a signal go on for a hundred
+// years, the longest that is made.
+const Endless = -1
+
+// A Spec describes a signal. Zero fields take the defaults that Keys lists;
+// its ranges hold here too. Times are in ns and positive is late or longer.
+type Spec struct {
+	Form Form
+
+	// Dial.
+	Digits      string // 0-9, F for a flash and H for a hang-up
+	Coding      pulse.Coding
+	RatePPS     float64
+	GapNS       int64 // interdigit gap; also around flashes, hang-ups and repeats
+	FlashNS     int64
+	HangupNS    int64
+	Repeat      int64
+	RampPercent []float64 // deviation of the rate in each train's first, second … period
+	BreakAt     []BreakAt
+
+	// Dial and cam.
+	Break  Break
+	MakeNS int64 // with Break as a time, in place of the speed
+
+	// Cam.
+	IPM          float64 // to a millionth
+	Lobes        int
+	LobeErrorsNS []int64 // error of each lobe's opening; its break stays as long
+	LobeBreaksNS []int64 // error of each lobe's break
+	WearNSPerDay []int64 // growth of each lobe's break, up to 90 % of the break or of the make
+	Turns        int64   // in place of Cycles
+
+	// Cadence.
+	SegmentsNS []int64 // make, break, make, break …; the first opening ends the first make
+
+	// Cam and cadence.
+	Cycles    int64   // whole cycles from opening to opening
+	Missing   float64 // probability of each interruption
+	MissingAt []int64 // interruptions; the first is 1 and always there
+	Extra     float64 // probability after each interruption
+	ExtraAt   []int64
+	Gears     []Gear
+
+	// All.
+	LeadNS          int64   // idle before the first opening
+	DriftPPMPerHour float64 // growth of the drive's speed, until it is half or double
+	WanderPPM       float64 // random walk of the drive's speed, ppm per square root of an hour
+	JitterNS        int64   // standard deviation of each edge's time, cut at 6
+	BounceOpen      Bounce
+	BounceClose     Bounce
+	Chatter         Chance
+	ChatterNS       int64 // its longest
+	ShortBreaks     Chance
+	ShortNS         int64
+	Lost            float64 // probability per edge, shown as a gap in the sequence numbers
+	LostRun         int64   // edges lost in a row
+	LostSilent      float64 // probability per edge, not shown
+	AsymmetryNS     int64   // how much later openings are seen than closings
+	ClockPPM        float64 // the measuring clock is fast by this
+	Closed          pulse.Polarity
+	Seed            uint64
+}
+
+// Rest is the level of the line before the first and after the last edge.
+func (s *Spec) Rest() pulse.Level { return s.Closed.Level(true) }
+
+// A Break is a length given in percent of the period or, when NS is not 0, as
+// a time.
+type Break struct {
+	Percent float64
+	NS      int64
+}
+
+// A BreakAt gives another break to one train of a round, or to one pulse of
+// it. Trains and pulses count from 1, Pulse 0 means all of the train.
+type BreakAt struct {
+	Train, Pulse int
+	Break        Break
+}
+
+// A Gear is a shaft of the drive that moves every edge by
+// Amplitude · sin(2π · Order · turns of the cam + Phase). A turn of a cadence
+// is one cycle.
+type Gear struct {
+	Order        float64 // turns of the shaft in one turn of the cam
+	AmplitudeNS  int64
+	PhaseDegrees float64 // at the first opening
+}
+
+// A Bounce is up to Pairs extra pairs of edges within MaxNS after a transition.
+type Bounce struct {
+	Pairs int
+	MaxNS int64
+}
+
+// A Chance is how often something happens: with a probability per
+// transition, or at a mean number per second.
+type Chance struct {
+	Probability, PerSecond float64
+}
+
+// A Key is one thing that a description can say.
+type Key struct {
+	Name    string
+	Meaning string
+	Default string // "" when it is off
+	Unit    string // what its value is written in
+	Forms   []Form // signals that have it
+}
+
+// Keys lists all keys of a description, for help texts. A key with different
+// defaults comes once for each.
+func Keys() []Key {
+	var keys []Key
+	for _, f := range fields() {
+		keys = append(keys, f.Key)
+	}
+	return keys
+}
+
+// An Example is a recording that comes with the program. Its equipment is
+// invented.
+type Example struct {
+	File        string // name of the CSV file
+	Title       string
+	Description string // as Parse reads it
+}
+
+// Examples gives the bundled recordings of the Marrow Quay exchange, which is
+// invented, as are the figures.
+func Examples() []Example {
+	return []Example{
+		{"marrow-quay-dial.csv",
+			"Marrow Quay exchange (invented): dial-pulse generator A, in good order",
+			"dial digits=1234567890 rate=10 break=64 gap=800ms repeat=2 jitter=0.1ms bounce-close=2:0.3ms seed=1"},
+		{"marrow-quay-dial-slow.csv",
+			"Marrow Quay exchange (invented): dial-pulse generator B, governor slow and the break of the seventh digit long",
+			"dial digits=1234567890 rate=8.7 break=64 gap=800ms repeat=2 ramp=-6,-3,-1 break-at=7:72 jitter=0.2ms bounce-close=3:1.2ms seed=2"},
+		{"marrow-quay-busy-cam.csv",
+			"Marrow Quay exchange (invented): 60 IPM busy interrupter with five lobes, the third worn",
+			"cam ipm=60 break=50 lobes=5 lobe-errors=0,0,12ms,0,0 lobe-breaks=0,0,-35ms,0,0 turns=40 jitter=0.5ms bounce-close=3:1.5ms seed=3"},
+		{"marrow-quay-ringing.csv",
+			"Marrow Quay exchange (invented): ringing cadence 400/200/400/2000",
+			"cadence 400/200/400/2000 cycles=60 jitter=1ms bounce=2:0.8ms seed=4"},
+	}
+}

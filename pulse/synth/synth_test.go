@@ -1,0 +1,699 @@
+package synth
+
+import (
+	"fmt"
+	"math"
+	"math/big"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"makebreak/pulse"
+)
+
+type fataler interface {
+	Helper()
+	Fatal(...any)
+}
+
+func mustNew(t fataler, desc string) *Signal {
+	t.Helper()
+	spec, err := Parse(desc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := New(spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// read takes at most limit edges, in pieces of the given size.
+func read(s *Signal, limit, piece int) (out []pulse.Edge) {
+	buf := make([]pulse.Edge, piece)
+	for len(out) < limit {
+		n := s.Next(buf)
+		if n == 0 {
+			break
+		}
+		out = append(out, buf[:n]...)
+	}
+	return out
+}
+
+const all = 1 << 30
+
+// breaks pairs the edges of a signal without disturbances.
+func breaks(t testing.TB, edges []pulse.Edge) (open, length []int64) {
+	t.Helper()
+	if len(edges)%2 != 0 {
+		t.Fatalf("%d edges, want an even number", len(edges))
+	}
+	for i, e := range edges {
+		if want := pulse.Level(i % 2); e.Level != want {
+			t.Fatalf("edge %d has level %d, want %d", i, e.Level, want)
+		}
+		if i%2 == 0 {
+			open = append(open, int64(e.At))
+			length = append(length, int64(edges[i+1].At-e.At))
+		}
+	}
+	return open, length
+}
+
+// Constructed trains; the expected figures are the arithmetic of n − 1 periods
+// between n openings, rounded to the digits written here.
+func TestConstructedTrains(t *testing.T) {
+	for _, c := range []struct {
+		desc          string
+		pulses        int
+		rate, percent string
+		firstBreakNS  int64
+	}{
+		{"dial digits=0 break=60ms make=40ms", 10, "10.000", "60.00", 60_000_000},
+		{"dial digits=0 break=61.538ms make=38.462ms", 10, "10.000", "61.54", 61_538_000},
+		{"dial digits=0 break=70ms make=41.111ms", 10, "9.000", "63.00", 70_000_000},
+		{"dial digits=0 break=54.545ms make=36.364ms", 10, "11.000", "60.00", 54_545_000},
+		{"dial digits=0 break=33.5ms make=16.5ms", 10, "20.000", "67.00", 33_500_000},
+		{"dial digits=0 rate=9 break=63", 10, "9.000", "63.00", 70_000_000},
+		{"dial digits=0 rate=11 break=60", 10, "11.000", "60.00", 54_545_455},
+		{"dial digits=0 rate=20 break=67", 10, "20.000", "67.00", 33_500_000},
+		{"dial digits=1 break=60ms make=40ms", 1, "", "", 60_000_000},
+	} {
+		s := mustNew(t, c.desc)
+		open, length := breaks(t, read(s, all, 7))
+		if len(open) != c.pulses || s.Truth().Pulses != int64(c.pulses) {
+			t.Errorf("%s: %d pulses, truth %d, want %d", c.desc, len(open), s.Truth().Pulses, c.pulses)
+			continue
+		}
+		if length[0] != c.firstBreakNS {
+			t.Errorf("%s: break of %d ns, want %d", c.desc, length[0], c.firstBreakNS)
+		}
+		if c.rate == "" {
+			continue
+		}
+		n := len(open) - 1
+		span, sum := float64(open[n]-open[0]), int64(0)
+		for _, l := range length[:n] {
+			sum += l
+		}
+		if got := fmt.Sprintf("%.3f", float64(n)/span*1e9); got != c.rate {
+			t.Errorf("%s: rate %s, want %s", c.desc, got, c.rate)
+		}
+		if got := fmt.Sprintf("%.2f", 100*float64(sum)/span); got != c.percent {
+			t.Errorf("%s: percent break %s, want %s", c.desc, got, c.percent)
+		}
+	}
+}
+
+// What each key does to the edges; all expected times are worked out by hand.
+func TestEdges(t *testing.T) {
+	ms := func(times ...float64) (out []int64) {
+		for _, x := range times {
+			out = append(out, int64(math.Round(x*1e6)))
+		}
+		return out
+	}
+	for _, c := range []struct {
+		desc string
+		want []int64
+	}{
+		{"dial digits=12 rate=10 break=60 gap=800ms", ms(1000, 1060, 1860, 1920, 1960, 2020)},
+		{"dial digits=1 repeat=2 lead=2s gap=0.5s break=60", ms(2000, 2060, 2560, 2620)},
+		{"dial digits=0 coding=n+1 break=60", ms(1000, 1060)},
+		{"dial digits=7 coding=10-n rate=20 break=50", ms(1000, 1025, 1050, 1075, 1100, 1125)},
+		{"dial digits=1F1H1 break=60 flash=300ms hangup=2s gap=1s", ms(1000, 1060, 2060, 2360, 3360, 3420, 4420, 6420, 7420, 7480)},
+		// the periods are 125 and 100 ms, and the breaks 60 % of them
+		{"dial digits=3 break=60 ramp=-20", ms(1000, 1075, 1125, 1185, 1225, 1285)},
+		{"dial digits=12 break=60 gap=800ms break-at=2:70,2.2:45ms", ms(1000, 1060, 1860, 1930, 1960, 2005)},
+		{"cam ipm=120 break=40 cycles=2", ms(1000, 1200, 1500, 1700, 2000, 2200)},
+		{"cam break=200ms make=300ms cycles=2", ms(1000, 1200, 1500, 1700, 2000, 2200)},
+		{"cam lobes=2 lobe-errors=-3ms,5ms lobe-breaks=10ms,0 turns=1", ms(997, 1507, 2005, 2505, 2997, 3507)},
+		{"cam cycles=3 missing-at=2 extra-at=3", ms(1000, 1500, 3000, 3500, 3500+500/3., 3500+1000/3., 4000, 4500)},
+		{"cadence 400/200/400/2000 cycles=1", ms(1000, 1200, 1600, 3600, 4000, 4200)},
+		{"cadence 100/200/300/400/500/600 cycles=1", ms(1000, 1200, 1500, 1900, 2400, 3000, 3100, 3300)},
+		{"cam cycles=1 asymmetry=0.25ms", ms(1000.25, 1500, 2000.25, 2500)},
+		{"cam cycles=1 asymmetry=-0.25ms", ms(999.75, 1500, 1999.75, 2500)},
+		{"cam cycles=1 clock=100", ms(1000.1, 1500.15, 2000.2, 2500.25)},
+		// one turn of the shaft a turn of the cam: sine of 90° and 270°
+		{"cam cycles=1 gear=1:2ms:90", ms(1002, 1498, 2002, 2498)},
+		// three turns a turn, at a quarter turn more each interruption
+		{"cam cycles=2 gear=2.25:2ms", ms(1000, 1500+2*math.Sqrt2/2, 2002, 2500+2*math.Sqrt2/2, 3000, 3500-2*math.Sqrt2/2)},
+		{"cam lobes=4 ipm=60 cycles=3 gear=3:2ms", ms(1000, 1500+2*math.Sqrt2/2, 1998, 2500+2*math.Sqrt2/2, 3000, 3500-2*math.Sqrt2/2, 4002, 4500-2*math.Sqrt2/2)},
+	} {
+		var got []int64
+		for i, e := range read(mustNew(t, c.desc), all, 3) {
+			got = append(got, int64(e.At))
+			if e.Seq != uint32(i+1) || e.Lost != 0 || e.Level != pulse.Level(i%2) {
+				t.Errorf("%s: edge %d is %+v", c.desc, i, e)
+			}
+		}
+		near := cmp.Comparer(func(a, b int64) bool { return a-b <= 1 && b-a <= 1 })
+		if d := cmp.Diff(c.want, got, near); d != "" {
+			t.Errorf("%s: (-want +got)\n%s", c.desc, d)
+		}
+	}
+}
+
+func TestClosedLow(t *testing.T) {
+	s := mustNew(t, "cam cycles=1 closed=low")
+	if got := read(s, 1, 1)[0].Level; got != pulse.High || s.Spec().Rest() != pulse.Low {
+		t.Errorf("first edge goes to %d from rest %d, want 1 from 0", got, s.Spec().Rest())
+	}
+}
+
+// A year of a speed with no whole period, against exact rational arithmetic.
+func TestExactOverAYear(t *testing.T) {
+	s := mustNew(t, "cam ipm=6.7 lobes=3 cycles=endless")
+	buf := make([]pulse.Edge, 1024)
+	var last pulse.Edge
+	index := int64(-1)
+	const year = 31557600e9
+	for last.At < year {
+		n := s.Next(buf)
+		if n == 0 {
+			t.Fatal("the signal ended")
+		}
+		last = buf[n-2]
+		index += int64(n) / 2
+	}
+	// opening index · 60 s / 6.7 after the lead
+	want := new(big.Rat).SetFrac64(index*600, 67)
+	want.Add(want, big.NewRat(1, 1))
+	want.Mul(want, big.NewRat(1e9, 1))
+	diff, _ := want.Sub(want, new(big.Rat).SetInt64(int64(last.At))).Float64()
+	if math.Abs(diff) > 1 {
+		t.Errorf("opening %d is %.3f ns off after a year", index, diff)
+	}
+	if got := s.Truth().Due; got != index {
+		t.Errorf("%d cycles due, want %d", got, index)
+	}
+}
+
+func TestEndlessEndsAfterAHundredYears(t *testing.T) {
+	s := mustNew(t, "cadence 3600000/3600000 cycles=endless clock=10000 drift=-10000 asymmetry=5ms")
+	var last pulse.Edge
+	buf := make([]pulse.Edge, 512)
+	for n := s.Next(buf); n > 0; n = s.Next(buf) {
+		for _, e := range buf[:n] {
+			if e.At <= last.At {
+				t.Fatalf("%d follows %d", e.At, last.At)
+			}
+			last = e
+		}
+	}
+	// half speed in the end
+	if years := float64(last.At) / 31557600e9; years < 195 || years > 205 {
+		t.Errorf("ended after %.1f years", years)
+	}
+}
+
+func TestTruth(t *testing.T) {
+	for _, c := range []struct {
+		desc string
+		want Truth
+	}{
+		{"dial digits=120F3H rate=12.5 break=65 repeat=3", Truth{
+			Digits: "1203", TrainPulses: []int{1, 2, 10, 3}, GapNS: 800e6,
+			PeriodNS: 80e6, BreakNS: 52e6, MakeNS: 28e6,
+			FirstOpeningNS: 1e9, EndNS: 1e9 + 3*(52e6+800e6+132e6+800e6+772e6+800e6+500e6+800e6+212e6+800e6+3e9) + 2*800e6,
+			Edges: 108, Transitions: 108, Pulses: 48, Trains: 12, Flashes: 3, Disconnects: 3, Rounds: 3}},
+		{"cam lobes=5 lobe-errors=0,10ms,0,0,0 lobe-breaks=0,0,-5ms,0,0 wear=0,0,1us,0,0 turns=2 missing-at=4 extra-at=2,8", Truth{
+			PeriodNS: 1e9, BreakNS: 5e8, MakeNS: 5e8, FirstOpeningNS: 1e9, EndNS: 11.5e9,
+			Lobes: []Lobe{{-2e6, 5e8, 0}, {8e6, 5e8, 0}, {-2e6, 495e6, 1000}, {-2e6, 5e8, 0}, {-2e6, 5e8, 0}},
+			Edges: 24, Transitions: 24, Cycles: 6, Due: 10, Missing: 1, Extra: 2}},
+		{"cadence 400/200/400/2000 cycles=5 missing-at=4 extra-at=9", Truth{
+			PeriodNS: 3e9, SegmentsNS: []int64{4e8, 2e8, 4e8, 2e9}, FirstOpeningNS: 1e9, EndNS: 16.2e9,
+			Edges: 22, Transitions: 22, Cycles: 3, Due: 5, Missing: 1, Extra: 1}},
+		{"cam cycles=3 extra=1", Truth{PeriodNS: 1e9, BreakNS: 5e8, MakeNS: 5e8, FirstOpeningNS: 1e9, EndNS: 4.5e9, Lobes: []Lobe{{0, 5e8, 0}},
+			Edges: 14, Transitions: 14, Due: 3, Extra: 3}},
+		{"cam cycles=endless", Truth{PeriodNS: 1e9, BreakNS: 5e8, MakeNS: 5e8, FirstOpeningNS: 1e9, Lobes: []Lobe{{0, 5e8, 0}},
+			Edges: 40, Transitions: 40, Cycles: 19, Due: 19}},
+	} {
+		s := mustNew(t, c.desc)
+		edges := read(s, 40, 1)
+		if s.lay.total > 0 {
+			edges = append(edges, read(s, all, 9)...)
+			if last := int64(edges[len(edges)-1].At); last != s.Truth().EndNS {
+				t.Errorf("%s: ends at %d, truth says %d", c.desc, last, s.Truth().EndNS)
+			}
+		}
+		if d := cmp.Diff(c.want, s.Truth()); d != "" {
+			t.Errorf("%s: (-want +got)\n%s", c.desc, d)
+		}
+	}
+}
+
+// Shares within 5 standard deviations of a binomial.
+func TestHowOften(t *testing.T) {
+	near := func(what string, got, n int64, p float64) {
+		t.Helper()
+		if d := math.Abs(float64(got) - float64(n)*p); d > 5*math.Sqrt(float64(n)*p*(1-p)) || n < 1000 {
+			t.Errorf("%s: %d of %d, want a share of %g", what, got, n, p)
+		}
+	}
+	run := func(desc string) Truth {
+		s := mustNew(t, desc)
+		read(s, all, 4096)
+		return s.Truth()
+	}
+	got := run("cam ipm=600 cycles=50000 chatter=0.03 bounce=3:1ms missing=0.01 extra=0.02")
+	near("chatter", got.Chatter, got.Transitions, 0.03)
+	near("bounced", got.Bounced, got.Transitions, 0.75)
+	near("missing", got.Missing, got.Due, 0.01)
+	near("extra", got.Extra, got.Due, 0.02*0.99)
+	if mean := float64(got.ExtraEdges) / float64(got.Transitions); math.Abs(mean-3) > 0.05 {
+		t.Errorf("%.3f extra edges a transition, want 3", mean)
+	}
+	got = run("cam ipm=60 cycles=20000 lost=0.004 lost-silent=0.01")
+	near("lost", got.Lost, got.Transitions, 0.004)
+	near("lost silently", got.LostSilent, got.Transitions, 0.01)
+	got = run("cam ipm=60 cycles=20000 lost=0.004:25")
+	if runs := float64(got.Lost) / 25; math.Abs(runs-160) > 60 {
+		t.Errorf("%.0f runs of lost edges, want about 160", runs)
+	}
+	// usable: 10,000 makes of 1 s less 10 ms, and less what one takes up
+	got = run("cam ipm=30 cycles=10000 short-breaks=0.5/s")
+	if got.ShortBreaks < 4700 || got.ShortBreaks > 5000 {
+		t.Errorf("%d short breaks, want about 4900", got.ShortBreaks)
+	}
+	got = run("cam ipm=30 cycles=10000 chatter=2/s")
+	if got.Chatter < 38600 || got.Chatter > 40000 {
+		t.Errorf("%d chatter bursts, want about 39400", got.Chatter)
+	}
+	// one a make whose middle 1 ms has room
+	got = run("dial break=80ms make=17ms digits=1234567890 repeat=20 short-breaks=1")
+	if want := int64(20 * 55); got.ShortBreaks != want-1 {
+		t.Errorf("%d short breaks, want one after each pulse but the last, %d", got.ShortBreaks, want-1)
+	}
+}
+
+func TestJitter(t *testing.T) {
+	const sd = 200e3
+	clean := read(mustNew(t, "cam ipm=600 cycles=40000"), all, 4096)
+	edges := read(mustNew(t, "cam ipm=600 cycles=40000 jitter=0.2ms seed=5"), all, 4096)
+	sum, sum2, sum11 := 0.0, 0.0, 0.0
+	before := 0.0
+	for i, e := range edges {
+		d := float64(e.At - clean[i].At)
+		if math.Abs(d) > 6*sd+1 {
+			t.Errorf("edge %d is %.0f ns off", i, d)
+		}
+		sum += d
+		sum2 += d * d
+		sum11 += d * before
+		before = d
+	}
+	n := float64(len(edges))
+	got := math.Sqrt((sum2 - sum*sum/n) / (n - 1))
+	// the standard deviation of a standard deviation is sd/√(2n), of a mean sd/√n
+	if math.Abs(got-sd) > 5*sd/math.Sqrt(2*n) || math.Abs(sum/n) > 5*sd/math.Sqrt(n) {
+		t.Errorf("jitter has mean %.0f and sd %.0f, want 0 and %.0f", sum/n, got, sd)
+	}
+	if r := sum11 / sum2; math.Abs(r) > 5/math.Sqrt(n) {
+		t.Errorf("jitter of neighbours is correlated, %.4f", r)
+	}
+}
+
+// Speed after three hours of 1000 ppm an hour; the position is t + d·t²/2.
+func TestDrift(t *testing.T) {
+	open, _ := breaks(t, read(mustNew(t, "cam ipm=60 cycles=11000 drift=1000"), all, 4096))
+	at := float64(open[10800]-1e9) / 1e9
+	if turns := at + 1000e-6/3600*at*at/2; math.Abs(turns-10800) > 1e-6 {
+		t.Errorf("position %.7f, want 10800", turns)
+	}
+	// At half speed it ends: -10,000 ppm an hour needs 50 h, 37.5 h of them
+	// ideal; from then on each period takes 2 s.
+	open, _ = breaks(t, read(mustNew(t, "cam ipm=60 cycles=150000 drift=-10000"), all, 4096))
+	for _, c := range []struct{ i, want int64 }{{135000, 180001e9}, {136000, 182001e9}, {150000, 210001e9}} {
+		if d := open[c.i] - c.want; d < -1000 || d > 1000 {
+			t.Errorf("opening %d at %d, want %d", c.i, open[c.i], c.want)
+		}
+	}
+}
+
+// The second differences of a random walk of frequency have the variance that
+// two steps' integrals give: y changes by w·√(τ/h) a period.
+func TestWander(t *testing.T) {
+	const w, n = 500e-6, 40000 // periods of 1 s
+	open, length := breaks(t, read(mustNew(t, fmt.Sprintf("cam ipm=60 cycles=%d wander=500", n)), all, 4096))
+	for i := range open[1:] {
+		if d := 2*length[i] - (open[i+1] - open[i]); d < -3 || d > 3 {
+			t.Fatalf("break %d is off half of its period by %d ns", i, d)
+		}
+	}
+	sum := 0.0
+	for i := 2; i < len(open); i++ {
+		d := float64(open[i]-2*open[i-1]+open[i-2]) / 1e9
+		sum += d * d
+	}
+	want := w * math.Sqrt(1.0/3600)
+	if got := math.Sqrt(sum / (n - 1)); math.Abs(got-want) > 5*want/math.Sqrt(2*n) {
+		t.Errorf("speed steps of %.3g, want %.3g", got, want)
+	}
+}
+
+func TestWear(t *testing.T) {
+	// three lobes at 6 IPM: the breaks of two grow and shrink by 3 s a day
+	open, length := breaks(t, read(mustNew(t, "cam ipm=6 lobes=3 break=50 wear=0,3s,-3s cycles=20000"), all, 4096))
+	for i := range open {
+		want := int64(5e9)
+		switch grown := math.Min(0.9*5e9, 3*float64(open[i]-1e9)/86400); i % 3 {
+		case 1:
+			want += int64(math.Round(grown))
+		case 2:
+			want -= int64(math.Round(grown))
+		}
+		if length[i]-want > 1 || want-length[i] > 1 {
+			t.Fatalf("break %d lasts %d, want %d", i, length[i], want)
+		}
+	}
+	if grown := length[8641]; grown < 7_999e6 || grown > 8_001e6 {
+		t.Errorf("after a day the break lasts %d", grown)
+	}
+}
+
+// Wander, jitter, bounce and loss each have their own random numbers.
+func TestDisturbancesStayWhereTheyAre(t *testing.T) {
+	base := "cam ipm=60 lobes=3 cycles=2000 missing=0.01 extra=0.01"
+	a := mustNew(t, base)
+	b := mustNew(t, base+" jitter=0.1ms bounce=2:1ms chatter=0.1 lost=0.01")
+	read(a, all, 100)
+	read(b, all, 100)
+	if a.Truth().Missing != b.Truth().Missing || a.Truth().Extra != b.Truth().Extra || a.Truth().Missing == 0 {
+		t.Errorf("missing %d and %d, extra %d and %d, want the same", a.Truth().Missing, b.Truth().Missing, a.Truth().Extra, b.Truth().Extra)
+	}
+	c := read(mustNew(t, "cam cycles=2000 jitter=0.1ms lost=0.05"), all, 100)
+	bySeq := map[uint32]pulse.Stamp{}
+	for _, e := range c {
+		bySeq[e.Seq] = e.At
+	}
+	found := 0
+	for _, e := range read(mustNew(t, "cam cycles=2000 jitter=0.1ms"), all, 100) {
+		if at, ok := bySeq[e.Seq]; ok {
+			found++
+			if at != e.At {
+				t.Fatalf("edge %d at %d with loss, %d without", e.Seq, at, e.At)
+			}
+		}
+	}
+	if found != len(c) {
+		t.Errorf("%d of %d edges found again", found, len(c))
+	}
+}
+
+func TestExamples(t *testing.T) {
+	files := map[string]bool{}
+	for _, x := range Examples() {
+		s := mustNew(t, x.Description)
+		if got := s.Spec().String(); got != x.Description {
+			t.Errorf("%s: canonical form is %s", x.File, got)
+		}
+		bytes := 0
+		for _, e := range read(s, all, 64) {
+			bytes += len(fmt.Sprintf("%d,%d,%d\n", e.At, e.Level, e.Seq))
+		}
+		if bytes > 39000 || bytes < 2000 {
+			t.Errorf("%s: %d bytes of rows", x.File, bytes)
+		}
+		if files[x.File] || !strings.Contains(x.Title, "invented") {
+			t.Errorf("%s: file named twice, or the title hides that it is invented", x.File)
+		}
+		files[x.File] = true
+	}
+	if len(files) != 4 {
+		t.Errorf("%d examples", len(files))
+	}
+}
+
+// genDescription makes a description out of all keys.
+func genDescription(t *rapid.T) string {
+	form := rapid.SampledFrom([]Form{Dial, Cam, Cadence}).Draw(t, "form")
+	var words []string
+	maybe := func(key string, values ...string) {
+		if rapid.Bool().Draw(t, "has "+key) {
+			words = append(words, key+"="+rapid.SampledFrom(values).Draw(t, key))
+		}
+	}
+	turns := func() {
+		maybe("missing", "0.01", "0.5", "0")
+		maybe("missing-at", "2", "7,3,3")
+		maybe("extra", "0.02", "1")
+		maybe("extra-at", "1,2,5")
+		maybe("gear", "2.5:0.2ms", "35/12:0.1ms:-90,7:20us")
+	}
+	switch form {
+	case Dial:
+		maybe("digits", "0123", "f1H9", "5", "FF")
+		maybe("coding", "n+1", "10-n", "normal")
+		maybe("break", "60", "45ms", "33.333333333333336")
+		maybe("rate", "10", "9.3", "0.5", "12.000001")
+		maybe("gap", "800ms", "0.2s", "1.5min")
+		maybe("flash", "300ms")
+		maybe("hangup", "1.7s")
+		maybe("repeat", "1", "3", "endless")
+		maybe("ramp", "-10,-5,2.5", "3")
+		maybe("break-at", "1:55", "1:55,1.1:20ms")
+	case Cam:
+		maybe("ipm", "60", "120", "33.3")
+		maybe("break", "40", "300ms")
+		if rapid.Bool().Draw(t, "lobed") {
+			words = append(words, "lobes=3")
+			maybe("lobe-errors", "0,1.5ms,-200us")
+			maybe("lobe-breaks", "0,0,-30ms")
+			maybe("wear", "0,10ms,-3ms")
+		}
+		maybe(rapid.SampledFrom([]string{"cycles", "turns"}).Draw(t, "length"), "8", "20")
+		turns()
+	case Cadence:
+		words = append(words, rapid.SampledFrom([]string{"400/200/400/2000", "0.5s/500ms", "segments=30,70", "10/20/30/40/50/60.25"}).Draw(t, "segments"))
+		maybe("cycles", "8", "endless")
+		turns()
+	}
+	maybe("lead", "1ms", "20s")
+	maybe("drift", "200", "-10000")
+	maybe("wander", "50", "10000")
+	maybe("jitter", "0.1ms", "3ms", "20us")
+	if rapid.Bool().Draw(t, "bounces apart") {
+		maybe("bounce-open", "1:0.3ms")
+		maybe("bounce-close", "16:2ms", "3:50ms")
+	} else {
+		maybe("bounce", "2:1ms", "16:1us")
+	}
+	maybe("chatter", "0.2", "1", "40/s", "0.5/s")
+	maybe("chatter-length", "3ms", "1us")
+	maybe("short-breaks", "0.3", "5/s")
+	maybe("short-length", "8ms")
+	maybe("lost", "0.01", "0.1:7", "0.5")
+	maybe("lost-silent", "0.02", "0.5")
+	maybe("asymmetry", "0.1ms", "-2ms", "5ms")
+	maybe("clock", "25", "-10000")
+	maybe("closed", "low", "high")
+	maybe("seed", "1", "18446744073709551615")
+	words = rapid.Permutation(words).Draw(t, "order")
+	if form == Cadence { // its segments come first
+		for i, w := range words {
+			if !strings.Contains(w, "=") {
+				words[0], words[i] = words[i], words[0]
+			}
+		}
+	}
+	return form.String() + "," + strings.Join(words, rapid.SampledFrom([]string{",", " ", " , "}).Draw(t, "separator"))
+}
+
+func TestProperties(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		desc := genDescription(t)
+		spec, err := Parse(desc)
+		if err != nil {
+			// only what is one by one in range but cannot stand together
+			if !strings.Contains(err.Error(), "would last") && !strings.Contains(err.Error(), "break-at") && !strings.Contains(err.Error(), "lead") {
+				t.Fatal(err)
+			}
+			return
+		}
+		again, err := Parse(spec.String())
+		if err != nil {
+			t.Fatalf("%s: %v", spec, err)
+		}
+		if d := cmp.Diff(spec, again); d != "" || again.String() != spec.String() {
+			t.Fatalf("%s becomes %s: (-before +after)\n%s", spec, again, d)
+		}
+
+		const limit = 2000
+		s, err := New(spec)
+		if err != nil {
+			t.Fatal(err)
+		}
+		edges := read(s, limit, 1)
+		other := mustNew(t, spec.String())
+		got := read(other, limit, rapid.IntRange(1, 700).Draw(t, "piece"))
+		if d := cmp.Diff(edges, got[:min(len(edges), len(got))]); d != "" {
+			t.Fatalf("%s: other edges in other pieces\n%s", spec, d)
+		}
+
+		truth := s.Truth()
+		lost, level := int64(0), spec.Rest()
+		for i, e := range edges {
+			if i > 0 && e.At <= edges[i-1].At || e.At < 0 {
+				t.Fatalf("%s: edge %d at %d does not come after %d", spec, i, e.At, edges[max(0, i-1)].At)
+			}
+			lost += int64(e.Lost)
+			if e.Seq != uint32(int64(i)+1+lost) {
+				t.Fatalf("%s: edge %d has number %d after %d lost", spec, i, e.Seq, lost)
+			}
+			if spec.LostSilent == 0 && (e.Level == level) != (e.Lost%2 == 1) {
+				t.Fatalf("%s: edge %d goes from level %d to %d with %d lost", spec, i, level, e.Level, e.Lost)
+			}
+			level = e.Level
+		}
+		if edges[0].Level == spec.Rest() {
+			t.Fatalf("%s: begins with a closing", spec)
+		}
+		if truth.Edges != int64(len(edges)) || truth.Lost != lost {
+			t.Fatalf("%s: %d edges and %d lost, truth has %d and %d", spec, len(edges), lost, truth.Edges, truth.Lost)
+		}
+		if len(edges) < limit {
+			if level != spec.Rest() {
+				t.Fatalf("%s: does not end closed", spec)
+			}
+			if a, b := truth.Edges+truth.Lost+truth.LostSilent, truth.Transitions+truth.ExtraEdges+2*truth.Chatter; a != b {
+				t.Fatalf("%s: %d edges given and lost, %d made", spec, a, b)
+			}
+			commanded := 2 * (truth.Pulses + truth.Flashes + truth.Disconnects + truth.ShortBreaks + truth.Extra)
+			if spec.Form != Dial {
+				commanded += 2 * (s.lay.total - truth.Missing)
+				if truth.Due != (s.lay.total-1)/s.lay.perCycle {
+					t.Fatalf("%s: %d cycles due", spec, truth.Due)
+				}
+			} else if truth.Trains != int64(len(truth.Digits))*spec.Repeat || truth.Rounds != spec.Repeat {
+				t.Fatalf("%s: %d trains in %d rounds", spec, truth.Trains, truth.Rounds)
+			}
+			if commanded != truth.Transitions {
+				t.Fatalf("%s: %d transitions, truth has %d", spec, commanded, truth.Transitions)
+			}
+		}
+	})
+}
+
+// Chatter and bounce as a settling filter must find them: in a signal whose
+// makes and breaks are long, each burst is told by the time to the next edge.
+func TestBurstsCanBeTold(t *testing.T) {
+	const settle = 4e6
+	s := mustNew(t, "cadence 100/60/80/200 cycles=3000 bounce-open=2:0.5ms bounce-close=4:3ms chatter=0.1 chatter-length=2ms short-breaks=1/s jitter=20us seed=9")
+	edges := read(s, all, 4096)
+	state, transitions, bounced, extra, chatter := true, int64(0), int64(0), int64(0), int64(0)
+	longest := int64(0)
+	for i := 0; i < len(edges); {
+		j := i
+		for j+1 < len(edges) && edges[j+1].At-edges[j].At < settle {
+			j++
+		}
+		if (edges[j].Level == pulse.High) == state {
+			chatter++
+		} else {
+			state = !state
+			transitions++
+			extra += int64(j - i)
+			longest = max(longest, int64(edges[j].At-edges[i].At))
+			if j > i {
+				bounced++
+			}
+		}
+		i = j + 1
+	}
+	got := s.Truth()
+	want := Truth{Transitions: transitions, Bounced: bounced, ExtraEdges: extra, Chatter: chatter}
+	if d := cmp.Diff(want, Truth{Transitions: got.Transitions, Bounced: got.Bounced, ExtraEdges: got.ExtraEdges, Chatter: got.Chatter}); d != "" {
+		t.Errorf("(-told from edges +truth)\n%s", d)
+	}
+	if chatter < 1000 || got.ShortBreaks < 100 {
+		t.Errorf("too little to tell: %d chatter, %d short breaks", chatter, got.ShortBreaks)
+	}
+	if longest > 3e6+240e3 || got.BounceMaxNS > 3e6 {
+		t.Errorf("bounce of %d ns, truth %d, want at most 3 ms and the jitter", longest, got.BounceMaxNS)
+	}
+}
+
+func TestBounceIsWhereItIsSaid(t *testing.T) {
+	edges := read(mustNew(t, "cam ipm=600 cycles=1000 bounce-close=3:1ms"), all, 4096)
+	for i, e := range edges {
+		if e.At%1e8 == 0 && (e.Level != pulse.Low || edges[i+1].At != e.At+5e7) {
+			t.Fatalf("opening at %d is followed by %+v", e.At, edges[i+1])
+		}
+	}
+	if len(edges) < 4000 {
+		t.Errorf("%d edges, no bounce", len(edges))
+	}
+	// never more than half of what comes after
+	s := mustNew(t, "cam break=10ms make=20ms cycles=endless bounce=16:50ms")
+	read(s, 50000, 4096)
+	if got := s.Truth().BounceMaxNS; got > 10e6 || got < 9e6 {
+		t.Errorf("bounce of %d ns in a make of 20 ms, want up to 10 ms", got)
+	}
+}
+
+// A drive at double speed that wanders and swings as far as it may would run
+// backwards by itself.
+func TestExtremesKeepTheOrder(t *testing.T) {
+	s := mustNew(t, "cam ipm=96 lobes=16 cycles=1000000 drift=10000 wander=10000 gear=1:0.795s bounce=2:1ms seed=2")
+	edges, buf := int64(0), make([]pulse.Edge, 4096)
+	last := pulse.Stamp(-1)
+	for n := s.Next(buf); n > 0; n = s.Next(buf) {
+		for _, e := range buf[:n] {
+			if e.At <= last {
+				t.Fatalf("%d follows %d", e.At, last)
+			}
+			last = e.At
+		}
+		edges += int64(n)
+	}
+	if truth := s.Truth(); truth.Due != 1000000 || edges != truth.Transitions+truth.ExtraEdges {
+		t.Errorf("%d cycles, %d edges", truth.Due, edges)
+	}
+}
+
+func TestTurnFraction(t *testing.T) {
+	for _, order := range []float64{35. / 12, 2.25, 1. / 7, 999.999} {
+		for _, turn := range []float64{0, 1, 1e4 + 1, 52596000, 1e9 + 7} {
+			exact := new(big.Rat).SetFloat64(order)
+			exact.Mul(exact, new(big.Rat).SetFloat64(turn))
+			whole := new(big.Int).Quo(exact.Num(), exact.Denom())
+			want, _ := exact.Sub(exact, new(big.Rat).SetInt(whole)).Float64()
+			if got := turnFraction(order, turn); math.Abs(math.Remainder(got-want, 1)) > 1e-15 {
+				t.Errorf("order %g turn %g: fraction %.17g, want %.17g", order, turn, got, want)
+			}
+		}
+	}
+}
+
+func TestNoAllocations(t *testing.T) {
+	s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 jitter=0.1ms bounce=3:1ms chatter=0.1 short-breaks=1/s lost=0.01 clock=3")
+	buf := make([]pulse.Edge, 256)
+	if got := testing.AllocsPerRun(200, func() { s.Next(buf) }); got != 0 {
+		t.Errorf("%g allocations for 256 edges", got)
+	}
+}
+
+func BenchmarkNext(b *testing.B) {
+	for _, c := range []struct{ name, desc string }{
+		{"dial", "dial repeat=endless"},
+		{"dial-real", "dial repeat=endless jitter=0.1ms bounce=3:1ms"},
+		{"cam-all", "cam ipm=600 lobes=5 cycles=endless missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 jitter=0.1ms bounce=3:1ms chatter=0.1 short-breaks=1/s lost=0.01 clock=3"},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			s := mustNew(b, c.desc)
+			buf := make([]pulse.Edge, 256)
+			b.ReportAllocs()
+			n := 0
+			for b.Loop() {
+				if n++; n%len(buf) == 0 && s.Next(buf) != len(buf) {
+					b.Fatal("ended")
+				}
+			}
+		})
+	}
+}

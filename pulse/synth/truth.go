@@ -1,0 +1,131 @@
+package synth
+
+// Truth is what is known of a signal. Lengths are of the contact itself
+// without the drive's errors of speed and without disturbances; counts are of
+// what has been made so far, and may be ahead of the edges that Next has given
+// by one transition with its bounce.
+type Truth struct {
+	// Dial.
+	Digits      string // of one round, without flashes and hang-ups
+	TrainPulses []int  // of one round
+	GapNS       int64
+
+	// Nominal lengths: of a pulse after any ramp, of an interruption of the
+	// cam without its lobe errors. A cadence has its segments, and PeriodNS is
+	// its cycle; BreakNS and MakeNS are 0.
+	PeriodNS, BreakNS, MakeNS float64
+	SegmentsNS                []int64
+	Lobes                     []Lobe
+	Gears                     []Gear
+
+	FirstOpeningNS int64
+	EndNS          int64 // ideal last closing; 0 when there is no end
+
+	// Edges given, edges missing before them that a gap shows, and edges that
+	// none shows. At the end Edges + Lost + LostSilent = Transitions +
+	// ExtraEdges + 2 · Chatter.
+	Edges, Lost, LostSilent int64
+	Transitions             int64 // those of short breaks too
+	Bounced, ExtraEdges     int64
+	BounceSumNS             int64 // over bounced transitions
+	BounceMaxNS             int64
+	Chatter, ShortBreaks    int64
+
+	// Dial, complete ones except Trains, which have begun.
+	Pulses, Trains, Flashes, Disconnects, Rounds int64
+
+	// Cam and cadence. Due counts the cycles that there should have been up
+	// to the last opening, Cycles those in which nothing is missing or extra.
+	Cycles, Due, Missing, Extra int64
+}
+
+// A Lobe is the truth of one lobe of a cam.
+type Lobe struct {
+	OpeningErrorNS float64 // about the lobes' common mean, positive is late
+	BreakNS        int64   // before wear
+	WearNSPerDay   int64
+}
+
+// Truth gives what is known so far.
+func (s *Signal) Truth() Truth {
+	t, spec, l := s.truth, s.spec, s.lay
+	t.PeriodNS = l.roundNS()
+	t.FirstOpeningNS = spec.LeadNS + l.spans[0].open
+	if l.total > 0 {
+		t.EndNS = spec.LeadNS + l.end()
+	}
+	switch spec.Form {
+	case Dial:
+		for _, c := range spec.Digits {
+			if c >= '0' && c <= '9' {
+				t.Digits += string(c)
+			}
+		}
+		t.TrainPulses = spec.trainPulses()
+		t.GapNS = spec.GapNS
+		t.PeriodNS = float64(spec.Break.NS + spec.MakeNS)
+		if spec.MakeNS == 0 {
+			t.PeriodNS = 1e9 / spec.RatePPS
+		}
+	case Cam:
+		t.PeriodNS /= float64(spec.Lobes)
+		mean := 0.0
+		for i := range spec.Lobes {
+			mean += float64(at(spec.LobeErrorsNS, i)) / float64(spec.Lobes)
+		}
+		for i, sp := range l.spans {
+			t.Lobes = append(t.Lobes, Lobe{
+				OpeningErrorNS: float64(at(spec.LobeErrorsNS, i)) - mean,
+				BreakNS:        sp.close - sp.open,
+				WearNSPerDay:   at(spec.WearNSPerDay, i),
+			})
+		}
+	}
+	if spec.Form == Cadence {
+		t.SegmentsNS = append(t.SegmentsNS, spec.SegmentsNS...)
+	} else {
+		t.BreakNS = float64(spec.Break.NS)
+		if spec.Break.NS == 0 {
+			t.BreakNS = spec.Break.Percent / 100 * t.PeriodNS
+		}
+		t.MakeNS = t.PeriodNS - t.BreakNS
+	}
+	t.Gears = append(t.Gears, spec.Gears...)
+	return t
+}
+
+func (s *Signal) countOpening() {
+	t, sp := &s.truth, &s.cur
+	switch {
+	case sp.newTrain:
+		t.Trains++
+	case sp.kind == extraInterruption:
+		t.Extra++
+		s.clean = false
+	case sp.kind == interruption:
+		t.Missing += sp.missing
+		s.clean = s.clean && sp.missing == 0
+		t.Due = sp.number / s.lay.perCycle
+		if sp.number%s.lay.perCycle == 0 {
+			if s.clean {
+				t.Cycles++
+			}
+			s.clean = true
+		}
+	}
+}
+
+func (s *Signal) countClosing() {
+	t := &s.truth
+	switch {
+	case s.cur.kind == flashBreak:
+		t.Flashes++
+	case s.cur.kind == hangupBreak:
+		t.Disconnects++
+	case s.cur.kind == pulseBreak:
+		t.Pulses++
+	}
+	if s.cur.lastOfRound && s.spec.Form == Dial {
+		t.Rounds++
+	}
+}

@@ -1,0 +1,84 @@
+package pulse
+
+const (
+	// tellEvents is how many findings are gathered before the kind is told:
+	// several digits of a dial, and more than the ten pulses of one train.
+	tellEvents = 400
+	// longestDigit is the most pulses that any published coding sends for a digit.
+	longestDigit = 10
+	// shortestPauseNS is below the shortest published pause between trains
+	// (200 ms, GOST 23595-79) and its doubled make: single breaks that follow
+	// each other faster are no one-pulse digits.
+	shortestPauseNS = 400e6
+)
+
+// tellKind says what the findings look most like: a dial sends trains of at
+// most ten short breaks with pauses between, anything else is an interrupter.
+func tellKind(ev []Event, d *dialReader) Kind {
+	var breaks, pulses, inLongTrains, trains, singles, quick int
+	var cycle []opening
+	longest := int64(0)
+	var openAt, ref Stamp
+	openOK, refOK, n := false, false, 0
+	end := func() {
+		if n > longestDigit {
+			inLongTrains += n
+		}
+		if n == 1 {
+			singles++
+		}
+		if n > 0 {
+			trains++
+		}
+		n = 0
+	}
+	for _, e := range ev {
+		switch {
+		case e.Kind == EventUnknown:
+			end()
+			openOK, refOK = false, false
+		case e.Kind == EventChatter:
+		case !e.Closed:
+			openAt, openOK = e.At, true
+		case openOK:
+			b := int64(e.At - openAt)
+			openOK = false
+			if b < d.pulseMin {
+				continue
+			}
+			breaks++
+			longest = max(longest, b)
+			if len(cycle) < learnBreaks {
+				cycle = append(cycle, opening{at: openAt, breakNS: b})
+			}
+			mk := int64(openAt - ref)
+			if refOK && mk >= d.trainGap {
+				end()
+				if mk < shortestPauseNS {
+					quick++
+				}
+			}
+			if b <= d.pulseMax {
+				pulses++
+				n++
+			} else {
+				end()
+			}
+			ref, refOK = e.At, true
+		}
+	}
+	end()
+	// A cycle that repeats and holds a break too long for a pulse is a
+	// cadence, though its shorter breaks may look like pulses.
+	_, repeats := findPattern(cycle, false)
+	switch {
+	case breaks == 0:
+		return KindDial // nothing to tell by; nothing will be measured either
+	case 2*pulses < breaks,
+		2*inLongTrains > pulses,
+		repeats && longest > d.pulseMax && len(cycle) > 4,
+		singles >= 4 && singles == trains && 2*quick >= singles-1:
+		return KindInterrupter
+	}
+	return KindDial
+}

@@ -94,6 +94,32 @@ const (
 	trainGapBefore
 )
 
+// trainList is a list in chunks, which never copies what it holds when it grows.
+type trainList struct {
+	n      int
+	chunks [][]trainRec
+}
+
+func (l *trainList) add(r trainRec) {
+	const chunk = 1 << 10
+	if l.n%chunk == 0 {
+		l.chunks = append(l.chunks, make([]trainRec, 0, chunk))
+	}
+	last := &l.chunks[len(l.chunks)-1]
+	*last = append(*last, r)
+	l.n++
+}
+
+func (l *trainList) all(yield func(trainRec) bool) {
+	for _, c := range l.chunks {
+		for _, r := range c {
+			if !yield(r) {
+				return
+			}
+		}
+	}
+}
+
 // dialReader reads transitions as dial pulses. It keeps 4 bytes for each
 // break and each period, for exact percentiles.
 type dialReader struct {
@@ -109,7 +135,7 @@ type dialReader struct {
 	brk, per Durations // break and period of each pulse that has a period
 	tail     Durations // break of the last pulse of each train
 	gaps     Durations // interdigit gaps
-	trains   []trainRec
+	trains   trainList
 
 	xBreak, xMake, xRate, xPercent, xGap extreme
 
@@ -264,7 +290,7 @@ func (d *dialReader) endTrain(partial bool) {
 	}
 	if !d.forget {
 		d.tail.Add(d.pend.BreakNS)
-		d.trains = append(d.trains, d.cur)
+		d.trains.add(d.cur)
 	}
 }
 
@@ -317,8 +343,8 @@ func (d *dialReader) train(r trainRec, breaks, periods, gap int64) Train {
 
 // digits decodes the whole trains; '?' stands for a count that no digit has.
 func (d *dialReader) digits() string {
-	b := make([]byte, 0, len(d.trains))
-	for _, r := range d.trains {
+	b := make([]byte, 0, d.trains.n)
+	for r := range d.trains.all {
 		if r.flags&trainPartial != 0 {
 			continue
 		}
@@ -332,9 +358,9 @@ func (d *dialReader) digits() string {
 }
 
 func (d *dialReader) list() Trains {
-	return Trains{len(d.trains), func(yield func(Train) bool) {
+	return Trains{d.trains.n, func(yield func(Train) bool) {
 		p, g := 0, 0
-		for _, r := range d.trains {
+		for r := range d.trains.all {
 			gap := int64(-1)
 			if r.flags&trainGapBefore != 0 {
 				gap = d.gaps.At(g)

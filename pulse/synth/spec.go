@@ -159,7 +159,7 @@ func Examples() []Example {
 	return []Example{
 		{"marrow-quay-dial.csv",
 			"Marrow Quay exchange (invented): dial-pulse generator A, in good order",
-			"dial digits=1234567890 rate=10 break=64 gap=800ms repeat=2 jitter=0.1ms bounce-close=2:0.3ms seed=1"},
+			"dial digits=1234567890 rate=10 break=64 gap=800ms repeat=2 jitter=50us bounce-close=2:0.1ms seed=1"},
 		{"marrow-quay-dial-slow.csv",
 			"Marrow Quay exchange (invented): dial-pulse generator B, governor slow and the break of the seventh digit long",
 			"dial digits=1234567890 rate=8.7 break=64 gap=800ms repeat=2 ramp=-6,-3,-1 break-at=7:72 jitter=0.2ms bounce-close=3:1.2ms seed=2"},

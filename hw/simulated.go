@@ -1,0 +1,155 @@
+package hw
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"io/fs"
+	"sync"
+	"time"
+
+	"makebreak/pulse"
+	"makebreak/pulse/synth"
+)
+
+// SimulatedOptions say when a simulated contact's edges come. The zero value
+// gives them as fast as they are read.
+type SimulatedOptions struct {
+	// Speed is 1 for real time, 10 for ten times as fast; 0 never waits.
+	Speed float64
+	// Batch is waited beyond an edge's time, so that a bounce comes in one
+	// read as it does from a kernel's buffer. Stamps are not changed.
+	Batch time.Duration
+	// Start is added to every stamp, such as CLOCK_MONOTONIC at the start.
+	Start pulse.Stamp
+	// FirstSeq is the sequence number of the first edge; 0 means 1.
+	FirstSeq uint32
+}
+
+// Simulated is a Source of a contact that only exists as a description. In
+// real time the signal starts with the first ReadEdges, and a reader that is
+// late gets all edges that are due. ReadEdges and Truth are for one goroutine;
+// Close may come from another.
+type Simulated struct {
+	signal *synth.Signal
+	opt    SimulatedOptions
+	ahead  [64]pulse.Edge
+	next   []pulse.Edge // what of ahead is not given yet
+	start  time.Time
+	timer  *time.Timer
+	closed chan struct{}
+	once   sync.Once
+}
+
+// NewSimulated makes the source of a signal. The error is synth.New's, or
+// tells an option that is out of range.
+func NewSimulated(spec *synth.Spec, opt SimulatedOptions) (*Simulated, error) {
+	if !(opt.Speed == 0 || opt.Speed >= 1e-3 && opt.Speed <= 1e6) {
+		return nil, fmt.Errorf("simulated contact: speed %g: expected 0, or 0.001 to 1000000", opt.Speed)
+	}
+	signal, err := synth.New(spec)
+	if err != nil {
+		return nil, fmt.Errorf("simulated contact: %w", err)
+	}
+	if opt.FirstSeq == 0 {
+		opt.FirstSeq = 1
+	}
+	return &Simulated{signal: signal, opt: opt, closed: make(chan struct{})}, nil
+}
+
+// Spec gives the description with all defaults filled in. It must not be changed.
+func (s *Simulated) Spec() *synth.Spec { return s.signal.Spec() }
+
+// Truth gives what is known of the signal so far. In real time it is up to 64
+// edges ahead of what has been read.
+func (s *Simulated) Truth() synth.Truth { return s.signal.Truth() }
+
+// ReadEdges implements Source. After Close it returns fs.ErrClosed.
+func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
+	if err := ctx.Err(); err != nil {
+		return 0, err
+	}
+	select {
+	case <-s.closed:
+		return 0, fs.ErrClosed
+	default:
+	}
+	if len(buf) == 0 {
+		return 0, nil
+	}
+	if s.opt.Speed == 0 {
+		n := s.signal.Next(buf)
+		if n == 0 {
+			return 0, io.EOF
+		}
+		s.place(buf[:n])
+		return n, nil
+	}
+	if s.start.IsZero() {
+		s.start = time.Now()
+	}
+	if !s.fill() {
+		return 0, io.EOF
+	}
+	if err := s.wait(ctx, s.due(s.next[0])+s.opt.Batch); err != nil {
+		return 0, err
+	}
+	now, n := time.Since(s.start), 0
+	for n < len(buf) && s.fill() && (n == 0 || s.due(s.next[0]) <= now) {
+		buf[n] = s.next[0]
+		s.next = s.next[1:]
+		n++
+	}
+	s.place(buf[:n])
+	return n, nil
+}
+
+func (s *Simulated) fill() bool {
+	if len(s.next) == 0 {
+		s.next = s.ahead[:s.signal.Next(s.ahead[:])]
+	}
+	return len(s.next) > 0
+}
+
+// due is when an edge comes, after the start. The division is exact in real time.
+func (s *Simulated) due(e pulse.Edge) time.Duration {
+	if s.opt.Speed == 1 {
+		return time.Duration(e.At)
+	}
+	return time.Duration(min(float64(e.At)/s.opt.Speed, 1<<62))
+}
+
+func (s *Simulated) wait(ctx context.Context, due time.Duration) error {
+	rest := due - time.Since(s.start)
+	if rest <= 0 {
+		return nil
+	}
+	if s.timer == nil {
+		s.timer = time.NewTimer(rest)
+	} else {
+		s.timer.Reset(rest)
+	}
+	select {
+	case <-s.timer.C:
+		return nil
+	case <-ctx.Done():
+		s.timer.Stop()
+		return ctx.Err()
+	case <-s.closed:
+		s.timer.Stop()
+		return fs.ErrClosed
+	}
+}
+
+func (s *Simulated) place(edges []pulse.Edge) {
+	for i := range edges {
+		edges[i].At += s.opt.Start
+		edges[i].Seq += s.opt.FirstSeq - 1
+	}
+}
+
+// Close ends the source and any read that waits.
+func (s *Simulated) Close() error {
+	s.once.Do(func() { close(s.closed) })
+	return nil
+}

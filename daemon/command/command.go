@@ -1,0 +1,195 @@
+// Package command is makebreak's command line.
+package command
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"reflect"
+	"strings"
+	"unicode"
+
+	"github.com/alecthomas/kong"
+	"golang.org/x/term"
+
+	"makebreak/daemon/config"
+)
+
+// Exit statuses of the program.
+const (
+	StatusOK          = 0 // within limits, or no limits asked
+	StatusOutOfLimits = 1 // conditional pass, conditional fail or fail
+	StatusWrong       = 2 // the command or its input is wrong
+	StatusNotMeasured = 3 // the recording cannot tell
+)
+
+// program is the grammar of the command line.
+type program struct {
+	Measure measureCmd `cmd:"" group:"Measure:" help:"Measure a contact from its recorded edges."`
+	Limits  limitsCmd  `cmd:"" group:"Measure:" help:"List the published limits, or show one set with its sources."`
+	Sim     simCmd     `cmd:"" group:"Try it without hardware:" help:"Write the edges of a simulated contact."`
+	Version versionCmd `cmd:"" group:"About the program:" help:"Show the program's version."`
+}
+
+// A runner is a command. Its status counts only when err is nil.
+type runner interface {
+	run(ctx context.Context, sh *shell) (status int, err error)
+}
+
+// An epilogue is what the help of a command ends with.
+type epilogue interface{ epilogue() string }
+
+// shell is what a command may touch of the world.
+type shell struct {
+	stdin  io.Reader
+	stdout *bufio.Writer // flushed when the command succeeds
+	stderr io.Writer
+	env    func(string) string
+	// Whether a person reads there.
+	stdoutTerminal, stderrTerminal bool
+}
+
+// colour says whether standard output takes colours (see no-color.org).
+func (sh *shell) colour() bool {
+	return sh.stdoutTerminal && sh.env("NO_COLOR") == "" && sh.env("TERM") != "dumb"
+}
+
+// Run runs one command line, without the program's name, and returns the
+// program's exit status. An error is one line on stderr. When ctx is done the
+// command stops early.
+func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer, env func(string) string) int {
+	sh := &shell{
+		stdin: stdin, stdout: bufio.NewWriterSize(stdout, 64<<10), stderr: stderr, env: env,
+		stdoutTerminal: isTerminal(stdout), stderrTerminal: isTerminal(stderr),
+	}
+	status, err := dispatch(ctx, args, sh)
+	if err == nil {
+		if err = sh.stdout.Flush(); err != nil {
+			err = fmt.Errorf("write the result: %w", err)
+		}
+	}
+	if err != nil {
+		fmt.Fprintln(stderr, "makebreak: "+printable(strings.ReplaceAll(strings.TrimSpace(err.Error()), "\n", "; ")))
+		return StatusWrong
+	}
+	return status
+}
+
+func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
+	var p program
+	helped := false
+	parser, err := kong.New(&p,
+		kong.Name("makebreak"),
+		kong.Description("Measures the contacts of electromechanical telephone exchanges: dials, pulse generators, interrupters and ringing cadences. It reads the times at which a contact opened and closed, computes rate, percent break, pauses, bounce and more, and compares them with published limits, its own uncertainty included."),
+		kong.Writers(sh.stdout, sh.stderr),
+		kong.Exit(func(int) { helped = true }), // after the help was printed
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: pageWidth}),
+		kong.Help(printHelp),
+	)
+	if err != nil {
+		return 0, err
+	}
+	k, err := parser.Parse(args)
+	if helped {
+		return StatusOK, nil
+	}
+	if err != nil {
+		name := "makebreak"
+		var pe *kong.ParseError
+		if errors.As(err, &pe) && pe.Context.Selected() != nil {
+			name += " " + pe.Context.Selected().Name
+		}
+		return 0, fmt.Errorf("%w (see %s --help)", err, name)
+	}
+	return k.Selected().Target.Addr().Interface().(runner).run(ctx, sh)
+}
+
+// printHelp prints kong's help, then the command's epilogue.
+func printHelp(o kong.HelpOptions, k *kong.Context) error {
+	if err := kong.DefaultHelpPrinter(o, k); err != nil {
+		return err
+	}
+	var target reflect.Value = k.Model.Target
+	if k.Selected() != nil {
+		target = k.Selected().Target
+	}
+	if e, ok := target.Addr().Interface().(epilogue); ok {
+		_, err := fmt.Fprint(k.Stdout, "\n", e.epilogue())
+		return err
+	}
+	return nil
+}
+
+// caution is shown where a user is about to touch exchange wiring.
+const caution = `Caution: exchange battery, ±130 V leads, ringing and mains can injure. Let
+competent (where the law asks it, licensed) people do the work, to the local
+codes. Never connect a GPIO line straight to exchange wiring: isolate it.
+`
+
+func (*program) epilogue() string {
+	return `Examples, from the Marrow Quay exchange:
+  makebreak measure marrow-quay-dial-slow.csv --limits uk-gpo-dial-accept
+  makebreak measure sim:dial,digits=0123,rate=9.4 --json
+  makebreak limits au-s002-dial
+
+Exit status: 0 within limits, or no limits asked; 1 out of limits or too near
+to tell; 2 the command or its input is wrong; 3 not measured.
+
+` + caution
+}
+
+// isTerminal tells whether f is a terminal.
+func isTerminal(f any) bool {
+	file, ok := f.(*os.File)
+	return ok && term.IsTerminal(int(file.Fd()))
+}
+
+// printable makes text from files and arguments safe to show on one line:
+// control characters, which could drive a terminal, are replaced.
+func printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == '\n' || r == '\t':
+			return ' '
+		case !unicode.IsPrint(r):
+			return '\uFFFD'
+		}
+		return r
+	}, s)
+}
+
+type limitsCmd struct {
+	ID   string `arg:"" optional:"" help:"Set of limits to show, or a YAML file of one's own; without it all are listed."`
+	JSON bool   `name:"json" help:"Write one JSON object instead of the page."`
+}
+
+func (*limitsCmd) epilogue() string {
+	return `Examples:
+  makebreak limits
+  makebreak limits uk-gpo-dial-accept
+`
+}
+
+func (c *limitsCmd) run(_ context.Context, sh *shell) (int, error) {
+	if c.ID != "" {
+		profile, err := config.Profile(c.ID)
+		if err != nil {
+			return 0, err
+		}
+		if c.JSON {
+			return StatusOK, writeLimitsOneJSON(sh.stdout, profile)
+		}
+		return StatusOK, writeLimitsOne(sh.stdout, profile)
+	}
+	profiles, err := config.Profiles()
+	if err != nil {
+		return 0, err
+	}
+	if c.JSON {
+		return StatusOK, writeLimitsListJSON(sh.stdout, profiles)
+	}
+	return StatusOK, writeLimitsList(sh.stdout, profiles)
+}

@@ -1,0 +1,81 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// outFile is a file that appears under its name only when it is whole.
+type outFile struct {
+	*os.File
+	path string
+}
+
+// createFile begins a file that keep will put at path. what names the flag in
+// messages. It refuses to replace a file without force, and anything that is
+// no regular file always.
+func createFile(what, path string, force bool) (*outFile, error) {
+	fail := func(msg string) (*outFile, error) { return nil, fmt.Errorf("%s %s: %s", what, path, msg) }
+	if path == "-" {
+		return fail("expected the name of a file")
+	}
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		path = real
+	}
+	info, err := os.Lstat(path)
+	switch {
+	case err == nil && info.IsDir():
+		return fail("a directory: expected the name of a file")
+	case err == nil && !info.Mode().IsRegular():
+		return fail("not a regular file: expected a name for a new one")
+	case err == nil && !force:
+		return fail("the file exists: choose another name, or give --force to replace it")
+	case err != nil && !errors.Is(err, fs.ErrNotExist):
+		return fail(reason(err))
+	}
+	temp := filepath.Join(filepath.Dir(path), fmt.Sprintf(".%s.%d.part", filepath.Base(path), os.Getpid()))
+	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return fail("cannot write there: " + reason(err))
+	}
+	return &outFile{f, path}, nil
+}
+
+// keep finishes the file and gives it its name, unless writing failed.
+func (f *outFile) keep(err error) error {
+	if err == nil {
+		err = f.Sync()
+	}
+	if e := f.Close(); err == nil {
+		err = e
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), f.path)
+	}
+	if err != nil {
+		return fmt.Errorf("write %s: %s", f.path, reason(err))
+	}
+	return nil
+}
+
+// discard removes a file that was not kept.
+func (f *outFile) discard() {
+	f.Close()
+	os.Remove(f.Name())
+}
+
+// reason is the operating system's own word for a failure.
+func reason(err error) string {
+	var p *fs.PathError
+	var l *os.LinkError
+	switch {
+	case errors.As(err, &p):
+		return p.Err.Error()
+	case errors.As(err, &l):
+		return l.Err.Error()
+	}
+	return err.Error()
+}

@@ -1,0 +1,412 @@
+package command
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"makebreak/daemon/config"
+	"makebreak/daemon/figure"
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+type measureCmd struct {
+	Source string `arg:"" help:"File of edges (CSV or VCD), - for standard input, or sim:DESCRIPTION."`
+
+	Limits string `group:"Verdict:" placeholder:"ID|FILE" help:"Compare with a published set of limits (see: makebreak limits), or with your own in a YAML file."`
+
+	Kind    string `group:"Reading the contact:" enum:"auto,dial,interrupter" default:"auto" help:"dial or interrupter; auto takes the limits' kind, else tells it from the data."`
+	Closed  string `group:"Reading the contact:" enum:"high,low" default:"high" help:"Level of the line while the contact is closed: high or low."`
+	Settle  span   `group:"Reading the contact:" placeholder:"4ms" help:"Time that a level must last to count; what is shorter is bounce or chatter."`
+	Timing  string `group:"Reading the contact:" enum:"first,settled" default:"first" help:"Time of a bouncing transition: its first edge, or the start of the settled level."`
+	Contact string `group:"Reading the contact:" placeholder:"NAME" help:"Contact of a CSV file with several, or variable of a VCD file."`
+
+	Coding   string `group:"Dials:" enum:"auto,normal,n+1,10-n" default:"auto" help:"How many pulses a digit has: normal (ten are 0), n+1 (one is 0) or 10-n (ten are 0, nine are 1); auto takes the limits', else normal."`
+	TrainGap span   `group:"Dials:" placeholder:"150ms" help:"A make this long ends a train of pulses."`
+	PulseMin span   `group:"Dials:" placeholder:"10ms" help:"Shortest break that is a pulse."`
+	PulseMax span   `group:"Dials:" placeholder:"200ms" help:"Longest break that is a pulse."`
+	FlashMax span   `group:"Dials:" placeholder:"1.5s" help:"Longest break that is a flash; beyond is a disconnect."`
+
+	Lobes   int     `group:"Interrupters:" placeholder:"N" help:"Lobes of the cam: shows the error of each."`
+	RateIPM float64 `group:"Interrupters:" name:"rate-ipm" placeholder:"IPM" help:"Nominal interruptions per minute, where the data do not tell them."`
+	Cadence cadence `group:"Interrupters:" placeholder:"MS/MS…" help:"Nominal make/break/make/break … of a cycle in ms, e.g. 400/200/400/2000."`
+
+	EdgeNoise  span     `group:"Uncertainty of the measuring chain:" placeholder:"20us" help:"Standard uncertainty of one edge's time."`
+	Asymmetry  span     `group:"Uncertainty of the measuring chain:" placeholder:"0s" help:"How much longer the chain shows a make than it is (an opto-coupler's turn-off less its turn-on delay); corrected for."`
+	AsymmetryU span     `group:"Uncertainty of the measuring chain:" name:"asymmetry-u" placeholder:"58us" help:"Standard uncertainty of the asymmetry."`
+	ClockError relative `group:"Uncertainty of the measuring chain:" placeholder:"50ppm" help:"Relative standard uncertainty of the time base."`
+
+	JSON  bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
+	Table string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
+	Force bool   `group:"Output:" help:"Let --table replace a file."`
+}
+
+func (*measureCmd) epilogue() string {
+	return `Examples, from the Marrow Quay exchange:
+  makebreak measure marrow-quay-dial-slow.csv --limits uk-gpo-dial-accept
+  makebreak measure marrow-quay-busy-cam.csv --lobes 5 --table cycles.csv
+  makebreak measure ringer.vcd --contact top.ring --cadence 400/200/400/2000
+  makebreak measure - --closed low < marrow-quay-dial.csv
+
+Exit status: 0 within limits, or no limits asked; 1 out of limits or too near
+to tell; 2 the command or its input is wrong; 3 not measured.
+
+` + caution
+}
+
+// config makes the Meter's configuration from the flags.
+func (c *measureCmd) config() (cfg pulse.Config, err error) {
+	cfg = pulse.Config{
+		Kind:     map[string]pulse.Kind{"dial": pulse.KindDial, "interrupter": pulse.KindInterrupter}[c.Kind],
+		SettleNS: c.Settle.ns, PulseMinNS: c.PulseMin.ns, PulseMaxNS: c.PulseMax.ns, TrainGapNS: c.TrainGap.ns, FlashMaxNS: c.FlashMax.ns,
+		Lobes: c.Lobes, CadenceNS: c.Cadence.ns,
+	}
+	if c.Closed == "low" {
+		cfg.Polarity = pulse.ClosedLow
+	}
+	if c.Timing == "settled" {
+		cfg.Timing = pulse.TimingSettled
+	}
+	if c.Limits != "" {
+		if cfg.Limits, err = config.Profile(c.Limits); err != nil {
+			return cfg, err
+		}
+	}
+	for _, f := range []struct {
+		flag string
+		span
+	}{{"settle", c.Settle}, {"pulse-min", c.PulseMin}, {"pulse-max", c.PulseMax}, {"train-gap", c.TrainGap}, {"flash-max", c.FlashMax}} {
+		if f.set && f.ns <= 0 {
+			return cfg, fmt.Errorf("--%s is %s: expected more than 0", f.flag, figure.Span(f.ns))
+		}
+	}
+	if c.Coding != "auto" {
+		cfg.CodingSet = true
+		cfg.Coding = map[string]pulse.Coding{"n+1": pulse.CodingNPlus1, "10-n": pulse.Coding10MinusN}[c.Coding]
+	}
+	if c.RateIPM != 0 {
+		period := 60e9 / c.RateIPM
+		if !(period >= 1e6 && period <= 86400e9) {
+			return cfg, fmt.Errorf("--rate-ipm is %v: expected interruptions per minute, like 60", c.RateIPM)
+		}
+		if c.Cadence.ns != nil {
+			return cfg, errors.New("--rate-ipm and --cadence both set the period: expected one of them")
+		}
+		cfg.PeriodNS = int64(math.Round(period))
+	}
+	if c.Lobes < 0 || c.Lobes > maxLobes {
+		return cfg, fmt.Errorf("--lobes is %d: expected 1 to %d", c.Lobes, maxLobes)
+	}
+	if cfg.Setup, err = c.setup(); err != nil {
+		return cfg, err
+	}
+	return cfg, c.settleKind(&cfg)
+}
+
+// maxLobes is beyond any interrupter's cam, and bounds what a typing error costs.
+const maxLobes = 360
+
+// settleKind takes the kind from flags that mean one, and refuses flags of the
+// other kind, which would be ignored.
+func (c *measureCmd) settleKind(cfg *pulse.Config) error {
+	known, from := cfg.Kind, "--kind "+c.Kind
+	if p := cfg.Limits; p != nil && p.Kind != pulse.KindAuto {
+		if known != pulse.KindAuto && known != p.Kind {
+			return fmt.Errorf("--kind %s: the limits %s are for a contact of kind %s", c.Kind, p.ID, p.Kind)
+		}
+		if known == pulse.KindAuto {
+			known, from = p.Kind, "the limits "+p.ID
+		}
+	}
+	for _, f := range []struct {
+		set  bool
+		flag string
+		kind pulse.Kind
+	}{
+		{cfg.CodingSet, "coding", pulse.KindDial}, {c.TrainGap.set, "train-gap", pulse.KindDial}, {c.PulseMin.set, "pulse-min", pulse.KindDial},
+		{c.PulseMax.set, "pulse-max", pulse.KindDial}, {c.FlashMax.set, "flash-max", pulse.KindDial},
+		{c.Lobes > 0, "lobes", pulse.KindInterrupter}, {c.RateIPM != 0, "rate-ipm", pulse.KindInterrupter}, {c.Cadence.ns != nil, "cadence", pulse.KindInterrupter},
+	} {
+		if !f.set {
+			continue
+		}
+		if known != pulse.KindAuto && known != f.kind {
+			return fmt.Errorf("--%s is for a contact of kind %s, but %s says %s", f.flag, f.kind, from, known)
+		}
+		if known == pulse.KindAuto {
+			known, from, cfg.Kind = f.kind, "--"+f.flag, f.kind
+		}
+	}
+	return nil
+}
+
+// setup makes the measuring chain's uncertainties; nil without any flag.
+func (c *measureCmd) setup() (*pulse.Setup, error) {
+	s := pulse.DefaultSetup()
+	if c.EdgeNoise.set {
+		s.EdgeNoiseNS, s.EdgeNoiseFrom = float64(c.EdgeNoise.ns), "given"
+	}
+	if c.Asymmetry.set {
+		s.AsymmetryNS = float64(c.Asymmetry.ns)
+	}
+	if c.AsymmetryU.set {
+		s.AsymmetryUNS, s.AsymmetryFrom = float64(c.AsymmetryU.ns), "given"
+	}
+	if c.ClockError.set {
+		s.ClockRel, s.ClockFrom = c.ClockError.v, "given"
+	}
+	if c.EdgeNoise.ns < 0 || c.AsymmetryU.ns < 0 {
+		return nil, errors.New("--edge-noise and --asymmetry-u are standard uncertainties: expected 0 or more")
+	}
+	return &s, nil
+}
+
+// source is what measure reads: a hw.Source that may know how far it has got.
+type source interface {
+	hw.Source
+	BytesRead() int64
+	Size() int64           // 0 when not known
+	ResolutionNS() float64 // of the times read until now
+}
+
+func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
+	if desc, ok := strings.CutPrefix(c.Source, "sim:"); ok {
+		if c.Contact != "" {
+			return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
+		}
+		return openSimulated(desc)
+	}
+	return hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
+}
+
+func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
+	cfg, err := c.config()
+	if err != nil {
+		return 0, err
+	}
+	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
+		return 0, err
+	}
+	src, err := c.open(ctx, sh)
+	if err != nil {
+		return 0, err
+	}
+	defer src.Close()
+
+	var t *table
+	var rows *outFile
+	if c.Table != "" {
+		if rows, err = createFile("--table", c.Table, c.Force); err != nil {
+			return 0, err
+		}
+		defer rows.discard()
+		t = &table{w: bufio.NewWriterSize(rows, 64<<10)}
+		cfg.OnPulse, cfg.OnCycle = t.pulse, t.cycle
+	}
+
+	bar := newProgress(sh, src)
+	var meter *pulse.Meter
+	edges := 0
+	err = pump(ctx, src, func(batch []pulse.Edge, resolutionNS float64) error {
+		if meter == nil {
+			cfg.Setup.ResolutionNS = resolutionNS
+			if t != nil {
+				t.first = batch[0].At
+			}
+			if meter, err = pulse.NewMeter(cfg); err != nil {
+				return err
+			}
+		}
+		meter.Add(batch)
+		edges += len(batch)
+		bar.update()
+		return nil
+	})
+	bar.close()
+	stopped := ""
+	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		stopped = "stopped by you after " + amount(src, edges)
+		if meter == nil || c.JSON || t != nil {
+			return 0, errors.New(stopped + ": nothing was written, for a part would look like the whole")
+		}
+		err = nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	m := meter.Finish(0)
+	m.Source = c.Source
+	if t != nil {
+		t.begin(map[bool]string{true: dialColumns, false: interrupterColumns}[m.Dial != nil])
+		if err := rows.keep(t.w.Flush()); err != nil {
+			return 0, err
+		}
+	}
+	if c.JSON {
+		err = writeJSON(sh.stdout, m)
+	} else {
+		p := page{colour: sh.colour()}
+		writeResult(&p, m, cfg.Limits, stopped)
+		_, err = p.WriteTo(sh.stdout)
+	}
+	return statusOf(m, stopped != ""), err
+}
+
+// statusOf is the exit status for a measurement. One that was stopped did not
+// measure the whole, so it does not pass.
+func statusOf(m *pulse.Measurement, stopped bool) int {
+	status := StatusOK
+	if c := m.Conformity; c != nil {
+		switch c.Statement {
+		case pulse.Pass:
+		case pulse.ConditionalPass, pulse.ConditionalFail, pulse.Fail:
+			status = StatusOutOfLimits
+		default:
+			status = StatusNotMeasured
+		}
+	}
+	if !measured(m) || stopped && status == StatusOK {
+		return StatusNotMeasured
+	}
+	return status
+}
+
+// amount says how much of the source was read.
+func amount(src source, edges int) string {
+	if n := src.Size(); n > 0 {
+		return figure.Bytes(src.BytesRead()) + " of " + figure.Bytes(n)
+	}
+	return figure.Plural(edges, "edge", "edges")
+}
+
+// Edges are parsed into pumpBuffers buffers of pumpEdges by one goroutine
+// while another measures: enough that neither waits for the other, small
+// enough to stay in a processor's cache.
+const (
+	pumpBuffers = 4
+	pumpEdges   = 8192
+)
+
+// pump reads src to its end and gives its edges to add, in order, with the
+// resolution of their times. It returns
+// add's or the source's error, and ctx's when that is done; then a source that
+// is still waiting for input is left behind.
+func pump(ctx context.Context, src source, add func(edges []pulse.Edge, resolutionNS float64) error) error {
+	type batch struct {
+		edges        []pulse.Edge
+		resolutionNS float64
+		err          error
+	}
+	full := make(chan batch, pumpBuffers)
+	free := make(chan []pulse.Edge, pumpBuffers)
+	for range pumpBuffers {
+		free <- make([]pulse.Edge, pumpEdges)
+	}
+	done := make(chan struct{})
+	defer close(done)
+	go func() {
+		for {
+			var b []pulse.Edge
+			select {
+			case b = <-free:
+			case <-done:
+				return
+			}
+			n, err := src.ReadEdges(ctx, b)
+			full <- batch{b[:n], src.ResolutionNS(), err} // never waits: there are no more batches than buffers
+			if err != nil {
+				return
+			}
+		}
+	}()
+	for {
+		var b batch
+		select {
+		case b = <-full:
+		case <-ctx.Done():
+			select {
+			case b = <-full: // what is parsed counts
+			default:
+				return ctx.Err()
+			}
+		}
+		if b.err != nil {
+			if b.err == io.EOF {
+				return nil
+			}
+			return b.err
+		}
+		if err := add(b.edges, b.resolutionNS); err != nil {
+			return err
+		}
+		free <- b.edges[:pumpEdges]
+	}
+}
+
+// span is a flag that holds a time.
+type span struct {
+	ns  int64
+	set bool
+}
+
+// UnmarshalText reads a time with its unit, like 4ms.
+func (s *span) UnmarshalText(b []byte) error {
+	d, err := time.ParseDuration(string(b))
+	if err != nil {
+		return fmt.Errorf("%q is no time: expected a number with its unit, like 4ms, 250us or 1.5s", b)
+	}
+	s.ns, s.set = int64(d), true
+	return nil
+}
+
+// relative is a flag that holds a small ratio.
+type relative struct {
+	v   float64
+	set bool
+}
+
+// UnmarshalText reads a ratio with its unit, like 50ppm.
+func (r *relative) UnmarshalText(b []byte) error {
+	for _, u := range []struct {
+		unit  string
+		scale float64
+	}{{"ppm", 1e-6}, {"ppb", 1e-9}, {"%", 1e-2}} {
+		number, ok := strings.CutSuffix(string(b), u.unit)
+		if !ok {
+			continue
+		}
+		v, err := strconv.ParseFloat(number, 64)
+		if v *= u.scale; err == nil && v >= 0 && v < 1 {
+			r.v, r.set = v, true
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is no relative error: expected a number with its unit, like 50ppm, 20ppb or 0.01%%", b)
+}
+
+// cadence is a flag that holds a cycle of makes and breaks.
+type cadence struct{ ns []int64 }
+
+// UnmarshalText reads makes and breaks in ms, like 400/200/400/2000.
+func (c *cadence) UnmarshalText(b []byte) error {
+	expected := fmt.Errorf("%q is no cadence: expected make/break/make/break … in ms, an even number of them, like 400/200/400/2000", b)
+	parts := strings.Split(string(b), "/")
+	if len(parts)%2 != 0 {
+		return expected
+	}
+	for _, s := range parts {
+		ms, err := strconv.ParseFloat(s, 64)
+		if err != nil || !(ms > 0 && ms <= 86400e3) {
+			return expected
+		}
+		c.ns = append(c.ns, int64(math.Round(ms*1e6)))
+	}
+	return nil
+}

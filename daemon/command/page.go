@@ -1,0 +1,651 @@
+package command
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"strings"
+
+	"makebreak/daemon/figure"
+	"makebreak/pulse"
+)
+
+// writeResult writes the result page of m. profile is nil when no limits were
+// asked; stopped, when not empty, says how far a stopped measurement got.
+func writeResult(p *page, m *pulse.Measurement, profile *pulse.Profile, stopped string) {
+	trains := digest(m)
+	h := hints(m, trains)
+	writeVerdict(p, m, trains, profile, stopped)
+	writeHints(p, h)
+	writeRecording(p, m, trains)
+	switch {
+	case m.Dial != nil:
+		writeDial(p, m)
+		writeTrains(p, m, trains)
+	case m.Interrupter != nil:
+		writeInterrupter(p, m)
+	}
+	writeUncertainty(p, m)
+	if len(h) > 0 {
+		p.WriteByte('\n')
+		p.WriteString(caution)
+	}
+}
+
+// measured tells whether the recording gave any figure of its kind.
+func measured(m *pulse.Measurement) bool {
+	switch {
+	case m.Dial != nil:
+		d := m.Dial
+		return d.BreakMS.N+d.ShortBreaks+d.Flashes+d.Disconnects > 0
+	case m.Interrupter != nil:
+		i := m.Interrupter
+		return i.Cycles+i.BreakMS.N+i.MakeMS.N > 0
+	}
+	return false
+}
+
+// headline gives a verdict in words.
+func headline(m *pulse.Measurement) (words, sgr string) {
+	switch {
+	case !measured(m):
+		return "NOT MEASURED", yellow
+	case m.Conformity == nil:
+		return "MEASURED; NO LIMITS ASKED", bold
+	case len(m.Conformity.Items) == 0:
+		return "NOT JUDGED: NO TOLERANCE IS PUBLISHED", yellow
+	}
+	switch m.Conformity.Statement {
+	case pulse.Pass:
+		return "WITHIN LIMITS", green
+	case pulse.ConditionalPass:
+		return "WITHIN LIMITS, BUT BY LESS THAN THE UNCERTAINTY", yellow
+	case pulse.ConditionalFail:
+		return "OUT OF LIMITS, BUT BY LESS THAN THE UNCERTAINTY", yellow
+	case pulse.Fail:
+		return "OUT OF LIMITS", red
+	}
+	return "CANNOT BE TOLD: NOT EVERY LIMIT COULD BE MEASURED", yellow
+}
+
+func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, profile *pulse.Profile, stopped string) {
+	p.para("", shorten(printable(m.Source), pageWidth))
+	p.para("", kindWords(m))
+	if stopped != "" {
+		const mark = "INCOMPLETE: "
+		p.paint(yellow, mark)
+		p.flow(len(mark), 0, stopped+"; what follows holds for that part alone.")
+	}
+	p.WriteByte('\n')
+	words, sgr := headline(m)
+	p.paint(sgr, words)
+	p.WriteByte('\n')
+	if profile != nil {
+		id := printable(profile.ID)
+		if profile.Country != "" {
+			id += ", " + printable(profile.Country)
+		}
+		p.para("by ", printable(profile.Title)+" ("+id+")")
+	}
+	if !measured(m) {
+		p.WriteByte('\n')
+		p.para("", figure.Plural(m.Capture.Edges, "edge", "edges")+": "+missing(m))
+	}
+	if m.Conformity == nil || len(m.Conformity.Items) == 0 {
+		if profile == nil && measured(m) {
+			p.para("", "Ask for a verdict with --limits ID; makebreak limits lists them.")
+		}
+		return
+	}
+	if measured(m) {
+		writeDeciding(p, m, trains)
+	}
+	p.WriteByte('\n')
+	writeItems(p, m.Conformity.Items)
+	writeSources(p, m.Conformity.Items)
+	if profile != nil && len(profile.Conflicts) > 0 {
+		p.para("  Note   ", "Published figures disagree here: makebreak limits "+printable(profile.ID)+" tells how.")
+	}
+}
+
+// kindWords says what the recording was read as and why.
+func kindWords(m *pulse.Measurement) string {
+	if !measured(m) && m.KindFrom == "data" {
+		return "Nothing tells its kind; read as a dial."
+	}
+	from := map[string]string{"given": "as asked", "profile": "as the limits say", "data": "told from the data"}[m.KindFrom]
+	if m.Interrupter != nil {
+		return "Read as an interrupter: " + from + "."
+	}
+	return "Read as a dial: " + from + "."
+}
+
+// missing says what a recording without figures lacks.
+func missing(m *pulse.Measurement) string {
+	if m.Dial == nil && m.Interrupter != nil {
+		return "an interrupter's figures need a whole cycle, from one opening of the contact to the next."
+	}
+	return "a dial's figures need a whole break, a contact that opens and closes again, and its rate a train of two pulses or more."
+}
+
+// unmeasuredWhy says what a quantity needs that the recording lacks.
+func unmeasuredWhy(m *pulse.Measurement, quantity string) string {
+	switch q := pulse.Quantity(quantity); {
+	case q == pulse.BounceMS:
+		return "it needs a contact that opens or closes and then stays so for the settling time"
+	case m.Interrupter != nil && strings.HasPrefix(quantity, "segment_"):
+		return "it needs whole cycles that follow the cadence"
+	case m.Interrupter != nil:
+		return "it needs a whole cycle, from one opening to the next"
+	case q == pulse.BreakMS:
+		return "it needs a whole break"
+	case q == pulse.InterdigitMS:
+		return "it needs two trains with nothing but the pause between them"
+	}
+	return "it needs a train of two pulses or more"
+}
+
+// severity orders statements as the whole takes the worst of its parts.
+func severity(s pulse.Statement) int {
+	return slices.Index([]pulse.Statement{pulse.Pass, pulse.ConditionalPass, pulse.NotMeasured, pulse.ConditionalFail, pulse.Fail}, s)
+}
+
+// margin is by how much the item's worst value keeps its limit, negative when
+// it is out, relative to the limit so that quantities compare.
+func margin(it pulse.Item) float64 {
+	d := it.Limit - it.Observed.V
+	if it.Bound == "min" {
+		d = -d
+	}
+	return d / math.Max(math.Abs(it.Limit), 1e-9)
+}
+
+const maxDeciding = 4
+
+// writeDeciding tells of the limits that decide: each that is not met without
+// doubt, the worst first, or the one that is nearest when all are.
+func writeDeciding(p *page, m *pulse.Measurement, trains *trainDigest) {
+	items := slices.Clone(m.Conformity.Items)
+	slices.SortStableFunc(items, func(a, b pulse.Item) int {
+		return cmp.Or(cmp.Compare(severity(b.Statement), severity(a.Statement)), cmp.Compare(margin(a), margin(b)))
+	})
+	n := 0
+	for n < len(items) && items[n].Statement != pulse.Pass {
+		n++
+	}
+	if n == 0 {
+		n = min(1, len(items))
+	}
+	var said []string
+	for i, it := range items[:n] {
+		s := itemSentence(m, trains, it)
+		if slices.Contains(said, s) { // both bounds of what was not measured
+			continue
+		}
+		if len(said) == maxDeciding {
+			p.para("", "And "+figure.Count(n-i)+" more: see the table.")
+			return
+		}
+		said = append(said, s)
+		p.WriteByte('\n')
+		p.para("", s)
+	}
+}
+
+// limitText names a limit: "break max 70 ms".
+func limitText(it pulse.Item) string {
+	noun, unit := figure.Quantity(it.Quantity)
+	return noun + " " + it.Bound + " " + figure.Unit(figure.Trimmed(it.Limit, 4), unit)
+}
+
+// itemSentence says which limit, by how much, on which pulse, at what time,
+// and what the count proves.
+func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item) string {
+	noun, unit := figure.Quantity(it.Quantity)
+	if it.Statement == pulse.NotMeasured || !it.Observed.OK || !it.ExpandedU.OK {
+		return upperFirst(noun) + " was not measured: " + unmeasuredWhy(m, it.Quantity) + "."
+	}
+	limit := limitText(it)
+	dec := figure.Decimals(it.ExpandedU.V)
+	worst := figure.Unit(figure.Fixed(it.Observed.V, dec), unit) + " ± " + figure.Unit(figure.Fixed(it.ExpandedU.V, dec), unit)
+	by := figure.Unit(figure.Fixed(math.Abs(it.Observed.V-it.Limit), dec), unit)
+	out := "above"
+	if it.Bound == "min" {
+		out = "below"
+	}
+	var s string
+	switch it.Statement {
+	case pulse.Pass:
+		s = "Nearest to its limit is " + limit + ": the worst, " + worst + ", keeps it by " + by
+	case pulse.ConditionalPass:
+		s = upperFirst(limit) + ": the worst, " + worst + ", keeps it by only " + by
+	default:
+		s = upperFirst(limit) + ": the worst, " + worst + ", is " + by + " " + out + " it"
+	}
+	s += where(trains, it)
+	if it.AtS.OK {
+		s += ", at " + figure.Time(it.AtS.V)
+	}
+	s += ". Out of limit: "
+	if it.OutOfLimit == it.Of {
+		return s + "all of " + figure.Count(it.Of) + "."
+	}
+	s += figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
+	if it.Upper95.OK {
+		s += ": " + figure.Fewer(it.Upper95.V/100) + " (95 % bound)"
+	}
+	return s + "."
+}
+
+// where says on which pulse or cycle an item's worst value is, with the digit.
+func where(trains *trainDigest, it pulse.Item) string {
+	switch {
+	case it.Where == "":
+		return ""
+	case strings.HasPrefix(it.Where, "before "):
+		return ", " + it.Where
+	}
+	if n, ok := trainOf(it); ok && trains.named[n] != "" {
+		return ", on " + it.Where + " (digit " + trains.named[n] + ")"
+	}
+	return ", on " + it.Where
+}
+
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+// verdictStyle gives the colour of a statement.
+func verdictStyle(s pulse.Statement) string {
+	switch s {
+	case pulse.Pass:
+		return green
+	case pulse.Fail:
+		return red
+	}
+	return yellow
+}
+
+// writeItems writes the table of all limits.
+func writeItems(p *page, items []pulse.Item) {
+	rows := [][]cell{cells("limit", "worst", "±", "out", "at most", "verdict")}
+	for _, it := range items {
+		row := cells(limitText(it), "-", "-", "-", "-", string(it.Statement))
+		dec := figure.Decimals(it.ExpandedU.V)
+		if it.Observed.OK {
+			row[1].text = figure.Fixed(it.Observed.V, dec)
+		}
+		if it.ExpandedU.OK {
+			row[2].text = figure.Fixed(it.ExpandedU.V, dec)
+		}
+		if it.Of > 0 {
+			row[3].text = figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
+		}
+		if it.Upper95.OK {
+			row[4].text = strings.TrimPrefix(strings.TrimPrefix(figure.Fewer(it.Upper95.V/100), "fewer than "), "at most ")
+		}
+		row[5].sgr = verdictStyle(it.Statement)
+		rows = append(rows, row)
+	}
+	align := "lrrrrl"
+	if gridWidth(rows) > pageWidth { // the sentences above say the bound of those that matter
+		align = "lrrrl"
+		for i, r := range rows {
+			rows[i] = slices.Delete(r, 4, 5)
+		}
+	}
+	p.grid(align, rows)
+}
+
+// seenWords says how firmly a published figure is known.
+func seenWords(s pulse.Seen) string {
+	switch s {
+	case pulse.SeenText:
+		return "read in the document"
+	case pulse.SeenSecondary:
+		return "as another published page states it"
+	case pulse.SeenDerived:
+		return "by arithmetic from it"
+	case pulse.SeenMemory:
+		return "from memory: check the document"
+	case pulse.SeenOwn:
+		return "your own figure"
+	}
+	return string(s)
+}
+
+// writeSources names the source of each limit.
+func writeSources(p *page, items []pulse.Item) {
+	type source struct {
+		name string
+		seen pulse.Seen
+	}
+	var order []source
+	nouns := map[source][]string{}
+	for _, it := range items {
+		s := source{it.Source, it.Seen}
+		noun, _ := figure.Quantity(it.Quantity)
+		if nouns[s] == nil {
+			order = append(order, s)
+		}
+		if !slices.Contains(nouns[s], noun) {
+			nouns[s] = append(nouns[s], noun)
+		}
+	}
+	for i, s := range order {
+		first := "         "
+		if i == 0 {
+			first = "  Source "
+		}
+		text := printable(s.name) + " (" + seenWords(s.seen) + ")"
+		if len(order) > 1 {
+			text = strings.Join(nouns[s], ", ") + ": " + text
+		}
+		p.para(first, text)
+	}
+}
+
+func writeHints(p *page, h []string) {
+	if len(h) == 0 {
+		return
+	}
+	p.head("What the trade would look at first (common practice, not proof)")
+	for _, s := range h {
+		p.para("  - ", s)
+	}
+}
+
+func writeRecording(p *page, m *pulse.Measurement, trains *trainDigest) {
+	c, s := m.Capture, m.Settling
+	p.head("Recording")
+	p.para("  ", figure.Plural(c.Edges, "edge", "edges")+" in "+figure.Time(c.DurationS)+"; times count from the first. The contact is closed when the line is "+c.Closed+".")
+	text := figure.Plural(s.Transitions, "transition", "transitions") + " (to a level that lasts " + figure.Trimmed(s.SettleMS, 6) + " ms, timed at "
+	if s.Timing == "settled" {
+		text += "its start"
+	} else {
+		text += "the first edge"
+	}
+	text += "), " + figure.Count(s.Bounced) + " with bounce (" + figure.Plural(s.ExtraEdges, "extra edge", "extra edges") + ")"
+	if s.BounceMS.N > 0 && s.Bounced > 0 {
+		text += ", the longest " + figure.Fixed(s.BounceMS.Max.V, decimals(m, pulse.BounceMS)) + " ms"
+	}
+	text += "; chatter: " + figure.Plural(s.Chatter, "burst", "bursts") + "."
+	p.para("  ", text)
+	for _, n := range notes(m, trains) {
+		p.para("  Note: ", n)
+	}
+}
+
+// notes says what was left out of the figures and why.
+func notes(m *pulse.Measurement, trains *trainDigest) []string {
+	var n []string
+	c := m.Capture
+	unknown := "the level is unknown in " + figure.Plural(c.Unknown, "interval", "intervals") + ", " + figure.Time(c.UnknownS) + " in all, left out of every figure"
+	switch {
+	case c.LostEdges > 0:
+		n = append(n, figure.Plural(c.LostEdges, "edge was lost", "edges were lost")+" in recording: "+unknown+". A fault may have been lost with them.")
+	case c.Unknown > 0:
+		n = append(n, unknown+".")
+	}
+	if c.PartialStart {
+		n = append(n, "the recording begins inside a break or a train, whose start is not known.")
+	}
+	if c.PartialEnd {
+		n = append(n, "the recording ends inside a break or a train, whose end is not known.")
+	}
+	if c.UndecidedEnd {
+		n = append(n, "the last level did not last the settling time: its transition is undecided and left out.")
+	}
+	if trains.partial > 0 {
+		n = append(n, figure.Plural(trains.partial, "train is", "trains are")+" cut by the recording's start or end or by what is unknown: no digit is decoded from a part.")
+	}
+	if i := m.Interrupter; i != nil {
+		if i.Missing+i.Extra > 0 {
+			n = append(n, "cycles with a missing or an extra interruption are counted and left out of the statistics.")
+		}
+		if i.Slips > 0 {
+			n = append(n, "the phase was lost and found anew "+figure.Plural(i.Slips, "time", "times")+": counts of due cycles hold between those places.")
+		}
+	}
+	return n
+}
+
+// decimals gives the decimals of a quantity's figures, by its uncertainty.
+func decimals(m *pulse.Measurement, q pulse.Quantity) int {
+	if b := m.Uncertainty[q]; b != nil && b.Expanded.OK {
+		return figure.Decimals(b.Expanded.V)
+	}
+	return 3
+}
+
+// statRow is one line of a table of statistics.
+type statRow struct {
+	name     string
+	stat     pulse.Stat
+	decimals int
+	extra    []string // columns after the name
+}
+
+// statColumn is a column of a table of statistics. Columns of a higher rank
+// leave first when the table is too wide.
+type statColumn struct {
+	name string
+	of   func(pulse.Stat) pulse.Num
+	rank int
+}
+
+func statColumns() []statColumn {
+	return []statColumn{
+		{"mean", func(s pulse.Stat) pulse.Num { return s.Mean }, 0},
+		{"sd", func(s pulse.Stat) pulse.Num { return s.SD }, 0},
+		{"min", func(s pulse.Stat) pulse.Num { return s.Min }, 0},
+		{"5 %", func(s pulse.Stat) pulse.Num { return s.P5 }, 2},
+		{"50 %", func(s pulse.Stat) pulse.Num { return s.P50 }, 1},
+		{"95 %", func(s pulse.Stat) pulse.Num { return s.P95 }, 2},
+		{"max", func(s pulse.Stat) pulse.Num { return s.Max }, 0},
+	}
+}
+
+// writeStats writes a table of statistics, without the rows that have none.
+// While it is too wide, the row with the longest numbers loses a digit, then
+// columns go.
+func writeStats(p *page, extra []string, rows []statRow) {
+	rows = slices.DeleteFunc(rows, func(r statRow) bool { return r.stat.N == 0 })
+	if len(rows) == 0 {
+		return
+	}
+	columns := statColumns()
+	for {
+		head := slices.Concat([]string{""}, extra, []string{"n"})
+		for _, c := range columns {
+			head = append(head, c.name)
+		}
+		grid := [][]cell{cells(head...)}
+		widest, digits := -1, 0
+		for i, r := range rows {
+			line := slices.Concat([]string{r.name}, r.extra, []string{figure.Count(r.stat.N)})
+			for _, c := range columns {
+				text := number(c.of(r.stat), r.decimals)
+				line = append(line, text)
+				if r.decimals > 0 && len(text) > digits {
+					widest, digits = i, len(text)
+				}
+			}
+			grid = append(grid, cells(line...))
+		}
+		rank := slices.MaxFunc(columns, func(a, b statColumn) int { return cmp.Compare(a.rank, b.rank) }).rank
+		switch {
+		case gridWidth(grid) <= pageWidth || widest < 0 && rank == 0:
+			p.grid("l"+strings.Repeat("r", len(head)-1), grid)
+			return
+		case widest >= 0:
+			rows[widest].decimals--
+		default:
+			columns = slices.DeleteFunc(columns, func(c statColumn) bool { return c.rank == rank })
+		}
+	}
+}
+
+// number writes v, or a dash when it was not measured.
+func number(v pulse.Num, decimals int) string {
+	if !v.OK {
+		return "-"
+	}
+	return figure.Fixed(v.V, decimals)
+}
+
+// quantityRow is a quantity's line in a table of statistics.
+func quantityRow(m *pulse.Measurement, q pulse.Quantity, s pulse.Stat) statRow {
+	noun, unit := figure.Quantity(string(q))
+	if unit == "%" {
+		return statRow{name: noun, stat: s, decimals: decimals(m, q)}
+	}
+	return statRow{name: noun + " " + unit, stat: s, decimals: decimals(m, q)}
+}
+
+func writeDial(p *page, m *pulse.Measurement) {
+	d := m.Dial
+	p.head("Dial")
+	text := figure.Plural(d.Pulses, "pulse", "pulses") + " in " + figure.Plural(d.Trains.Len(), "train", "trains") + "; " +
+		figure.Plural(d.ShortBreaks, "short break", "short breaks") + ", " + figure.Plural(d.Flashes, "flash", "flashes") + ", " + figure.Plural(d.Disconnects, "disconnect", "disconnects") + "."
+	p.para("  ", text)
+	if d.Digits != "" {
+		p.para("  Digits ", foldDigits(d.Digits)+" ("+d.Coding+" coding)")
+	}
+	if d.RatePPS.Overall.OK {
+		p.para("  Overall ", figure.Fixed(d.RatePPS.Overall.V, decimals(m, pulse.RatePPS))+" pps, "+
+			figure.Fixed(d.BreakPercent.Overall.V, decimals(m, pulse.BreakPercent))+" % break.")
+	}
+	writeStats(p, nil, []statRow{
+		quantityRow(m, pulse.RatePPS, d.RatePPS.Stat),
+		quantityRow(m, pulse.BreakPercent, d.BreakPercent.Stat),
+		quantityRow(m, pulse.BreakMS, d.BreakMS),
+		quantityRow(m, pulse.MakeMS, d.MakeMS),
+		quantityRow(m, pulse.InterdigitMS, d.InterdigitMS),
+		quantityRow(m, pulse.BounceMS, m.Settling.BounceMS),
+	})
+}
+
+// foldDigits groups digits in fives, and shortens a long list.
+func foldDigits(s string) string {
+	const most = 100
+	tail := ""
+	if len(s) > most {
+		tail = " … " + figure.Count(len(s)) + " in all"
+		s = s[:most]
+	}
+	var b strings.Builder
+	for i := 0; i < len(s); i += 5 {
+		if i > 0 {
+			b.WriteByte(' ')
+		}
+		b.WriteString(s[i:min(i+5, len(s))])
+	}
+	return b.String() + tail
+}
+
+func writeInterrupter(p *page, m *pulse.Measurement) {
+	in := m.Interrupter
+	p.head("Interrupter")
+	p.para("  ", figure.Plural(in.Cycles, "whole cycle", "whole cycles")+" measured of "+figure.Count(in.Due)+" due; interruptions missing: "+
+		figure.Count(in.Missing)+", extra: "+figure.Count(in.Extra)+".")
+	if in.RateIPM.Overall.OK {
+		text := figure.Fixed(in.RateIPM.Overall.V, decimals(m, pulse.RateIPM)) + " interruptions per minute"
+		if in.MakesPerMin.OK && len(in.Segments) > 2 {
+			text = figure.Fixed(in.RateIPM.Overall.V, decimals(m, pulse.RateIPM)) + " cycles per minute (" +
+				figure.Fixed(in.MakesPerMin.V, decimals(m, pulse.RateIPM)) + " makes per minute)"
+		}
+		if in.BreakPercent.Overall.OK {
+			text += ", " + figure.Fixed(in.BreakPercent.Overall.V, decimals(m, pulse.BreakPercent)) + " % break"
+		}
+		p.para("  Overall ", text+".")
+	}
+	rows := []statRow{
+		quantityRow(m, pulse.RateIPM, in.RateIPM.Stat),
+		quantityRow(m, pulse.PeriodMS, in.PeriodMS),
+		quantityRow(m, pulse.BreakPercent, in.BreakPercent.Stat),
+	}
+	if len(in.Segments) <= 2 { // else the segments tell more than their mixture
+		rows = append(rows, quantityRow(m, pulse.BreakMS, in.BreakMS), quantityRow(m, pulse.MakeMS, in.MakeMS))
+	}
+	writeStats(p, nil, append(rows, quantityRow(m, pulse.BounceMS, m.Settling.BounceMS)))
+	if len(in.Segments) > 0 {
+		p.head("Cadence, ms")
+		var rows []statRow
+		for _, s := range in.Segments {
+			rows = append(rows, statRow{
+				name: figure.Count(s.Segment) + " " + s.State, stat: s.MS,
+				decimals: decimals(m, pulse.Quantity(s.State+"_ms")), extra: []string{figure.Trimmed(s.NominalMS, 3)},
+			})
+		}
+		writeStats(p, []string{"nominal"}, rows)
+	}
+	if len(in.Lobes) > 0 {
+		p.head("Lobes over " + figure.Plural(in.WholeTurns, "whole turn", "whole turns") + "; errors about their mean, positive is late")
+		rows := [][]cell{cells("lobe", "n", "opening ms", "± se", "% cycle", "break ms", "± se", "break error ms")}
+		for _, l := range in.Lobes {
+			dec := figure.Decimals(2 * l.OpeningErrorSE.V)
+			decBreak := figure.Decimals(2 * l.BreakSE.V)
+			cycles := l.OpeningErrorCyc
+			cycles.V *= 100
+			rows = append(rows, cells(figure.Count(l.Lobe), figure.Count(l.N), signed(l.OpeningErrorMS, dec), number(l.OpeningErrorSE, dec),
+				signed(cycles, 2), number(l.BreakMS, decBreak), number(l.BreakSE, decBreak), signed(l.BreakErrorMS, decBreak)))
+		}
+		p.grid("rrrrrrrr", rows)
+	}
+}
+
+// signed writes v with its sign.
+func signed(v pulse.Num, decimals int) string {
+	s := number(v, decimals)
+	if v.OK && v.V > 0 && strings.Trim(s, "0.") != "" {
+		return "+" + s
+	}
+	return s
+}
+
+// writeUncertainty writes each quantity's expanded uncertainty and what it is
+// made of.
+func writeUncertainty(p *page, m *pulse.Measurement) {
+	order := []pulse.Quantity{pulse.RatePPS, pulse.RateIPM, pulse.PeriodMS, pulse.BreakPercent, pulse.BreakRatio, pulse.BreakMS,
+		pulse.MakeMS, pulse.InterdigitMS, pulse.SegmentMS, pulse.BounceMS}
+	var rows [][]cell
+	var sources []string
+	for _, q := range order {
+		b := m.Uncertainty[q]
+		if b == nil || !b.Expanded.OK {
+			continue
+		}
+		noun, unit := figure.Quantity(string(q))
+		dec := figure.Decimals(b.Expanded.V)
+		parts := slices.Clone(b.Budget)
+		slices.SortStableFunc(parts, func(a, b pulse.Component) int { return cmp.Compare(b.Standard, a.Standard) })
+		from := ""
+		for i, c := range parts[:min(2, len(parts))] {
+			if i > 0 {
+				from += ", "
+			}
+			name, source := c.Name, ""
+			if n, s, ok := strings.Cut(strings.TrimSuffix(c.Name, ")"), " ("); ok {
+				name, source = n, n+": "+s
+			}
+			if source != "" && !slices.Contains(sources, source) {
+				sources = append(sources, source)
+			}
+			from += name + " " + figure.Fixed(c.Standard, dec)
+		}
+		if from == "" {
+			from = "nothing"
+		}
+		rows = append(rows, cells(noun, figure.Unit(figure.Fixed(b.Expanded.V, dec), unit), from))
+	}
+	if len(rows) == 0 {
+		return
+	}
+	p.head("Uncertainty of one value (k = 2), and its greatest standard parts")
+	w := gridWidths(rows)
+	for _, r := range rows {
+		p.para("  "+r[0].text+strings.Repeat(" ", w[0]-width(r[0].text))+"  ± "+r[1].text+strings.Repeat(" ", w[1]-width(r[1].text))+"  ", r[2].text)
+	}
+	if len(sources) > 0 {
+		p.para("  ", strings.Join(sources, "; ")+".")
+	}
+}

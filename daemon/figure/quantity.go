@@ -1,0 +1,41 @@
+package figure
+
+import (
+	"strings"
+
+	"makebreak/pulse"
+)
+
+// Quantity gives the noun and the unit of a measured quantity, as the
+// measurement document names it: "segment_3_ms" is "segment 3" in "ms". A name
+// that it does not know is its own noun, without a unit.
+func Quantity(name string) (noun, unit string) {
+	switch pulse.Quantity(name) {
+	case pulse.RatePPS:
+		return "rate", "pps"
+	case pulse.RateIPM:
+		return "rate", "IPM"
+	case pulse.BreakPercent:
+		return "percent break", "%"
+	case pulse.BreakRatio:
+		return "break : make", ": 1"
+	case pulse.InterdigitMS:
+		return "interdigit", "ms"
+	case pulse.BreakMS, pulse.MakeMS, pulse.PeriodMS, pulse.BounceMS:
+		return strings.TrimSuffix(name, "_ms"), "ms"
+	}
+	if n, ok := strings.CutPrefix(name, "segment_"); ok {
+		if n, ok := strings.CutSuffix(n, "_ms"); ok {
+			return "segment " + n, "ms"
+		}
+	}
+	return name, ""
+}
+
+// Unit writes a value with its unit: "70 ms", "1.9 : 1".
+func Unit(value, unit string) string {
+	if unit == "" {
+		return value
+	}
+	return value + " " + unit
+}

@@ -1,0 +1,19 @@
+// Makebreak measures the contacts of electromechanical telephone exchanges.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"makebreak/daemon/command"
+)
+
+func main() {
+	// A reader that goes away early is an error of writing, not a death.
+	signal.Ignore(syscall.SIGPIPE)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
+	os.Exit(command.Run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr, os.Getenv))
+}

@@ -66,6 +66,13 @@ func TestCSV(t *testing.T) {
 					if diff := cmp.Diff(tt.contacts, r.Contacts()); diff != "" {
 						t.Error(diff)
 					}
+					contact := tt.contact
+					if contact == "" && tt.contacts != nil {
+						contact = tt.contacts[0]
+					}
+					if r.Contact() != contact {
+						t.Errorf("contact %q, want %q", r.Contact(), contact)
+					}
 					in = strings.NewReader(tt.in)
 				}
 			}
@@ -145,6 +152,18 @@ func csvBadInput() []badInput {
 		{name: "long contact", in: "time_ns,level,contact\n5,1," + digits + "\n", want: `edges.csv:2: contact is "` + digits[:40] + `"…: expected a name of at most 256 bytes`},
 		{name: "a contact that is not there", in: "time_ns,level,contact\n5,1,dial\n6,1,cam\n", contact: "ring", want: `edges.csv: no edges of contact "ring": expected one of "dial", "cam"`},
 		{name: "a contact and no column", in: "time_ns,level\n5,1\n", contact: "ring", want: `edges.csv:1: no column contact to find "ring" in: expected one, or no contact to be chosen`},
+	}
+}
+
+func TestCSVResolutionAtFirst(t *testing.T) {
+	for header, want := range map[string]float64{"time_s,level": 0, "time_ns,level": 1} {
+		r, err := OpenRecording(strings.NewReader(header+"\n5,1\n"), RecordingOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := r.ResolutionNS(); got != want {
+			t.Errorf("%s: %v ns, want %v", header, got, want)
+		}
 	}
 }
 

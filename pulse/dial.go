@@ -5,7 +5,8 @@ type spot struct {
 	v                 float64
 	breakNS, periodNS int64 // of that pulse, for its uncertainty
 	at                Stamp
-	group, item       int32 // train and pulse, or cycle and lobe; 0 when there is none
+	group, item       int32  // train and pulse, or cycle and lobe; 0 when there is none
+	side              string // "opening" or "closing" for a bounce
 	ok                bool
 }
 

@@ -64,6 +64,7 @@ type interrupterReader struct {
 	pat     pattern
 	havePat bool
 	cadence bool // segments are reported
+	misfit  bool // a cadence was given, and the contact does another
 	lobes   int
 	period  int64 // nominal, 0: from the data
 
@@ -156,7 +157,17 @@ func (r *interrupterReader) decide() {
 	scale := 1.0
 	switch {
 	case len(r.pat.brk) > 0:
-		scale = r.pat.rotate(o)
+		given := r.pat
+		var fits bool
+		if scale, fits = r.pat.rotate(o); fits {
+			break
+		}
+		// Another number of breaks that does repeat is another cadence; what
+		// does not repeat is this one gone wrong.
+		if p, found := findPattern(o, false); found && p.k() != given.k() {
+			r.pat, scale, r.misfit = p, 1, true
+			r.cadence = p.k() > 1
+		}
 	case r.period > 0:
 		r.pat = plain(r.period)
 		if med := medianNS(spacings(o)); med > 0 {
@@ -261,7 +272,7 @@ func cadenceFrom(brk, mk []int64, k int, o []opening) pattern {
 		p.brk, p.mk = append(p.brk, b[j]), append(p.mk, m[j])
 		p.cycle += b[j] + m[j]
 	}
-	p.rotate(o)
+	_, _ = p.rotate(o)
 	return p
 }
 
@@ -287,8 +298,8 @@ func medianNS(x []int64) int64 {
 // rotate turns the pattern so that its break 0 is the first opening's, by
 // trying every phase on the openings and keeping the one that fits best.
 // first keeps where the cadence begins. It returns how much slower than the
-// pattern the openings run.
-func (p *pattern) rotate(o []opening) (scale float64) {
+// pattern the openings run, and whether most of them come when they are due.
+func (p *pattern) rotate(o []opening) (scale float64, fits bool) {
 	k := p.k()
 	scale = 1
 	var cycles []int64
@@ -300,7 +311,7 @@ func (p *pattern) rotate(o []opening) (scale float64) {
 	}
 	best, at := math.Inf(1), 0
 	for s := range k {
-		cost, j, last := 0.0, s, 0
+		cost, j, last, due := 0.0, s, 0, 0
 		for i, x := range o {
 			m, off := 0, 0.0
 			if i > 0 {
@@ -310,17 +321,20 @@ func (p *pattern) rotate(o []opening) (scale float64) {
 					continue
 				}
 			}
+			if m == 1 {
+				due++
+			}
 			j, last = (j+m)%k, i
 			cost += math.Abs(off) + math.Abs(float64(x.breakNS)-float64(p.brk[j])*scale) + float64(max(m-1, 0))*float64(p.cycle)
 		}
 		if cost < best {
-			best, at = cost, s
+			best, at, fits = cost, s, 5*due >= 4*(len(o)-1)
 		}
 	}
 	p.brk = append(p.brk[at:len(p.brk):len(p.brk)], p.brk[:at]...)
 	p.mk = append(p.mk[at:len(p.mk):len(p.mk)], p.mk[:at]...)
 	p.first = (p.first + k - at) % k
-	return scale
+	return scale, fits
 }
 
 // ahead finds the due opening nearest to a distance d from opening j: how many
@@ -549,7 +563,7 @@ func (r *interrupterReader) result() *Interrupter {
 	res := &Interrupter{
 		Cycles: r.cycles, Missing: r.missing, Extra: r.extra, Due: r.due, Slips: r.slips,
 		PeriodMS: stat(PeriodMS), BreakMS: stat(BreakMS), MakeMS: stat(MakeMS),
-		Segments: []Segment{}, Lobes: []Lobe{},
+		CadenceFits: !r.misfit, Segments: []Segment{}, Lobes: []Lobe{},
 	}
 	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM), stat(BreakPercent)
 	if t := r.per.Sum(); t > 0 {

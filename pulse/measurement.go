@@ -63,24 +63,31 @@ type OverallStat struct {
 // A Measurement is all that one recording of a contact told. Units are in the
 // JSON names.
 type Measurement struct {
-	Format      string                     `json:"format"`
-	Source      string                     `json:"source"`
-	Kind        string                     `json:"kind"` // "dial" or "interrupter"
-	KindFrom    string                     `json:"kind_from"`
-	Limits      *string                    `json:"limits"`
-	Capture     Capture                    `json:"capture"`
-	Settling    Settling                   `json:"settling"`
-	Dial        *Dial                      `json:"dial"`
-	Interrupter *Interrupter               `json:"interrupter"`
-	Uncertainty map[Quantity]*BudgetResult `json:"uncertainty"`
-	Conformity  *Conformity                `json:"conformity"`
+	Format   string `json:"format"`
+	Source   string `json:"source"`
+	Kind     string `json:"kind"`      // "dial" or "interrupter"
+	KindFrom string `json:"kind_from"` // "given", "profile" or "data"
+	// KindLooks is the kind that the data alone tell, null where they tell
+	// none. Where it is not Kind, the limits may be the wrong ones.
+	KindLooks *string `json:"kind_looks"`
+	// MaybeInverted says that with the other polarity the data would look like
+	// a dial, while as read they do not.
+	MaybeInverted bool                       `json:"maybe_inverted"`
+	Limits        *string                    `json:"limits"`
+	Capture       Capture                    `json:"capture"`
+	Settling      Settling                   `json:"settling"`
+	Dial          *Dial                      `json:"dial"`
+	Interrupter   *Interrupter               `json:"interrupter"`
+	Uncertainty   map[Quantity]*BudgetResult `json:"uncertainty"`
+	Conformity    *Conformity                `json:"conformity"`
 }
 
 // A Capture describes the recording itself.
 type Capture struct {
 	Edges        int     `json:"edges"`
 	LostEdges    int     `json:"lost_edges"`
-	DurationS    float64 `json:"duration_s"` // first to last edge of a file; start to end of a live capture
+	FirstEdgeS   float64 `json:"first_edge_s"` // on the source's own clock; all other times count from it
+	DurationS    float64 `json:"duration_s"`   // first to last edge of a file; start to end of a live capture
 	PartialStart bool    `json:"partial_start"`
 	PartialEnd   bool    `json:"partial_end"`
 	UndecidedEnd bool    `json:"undecided_end"`
@@ -199,10 +206,14 @@ type Interrupter struct {
 	BreakPercent OverallStat `json:"break_percent"`
 	BreakMS      Stat        `json:"break_ms"`
 	MakeMS       Stat        `json:"make_ms"`
-	MakesPerMin  Num         `json:"makes_per_minute"` // differs from the rate in a compound cadence
-	Segments     []Segment   `json:"segments"`
-	Lobes        []Lobe      `json:"lobes"`
-	WholeTurns   int         `json:"whole_turns"` // turns of the cam behind the lobes' figures
+	// CadenceFits is false where a cadence was given and the contact does
+	// another: then it is read as the data tell and no limit of that cadence
+	// is judged.
+	CadenceFits bool      `json:"cadence_fits"`
+	MakesPerMin Num       `json:"makes_per_minute"` // differs from the rate in a compound cadence
+	Segments    []Segment `json:"segments"`
+	Lobes       []Lobe    `json:"lobes"`
+	WholeTurns  int       `json:"whole_turns"` // turns of the cam behind the lobes' figures
 }
 
 // A Segment is one make or break of a cadence's cycle.

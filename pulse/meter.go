@@ -8,14 +8,17 @@ import (
 // A Meter measures a contact from its edges. Feed it with Add in order of
 // time, in pieces of any size, and end with Finish.
 type Meter struct {
-	cfg   Config
-	setup Setup
-	set   Settler
-	kind  Kind
-	from  string
-	wait  []Event // findings until the kind is told
-	dial  dialReader
-	cam   interrupterReader
+	cfg           Config
+	setup         Setup
+	set           Settler
+	kind          Kind
+	from          string
+	early         []Event // the first findings, to tell the kind by
+	told          bool
+	looks         Kind // told from the data
+	maybeInverted bool
+	dial          dialReader
+	cam           interrupterReader
 
 	edges                   int
 	first, last             Stamp
@@ -163,6 +166,7 @@ func (m *Meter) handle(e *Event) {
 		m.cfg.OnEvent(e)
 	}
 	long := int64(e.End - e.At)
+	worst := false
 	switch e.Kind {
 	case EventChatter:
 		m.nChatter++
@@ -182,18 +186,34 @@ func (m *Meter) handle(e *Event) {
 				m.bounce.Add(long)
 			}
 			if v := float64(long); !m.xBounce.within(v) {
-				m.xBounce.see(v, spot{breakNS: long, at: e.At})
+				side := "opening"
+				if e.Closed {
+					side = "closing"
+				}
+				m.xBounce.see(v, spot{breakNS: long, at: e.At, side: side})
+				worst = m.xBounce.hi.at == e.At
 			}
 		}
 	}
-	if m.kind == KindAuto {
-		m.wait = append(m.wait, *e)
-		if len(m.wait) >= tellEvents {
+	if !m.told {
+		m.early = append(m.early, *e)
+		if m.kind != KindAuto {
+			m.read(e)
+		}
+		if len(m.early) >= tellEvents {
 			m.tell()
 		}
-		return
+	} else {
+		m.read(e)
 	}
-	m.read(e)
+	if worst && m.kind == KindDial && (!e.Closed || m.dial.gapOK) {
+		h := &m.xBounce.hi
+		if h.group, h.item = int32(m.dial.nTrains+1), 1; m.dial.in {
+			if h.item = m.dial.cur.pulses; !e.Closed {
+				h.item++
+			}
+		}
+	}
 }
 
 // read gives a transition or an unknown interval to the kind's reader.
@@ -221,16 +241,24 @@ func (m *Meter) read(e *Event) {
 	}
 }
 
-// tell decides the kind and reads what was gathered for it.
+// tell looks at the first findings for the kind, and reads them if it was not
+// known before.
 func (m *Meter) tell() {
-	if m.kind != KindAuto {
+	if m.told {
 		return
 	}
-	m.kind = tellKind(m.wait, &m.dial)
-	for i := range m.wait {
-		m.read(&m.wait[i])
+	m.told = true
+	m.looks = tellKind(m.early, &m.dial, false)
+	m.maybeInverted = m.looks == KindInterrupter && tellKind(m.early, &m.dial, true) == KindDial
+	if m.kind == KindAuto {
+		if m.kind = m.looks; m.kind == KindAuto {
+			m.kind = KindDial // nothing will be measured either way
+		}
+		for i := range m.early {
+			m.read(&m.early[i])
+		}
 	}
-	m.wait = nil
+	m.early = nil
 }
 
 // Counts are what a Meter has counted so far.
@@ -257,6 +285,10 @@ func (m *Meter) Advance(now Stamp) {
 	m.dial.advance(now)
 }
 
+// SetClock replaces what the Setup says of the time base; it counts until
+// Finish. A live capture knows at its end only how its clock was steered.
+func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.ClockFrom = rel, from }
+
 // Finish ends the measurement. end is the end of a live capture; it is not
 // used for a recording. The Meter must not be used after.
 func (m *Meter) Finish(end Stamp) *Measurement {
@@ -267,14 +299,18 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		m.last = end
 	}
 	r := &Measurement{
-		Format: Format, Kind: m.kind.String(), KindFrom: m.from,
+		Format: Format, Kind: m.kind.String(), KindFrom: m.from, MaybeInverted: m.maybeInverted,
 		Capture: Capture{
-			Edges: m.edges, LostEdges: m.set.Lost(), DurationS: float64(m.last-m.first) / 1e9,
+			Edges: m.edges, LostEdges: m.set.Lost(), FirstEdgeS: float64(m.first) / 1e9, DurationS: float64(m.last-m.first) / 1e9,
 			PartialStart: m.startUnknown, UndecidedEnd: undecided,
 			Closed: m.cfg.Polarity.String(), Unknown: m.unknowns, UnknownS: float64(m.unknownNS) / 1e9,
 		},
 	}
 	if !m.cfg.Forget {
+		if m.looks != KindAuto {
+			looks := m.looks.String()
+			r.KindLooks = &looks
+		}
 		m.bounce.AddZeros(m.transitions - m.bounced)
 	}
 	if m.bounced < m.transitions && m.transitions > 0 {
@@ -360,6 +396,9 @@ func (m *Meter) judge(p *Profile) *Conformity {
 	c := &Conformity{Statement: NotMeasured, Items: []Item{}}
 	for _, l := range p.Limits {
 		n, fill, x, _ := m.values(l.Quantity, l.Segment)
+		if m.kind == KindInterrupter && m.cam.misfit {
+			n = 0 // the figures are another cadence's
+		}
 		if l.Min != nil {
 			c.Items = append(c.Items, m.item(l, *l.Min, false, x.lo, n, fill))
 		}
@@ -378,8 +417,8 @@ func (m *Meter) judge(p *Profile) *Conformity {
 }
 
 // item judges one bound on its worst value.
-func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill func(dst []float64, from int)) Item {
-	it := Item{Quantity: l.Name(), Bound: "min", Limit: limit, Statement: NotMeasured, Of: n, Source: l.Source, Seen: l.Seen}
+func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill func(dst []float64, from int)) (it Item) {
+	it = Item{Quantity: l.Name(), Bound: "min", Limit: limit, Statement: NotMeasured, Of: n, Source: l.Source, Seen: l.Seen}
 	if upper {
 		it.Bound = "max"
 	}
@@ -411,6 +450,11 @@ func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill
 		it.Upper95 = Known(100 * up)
 	}
 	it.AtS = Known(float64(worst.at-m.first) / 1e9)
+	defer func() {
+		if it.Where != "" && worst.side != "" {
+			it.Where += ", " + worst.side
+		}
+	}()
 	switch {
 	case worst.group == 0:
 	case l.Quantity == InterdigitMS:

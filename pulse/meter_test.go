@@ -75,7 +75,9 @@ func TestProperties(t *testing.T) {
 			m.Add(r.edges[from:to])
 			from = to
 		}
-		b, err := json.MarshalIndent(m.Finish(r.end), "", " ")
+		res := m.Finish(r.end)
+		res.Capture.FirstEdgeS = 0 // the one figure that a shift moves
+		b, err := json.MarshalIndent(res, "", " ")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -361,5 +363,44 @@ func TestForgetKeepsNothing(t *testing.T) {
 	}
 	if c := m.Counts(); c.Pulses == 0 || m.Finish(0).Dial.BreakMS.N != 0 {
 		t.Errorf("%+v", c)
+	}
+}
+
+// Limits for another contact are noticed: the kind that the data tell, another
+// cadence, an inverted line.
+func TestMisfits(t *testing.T) {
+	ringing := cadenceEdges([]float64{400, 200, 400, 2000}, 1, 100)
+	plain := &Profile{ID: "plain", Kind: KindInterrupter, CadenceNS: []int64{1000e6, 4000e6}, Limits: []Limit{{Quantity: BreakMS, Max: bound(4400)}}}
+	r := measure(t, Config{Limits: plain}, ringing)
+	if i := r.Interrupter; i.CadenceFits || i.Missing != 0 || !close9(i.RateIPM.Overall.V, 20) || len(i.Segments) != 4 || r.Conformity.Statement != NotMeasured {
+		t.Errorf("ringing against a plain cadence: %+v, %s", i, r.Conformity.Statement)
+	}
+	// Many interruptions missing is the cadence gone wrong, not another one.
+	cam := camEdges(0, 5000, 4000, 60, nil, 3, 8, 9, 15, 22, 23, 24, 31, 40)
+	if r = measure(t, Config{Limits: plain}, cam); !r.Interrupter.CadenceFits || r.Interrupter.Missing != 9 || r.Conformity.Statement != Pass {
+		t.Errorf("missing interruptions: %+v, %s", r.Interrupter, r.Conformity.Statement)
+	}
+	dial := dialEdges(0, 100, 64, 800, 5, 3, 10, 1, 5)
+	for _, c := range []struct {
+		cfg      Config
+		edges    []Edge
+		kind     string
+		looks    string
+		inverted bool
+	}{
+		{Config{Limits: plain}, dial, "interrupter", "dial", false},
+		{Config{Kind: KindDial}, ringing, "dial", "interrupter", false},
+		{Config{Kind: KindDial}, dial, "dial", "dial", false},
+		{Config{Polarity: ClosedLow}, dial, "interrupter", "interrupter", true},
+		{Config{}, ringing, "interrupter", "interrupter", false},
+		{Config{}, camEdges(0, 1000, 500, 20, nil), "interrupter", "interrupter", false},
+	} {
+		r := measure(t, c.cfg, c.edges)
+		if r.Kind != c.kind || r.KindLooks == nil || *r.KindLooks != c.looks || r.MaybeInverted != c.inverted {
+			t.Errorf("%+v: kind %s, looks %v, inverted %v", c, r.Kind, r.KindLooks, r.MaybeInverted)
+		}
+	}
+	if r := measure(t, Config{}, edgesAt(Low, 0)); r.KindLooks != nil || r.Kind != "dial" {
+		t.Errorf("one edge looks like %v", r.KindLooks)
 	}
 }

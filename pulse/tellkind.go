@@ -14,7 +14,9 @@ const (
 
 // tellKind says what the findings look most like: a dial sends trains of at
 // most ten short breaks with pauses between, anything else is an interrupter.
-func tellKind(ev []Event, d *dialReader) Kind {
+// It is KindAuto where there is no whole break to tell by. inverted reads
+// makes as breaks.
+func tellKind(ev []Event, d *dialReader, inverted bool) Kind {
 	var breaks, pulses, inLongTrains, trains, singles, quick int
 	var cycle []opening
 	longest := int64(0)
@@ -38,7 +40,7 @@ func tellKind(ev []Event, d *dialReader) Kind {
 			end()
 			openOK, refOK = false, false
 		case e.Kind == EventChatter:
-		case !e.Closed:
+		case e.Closed == inverted:
 			openAt, openOK = e.At, true
 		case openOK:
 			b := int64(e.At - openAt)
@@ -73,7 +75,7 @@ func tellKind(ev []Event, d *dialReader) Kind {
 	_, repeats := findPattern(cycle, false)
 	switch {
 	case breaks == 0:
-		return KindDial // nothing to tell by; nothing will be measured either
+		return KindAuto
 	case 2*pulses < breaks,
 		2*inLongTrains > pulses,
 		repeats && longest > d.pulseMax && len(cycle) > 4,

@@ -1,5 +1,7 @@
 package pulse
 
+import "iter"
+
 // Defaults of the measurement contract. Each says where its number comes from.
 const (
 	// DefaultSettleNS is longer than the bounce of relay and dial contacts and
@@ -99,8 +101,8 @@ type Config struct {
 	// OnEvent is called for each finding of the settling filter, in order, as
 	// soon as it is made.
 	OnEvent func(*Event)
-	// OnPulse and OnCycle, when set, are called for each pulse and each whole
-	// cycle as soon as it is complete, in order. They must not keep the pointer.
+	// OnPulse and OnCycle, when set, are called for each break and each cycle
+	// as soon as it is complete. They must not keep the pointer.
 	OnPulse func(*PulseRow)
 	OnCycle func(*CycleRow)
 	// OnTrain is called when a train has ended.
@@ -118,7 +120,7 @@ type PulseRow struct {
 	MakeNS   int64 // make after it inside the train, 0 for the last pulse
 	GapNS    int64 // interdigit gap before the train, on its first pulse; 0 when there is none
 	BounceNS int64 // the longer bounce of its opening and closing
-	Partial  bool  // the train is cut by the start of the recording or by an unknown interval
+	Partial  bool  // the train is known to have lost its start
 }
 
 // A Class is what a break was taken for.
@@ -135,7 +137,9 @@ func (c Class) String() string {
 	return [...]string{"pulse", "short break", "flash", "disconnect"}[c]
 }
 
-// A CycleRow is one whole cycle of an interrupter, as a table row.
+// A CycleRow is one cycle of an interrupter, as a table row. What is not known
+// is 0. The last row is the cycle that the recording did not end: it has no
+// period.
 type CycleRow struct {
 	At         Stamp // opening that begins it
 	Cycle      int   // 1-based count of due cycles, missing ones included
@@ -144,8 +148,28 @@ type CycleRow struct {
 	BreakNS    int64
 	MakeNS     int64
 	BounceNS   int64
-	SegmentsNS []int64 // of a cadence, in its own order; nil otherwise
+	SegmentsNS []int64 // the makes and breaks of a cadence, in its own order; nil otherwise
 	Missing    int     // interruptions missing in it
 	Extra      int     // extra interruptions in it
-	Whole      bool    // nothing missing, extra or unknown in it: only then it is in the statistics
+	// Whole: nothing is missing, extra or unknown in it. Only then its period
+	// is in the statistics; its breaks, and its makes that hold nothing else,
+	// always are.
+	Whole bool
+}
+
+// Breaks gives the breaks that are known of the cycle, in ns.
+func (r *CycleRow) Breaks() iter.Seq[int64] {
+	return func(yield func(int64) bool) {
+		if r.SegmentsNS == nil {
+			if r.BreakNS > 0 {
+				yield(r.BreakNS)
+			}
+			return
+		}
+		for i := 1; i < len(r.SegmentsNS); i += 2 {
+			if b := r.SegmentsNS[i]; b > 0 && !yield(b) {
+				return
+			}
+		}
+	}
 }

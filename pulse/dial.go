@@ -5,7 +5,7 @@ type spot struct {
 	v                 float64
 	breakNS, periodNS int64 // of that pulse, for its uncertainty
 	at                Stamp
-	group, item       int32  // train and pulse, or cycle and lobe; 0 when there is none
+	group, item       int    // train and pulse, or cycle and lobe; 0 when there is none
 	side              string // "opening" or "closing" for a bounce
 	ok                bool
 }
@@ -226,7 +226,7 @@ func (d *dialReader) pulse(b, bounce int64) {
 			}
 			d.cur.flags = trainGapBefore
 			if v := float64(gap); !d.xGap.within(v) {
-				d.xGap.see(v, spot{periodNS: gap, at: d.openAt, group: int32(d.nTrains + 1), item: 1})
+				d.xGap.see(v, spot{periodNS: gap, at: d.openAt, group: d.nTrains + 1, item: 1})
 			}
 		}
 		d.curGap = gap
@@ -241,7 +241,7 @@ func (d *dialReader) pulse(b, bounce int64) {
 
 // spot describes the pending pulse.
 func (d *dialReader) spot(period int64) spot {
-	return spot{breakNS: d.pend.BreakNS, periodNS: period, at: d.pend.At, group: int32(d.pend.Train), item: int32(d.pend.Pulse)}
+	return spot{breakNS: d.pend.BreakNS, periodNS: period, at: d.pend.At, group: d.pend.Train, item: d.pend.Pulse}
 }
 
 // period completes the pending pulse: the next one has opened.

@@ -13,9 +13,10 @@ const (
 	learnBreaks = 36
 	// maxCadenceBreaks bounds the breaks per cycle of a cadence told from the data.
 	maxCadenceBreaks = 8
-	// relock is how many openings in a row must agree on a new phase before
-	// the old one is given up.
-	relock = 3
+	// relockFactor is how many times as many openings must agree on a speed
+	// less than half or more than twice the one before: a burst of interruptions
+	// that are not due may be regular for a while.
+	relockFactor = 3
 	// track is the weight of a new cycle in the followed period: slow enough
 	// to average lobes and jitter, fast enough for a motor's warming up.
 	track = 1.0 / 16
@@ -53,7 +54,10 @@ type opening struct {
 	at       Stamp
 	breakNS  int64 // 0 when its end is not known
 	bounceNS int64
-	gap      bool // an unknown interval lies between the opening before and this one
+	makeNS   int64 // the make after its break, 0 where it is not known or holds something not due
+	gap      bool  // an unknown interval lies between the opening before and this one
+	stray    bool  // it was not due
+	j        int   // its place in the pattern, once it is known to be due
 }
 
 // interrupterReader reads transitions as an interrupter's cycles. It keeps 4
@@ -68,7 +72,8 @@ type interrupterReader struct {
 	lobes   int
 	period  int64 // nominal, 0: from the data
 
-	learn []opening
+	learn     []opening
+	learnFrom int // how many openings to learn from
 	follow
 	cur   opening
 	curOK bool
@@ -77,7 +82,6 @@ type interrupterReader struct {
 
 	cycles, missing, extra, due, slips int
 	brk, per                           Durations   // per clean cycle: sum of breaks, period
-	lens                               []int64     // the last clean cycle's segments, in the pattern's order
 	seg                                []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
 	xBreak, xMake, xPeriod, xPercent   extreme
 	xSeg                               []extreme
@@ -87,12 +91,19 @@ type interrupterReader struct {
 
 // follow is the phase follower's state.
 type follow struct {
-	scale   float64 // followed cycle / nominal cycle
-	last    opening // last opening that was due
-	j       int     // its place in the pattern
-	n       int     // its number, counting due openings from 0
-	ok      bool
-	strayed []opening // openings in a row that were not due
+	scale float64 // followed cycle / nominal cycle
+	last  opening // last opening that was due
+	j     int     // its place in the pattern
+	n     int     // its number, counting due openings from 0
+	ok    bool
+	// cand is an opening near enough to a due time; the next may be nearer.
+	cand    opening
+	candM   int
+	candOff float64
+	candOK  bool
+	typical []int64   // the last break at each place of the pattern
+	recent  []opening // the last openings, due or not
+	between bool      // an opening that was not due lies after last
 
 	// The cycle being gathered, from an opening with j == 0.
 	start              opening
@@ -140,7 +151,7 @@ func (r *interrupterReader) opening(o opening) {
 		return
 	}
 	r.learn = append(r.learn, o)
-	if len(r.learn) >= learnBreaks {
+	if len(r.learn) >= r.learnFrom {
 		r.decide()
 	}
 }
@@ -159,7 +170,7 @@ func (r *interrupterReader) decide() {
 	case len(r.pat.brk) > 0:
 		given := r.pat
 		var fits bool
-		if scale, fits = r.pat.rotate(o); fits {
+		if scale, fits = r.pat.turnTo(o); fits {
 			break
 		}
 		// Another number of breaks that does repeat is another cadence; what
@@ -185,7 +196,7 @@ func (r *interrupterReader) decide() {
 	}
 	k := r.pat.k()
 	r.scale = scale
-	r.seg, r.lens = make([]Durations, 2*k), make([]int64, 2*k)
+	r.seg, r.typical = make([]Durations, 2*k), make([]int64, k)
 	r.xSeg = make([]extreme, 2*k)
 	r.got = make([]opening, 0, k)
 	r.sig.init(r.lobes)
@@ -237,10 +248,11 @@ func findPattern(o []opening, isPlain bool) (p pattern, found bool) {
 		}
 		return true
 	}
-	// First the whole of what was seen, then any stretch of it that is long
-	// enough: a missing interruption must not hide the cycle.
-	for _, window := range []int{n, max(3*maxCadenceBreaks/2, n/2), max(n/3, 3)} {
-		for k := 1; k <= maxCadenceBreaks && 2*k <= window; k++ {
+	// The whole of what was seen, or a stretch of three cycles and no fewer
+	// than a longest cycle and one: a missing interruption must not hide the
+	// cycle, nor two of them make one up.
+	for k := 1; k <= maxCadenceBreaks && 2*k <= n; k++ {
+		for _, window := range []int{n, max(3*k, maxCadenceBreaks+1)} {
 			for lo := 0; lo+window <= n; lo++ {
 				if !repeats(lo, lo+window, k) {
 					continue
@@ -272,7 +284,7 @@ func cadenceFrom(brk, mk []int64, k int, o []opening) pattern {
 		p.brk, p.mk = append(p.brk, b[j]), append(p.mk, m[j])
 		p.cycle += b[j] + m[j]
 	}
-	_, _ = p.rotate(o)
+	_, _ = p.turnTo(o)
 	return p
 }
 
@@ -295,11 +307,21 @@ func medianNS(x []int64) int64 {
 	return int64(math.Round(v[0]))
 }
 
-// rotate turns the pattern so that its break 0 is the first opening's, by
-// trying every phase on the openings and keeping the one that fits best.
-// first keeps where the cadence begins. It returns how much slower than the
-// pattern the openings run, and whether most of them come when they are due.
-func (p *pattern) rotate(o []opening) (scale float64, fits bool) {
+// turnTo turns the pattern so that its break 0 is the first opening's; first
+// keeps where the cadence begins. It returns what phase does.
+func (p *pattern) turnTo(o []opening) (scale float64, fits bool) {
+	at, scale, fits := p.phase(o)
+	k := p.k()
+	p.brk = append(p.brk[at:len(p.brk):len(p.brk)], p.brk[:at]...)
+	p.mk = append(p.mk[at:len(p.mk):len(p.mk)], p.mk[:at]...)
+	p.first = (p.first + k - at) % k
+	return scale, fits
+}
+
+// phase tells which break of the pattern the first opening's is, by trying
+// each on the openings and keeping the one that fits best; how much slower
+// than the pattern they run; and whether most of them come when they are due.
+func (p *pattern) phase(o []opening) (at int, scale float64, fits bool) {
 	k := p.k()
 	scale = 1
 	var cycles []int64
@@ -309,7 +331,7 @@ func (p *pattern) rotate(o []opening) (scale float64, fits bool) {
 	if x := float64(medianNS(cycles)) / float64(p.cycle); x > 0 && (k == 1 || x > 0.5 && x < 2) {
 		scale = x
 	}
-	best, at := math.Inf(1), 0
+	best := math.Inf(1)
 	for s := range k {
 		cost, j, last, due := 0.0, s, 0, 0
 		for i, x := range o {
@@ -331,10 +353,19 @@ func (p *pattern) rotate(o []opening) (scale float64, fits bool) {
 			best, at, fits = cost, s, 5*due >= 4*(len(o)-1)
 		}
 	}
-	p.brk = append(p.brk[at:len(p.brk):len(p.brk)], p.brk[:at]...)
-	p.mk = append(p.mk[at:len(p.mk):len(p.mk)], p.mk[:at]...)
-	p.first = (p.first + k - at) % k
-	return scale, fits
+	return at, scale, fits
+}
+
+// runs tells whether openings with nothing unknown between them follow each
+// other as the pattern has it from place at on.
+func (p *pattern) runs(o []opening, at int, scale float64) bool {
+	for i := 1; i < len(o); i++ {
+		due := int64(float64(p.spacing((at+i-1)%p.k())) * scale)
+		if o[i].gap || !alike(int64(o[i].at-o[i-1].at), due) {
+			return false
+		}
+	}
+	return true
 }
 
 // ahead finds the due opening nearest to a distance d from opening j: how many
@@ -363,64 +394,140 @@ func (r *interrupterReader) step(o opening) {
 		r.anchor(o)
 		return
 	}
-	m, _, ok := r.pat.ahead(r.j, float64(o.at-r.last.at), r.scale)
+	m, off, ok := r.ahead(o)
+	if r.candOK {
+		if ok && m == r.candM && r.misfitOf(o, off, m) < r.misfitOf(r.cand, r.candOff, m) {
+			r.candOK = false
+			r.stray(r.cand)
+		} else {
+			r.commit()
+		}
+		m, off, ok = r.ahead(o)
+	}
 	if !ok {
 		r.stray(o)
 		return
 	}
-	r.strayed = r.strayed[:0]
-	r.arrive(o, m)
+	r.cand, r.candM, r.candOff, r.candOK = o, m, off, true
+}
+
+func (r *interrupterReader) ahead(o opening) (m int, off float64, ok bool) {
+	return r.pat.ahead(r.j, float64(o.at-r.last.at), r.scale)
+}
+
+// misfitOf is how little an opening looks like the one due m openings on: how
+// far off its time is, and its break from the last one at that place.
+func (r *interrupterReader) misfitOf(o opening, off float64, m int) float64 {
+	cost := math.Abs(off)
+	if t := r.typical[(r.j+m)%r.pat.k()]; t > 0 && o.breakNS > 0 {
+		cost += math.Abs(float64(o.breakNS - t))
+	}
+	return cost
+}
+
+// commit takes the candidate for the opening that was due.
+func (r *interrupterReader) commit() {
+	if r.candOK {
+		r.candOK = false
+		r.remember(r.cand)
+		r.arrive(r.cand, r.candM)
+	}
+}
+
+// advance says that no opening came up to now.
+func (r *interrupterReader) advance(now Stamp) {
+	if !r.candOK || r.curOK {
+		return
+	}
+	j := (r.j + r.candM) % r.pat.k()
+	if float64(now-r.cand.at) > 2*phaseTolerance*float64(r.pat.spacing(j))*r.scale {
+		r.commit()
+	}
 }
 
 func (r *interrupterReader) anchor(o opening) {
 	r.ok, r.last, r.j, r.n = true, o, 0, 0
+	r.remember(o)
 	r.beginCycle(o)
+	r.keepBreak(o)
 	r.sig.opening(0, o, true)
+}
+
+// window is how many openings in a row must agree on a new phase before the
+// old one is given up: two cycles and more, and no fewer than three periods.
+func (r *interrupterReader) window() int { return 2*r.pat.k() + 2 }
+
+func (r *interrupterReader) remember(o opening) {
+	if len(r.recent) == relockFactor*r.window() {
+		copy(r.recent, r.recent[1:])
+		r.recent = r.recent[:len(r.recent)-1]
+	}
+	r.recent = append(r.recent, o)
 }
 
 func (r *interrupterReader) stray(o opening) {
 	r.extra++
 	r.cycExt++
+	r.clean, r.between = false, true
+	o.stray = true
+	r.remember(o)
+	if n := r.window(); len(r.recent) >= n && !r.relock(r.recent[len(r.recent)-n:], 0.5, 2) && len(r.recent) == relockFactor*n {
+		r.relock(r.recent, 0, math.Inf(1))
+	}
+}
+
+// relock gives up the old phase and speed if the openings of run follow each
+// other as they should at a speed of least to most times the one before,
+// though they were not due: the motor has slipped, stopped or changed speed.
+func (r *interrupterReader) relock(run []opening, least, most float64) bool {
+	strays := 0
+	for _, o := range run {
+		if o.stray {
+			strays++
+		}
+	}
+	if strays < 2 {
+		return false
+	}
+	at, scale, _ := r.pat.phase(run)
+	if x := scale / r.scale; x < least || x > most || !r.pat.runs(run, at, scale) {
+		return false
+	}
+	r.slips++
+	r.extra -= strays
+	r.cycExt = max(r.cycExt-strays, 0)
 	r.clean = false
-	r.strayed = append(r.strayed, o)
-	n := len(r.strayed)
-	if n < relock || r.pat.k() > 1 && n < relock*r.pat.k() {
-		return
-	}
-	// The openings that were not due follow each other as they should: the
-	// motor has slipped or stopped, and the phase is theirs now.
+	r.sig.breakOff()
+	r.scale = scale
 	k := r.pat.k()
-	for s := range k {
-		fits := true
-		for i := 1; i < n && fits; i++ {
-			due := float64(r.pat.spacing((s+i-1)%k)) * r.scale
-			fits = math.Abs(float64(r.strayed[i].at-r.strayed[i-1].at)-due) <= phaseTolerance*due
-		}
-		if !fits {
-			continue
-		}
-		r.slips++
-		r.extra -= n
-		r.cycExt -= n
-		run := append([]opening(nil), r.strayed...)
-		r.strayed = r.strayed[:0]
-		m, _, _ := r.pat.ahead(r.j, float64(run[0].at-r.last.at), r.scale)
-		for (r.j+m)%k != s || m < 1 {
-			m++
-		}
-		if !run[0].gap {
-			r.lose(m - 1)
-		}
-		r.clean = false
-		r.sig.breakOff()
-		r.set(run[0], m)
-		for _, o := range run[1:] {
-			r.arrive(o, 1)
-		}
-		return
+	for i := range run {
+		run[i].stray = false
 	}
-	copy(r.strayed, r.strayed[1:])
-	r.strayed = r.strayed[:n-1]
+	for i, o := range run {
+		if o.at == r.last.at { // due by chance
+			r.j = (at + i) % k
+			r.follow1(run[i+1:])
+			return true
+		}
+	}
+	m, _, _ := r.ahead(run[0])
+	for m < 1 || (r.j+m)%k != at {
+		m++
+	}
+	if !run[0].gap {
+		r.lose(m - 1)
+	}
+	r.set(run[0], m)
+	r.follow1(run[1:])
+	return true
+}
+
+// follow1 takes openings that are each the next one due.
+func (r *interrupterReader) follow1(o []opening) {
+	for _, x := range o {
+		r.between = false
+		r.arrive(x, 1)
+	}
 }
 
 // lose counts missing interruptions.
@@ -431,12 +538,15 @@ func (r *interrupterReader) lose(n int) {
 
 // arrive takes an opening that was due m openings after the last.
 func (r *interrupterReader) arrive(o opening, m int) {
-	gap := o.gap
-	if m > 1 || gap {
+	if m > 1 || o.gap {
 		r.clean = false
-		if !gap {
+		if !o.gap {
 			r.lose(m - 1)
 		}
+	} else if !r.between && r.last.breakNS > 0 {
+		mk := int64(o.at-r.last.at) - r.last.breakNS
+		r.got[len(r.got)-1].makeNS = mk
+		r.keep(2*r.j+1, mk, &r.xMake)
 	}
 	r.set(o, m)
 }
@@ -450,19 +560,52 @@ func (r *interrupterReader) set(o opening, m int) {
 	if crossed > 0 {
 		r.endCycle(o, crossed, clean && crossed == 1 && j == 0)
 	}
+	o.j = j
 	r.sig.opening(r.n, o, clean && m == 1)
-	r.last, r.j = o, j
+	r.last, r.j, r.between = o, j, false
 	if crossed > 0 {
 		r.beginCycle(o)
 		r.clean = j == 0
 	} else {
 		r.got = append(r.got, o)
 	}
+	r.keepBreak(o)
 }
 
 func (r *interrupterReader) beginCycle(o opening) {
 	r.start, r.clean, r.cycMissing, r.cycExt = o, true, 0, 0
 	r.got = append(r.got[:0], o)
+}
+
+// keepBreak keeps the break of a due opening. It is judged whatever else is
+// wrong with its cycle: an interruption that is far too long hides the next.
+func (r *interrupterReader) keepBreak(o opening) {
+	if o.breakNS > 0 {
+		r.typical[r.j] = o.breakNS
+		r.keep(2*r.j, o.breakNS, &r.xBreak)
+	}
+}
+
+// keep keeps one make or break of the cycle being gathered.
+func (r *interrupterReader) keep(i int, ns int64, x *extreme) {
+	if !r.forget {
+		r.seg[i].Add(ns)
+	}
+	s := spot{breakNS: ns, at: r.start.at, group: r.due + 1, item: r.lobe(r.n)}
+	if v := float64(ns); !x.within(v) {
+		x.see(v, s)
+	}
+	if v := float64(ns); !r.xSeg[i].within(v) {
+		r.xSeg[i].see(v, s)
+	}
+}
+
+// lobe is the 1-based lobe of due opening n, 0 without lobes.
+func (r *interrupterReader) lobe(n int) int {
+	if r.lobes == 0 {
+		return 0
+	}
+	return n%r.lobes + 1
 }
 
 // endCycle closes the cycle that the opening o begins anew; crossed counts
@@ -471,70 +614,65 @@ func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
 	k := r.pat.k()
 	number := r.due + 1
 	r.due += crossed
-	for _, g := range r.got {
-		clean = clean && g.breakNS > 0
-	}
 	t := int64(o.at - r.start.at)
 	var breaks, bounce int64
+	clean = clean && len(r.got) == k
 	for _, g := range r.got {
+		clean = clean && g.breakNS > 0
 		breaks += g.breakNS
 		bounce = max(bounce, g.bounceNS)
 	}
-	lobe := 0
-	if r.lobes > 0 {
-		lobe = (r.n-crossed*k)%r.lobes + 1
-	}
-	if clean && len(r.got) == k {
+	lobe := r.lobe(r.n - crossed*k)
+	if clean {
 		r.cycles++
 		if !r.forget {
 			r.brk.Add(breaks)
 			r.per.Add(t)
 		}
-		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: int32(number), item: int32(lobe)}
+		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: number, item: lobe}
 		if v := float64(t); !r.xPeriod.within(v) {
 			r.xPeriod.see(v, s)
 		}
 		if v := percent(breaks, t); !r.xPercent.within(v) {
 			r.xPercent.see(v, s)
 		}
-		for i, g := range r.got {
-			next := o.at
-			if i+1 < k {
-				next = r.got[i+1].at
-			}
-			r.lens[2*i], r.lens[2*i+1] = g.breakNS, int64(next-g.at)-g.breakNS
-			r.segment(2*i, &r.xBreak, s)
-			r.segment(2*i+1, &r.xMake, s)
-		}
 		r.scale += (float64(t)/float64(r.pat.cycle) - r.scale) * track
-	} else {
-		clean = false
 	}
-	if r.onCycle != nil {
-		r.row = CycleRow{At: r.start.at, Cycle: number, Lobe: lobe, PeriodNS: t, BreakNS: breaks, MakeNS: t - breaks,
-			BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt, Whole: clean}
-		for i := range r.row.SegmentsNS {
-			r.row.SegmentsNS[i] = 0
-			if clean {
-				r.row.SegmentsNS[i] = r.lens[r.segIndex(i)]
-			}
-		}
-		r.onCycle(&r.row)
+	if r.onCycle == nil {
+		return
+	}
+	r.row = CycleRow{At: r.start.at, Cycle: number, Lobe: lobe, PeriodNS: t,
+		BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt, Whole: clean}
+	switch {
+	case clean:
+		r.row.BreakNS, r.row.MakeNS = breaks, t-breaks
+	case k == 1:
+		r.row.BreakNS, r.row.MakeNS = r.got[0].breakNS, r.got[0].makeNS
+	}
+	r.rowSegments()
+	r.onCycle(&r.row)
+}
+
+// rowSegments gives the row the makes and breaks that are known of the cycle.
+func (r *interrupterReader) rowSegments() {
+	if r.row.SegmentsNS == nil {
+		return
+	}
+	clear(r.row.SegmentsNS)
+	for _, g := range r.got {
+		r.row.SegmentsNS[r.place(2*g.j)] = g.breakNS
+		r.row.SegmentsNS[r.place(2*g.j+1)] = g.makeNS
 	}
 }
 
-// segment keeps one segment of a clean cycle.
-func (r *interrupterReader) segment(i int, x *extreme, s spot) {
-	if !r.forget {
-		r.seg[i].Add(r.lens[i])
+// place is segIndex turned round: which segment of the cadence, from 0, lies
+// at x in seg.
+func (r *interrupterReader) place(x int) int {
+	k := r.pat.k()
+	if x%2 == 0 {
+		return 2*((x/2-r.pat.first+k)%k) + 1
 	}
-	v := float64(r.lens[i])
-	if !x.within(v) {
-		x.see(v, s)
-	}
-	if !r.xSeg[i].within(v) {
-		r.xSeg[i].see(v, s)
-	}
+	return 2 * ((x/2 + 1 - r.pat.first + k) % k)
 }
 
 // segIndex gives where segment i (from 0: make, break, make …) of the cadence
@@ -551,7 +689,16 @@ func (r *interrupterReader) segIndex(i int) int {
 func (r *interrupterReader) finish() (partial bool) {
 	r.endOpen()
 	r.decide()
+	r.commit()
 	r.sig.breakOff()
+	if r.onCycle != nil && r.ok { // what is known of the cycle that did not end
+		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: r.lobe(r.n - len(r.got) + 1), SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt}
+		if r.pat.k() == 1 {
+			r.row.BreakNS = r.got[0].breakNS
+		}
+		r.rowSegments()
+		r.onCycle(&r.row)
+	}
 	return r.open
 }
 

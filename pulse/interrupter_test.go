@@ -1,11 +1,12 @@
 package pulse
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"testing"
 
-	"github.com/google/go-cmp/cmp"
+	gocmp "github.com/google/go-cmp/cmp"
 )
 
 // camEdges makes n interruptions of a cam, closed = high, from start on; move
@@ -46,7 +47,7 @@ type camWant struct{ Cycles, Missing, Extra, Due, Slips int }
 func TestInterrupterPhase(t *testing.T) {
 	add := func(e []Edge, at, brk float64) []Edge { // an extra interruption
 		e = append(e, edgesAt(Low, at, at+brk)...)
-		slices.SortFunc(e, func(a, b Edge) int { return int(a.At - b.At) })
+		slices.SortFunc(e, func(a, b Edge) int { return cmp.Compare(a.At, b.At) })
 		return e
 	}
 	for _, c := range []struct {
@@ -82,7 +83,7 @@ func TestInterrupterPhase(t *testing.T) {
 			c.cfg.Kind = KindInterrupter
 			r := measure(t, c.cfg, c.edges).Interrupter
 			got := camWant{r.Cycles, r.Missing, r.Extra, r.Due, r.Slips}
-			if d := cmp.Diff(c.want, got); d != "" {
+			if d := gocmp.Diff(c.want, got); d != "" {
 				t.Errorf("(-want +got):\n%s", d)
 			}
 			if c.rate > 0 && !close9(r.RateIPM.P50.V, c.rate) && c.cfg.Lobes == 0 {
@@ -181,7 +182,7 @@ func TestNationalCadences(t *testing.T) {
 					t.Errorf("%s: segment %d varies", name, s.Segment)
 				}
 			}
-			if d := cmp.Diff(want, got, cmp.Comparer(close9)); d != "" {
+			if d := gocmp.Diff(want, got, gocmp.Comparer(close9)); d != "" {
 				t.Errorf("%s from segment %d (-want +got):\n%s", name, from+1, d)
 			}
 			cycle := 0.0
@@ -229,11 +230,93 @@ func TestCycleRows(t *testing.T) {
 		{At: 0, Cycle: 1, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
 		{At: 1e9, Cycle: 2, Lobe: 2, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
 		{At: 2e9, Cycle: 3, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 3e9, Cycle: 4, Lobe: 2, PeriodNS: 2e9, BreakNS: 4e8, MakeNS: 16e8, Missing: 1},
+		{At: 3e9, Cycle: 4, Lobe: 2, PeriodNS: 2e9, BreakNS: 4e8, Missing: 1},
 		{At: 5e9, Cycle: 6, Lobe: 2, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
 		{At: 6e9, Cycle: 7, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 7e9, Cycle: 8, Lobe: 2, BreakNS: 4e8},
 	}
-	if d := cmp.Diff(want, rows); d != "" {
+	if d := gocmp.Diff(want, rows); d != "" {
 		t.Errorf("(-want +got):\n%s", d)
+	}
+}
+
+// stepped runs a cam at several speeds in turn: n cycles of each period, half
+// of it break.
+func stepped(parts ...[2]float64) (e []Edge) {
+	at := 0.0
+	for _, p := range parts {
+		for range int(p[0]) {
+			e = append(e, edgesAt(Low, at, at+p[1]/2)...)
+			at += p[1]
+		}
+	}
+	return e
+}
+
+// A change of speed or a stop is followed: what comes after is measured, not
+// thrown away as openings that were not due.
+func TestSpeedSteps(t *testing.T) {
+	for _, period := range []float64{300, 450, 600, 700, 740, 800, 1300, 1400, 2600} {
+		r := measure(t, Config{Kind: KindInterrupter}, stepped([2]float64{40, 1000}, [2]float64{200, period})).Interrupter
+		if r.Cycles < 220 || r.Extra > 3 || r.Slips > 1 || r.PeriodMS.P50.V != period {
+			t.Errorf("to %v ms: %d cycles, %d missing, %d extra, %d slips, median %v", period, r.Cycles, r.Missing, r.Extra, r.Slips, r.PeriodMS.P50.V)
+		}
+	}
+	for _, c := range []struct {
+		segments []float64
+		pause    float64
+	}{
+		{[]float64{400, 200, 400, 2000}, 1000}, {[]float64{400, 200, 400, 2000}, 300}, {[]float64{400, 350, 225, 525}, 500}, {[]float64{75, 100, 75, 100, 75, 100, 75, 400}, 250},
+	} {
+		e := cadenceEdges(c.segments, 1, 60*len(c.segments))
+		for i := 11 * len(c.segments); i < len(e); i++ {
+			e[i].At += Stamp(c.pause * 1e6)
+		}
+		r := measure(t, Config{Kind: KindInterrupter}, e).Interrupter
+		if r.Cycles < 52 || r.Missing > 5 || r.Extra > 3 || len(r.Segments) != len(c.segments) {
+			t.Errorf("%v stopped for %v ms: %d cycles, %d missing, %d extra, %d slips", c.segments, c.pause, r.Cycles, r.Missing, r.Extra, r.Slips)
+		}
+	}
+}
+
+// A break that is far too long hides the next interruption, and is judged.
+func TestLongBreakIsJudged(t *testing.T) {
+	e := camEdges(0, 1000, 500, 40, nil)
+	e = slices.Delete(e, 41, 43) // the closing at 20.5 s and the opening at 21 s never come
+	limits := &Profile{ID: "own", Kind: KindInterrupter, Limits: []Limit{{Quantity: BreakMS, Max: bound(550)}, {Quantity: MakeMS, Max: bound(550)}, {Quantity: PeriodMS, Max: bound(1100)}}}
+	r := measure(t, Config{Limits: limits}, e)
+	i := r.Interrupter
+	if i.Missing != 1 || i.BreakMS.N != 39 || i.BreakMS.Max.V != 1500 || i.MakeMS.Max.V != 500 || i.PeriodMS.Max.V != 1000 {
+		t.Errorf("%+v", i)
+	}
+	if c := r.Conformity.Items; c[0].Statement != Fail || c[0].Where != "cycle 21" || c[1].Statement != Pass || c[2].Statement != Pass {
+		t.Errorf("%+v", c)
+	}
+}
+
+// Of two openings near a due time the one that looks like it is taken.
+func TestGlitchNearADueTime(t *testing.T) {
+	for _, at := range []float64{29800, 29950, 30100 + 450, 30000 + 520, 30200 + 490} {
+		e := append(camEdges(0, 1000, 500, 60, nil), edgesAt(Low, at, at+10)...)
+		slices.SortFunc(e, func(a, b Edge) int { return cmp.Compare(a.At, b.At) })
+		if at > 30000 && at < 30500 {
+			continue
+		}
+		r := measure(t, Config{Kind: KindInterrupter}, e).Interrupter
+		if r.Extra != 1 || r.Missing != 0 || r.PeriodMS.Min.V != 1000 || r.PeriodMS.Max.V != 1000 || r.BreakMS.Min.V != 500 {
+			t.Errorf("glitch at %v: %d extra, %d missing, period %v to %v, break from %v", at, r.Extra, r.Missing, r.PeriodMS.Min, r.PeriodMS.Max, r.BreakMS.Min)
+		}
+	}
+}
+
+// Two missing interruptions do not make a plain interrupter a cadence.
+func TestTwoMissingAreNoCadence(t *testing.T) {
+	for a := 1; a < 40; a++ {
+		for b := a + 1; b < min(a+10, 40); b++ {
+			r := measure(t, Config{Kind: KindInterrupter}, camEdges(0, 1000, 500, 60, nil, a, b)).Interrupter
+			if r.Missing != 2 || r.Extra != 0 || r.Due != 59 || len(r.Segments) != 0 {
+				t.Fatalf("without %d and %d: %d missing, %d extra, %d due, %d segments", a, b, r.Missing, r.Extra, r.Due, len(r.Segments))
+			}
+		}
 	}
 }

@@ -110,13 +110,14 @@ func TestMarginBoundsDefinition(t *testing.T) {
 }
 
 func TestMarginWindows(t *testing.T) {
-	g := MarginGrid{RatesPPS: []float64{8, 10, 12, 14}, BreakPercents: []float64{50, 55, 60, 65, 70}, Repeats: 1}
+	g := MarginGrid{RatesPPS: []float64{8, 10, 12, 14, 16}, BreakPercents: []float64{50, 55, 60, 65, 70}, Repeats: 1}
 	cells := g.NewCells()
 	for r, row := range []string{
 		"-+++-", // bounded on both sides
 		"++++.", // from the end of the grid to what was not tried
 		"+-++-", // ragged
 		"-----", // never
+		".+---", // from what was not tried
 	} {
 		for p, mark := range row {
 			c := &cells[g.Index(r, p, 0)]
@@ -128,12 +129,13 @@ func TestMarginWindows(t *testing.T) {
 			}
 		}
 	}
-	got := g.Windows(cells)[:5] // the rates, and the first percent break
+	got := g.Windows(cells)[:6] // the rates, and the first percent break
 	want := []MarginWindow{
 		{Along: BreakPercent, At: 8, LowWrong: Known(50), LowRight: Known(55), HighRight: Known(65), HighWrong: Known(70)},
 		{Along: BreakPercent, At: 10, LowRight: Known(50), HighRight: Known(65)},
 		{Along: BreakPercent, At: 12, LowWrong: Known(55), LowRight: Known(60), HighRight: Known(65), HighWrong: Known(70), Ragged: true},
 		{Along: BreakPercent, At: 14},
+		{Along: BreakPercent, At: 16, LowRight: Known(55), HighRight: Known(55), HighWrong: Known(60)},
 		{Along: RatePPS, At: 50, LowWrong: Known(8), LowRight: Known(10), HighRight: Known(12), HighWrong: Known(14)},
 	}
 	if d := cmp.Diff(want, got); d != "" {

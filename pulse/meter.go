@@ -3,6 +3,7 @@ package pulse
 import (
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // A Meter measures a contact from its edges. Feed it with Add in order of
@@ -99,6 +100,10 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if len(cadence) > 0 && !(len(cadence) == 2 && cfg.PeriodNS > 0) {
 		m.cam.pat = patternOf(cadence)
 	}
+	m.cam.learnFrom = learnBreaks
+	if known := 2*len(m.cam.pat.brk) + 4; cfg.Live && (len(m.cam.pat.brk) > 0 || m.cam.period > 0) {
+		m.cam.learnFrom = known // nothing but the phase and the speed is to be learnt
+	}
 	m.asymmetry = int64(m.setup.AsymmetryNS)
 	if cfg.Live {
 		m.first, m.last = cfg.Start, cfg.Start
@@ -149,8 +154,13 @@ func (m *Meter) begin(e *Edge) {
 		m.first = e.At
 	}
 	m.dial.first = m.first
-	if !m.sawChange && e.Level <= High && m.cfg.Polarity.Closed(e.Level) {
-		m.startUnknown = true // its break began before the recording
+	if !m.sawChange && e.Level <= High {
+		switch {
+		case m.cfg.Polarity.Closed(e.Level):
+			m.startUnknown = true // its break began before the recording
+		case m.cfg.Live: // closed since the start; what was before is not known
+			m.dial.closedSince(m.first)
+		}
 	}
 }
 
@@ -200,7 +210,11 @@ func (m *Meter) handle(e *Event) {
 		if m.kind != KindAuto {
 			m.read(e)
 		}
-		if len(m.early) >= tellEvents {
+		enough := tellEvents
+		if m.cfg.Live {
+			enough = tellEventsLive
+		}
+		if len(m.early) >= enough {
 			m.tell()
 		}
 	} else {
@@ -208,8 +222,8 @@ func (m *Meter) handle(e *Event) {
 	}
 	if worst && m.kind == KindDial && (!e.Closed || m.dial.gapOK) {
 		h := &m.xBounce.hi
-		if h.group, h.item = int32(m.dial.nTrains+1), 1; m.dial.in {
-			if h.item = m.dial.cur.pulses; !e.Closed {
+		if h.group, h.item = m.dial.nTrains+1, 1; m.dial.in {
+			if h.item = int(m.dial.cur.pulses); !e.Closed {
 				h.item++
 			}
 		}
@@ -282,7 +296,14 @@ func (m *Meter) Counts() Counts {
 // capture sees trains end without waiting for the next one.
 func (m *Meter) Advance(now Stamp) {
 	m.handleAll(m.set.Advance(now))
+	switch {
+	case m.set.blind:
+		return
+	case m.set.burst: // what the contact does from here on is not decided yet
+		now = m.set.t0
+	}
 	m.dial.advance(now)
+	m.cam.advance(now)
 }
 
 // SetClock replaces what the Setup says of the time base; it counts until
@@ -314,9 +335,9 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		m.bounce.AddZeros(m.transitions - m.bounced)
 	}
 	if m.bounced < m.transitions && m.transitions > 0 {
-		m.xBounce.lo = spot{ok: true}
+		m.xBounce.lo = spot{ok: true, at: m.first}
 		if m.bounced == 0 {
-			m.xBounce.hi = spot{ok: true}
+			m.xBounce.hi = spot{ok: true, at: m.first}
 		}
 	}
 	n, fill := joined(&m.bounce)
@@ -368,28 +389,48 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 	if m.kind == KindDial {
 		q = []Quantity{RatePPS, BreakPercent, BreakMS, MakeMS, InterdigitMS, BounceMS}
 	}
-	var brk, mk, gap Num
+	if p := m.cfg.Limits; p != nil { // and what is judged
+		for _, l := range p.Limits {
+			if l.Quantity != SegmentMS && !slices.Contains(q, l.Quantity) {
+				q = append(q, l.Quantity)
+			}
+		}
+	}
+	var brk, per, gap, mk float64 // ms
 	if d := r.Dial; d != nil {
-		brk, mk, gap = d.BreakMS.Mean, d.MakeMS.Mean, d.InterdigitMS.Mean
+		brk, mk, gap = d.BreakMS.Mean.V, d.MakeMS.Mean.V, d.InterdigitMS.Mean.V
+		per = brk + mk
 	} else {
-		brk, mk = r.Interrupter.BreakMS.Mean, r.Interrupter.MakeMS.Mean
+		i := r.Interrupter
+		brk, mk, per = i.BreakMS.Mean.V, i.MakeMS.Mean.V, i.PeriodMS.Mean.V
 	}
 	u := make(map[Quantity]*BudgetResult, len(q))
 	for _, q := range q {
-		b, t := brk.V*1e6, (brk.V+mk.V)*1e6
-		switch q {
-		case InterdigitMS:
-			b, t = 0, gap.V*1e6
-		case BounceMS:
+		b, t := brk*1e6, per*1e6
+		switch {
+		case q == InterdigitMS:
+			b, t = 0, gap*1e6
+		case q == BounceMS:
 			b, t = r.Settling.BounceMS.Mean.V*1e6, 0
+		case q == BreakPercent && m.kind == KindInterrupter:
+			b = r.Interrupter.BreakPercent.Mean.V / 100 * t
+		case q == MakeMS && m.kind == KindInterrupter:
+			t = b + mk*1e6
 		}
 		if n, _, _, _ := m.values(q, 0); n > 0 {
-			u[q] = m.setup.Budget(q, b, t)
+			u[q] = m.budget(q, b, t)
 		} else {
 			u[q] = &BudgetResult{Budget: []Component{}}
 		}
 	}
 	return u
+}
+
+func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
+	if q == BreakPercent && m.kind == KindInterrupter {
+		return m.setup.OfCadence(m.cam.pat.k()).Budget(q, breakNS, periodNS)
+	}
+	return m.setup.Budget(q, breakNS, periodNS)
 }
 
 func (m *Meter) judge(p *Profile) *Conformity {
@@ -430,7 +471,7 @@ func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill
 	if m.kind == KindInterrupter && (q == BreakMS || q == MakeMS || q == SegmentMS) {
 		q, b = SegmentMS, worst.v*1e6 // one of several in its cycle
 	}
-	u := m.setup.Budget(q, b, t)
+	u := m.budget(q, b, t)
 	it.ExpandedU = u.Expanded
 	if !u.Expanded.OK {
 		return it

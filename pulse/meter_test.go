@@ -2,6 +2,7 @@ package pulse
 
 import (
 	"encoding/json"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -16,7 +17,7 @@ func anyEdges() *rapid.Generator[[]Edge] {
 	return rapid.Custom(func(t *rapid.T) (e []Edge) {
 		at := Stamp(rapid.Int64Range(0, 1e15).Draw(t, "start"))
 		l := Level(rapid.IntRange(0, 1).Draw(t, "first"))
-		lengths := rapid.SampledFrom([][]int64{{60e6, 40e6, 60e6, 40e6, 800e6, 500e3}, {500e6, 500e6, 500e6, 1e6}, {400e6, 200e6, 400e6, 2000e6}}).Draw(t, "lengths")
+		lengths := rapid.SampledFrom([][]int64{{60e6, 40e6, 60e6, 40e6, 800e6, 500e3}, {500e6, 500e6, 500e6, 1e6}, {400e6, 200e6, 400e6, 2000e6}, {60e6, 150e6, 60e6, 148e6, 61e6, 149.99e6}}).Draw(t, "lengths")
 		n := rapid.IntRange(0, 80).Draw(t, "n")
 		for i := range n {
 			x := Edge{At: at, Level: l}
@@ -402,5 +403,83 @@ func TestMisfits(t *testing.T) {
 	}
 	if r := measure(t, Config{}, edgesAt(Low, 0)); r.KindLooks != nil || r.Kind != "dial" {
 		t.Errorf("one edge looks like %v", r.KindLooks)
+	}
+}
+
+// A hang-up or a flash among digits does not make a dial an interrupter.
+func TestDialWithHangUp(t *testing.T) {
+	for _, counts := range [][]int{{1, 2, 3}, {10, 10}, {9, 10}, {5}} {
+		for _, long := range []float64{500, 3000} {
+			e := dialEdges(0, 100, 60, 800, counts...)
+			at := float64(e[len(e)-1].At)/1e6 + 800
+			e = slices.Concat(e, edgesAt(Low, at, at+long), dialEdges(at+long+800, 100, 60, 800, 4, 5, 10))
+			if r := measure(t, Config{}, e); r.Kind != "dial" {
+				t.Errorf("%v, %v ms open, then 4 5 0: %s", counts, long, r.Kind)
+			}
+		}
+	}
+}
+
+// A level that stays unknown to the end cuts the last train.
+func TestUnknownToTheEnd(t *testing.T) {
+	e := append(dialEdges(1000, 100, 60, 0, 3), Edge{At: 1270 * msec, Level: Unknown})
+	for _, live := range []bool{false, true} {
+		m, _ := NewMeter(Config{Kind: KindDial, Live: live, StartLevel: High})
+		m.Add(e)
+		m.Advance(5000 * msec)
+		r := m.Finish(9000 * msec)
+		train := slices.Collect(r.Dial.Trains.All())[0]
+		if r.Dial.Digits != "" || !train.Partial || r.Capture.Unknown != 1 || !r.Capture.PartialEnd || live != (r.Capture.UnknownS > 7.7) {
+			t.Errorf("live %v: %q %+v %+v", live, r.Dial.Digits, train, r.Capture)
+		}
+	}
+}
+
+// A live capture whose level at the start could not be read does not know
+// what came before its first opening.
+func TestLiveStartUnknown(t *testing.T) {
+	for lead, partial := range map[float64]bool{5: true, 149: true, 150: false} {
+		r := measure(t, Config{Kind: KindDial, Live: true, StartLevel: Unknown}, dialEdges(lead, 100, 60, 0, 3))
+		if r.Capture.PartialStart != partial {
+			t.Errorf("opens after %v ms: partial start %v", lead, r.Capture.PartialStart)
+		}
+	}
+}
+
+// Edges lost inside a burst leave its first edge, and so the break, as it was.
+func TestLossInsideABounce(t *testing.T) {
+	e := dialEdges(1000, 100, 60, 0, 5)
+	e = slices.Insert(e, 5, Edge{At: e[4].At + 5e5, Level: Low, Lost: 1})
+	r := measure(t, Config{Kind: KindDial}, e)
+	if r.Dial.Digits != "5" || r.Dial.BreakMS.Min.V != 60 || r.Capture.LostEdges != 1 || r.Capture.Unknown != 0 || r.Settling.ExtraEdges != 2 {
+		t.Errorf("%+v %+v %+v", r.Dial, r.Capture, r.Settling)
+	}
+}
+
+// Advance may not decide what a pending burst may still change.
+func TestAdvanceDuringABurst(t *testing.T) {
+	m, _ := NewMeter(Config{Kind: KindDial, Live: true, StartLevel: High})
+	m.Add(edgesAt(Low, 1000, 1060, 1209))
+	m.Advance(1211 * msec)
+	m.Add([]Edge{{At: 1269 * msec, Level: High}})
+	if d := m.Finish(3000 * msec).Dial.Digits; d != "2" {
+		t.Errorf("digits %q, want 2", d)
+	}
+}
+
+// Budgets of a compound cadence: the cycle's length, and each break's edges.
+func TestCadenceBudget(t *testing.T) {
+	r := measure(t, Config{}, cadenceEdges([]float64{400, 200, 400, 2000}, 1, 100))
+	s := DefaultSetup()
+	for q, want := range map[Quantity]float64{
+		PeriodMS: s.Budget(PeriodMS, 0, 3000e6).Expanded.V,
+		RateIPM:  s.Budget(RateIPM, 0, 3000e6).Expanded.V,
+		// Two breaks, each with two edges: 2 k √(2·2·u_t² + (2·δ)²) · 100 / 3000,
+		// a little less for what the period takes part in.
+		BreakPercent: 2 * math.Sqrt(2*2*0.02*0.02+4*0.057735*0.057735) * 100 / 3000,
+	} {
+		if got := r.Uncertainty[q].Expanded.V; math.Abs(got-want) > 0.03*want {
+			t.Errorf("%s: U %v, want %v", q, got, want)
+		}
 	}
 }

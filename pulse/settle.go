@@ -32,8 +32,10 @@ type Event struct {
 //
 // Lost edges: each known gap, and each pair of edges whose levels do not fit
 // the number of edges known to be lost between them (one more is then missing),
-// makes the interval between two edges unknown. A burst that such a gap cuts
-// short is taken to end in its last level, since the gap itself is reported.
+// makes the interval between two edges unknown, unless it is shorter than the
+// settling time inside a burst: that burst goes on, since no level can have
+// lasted in it. A burst that a longer gap cuts short is taken to end in its
+// last level, since the gap itself is reported.
 type Settler struct {
 	SettleNS int64
 	Polarity Polarity
@@ -110,6 +112,12 @@ func (s *Settler) unusual(e Edge) []Event {
 			lost++
 		}
 		s.lost += lost
+		if lost > 0 && s.burst && int64(e.At-s.last) < s.SettleNS {
+			// No level can have lasted between: the burst goes on.
+			s.extra += int32(min(lost, 1<<20)) + 1
+			s.last, s.level = e.At, closed
+			return nil
+		}
 		if lost > 0 {
 			s.flush()
 			s.put(Event{Kind: EventUnknown, Closed: !closed, At: s.last, End: e.At})
@@ -159,10 +167,19 @@ func (s *Settler) Advance(now Stamp) []Event {
 // its last level.
 func (s *Settler) Finish(live bool, end Stamp) (ev []Event, undecided bool) {
 	if live {
-		ev = s.Advance(end)
-		return ev, s.burst
+		s.Advance(end)
+		s.endBlind(max(end, s.last))
+		return s.ev[:s.n], s.burst
 	}
 	s.n = 0
 	s.flush()
+	s.endBlind(s.last)
 	return s.ev[:s.n], false
+}
+
+// endBlind ends a level that stays unknown to the end.
+func (s *Settler) endBlind(end Stamp) {
+	if s.blind {
+		s.put(Event{Kind: EventUnknown, Closed: true, At: s.last, End: end})
+	}
 }

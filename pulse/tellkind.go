@@ -1,9 +1,13 @@
 package pulse
 
+import "slices"
+
 const (
 	// tellEvents is how many findings are gathered before the kind is told:
 	// several digits of a dial, and more than the ten pulses of one train.
 	tellEvents = 400
+	// tellEventsLive is less, so that a ringing cadence is shown within minutes.
+	tellEventsLive = 64
 	// longestDigit is the most pulses that any published coding sends for a digit.
 	longestDigit = 10
 	// shortestPauseNS is below the shortest published pause between trains
@@ -17,9 +21,8 @@ const (
 // It is KindAuto where there is no whole break to tell by. inverted reads
 // makes as breaks.
 func tellKind(ev []Event, d *dialReader, inverted bool) Kind {
-	var breaks, pulses, inLongTrains, trains, singles, quick int
+	var breaks, pulses, inLongTrains, trains, singles, quick, pauses, long int
 	var cycle []opening
-	longest := int64(0)
 	var openAt, ref Stamp
 	openOK, refOK, n := false, false, 0
 	end := func() {
@@ -49,12 +52,12 @@ func tellKind(ev []Event, d *dialReader, inverted bool) Kind {
 				continue
 			}
 			breaks++
-			longest = max(longest, b)
 			if len(cycle) < learnBreaks {
 				cycle = append(cycle, opening{at: openAt, breakNS: b})
 			}
 			mk := int64(openAt - ref)
 			if refOK && mk >= d.trainGap {
+				pauses++
 				end()
 				if mk < shortestPauseNS {
 					quick++
@@ -64,21 +67,23 @@ func tellKind(ev []Event, d *dialReader, inverted bool) Kind {
 				pulses++
 				n++
 			} else {
+				long++
 				end()
 			}
 			ref, refOK = e.At, true
 		}
 	}
 	end()
-	// A cycle that repeats and holds a break too long for a pulse is a
-	// cadence, though its shorter breaks may look like pulses.
-	_, repeats := findPattern(cycle, false)
+	// A cycle of several breaks that repeats and holds one too long for a pulse
+	// is a cadence, though its shorter breaks may look like pulses.
+	p, repeats := findPattern(cycle, false)
 	switch {
 	case breaks == 0:
 		return KindAuto
 	case 2*pulses < breaks,
 		2*inLongTrains > pulses,
-		repeats && longest > d.pulseMax && len(cycle) > 4,
+		pauses == 0 && long >= 2, // a dial rests closed
+		repeats && p.k() > 1 && slices.Max(p.brk) > d.pulseMax && len(cycle) > 4,
 		singles >= 4 && singles == trains && 2*quick >= singles-1:
 		return KindInterrupter
 	}

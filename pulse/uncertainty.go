@@ -52,6 +52,17 @@ func Combine(in []Input, corr func(i, j int) float64) (u float64, dof float64) {
 	return u, 1 / sum
 }
 
+// OfCadence is the setup for the percent break of a cycle of several breaks:
+// each adds its own edges, and the asymmetry once more.
+func (s Setup) OfCadence(breaks int) Setup {
+	if k := float64(breaks); k > 1 {
+		s.AsymmetryUNS *= k
+		s.EdgeNoiseNS *= math.Sqrt(k)
+		s.ResolutionNS *= math.Sqrt(k)
+	}
+	return s
+}
+
 // A model says how a quantity of one break and the period that it begins
 // answers to errors of the measuring chain, all in the quantity's unit.
 type model struct {

@@ -138,7 +138,7 @@ func fields() []field {
 	f.number(func(s *Spec) *float64 { return &s.DriftPPMPerHour }, -10000, 10000)
 	f = add(field{Key: key(onAll, "wander", "", uPPM+" per square root of an hour", "random walk of the drive's speed")})
 	f.number(func(s *Spec) *float64 { return &s.WanderPPM }, 0, 10000)
-	f = add(field{Key: key(onAll, "jitter", "", uDuration, "standard deviation of each edge's time")})
+	f = add(field{Key: key(onAll, "jitter", "", uDuration, "standard deviation of each transition's time; its bounce moves with it")})
 	f.duration(func(s *Spec) *int64 { return &s.JitterNS }, 0, 10e6)
 	f = add(field{Key: key(onAll, "bounce", "", uBounce, "extra pairs of edges after a transition, at most so many within so long")})
 	f.bounce(func(s *Spec) *Bounce { return &s.BounceClose })

@@ -54,6 +54,7 @@ type Signal struct {
 
 	// What is seen of it.
 	clockPPB int64
+	shift    int64 // jitter of the edges in the queue
 	lastSeen int64
 	seq      uint32
 	drop     int64 // edges still to lose
@@ -122,6 +123,7 @@ func (s *Signal) Next(buf []pulse.Edge) (n int) {
 			continue
 		}
 		e := s.queue[s.head]
+		fresh := s.head == 0
 		s.head++
 		last := s.gaveLast && s.head == s.count
 
@@ -132,10 +134,11 @@ func (s *Signal) Next(buf []pulse.Edge) (n int) {
 		if s.clockPPB != 0 {
 			t += t/1e9*s.clockPPB + t%1e9*s.clockPPB/1e9
 		}
-		if s.spec.JitterNS != 0 {
-			t += int64(math.Round(max(-6, min(6, s.jitter.NormFloat64())) * float64(s.spec.JitterNS)))
+		if fresh && s.spec.JitterNS != 0 {
+			s.shift = int64(math.Round(max(-6, min(6, s.jitter.NormFloat64())) * float64(s.spec.JitterNS)))
+			s.shift = max(s.shift, s.lastSeen+1-t) // as a whole, lest a burst be squeezed
 		}
-		t = max(t, s.lastSeen+1)
+		t = max(t+s.shift, s.lastSeen+1)
 		s.lastSeen = t
 		// The first edge and the last are never lost: all losses can be seen,
 		// and what is between them is known.

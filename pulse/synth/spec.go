@@ -72,7 +72,7 @@ type Spec struct {
 	LeadNS          int64   // idle before the first opening
 	DriftPPMPerHour float64 // growth of the drive's speed, until it is half or double
 	WanderPPM       float64 // random walk of the drive's speed, ppm per square root of an hour
-	JitterNS        int64   // standard deviation of each edge's time, cut at 6
+	JitterNS        int64   // standard deviation of each transition's time, cut at 6; its bounce moves with it
 	BounceOpen      Bounce
 	BounceClose     Bounce
 	Chatter         Chance

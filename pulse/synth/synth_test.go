@@ -613,8 +613,40 @@ func TestBurstsCanBeTold(t *testing.T) {
 	if chatter < 1000 || got.ShortBreaks < 100 {
 		t.Errorf("too little to tell: %d chatter, %d short breaks", chatter, got.ShortBreaks)
 	}
-	if longest > 3e6+240e3 || got.BounceMaxNS > 3e6 {
-		t.Errorf("bounce of %d ns, truth %d, want at most 3 ms and the jitter", longest, got.BounceMaxNS)
+	if longest > 3e6 || got.BounceMaxNS != longest {
+		t.Errorf("bounce of %d ns, truth %d, want the same, at most 3 ms", longest, got.BounceMaxNS)
+	}
+}
+
+// Jitter moves a burst as a whole, so that it bounces as it would without,
+// however large the jitter is beside it and beside the room between bursts.
+func TestJitterLeavesBounceAsItIs(t *testing.T) {
+	for _, cam := range []string{
+		"cam ipm=60 cycles=400 bounce=4:0.1ms chatter=0.1 short-breaks=0.1 seed=3",
+		"cam break=1ms make=1ms cycles=400 bounce=4:0.1ms seed=3",
+	} {
+		clean := read(mustNew(t, cam), all, 4096)
+		edges := read(mustNew(t, cam+" jitter=2ms"), all, 4096)
+		if len(edges) != len(clean) {
+			t.Fatalf("%s: %d edges, %d without jitter", cam, len(edges), len(clean))
+		}
+		moved, inBursts := 0, 0
+		for i := 1; i < len(edges); i++ {
+			d := edges[i].At - clean[i].At
+			if d != 0 {
+				moved++
+			}
+			if clean[i].At-clean[i-1].At > 100e3 {
+				continue
+			}
+			inBursts++
+			if before := edges[i-1].At - clean[i-1].At; d != before {
+				t.Fatalf("%s: edge %d moves by %d ns, the one before in its burst by %d", cam, i, d, before)
+			}
+		}
+		if moved < len(edges)*9/10 || inBursts < 1000 {
+			t.Errorf("%s: jitter moves %d of %d edges, %d in bursts", cam, moved, len(edges), inBursts)
+		}
 	}
 }
 

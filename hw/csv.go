@@ -117,7 +117,7 @@ func (d *csvDecoder) readHeader(line []byte) error {
 			c++
 		}
 		if c == csvColumns {
-			return d.fail(d.line, csvHeader, "column %s is not known%s", quote(field), d.cutHint())
+			return d.unknownColumn(line, field, min(n, len(d.fields)))
 		}
 		if has[c] {
 			return d.fail(d.line, "each column once", "column %s comes twice", c)
@@ -149,6 +149,51 @@ func (d *csvDecoder) readHeader(line []byte) error {
 	}
 	d.direct = slices.Equal(d.columns, []csvColumn{columnTimeNS, columnLevel})
 	return nil
+}
+
+// unknownColumn says what a header should hold in place of a field, or that
+// it is no header; d.fields holds its n fields.
+func (d *csvDecoder) unknownColumn(line, field []byte, n int) error {
+	for _, sep := range []struct{ char, name string }{{";", "semicolons"}, {"\t", "tabs"}} {
+		if bytes.Contains(line, []byte(sep.char)) {
+			return d.fail(d.line, "commas between the columns and a point in decimals: save the file so", "%s between the columns", sep.name)
+		}
+	}
+	data := true
+	for _, f := range d.fields[:n] {
+		_, err := strconv.ParseFloat(string(bytes.TrimSpace(f)), 64)
+		data = data && err == nil
+	}
+	if data {
+		return d.fail(d.line, "a header before it, time_s,level or time_ns,level", "the first line is data")
+	}
+	return d.fail(d.line, columnFor(field), "column %s is not known%s", quote(field), d.cutHint())
+}
+
+// columnFor guesses what was meant by the name of a column.
+func columnFor(field []byte) string {
+	name := strings.ToLower(string(bytes.TrimSpace(field)))
+	for c := range csvColumns {
+		if c.String() == name {
+			return c.String() + ", in small letters and without blanks"
+		}
+	}
+	const (
+		seconds = "time_s, in seconds"
+		ns      = "time_ns, in whole nanoseconds"
+	)
+	unit, isTime := strings.CutPrefix(name, "time")
+	switch unit = strings.Trim(unit, " _-()[]/"); {
+	case !isTime:
+		return csvHeader
+	case unit == "s" || unit == "sec" || unit == "second" || unit == "seconds":
+		return seconds
+	case unit == "ns" || unit == "nanoseconds":
+		return ns
+	case unit == "ms" || unit == "us" || unit == "µs" || unit == "μs":
+		return seconds + ", or " + ns + ": convert the times"
+	}
+	return seconds + ", or " + ns
 }
 
 func (d *csvDecoder) read(ctx context.Context, buf []pulse.Edge) (n int, err error) {
@@ -370,7 +415,7 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 	if n != len(d.columns) {
 		return false, d.columnsError(n)
 	}
-	contact, at := d.sole, int64(0)
+	contact, at, time := d.sole, int64(0), []byte(nil)
 	*e = pulse.Edge{}
 	for i, c := range d.columns {
 		field, ok := d.fields[i], true
@@ -387,8 +432,11 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 			if ok = ok && allDigits(whole); ok {
 				d.decimals = max(d.decimals, len(frac))
 				if at, ok = decimalNS(whole, frac, d.exponent()); !ok {
-					return false, d.fail(d.line, "at most "+d.timeText(MaxRecordingNS), "%s is %s", c, quote(field))
+					return false, d.fail(d.line, "at most "+d.timeText(MaxRecordingNS, 9), "%s is %s", c, quote(field))
 				}
+				time = field
+			} else if bytes.IndexByte(field, ',') >= 0 {
+				return false, d.fail(d.line, "a decimal point", "%s is %s, with a decimal comma", c, quote(field))
 			}
 		case columnLevel:
 			e.Level = pulse.Level(field[0] - '0')
@@ -416,7 +464,10 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 		}
 	}
 	if at <= contact.at {
-		return false, d.orderError(contact, d.time, d.timeText(at), d.timeText(contact.at))
+		if at == contact.at {
+			return false, d.equalTimes(contact, time)
+		}
+		return false, d.orderError(contact, d.time, string(time), d.timeText(contact.at, d.decimals))
 	}
 	if d.hasSeq && contact.at >= 0 {
 		step := e.Seq - contact.seq
@@ -439,18 +490,35 @@ func (d *csvDecoder) columnsError(n int) error {
 	if n == 1 {
 		plural = ""
 	}
-	if n < len(names) {
+	switch {
+	case n < len(names):
 		hint = d.cutHint()
+	case d.time == columnTimeS && n == len(names)+1:
+		hint = " (a decimal comma? write a point)"
 	}
 	return d.fail(d.line, fmt.Sprintf("%d (%s)", len(names), strings.Join(names, ",")), "%d column%s%s", n, plural, hint)
 }
 
-func (d *csvDecoder) orderError(contact *csvContact, c csvColumn, this, before string) error {
+func (d *csvDecoder) orderError(contact *csvContact, c csvColumn, this, before string) *RecordingError {
 	of := ""
 	if contact.name != "" {
 		of = " of " + quote(contact.name)
 	}
 	return d.fail(d.line, "a greater one in each row"+of, "%s %s after %s%s", c, this, before, d.cutHint())
+}
+
+// equalTimes tells of a row with the time of the contact's row before.
+func (d *csvDecoder) equalTimes(contact *csvContact, time []byte) error {
+	e := d.orderError(contact, d.time, "", "")
+	e.Msg = fmt.Sprintf("%s %s in two rows%s", d.time, time, d.cutHint())
+	if d.time == columnTimeS && d.decimals < 9 {
+		step := "1 s"
+		if d.decimals > 0 {
+			step = strconv.FormatFloat(math.Pow10(3-d.decimals), 'f', max(d.decimals-3, 0), 64) + " ms"
+		}
+		e.Expected += "; the times come in steps of " + step + ", which is too coarse: export more decimals"
+	}
+	return e
 }
 
 // meet enters a contact, and fails if it is one too many.
@@ -466,7 +534,7 @@ func (d *csvDecoder) meet(name string) (*csvContact, error) {
 	}
 	e := d.fail(d.line, "", "several contacts%s", d.cutHint())
 	d.meetMore()
-	e.Expected = "a choice of one: " + list(d.names, len(d.names))
+	e.Expected = "a choice of one with --contact: " + list(d.names, len(d.names))
 	return nil, e
 }
 
@@ -500,9 +568,12 @@ func (d *csvDecoder) exponent() int {
 	return 0
 }
 
-func (d *csvDecoder) timeText(ns int64) string {
+// timeText writes a time as the file does, its seconds with at most so many
+// decimals.
+func (d *csvDecoder) timeText(ns int64, decimals int) string {
 	if d.time == columnTimeS {
-		return fmt.Sprintf("%d.%09d", ns/1e9, ns%1e9)
+		s := fmt.Sprintf("%d.%09d", ns/1e9, ns%1e9)
+		return strings.TrimSuffix(s[:len(s)-9+min(max(decimals, 0), 9)], ".")
 	}
 	return strconv.FormatInt(ns, 10)
 }

@@ -88,13 +88,31 @@ func csvBadInput() []badInput {
 		ns     = ": expected whole nanoseconds, 0 or more"
 		secs   = ": expected decimal seconds, 0 or more, such as 12.0345"
 		cut    = " (the file seems to be cut off here)"
+
+		separators = ": expected commas between the columns and a point in decimals: save the file so"
+		convert    = ": expected time_s, in seconds, or time_ns, in whole nanoseconds: convert the times"
 	)
+	coarse := func(step string) string {
+		return ": expected a greater one in each row; the times come in steps of " + step + ", which is too coarse: export more decimals"
+	}
 	digits := strings.Repeat("9", 5000)
 	return []badInput{
 		{name: "header only", in: "time_ns,level\n", want: "edges.csv: no edges"},
 		{name: "comments only", in: "# a\n# b", want: "edges.csv: comments only" + header},
-		{name: "no header", in: "5,1\n6,0\n", want: `edges.csv:1: column "5" is not known` + header},
-		{name: "semicolons", in: "time_ns;level\n5;1\n", want: `edges.csv:1: column "time_ns;level" is not known` + header},
+		{name: "no header", in: "5,1\n6,0\n", want: `edges.csv:1: the first line is data: expected a header before it, time_s,level or time_ns,level`},
+		{name: "no header, seconds", in: "0.5, 1\n0.6, 0\n", want: `edges.csv:1: the first line is data: expected a header before it, time_s,level or time_ns,level`},
+		{name: "semicolons", in: "time_ns;level\n5;1\n", want: "edges.csv:1: semicolons between the columns" + separators},
+		{name: "semicolons and decimal commas", in: "0,5;1\n0,6;0\n", want: "edges.csv:1: semicolons between the columns" + separators},
+		{name: "tabs", in: "time_s\tlevel\n5\t1\n", want: "edges.csv:1: tabs between the columns" + separators},
+		{name: "capital letters", in: "Time_s,level\n5,1\n", want: `edges.csv:1: column "Time_s" is not known: expected time_s, in small letters and without blanks`},
+		{name: "blank after the comma", in: "time_s, level\n5, 1\n", want: `edges.csv:1: column " level" is not known: expected level, in small letters and without blanks`},
+		{name: "milliseconds", in: "time_ms,level\n5,1\n", want: `edges.csv:1: column "time_ms" is not known` + convert},
+		{name: "microseconds", in: "Time (µs),level\n5,1\n", want: `edges.csv:1: column "Time (µs)" is not known` + convert},
+		{name: "unit in brackets", in: "Time [s],Channel 0\n5,1\n", want: `edges.csv:1: column "Time [s]" is not known: expected time_s, in seconds`},
+		{name: "nanoseconds in brackets", in: "Time [ns],Channel 0\n5,1\n", want: `edges.csv:1: column "Time [ns]" is not known: expected time_ns, in whole nanoseconds`},
+		{name: "no unit", in: "time,level\n5,1\n", want: `edges.csv:1: column "time" is not known: expected time_s, in seconds, or time_ns, in whole nanoseconds`},
+		{name: "decimal commas", in: "time_s,level\n0,5,1\n", want: "edges.csv:2: 3 columns (a decimal comma? write a point): expected 2 (time_s,level)"},
+		{name: "quoted decimal commas", in: "time_s,level\n\"0,5\",1\n", want: `edges.csv:2: time_s is "0,5", with a decimal comma: expected a decimal point`},
 		{name: "empty line first", in: "\ntime_ns,level\n5,1\n", want: "edges.csv:1: an empty line" + header},
 		{name: "missing level", in: "time_ns\n5\n", want: "edges.csv:1: no column level" + header},
 		{name: "missing time", in: "# x\nlevel\n1\n", want: "edges.csv:2: no column time_ns or time_s" + header},
@@ -116,9 +134,15 @@ func csvBadInput() []badInput {
 		{name: "negative", in: "time_ns,level\n-5,1\n", want: `edges.csv:2: time_ns is "-5"` + ns},
 		{name: "negative seconds", in: "time_s,level\n-0.5,1\n", want: `edges.csv:2: time_s is "-0.5"` + secs},
 		{name: "backwards", in: "time_ns,level\n200,1\n100,0\n300,1\n", edges: 1, want: "edges.csv:3: time_ns 100 after 200: expected a greater one in each row"},
-		{name: "equal", in: "time_ns,level\n200,1\n200,0\n300,1\n", edges: 1, want: "edges.csv:3: time_ns 200 after 200: expected a greater one in each row"},
+		{name: "equal", in: "time_ns,level\n200,1\n200,0\n300,1\n", edges: 1, want: "edges.csv:3: time_ns 200 in two rows: expected a greater one in each row"},
+		{name: "backwards in seconds", in: "time_s,level\n1.50,1\n0.75,0\n", edges: 1, want: "edges.csv:3: time_s 0.75 after 1.50: expected a greater one in each row"},
+		{name: "whole seconds", in: "time_s,level\n1,1\n0,0\n", edges: 1, want: "edges.csv:3: time_s 0 after 1: expected a greater one in each row"},
+		{name: "steps of 1 ms", in: "time_s,level\n1.000,1\n1.001,0\n1.001,1\n", edges: 2, want: "edges.csv:4: time_s 1.001 in two rows" + coarse("1 ms")},
+		{name: "steps of 10 µs", in: "time_s,level,contact\n1.00001,1,cam\n1.00001,0,cam\n", edges: 1, want: "edges.csv:3: time_s 1.00001 in two rows: expected a greater one in each row of \"cam\"; the times come in steps of 0.01 ms, which is too coarse: export more decimals"},
+		{name: "steps of 1 s", in: "time_s,level\n1,1\n1,0\n", edges: 1, want: "edges.csv:3: time_s 1 in two rows" + coarse("1 s")},
+		{name: "steps of 100 ms", in: "time_s,level\n1.1,1\n1.1,0\n", edges: 1, want: "edges.csv:3: time_s 1.1 in two rows" + coarse("100 ms")},
 		{name: "equal to the ns", in: "time_s,level\n2.0000000001,1\n2.0000000002,0\n", edges: 1,
-			want: "edges.csv:3: time_s 2.000000000 after 2.000000000: expected a greater one in each row"},
+			want: "edges.csv:3: time_s 2.0000000002 in two rows: expected a greater one in each row"},
 		{name: "backwards in one contact", in: "time_ns,contact,level\n9,cam,1\n5,dial,1\n8,cam,0\n", contact: "dial", edges: 1,
 			want: `edges.csv:4: time_ns 8 after 9: expected a greater one in each row of "cam"`},
 		{name: "above 2^62", in: "time_ns,level\n4611686018427387905,1\n", want: `edges.csv:2: time_ns is "4611686018427387905": expected at most 4611686018427387904`},
@@ -136,7 +160,7 @@ func csvBadInput() []badInput {
 		{name: "cut after the comma", in: "time_ns,level\n5,1\n6,", edges: 1, want: "edges.csv:3: level is empty" + cut + ": expected 0 or 1"},
 		{name: "cut in the last number", in: "level,time_ns\n1,500\n0,6", edges: 1, want: "edges.csv:3: time_ns 6 after 500" + cut + ": expected a greater one in each row"},
 		{name: "cut in quotes", in: "contact,time_ns,level\n\"di", want: "edges.csv:2: a quoted field does not end" + cut + `: expected a " at the end of the field`},
-		{name: "cut in a contact", in: "time_ns,level,contact\n5,1,dial\n6,1,di", edges: 1, want: "edges.csv:3: several contacts" + cut + `: expected a choice of one: "dial", "di"`},
+		{name: "cut in a contact", in: "time_ns,level,contact\n5,1,dial\n6,1,di", edges: 1, want: "edges.csv:3: several contacts" + cut + `: expected a choice of one with --contact: "dial", "di"`},
 		{name: "empty line inside", in: "time_ns,level\n5,1\n\n# c\n6,0\n", edges: 1, want: "edges.csv:3: an empty line: expected them at the end only"},
 		{name: "quote inside", in: "contact,time_ns,level\ndi\"al,5,1\n", want: `edges.csv:2: a quote inside "di\"al": expected quotes around the whole field, a quote in it doubled`},
 		{name: "text after a quote", in: "contact,time_ns,level\n\"di\"al,5,1\n", want: `edges.csv:2: "al,5,1" after a quoted field: expected a comma`},
@@ -260,7 +284,7 @@ func TestCSVSeveralContacts(t *testing.T) {
 		{iotest.OneByteReader(strings.NewReader(in)), `"dial", "cam"`},
 	} {
 		edges, _, err := readAll(tt.in, 9, RecordingOptions{Name: "edges.csv"})
-		if want := "edges.csv:4: several contacts: expected a choice of one: " + tt.list; err == nil || err.Error() != want || len(edges) != 2 {
+		if want := "edges.csv:4: several contacts: expected a choice of one with --contact: " + tt.list; err == nil || err.Error() != want || len(edges) != 2 {
 			t.Errorf("%d edges, %v, want %s", len(edges), err, want)
 		}
 	}
@@ -277,7 +301,7 @@ func TestCSVManyContacts(t *testing.T) {
 		t.Errorf("%v, want %s", err, want)
 	}
 	_, r, err := readAll(strings.NewReader(b.String()), 1, RecordingOptions{Name: "edges.csv"})
-	if want := `edges.csv:3: several contacts: expected a choice of one: "c0", "c1", "c2", "c3", "c4", "c5", "c6", "c7", "c8", "c9", "c10", "c11" and 988 more`; err == nil || err.Error() != want {
+	if want := `edges.csv:3: several contacts: expected a choice of one with --contact: "c0", "c1", "c2", "c3", "c4", "c5", "c6", "c7", "c8", "c9", "c10", "c11" and 988 more`; err == nil || err.Error() != want {
 		t.Errorf("%v, want %s", err, want)
 	}
 	if n := len(r.Contacts()); n != 1000 {

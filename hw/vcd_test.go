@@ -142,7 +142,7 @@ func TestVCDOfASimulator(t *testing.T) {
 	}
 	const three = `"exchange.contact", "exchange.marrow_quay.contact", "exchange.marrow_quay.off_normal"`
 	testBadInput(t, "dial.vcd", []badInput{
-		{name: "no choice", in: string(file), want: "dial.vcd: several variables: expected a choice of one: " + three},
+		{name: "no choice", in: string(file), want: "dial.vcd: several variables: expected a choice of one with --contact: " + three},
 		{name: "not there", in: string(file), contact: "ring", want: `dial.vcd: no variable "ring": expected one of ` + three},
 		{name: "end of a name", in: string(file), contact: "quay.contact", want: `dial.vcd: no variable "quay.contact": expected one of ` + three},
 		{name: "ambiguous", in: string(file), contact: "contact", want: `dial.vcd: several variables "contact": expected one of "exchange.contact", "exchange.marrow_quay.contact"`},
@@ -178,7 +178,7 @@ func TestVCDChoice(t *testing.T) {
 	}
 	const listed = `"v0", "v1", "v2", "v3", "v4", "v5", "v6", "v7", "v8", "v9", "v10", "v11" and 1188 more`
 	testBadInput(t, "lines.vcd", []badInput{
-		{name: "many", in: start + many.String() + end, want: "lines.vcd: several variables: expected a choice of one: " + listed},
+		{name: "many", in: start + many.String() + end, want: "lines.vcd: several variables: expected a choice of one with --contact: " + listed},
 		{name: "none of many", in: start + many.String() + end, contact: "w", want: `lines.vcd: no variable "w": expected one of ` + listed},
 		{name: "none of one bit", in: start + "$var reg 8 ! a $end " + end, want: "lines.vcd: no variable of one bit: expected a wire or reg of size 1"},
 	})

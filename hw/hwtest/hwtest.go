@@ -1,0 +1,103 @@
+// Package hwtest gives sources that do as a test tells them.
+package hwtest
+
+import (
+	"context"
+	"io"
+	"sync/atomic"
+
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+// A Step is one thing that a scripted source does.
+type Step func(ctx context.Context, buf []pulse.Edge) (n int, done bool, err error)
+
+// Edges gives edges, as many a call as fit; never with those of another step.
+// A loss is an edge with Lost set, an unplugged chip one with Level Unknown.
+func Edges(edges ...pulse.Edge) Step {
+	return func(_ context.Context, buf []pulse.Edge) (int, bool, error) {
+		n := copy(buf, edges)
+		edges = edges[n:]
+		return n, len(edges) == 0, nil
+	}
+}
+
+// Times gives one edge at each time, to High first and then in turn, numbered
+// from 1.
+func Times(at ...pulse.Stamp) Step {
+	edges := make([]pulse.Edge, len(at))
+	for i, t := range at {
+		edges[i] = pulse.Edge{At: t, Seq: uint32(i + 1), Level: pulse.Level(1 - i%2)}
+	}
+	return Edges(edges...)
+}
+
+// Stall waits until the channel gives something or is closed; nil waits for
+// the context only.
+func Stall(until <-chan struct{}) Step {
+	return func(ctx context.Context, _ []pulse.Edge) (int, bool, error) {
+		select {
+		case <-ctx.Done():
+			return 0, false, ctx.Err()
+		case <-until:
+			return 0, true, nil
+		}
+	}
+}
+
+// Call runs f when the script gets there.
+func Call(f func()) Step {
+	return func(context.Context, []pulse.Edge) (int, bool, error) { f(); return 0, true, nil }
+}
+
+// Fail returns err once; the script goes on after it.
+func Fail(err error) Step {
+	return func(context.Context, []pulse.Edge) (int, bool, error) { return 0, true, err }
+}
+
+// A Source plays its script and then gives io.EOF. It is for one reader; the
+// counters may be read by others.
+type Source struct {
+	Level  pulse.Level // InitialLevel
+	From   pulse.Stamp // Start
+	Reads  atomic.Int64
+	Closed atomic.Int64 // calls of Close
+
+	steps []Step
+}
+
+var _ hw.Live = (*Source)(nil)
+
+// Script makes a source of its steps.
+func Script(steps ...Step) *Source { return &Source{steps: steps} }
+
+// ReadEdges implements hw.Source.
+func (s *Source) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
+	s.Reads.Add(1)
+	if len(buf) == 0 {
+		return 0, nil
+	}
+	for len(s.steps) > 0 {
+		if err := ctx.Err(); err != nil {
+			return 0, err
+		}
+		n, done, err := s.steps[0](ctx, buf)
+		if done {
+			s.steps = s.steps[1:]
+		}
+		if n > 0 || err != nil {
+			return n, err
+		}
+	}
+	return 0, io.EOF
+}
+
+// InitialLevel gives Level.
+func (s *Source) InitialLevel() pulse.Level { return s.Level }
+
+// Start gives From.
+func (s *Source) Start() pulse.Stamp { return s.From }
+
+// Close counts its calls.
+func (s *Source) Close() error { s.Closed.Add(1); return nil }

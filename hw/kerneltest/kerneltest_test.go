@@ -1,0 +1,229 @@
+package kerneltest
+
+import (
+	"context"
+	"io"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+)
+
+// programs are built for the machine and put into it beside the tests: path
+// there -> package.
+var programs = map[string]string{"/bin/makebreak": "makebreak/daemon/makebreak"}
+
+// TestKernel runs the tests of ./guest on a real kernel, as arm64 and as ARMv6
+// programs. With MAKEBREAK_KERNELTEST=require it fetches the kernel when it
+// is not in the cache and fails where anything is missing; without it, it runs
+// only where nothing is. MAKEBREAK_KERNELTEST_RUN chooses tests as -run does.
+func TestKernel(t *testing.T) {
+	required := os.Getenv("MAKEBREAK_KERNELTEST") == "require"
+	giveUp := t.Skipf
+	if required {
+		giveUp = t.Fatalf
+	}
+	if testing.Short() && !required {
+		t.Skip("kernel test skipped: -short")
+	}
+	cache, err := CacheDir()
+	if err != nil {
+		giveUp("kernel test not run: %v", err)
+	}
+	dir := filepath.Join(cache, "arm64")
+	version, cached := Cached(dir)
+	if missing := Missing(!cached); len(missing) > 0 {
+		giveUp("kernel test not run: this machine lacks %s", strings.Join(missing, ", "))
+	}
+	ctx := t.Context()
+	if !cached {
+		if !required {
+			t.Skip("kernel test not run: no kernel fetched yet; MAKEBREAK_KERNELTEST=require go test -count=1 ./hw/kerneltest fetches one")
+		}
+		began := time.Now()
+		if err := Fetch(ctx, dir, t.Logf); err != nil {
+			t.Fatal("fetch a kernel: ", err)
+		}
+		version, _ = Cached(dir)
+		t.Logf("fetched in %.0f s", time.Since(began).Seconds())
+	}
+	t.Log(version)
+
+	tmp := t.TempDir()
+	init := filepath.Join(tmp, "init")
+	if err := Build(ctx, init, "arm64", "makebreak/hw/kerneltest/init", ""); err != nil {
+		t.Fatal(err)
+	}
+	for _, arch := range []string{"arm64", "arm"} {
+		t.Run(arch, func(t *testing.T) {
+			files := map[string]string{}
+			build := func(to, pkg, tags string) {
+				files[to] = filepath.Join(tmp, arch+"-"+filepath.Base(to))
+				if err := Build(ctx, files[to], arch, pkg, tags); err != nil {
+					t.Fatal(err)
+				}
+			}
+			build("/guest.test", "makebreak/hw/kerneltest/guest", "guest")
+			for to, pkg := range programs {
+				build(to, pkg, "")
+			}
+			ctx, cancel := context.WithTimeout(ctx, 10*time.Minute)
+			defer cancel()
+			var out strings.Builder
+			began := time.Now()
+			first := &firstWrite{w: &out}
+			vm := VM{Kernel: dir, Init: init, Files: files, Args: []string{"/guest.test", "-test.v", "-test.timeout=1h"}}
+			if run := os.Getenv("MAKEBREAK_KERNELTEST_RUN"); run != "" {
+				vm.Args = append(vm.Args, "-test.run="+run)
+			}
+			status, err := vm.Run(ctx, first)
+			t.Logf("first output after %.1f s, ended after %.1f s", first.at.Sub(began).Seconds(), time.Since(began).Seconds())
+			results, rest := parseResults(out.String())
+			for _, r := range results {
+				t.Run(r.name, func(t *testing.T) {
+					t.Log("\n" + r.output)
+					switch r.verdict {
+					case "PASS":
+					case "SKIP":
+						giveUp := t.Skip
+						if required {
+							giveUp = t.Fatal
+						}
+						giveUp("skipped in the machine")
+					default:
+						t.Fatal("failed in the machine")
+					}
+				})
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			if status != 0 || len(results) == 0 {
+				t.Errorf("tests in the machine ended with status %d after %d results\n%s", status, len(results), rest)
+			}
+		})
+	}
+}
+
+type firstWrite struct {
+	w  io.Writer
+	at time.Time
+}
+
+func (f *firstWrite) Write(b []byte) (int, error) {
+	if f.at.IsZero() {
+		f.at = time.Now()
+	}
+	return f.w.Write(b)
+}
+
+type result struct{ name, verdict, output string }
+
+var (
+	runLine     = regexp.MustCompile(`^=== RUN   ([^/\s]+)$`)
+	verdictLine = regexp.MustCompile(`^--- (PASS|FAIL|SKIP): ([^/\s]+) \(`)
+)
+
+// parseResults splits the output of a verbose test run by top-level test. A
+// test that has no verdict, as after a panic, is given as "NONE".
+func parseResults(out string) (results []result, rest string) {
+	var r *result
+	close := func() {
+		if r != nil {
+			results = append(results, *r)
+			r = nil
+		}
+	}
+	for line := range strings.Lines(out) {
+		trimmed := strings.TrimRight(line, "\r\n")
+		switch m, v := runLine.FindStringSubmatch(trimmed), verdictLine.FindStringSubmatch(trimmed); {
+		case m != nil:
+			close()
+			r = &result{name: m[1], verdict: "NONE"}
+			continue
+		case v != nil && r != nil && r.name == v[2]:
+			r.verdict = v[1]
+			r.output += line
+			continue
+		case r != nil && r.verdict != "NONE" && !strings.HasPrefix(line, " "): // subtests' verdicts are indented
+			close()
+		}
+		if r != nil {
+			r.output += line
+		} else {
+			rest += line
+		}
+	}
+	close()
+	return results, rest
+}
+
+func TestParseResults(t *testing.T) {
+	got, rest := parseResults(`hello
+=== RUN   TestA
+    a_test.go:3: said
+=== RUN   TestA/sub
+--- PASS: TestA (0.01s)
+    --- PASS: TestA/sub (0.00s)
+=== RUN   TestB
+--- SKIP: TestB (0.00s)
+=== RUN   TestC
+--- FAIL: TestC (1.00s)
+=== RUN   TestD
+panic: no
+goroutine 1
+FAIL
+`)
+	want := []result{
+		{"TestA", "PASS", "    a_test.go:3: said\n=== RUN   TestA/sub\n--- PASS: TestA (0.01s)\n    --- PASS: TestA/sub (0.00s)\n"},
+		{"TestB", "SKIP", "--- SKIP: TestB (0.00s)\n"},
+		{"TestC", "FAIL", "--- FAIL: TestC (1.00s)\n"},
+		{"TestD", "NONE", "panic: no\ngoroutine 1\nFAIL\n"},
+	}
+	if d := cmp.Diff(want, got, cmp.AllowUnexported(result{})); d != "" {
+		t.Error(d)
+	}
+	if rest != "hello\n" {
+		t.Errorf("rest %q", rest)
+	}
+}
+
+func TestMirror(t *testing.T) {
+	for name, c := range map[string]struct{ file, text, want string }{
+		"one line":     {"sources.list", "# deb http://no.invalid/debian x\ndeb [arch=arm64] http://mirror.invalid/debian trixie main\n", "http://mirror.invalid/debian"},
+		"paragraphs":   {"sources.list.d/debian.sources", "Types: deb\nURIs: http://mirror.invalid/debian/\nSuites: trixie\n", "http://mirror.invalid/debian/"},
+		"switched off": {"sources.list.d/x.list.off", "deb http://mirror.invalid/debian trixie main\n", ""},
+		"another":      {"sources.list", "deb http://mirror.invalid/other stable main\n", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			etc := t.TempDir()
+			path := filepath.Join(etc, c.file)
+			if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.WriteFile(path, []byte(c.text), 0o644); err != nil {
+				t.Fatal(err)
+			}
+			got, err := mirror(etc)
+			if got != c.want || (err == nil) != (c.want != "") {
+				t.Errorf("got %q, %v", got, err)
+			}
+		})
+	}
+}
+
+func TestCompareVersions(t *testing.T) {
+	// By dpkg's rules: numbers as numbers.
+	for _, c := range []struct {
+		a, b string
+		want int
+	}{{"6.12.9+deb13", "6.12.48+deb13", -1}, {"6.16.3+deb13", "6.12.48+deb13", 1}, {"6.1.0-9", "6.1.0-10", -1}, {"6.1", "6.1", 0}} {
+		if got := compareVersions(c.a, c.b); got != c.want {
+			t.Errorf("%s and %s: %d", c.a, c.b, got)
+		}
+	}
+}

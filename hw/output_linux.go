@@ -1,0 +1,243 @@
+package hw
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"os"
+	"runtime"
+	"time"
+
+	"github.com/warthog618/go-gpiocdev/uapi"
+	"golang.org/x/sys/unix"
+
+	"makebreak/pulse"
+)
+
+// OutputOptions say how a line is to be driven.
+type OutputOptions struct {
+	Idle pulse.Level // from the request on, between plays, and at Close
+	// ActiveLow makes the kernel invert the line: High is then a low voltage.
+	ActiveLow bool
+	Consumer  string // shown to others as the line's user; empty means "makebreak"
+}
+
+// An Output is a line that is driven.
+type Output struct {
+	ref  LineRef
+	f    *os.File
+	fd   uintptr
+	idle pulse.Level
+}
+
+// OpenOutput requests a line that has its idle level from the first moment.
+// Errors are *OpError.
+func OpenOutput(ref LineRef, opt OutputOptions) (*Output, error) {
+	req := uapi.LineRequest{Config: uapi.LineConfig{Flags: uapi.LineFlagV2Output}}
+	if opt.ActiveLow {
+		req.Config.Flags |= uapi.LineFlagV2ActiveLow
+	}
+	req.Config.AddAttribute(uapi.LineConfigAttribute{Attr: uapi.OutputValues(opt.Idle & 1).Encode(), Mask: 1})
+	fd, err := request(ref, opt.Consumer, req)
+	if err != nil {
+		return nil, err
+	}
+	return &Output{ref: ref, f: os.NewFile(uintptr(fd), ref.String()), fd: uintptr(fd), idle: opt.Idle}, nil
+}
+
+// Set drives the line to Low or High.
+func (o *Output) Set(l pulse.Level) error {
+	if err := uapi.SetLineValuesV2(o.fd, uapi.LineValues{Bits: uapi.LineBitmap(l & 1), Mask: 1}); err != nil {
+		return &OpError{"write line", o.ref.String(), gone(err)}
+	}
+	return nil
+}
+
+// Close returns the line to its idle level and gives it back. What a line
+// does that nobody drives is the chip's affair: a Raspberry Pi may make it an
+// input, so a resistor should hold the idle level. A process that is killed
+// gets that part only.
+func (o *Output) Close() error {
+	err := o.Set(o.idle)
+	if e := o.f.Close(); err == nil {
+		err = e
+	}
+	return err
+}
+
+// PlayOptions tune a play.
+type PlayOptions struct {
+	// Late is the bound beyond which a write counts as late; 0 means 200 µs:
+	// 0.2 % of the period of 10 pulses per second.
+	Late time.Duration
+	// Spin is how long before each write the processor waits busily instead of
+	// asleep. It buys the wake-up delay for processor time.
+	Spin time.Duration
+	// OnWrite, when set, is told each edge as scheduled and the time when its
+	// write was done. It runs between writes: it must be quick.
+	OnWrite func(e pulse.Edge, due, done pulse.Stamp)
+}
+
+// A PlayReport tells how closely a schedule was kept. A write is late by the
+// time from when it was due until it was done. Without a write all times are 0.
+type PlayReport struct {
+	Edges     int
+	Start     pulse.Stamp // the schedule's zero on the monotonic clock
+	LateMaxNS int64
+	LateP99NS int64 // to 1 µs; LateMaxNS when it is beyond 10 ms
+	Late      int   // writes later than the bound
+	BoundNS   int64
+	// Realtime tells that the thread ran under SCHED_FIFO with its memory
+	// locked; Scheduling says what was granted and what was refused.
+	Realtime   bool
+	Scheduling string
+}
+
+// lead is the time from a play's call to its schedule's zero; nap is how long
+// before a write a play goes from a wait that its context can end to the
+// kernel's more exact sleep.
+const (
+	lead = 20 * time.Millisecond
+	nap  = 10 * time.Millisecond
+)
+
+// Play writes each edge at its time; stamps count from the schedule's zero, a
+// little after the call. They must not be negative or run backwards, and
+// levels must be known. It ends with the schedule, with ctx (whose error it
+// returns), with an error of a write or of the schedule; the report then tells
+// what was played. Whatever happens, a panic of the iterator included, the
+// line ends at its idle level.
+func (o *Output) Play(ctx context.Context, edges iter.Seq[pulse.Edge], opt PlayOptions) (PlayReport, error) {
+	rep, err := play(ctx, edges, opt, o.Set, o.idle)
+	var op *OpError
+	if err != nil && ctx.Err() == nil && !errors.As(err, &op) {
+		err = &OpError{"write line", o.ref.String(), err}
+	}
+	return rep, err
+}
+
+func play(ctx context.Context, edges iter.Seq[pulse.Edge], opt PlayOptions, set func(pulse.Level) error, idle pulse.Level) (rep PlayReport, err error) {
+	defer func() {
+		e := set(idle)
+		switch {
+		case err == nil:
+			err = e
+		case e != nil && !errors.Is(err, ErrUnplugged):
+			err = fmt.Errorf("%w; then the line did not return to idle: %w", err, e)
+		}
+	}()
+	leave := enterRealtime(&rep)
+	defer leave()
+	bound := opt.Late
+	if bound == 0 {
+		bound = 200 * time.Microsecond
+	}
+	rep.BoundNS = int64(bound)
+	late := &lateness{}
+	defer func() { rep.LateP99NS = late.p99(rep.Edges, rep.LateMaxNS) }()
+
+	rep.Start = Monotonic() + pulse.Stamp(lead)
+	far := time.NewTimer(0) // one for all waits: no garbage to collect between pulses
+	defer far.Stop()
+	last := pulse.Stamp(0)
+	for e := range edges {
+		if e.At < last || e.Level > pulse.High {
+			return rep, fmt.Errorf("edge %d of the schedule at %d ns to level %d: expected times from 0 on in order, and level 0 or 1", rep.Edges+1, e.At, e.Level)
+		}
+		last = e.At
+		due := rep.Start + e.At
+		if err := sleepUntil(ctx, far, due, pulse.Stamp(opt.Spin)); err != nil {
+			return rep, err
+		}
+		if err := set(e.Level); err != nil {
+			return rep, err
+		}
+		done := Monotonic()
+		by := int64(done - due)
+		rep.Edges++
+		rep.LateMaxNS = max(rep.LateMaxNS, by)
+		if by > rep.BoundNS {
+			rep.Late++
+		}
+		late.add(by)
+		if opt.OnWrite != nil {
+			opt.OnWrite(e, due, done)
+		}
+	}
+	return rep, nil
+}
+
+// sleepUntil waits until due, or until ctx ends: at once while due is far,
+// within nap when it is near.
+func sleepUntil(ctx context.Context, far *time.Timer, due, spin pulse.Stamp) error {
+	if d := time.Duration(due-Monotonic()) - nap; d > 0 {
+		far.Reset(d)
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-far.C:
+		}
+	}
+	ts := unix.NsecToTimespec(int64(due - spin))
+	for unix.ClockNanosleep(unix.CLOCK_MONOTONIC, unix.TIMER_ABSTIME, &ts, nil) == unix.EINTR {
+	}
+	for Monotonic() < due {
+	}
+	return ctx.Err()
+}
+
+// lateness is a histogram of 1 µs cells, the last for all beyond.
+type lateness struct{ n [10_001]uint32 }
+
+func (h *lateness) add(ns int64) { h.n[min(max(ns, 0)/1000, int64(len(h.n)-1))]++ }
+
+func (h *lateness) p99(count int, most int64) int64 {
+	rank, seen := (99*int64(count)+99)/100, int64(0)
+	for i, n := range h.n[:len(h.n)-1] {
+		if seen += int64(n); seen >= rank {
+			return min(int64(i+1)*1000, most) // the cell's upper end
+		}
+	}
+	return most
+}
+
+// enterRealtime locks the goroutine to its thread and asks for the tightest
+// scheduling it may have: SCHED_FIFO, and memory that is not paged out. The
+// runtime collects its garbage now, and gets more processors: this goroutine
+// needs one to wake on, when others keep as many busy as there are and the
+// runtime's own collector, sweeper and scavenger run beside them. leave undoes it.
+func enterRealtime(rep *PlayReport) (leave func()) {
+	runtime.GC()
+	runtime.LockOSThread()
+	procs := runtime.GOMAXPROCS(0)
+	runtime.GOMAXPROCS(procs + 4)
+	old, err := unix.SchedGetAttr(0, 0)
+	if err == nil {
+		// Above ordinary threads, below the kernel's interrupt threads (50).
+		err = unix.SchedSetAttr(0, &unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: unix.SCHED_FIFO, Priority: 40}, 0)
+	}
+	if err != nil {
+		rep.Scheduling = fmt.Sprintf("ordinary scheduling: SCHED_FIFO was refused (%v); it needs root, CAP_SYS_NICE or LimitRTPRIO", err)
+		return func() {
+			runtime.GOMAXPROCS(procs)
+			runtime.UnlockOSThread()
+		}
+	}
+	// ONFAULT: pages in use stay, without filling the runtime's reservations.
+	locked := unix.Mlockall(unix.MCL_CURRENT | unix.MCL_ONFAULT)
+	rep.Realtime = locked == nil
+	rep.Scheduling = "SCHED_FIFO, memory locked"
+	if locked != nil {
+		rep.Scheduling = fmt.Sprintf("SCHED_FIFO, memory not locked (%v)", locked)
+	}
+	return func() {
+		runtime.GOMAXPROCS(procs)
+		if locked == nil {
+			unix.Munlockall()
+		}
+		if unix.SchedSetAttr(0, old, 0) == nil {
+			runtime.UnlockOSThread() // else the thread ends with its goroutine
+		}
+	}
+}

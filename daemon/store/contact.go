@@ -1,0 +1,273 @@
+package store
+
+import (
+	"fmt"
+	"math"
+	"sync"
+	"time"
+	"unsafe"
+
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+// A Contact takes the edges of one contact of a Store.
+type Contact struct {
+	name string
+
+	// Owned by the committing goroutine.
+	id     int64  // row, 0 until registered
+	blocks int64  // number of its latest block
+	shot   []byte // the open block's bits
+
+	mu       sync.Mutex // guards what follows
+	open     *block
+	full     []*block
+	spare    *block
+	share    int // blocks that may wait beside the open one
+	last     pulse.Stamp
+	any      bool
+	appended int64
+	written  int64
+	hole     uint32 // edges dropped since the last one that was kept
+	dropped  [2]drop
+	since    time.Time // first edge that is not committed
+	sending  time.Time // since, of what is being committed
+}
+
+// Reasons for dropping an edge.
+const (
+	bufferFull = iota
+	outOfOrder
+)
+
+var dropReasons = [...]string{"the buffer was full", "their time went back"}
+
+type drop struct {
+	n, sending, reported uint64
+	from, to             pulse.Stamp
+}
+
+// A block is an edge block that is being filled or waits to be written.
+type block struct {
+	enc     encoder
+	number  int64 // 0 until first written
+	written int   // edges committed
+}
+
+const blockMemory = int(unsafe.Sizeof(block{}))
+
+func (b *block) id(c *Contact) int64 {
+	if b.number == 0 {
+		c.blocks++
+		b.number = c.blocks
+	}
+	return c.id<<32 | b.number
+}
+
+// Name is the contact's name.
+func (c *Contact) Name() string { return c.name }
+
+// key is the row that others refer to; nil for no contact.
+func (c *Contact) key() any {
+	if c == nil {
+		return nil
+	}
+	return c.id
+}
+
+// Append takes edges into the buffer; it never waits for the disk, and copies
+// what it keeps. Stamps are of the monotonic clock of this boot and must not
+// go back; levels other than Low and High mean Unknown, which is to be
+// appended when the source goes down, with an edge of the level found when it
+// comes up again. Edges that go back in time, or for which the buffer has no
+// room, are dropped, counted, shown as lost by the next edge that is kept, and
+// reported by a finding.
+func (c *Contact) Append(edges []pulse.Edge) {
+	if len(edges) == 0 {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, e := range edges {
+		c.put(e)
+	}
+	if c.since.IsZero() {
+		c.since = time.Now()
+	}
+}
+
+func (c *Contact) put(e pulse.Edge) {
+	if c.any && e.At < c.last {
+		c.drop(outOfOrder, e)
+		return
+	}
+	kept := e
+	kept.Level = min(e.Level, pulse.Unknown)
+	kept.Lost = addSaturated(e.Lost, c.hole)
+	if !c.open.enc.add(kept) {
+		if len(c.full) >= c.share {
+			c.drop(bufferFull, e)
+			return
+		}
+		c.full = append(c.full, c.open)
+		c.open, c.spare = c.spare, nil
+		if c.open == nil {
+			c.open = new(block)
+		}
+		c.open.enc.add(kept)
+	}
+	c.hole = 0
+	c.any, c.last = true, e.At
+	c.appended++
+}
+
+func (c *Contact) drop(why int, e pulse.Edge) {
+	d := &c.dropped[why]
+	if d.n == d.reported {
+		d.from = e.At
+	}
+	d.to = e.At
+	d.n++
+	c.hole = addSaturated(addSaturated(c.hole, 1), e.Lost)
+}
+
+func addSaturated(a, b uint32) uint32 {
+	if a > math.MaxUint32-b {
+		return math.MaxUint32
+	}
+	return a + b
+}
+
+// ContactStats counts the edges of one contact since the start.
+type ContactStats struct {
+	Appended int64 // taken into the buffer
+	Pending  int64 // of these not committed yet
+	Dropped  uint64
+}
+
+// Stats gives the contact's counts.
+func (c *Contact) Stats() ContactStats {
+	st, _ := c.stats()
+	return st
+}
+
+func (c *Contact) stats() (st ContactStats, since time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	st = ContactStats{Appended: c.appended, Pending: c.appended - c.written}
+	for _, d := range c.dropped {
+		st.Dropped += d.n
+	}
+	since = c.sending
+	if since.IsZero() {
+		since = c.since
+	}
+	return st, since
+}
+
+func (c *Contact) setShare(blocks int) {
+	c.mu.Lock()
+	c.share = blocks
+	c.mu.Unlock()
+}
+
+// A pending is a block, or the first part of one, that is being committed.
+type pending struct {
+	contact *Contact
+	block   *block
+	header  blockHeader
+	data    []byte
+}
+
+// collect appends to batch what is to be committed.
+func (c *Contact) collect(batch []pending) []pending {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	take := func(b *block, data []byte) {
+		h := blockHeader{contact: c.id, first: b.enc.first, last: b.enc.prev, edges: b.enc.n}
+		batch = append(batch, pending{c, b, h, data})
+	}
+	for _, b := range c.full {
+		take(b, b.enc.data())
+	}
+	if c.open.enc.n > c.open.written {
+		c.shot = append(c.shot[:0], c.open.enc.data()...)
+		take(c.open, c.shot)
+	}
+	for i := range c.dropped {
+		c.dropped[i].sending = c.dropped[i].n
+	}
+	c.sending, c.since = c.since, time.Time{}
+	return batch
+}
+
+func (p *pending) write(w *writer) error {
+	h := &p.header
+	h.session = w.session
+	w.data = append(w.data[:0], p.data...)
+	w.data = h.seal(w.data)
+	_, err := w.block.Exec(p.block.id(p.contact), h.contact, h.session, int64(h.first), int64(h.last), h.edges, w.data)
+	return err
+}
+
+func (c *Contact) reportDrops(w *writer, now hw.Anchor) error {
+	for why := range c.dropped {
+		c.mu.Lock()
+		d := c.dropped[why]
+		c.mu.Unlock()
+		n := d.sending - d.reported
+		if n == 0 {
+			continue
+		}
+		err := w.find(c, Finding{Kind: Dropped, At: Moment{Mono: d.from},
+			Text:   fmt.Sprintf("%d edges were dropped before they could be logged: %s", n, dropReasons[why]),
+			Detail: Detail(map[string]any{"edges": n, "from_ns": d.from, "to_ns": d.to, "why": dropReasons[why]})}, now)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *pending) settle(done bool) {
+	if !done {
+		return
+	}
+	c := p.contact
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.written += int64(p.header.edges - p.block.written)
+	p.block.written = p.header.edges
+	if len(c.full) > 0 && c.full[0] == p.block && p.block.enc.n == p.block.written {
+		last := copy(c.full, c.full[1:])
+		c.full[last] = nil
+		c.full = c.full[:last]
+		*p.block = block{}
+		c.spare = p.block
+	}
+}
+
+func (c *Contact) settle(done bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if done {
+		for i := range c.dropped {
+			c.dropped[i].reported = c.dropped[i].sending
+		}
+	} else if !c.sending.IsZero() {
+		c.since = c.sending
+	}
+	c.sending = time.Time{}
+}
+
+// forget makes the contact write all it has into a new file.
+func (c *Contact) forget() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.id, c.blocks = 0, 0
+	for _, b := range append(c.full, c.open) {
+		c.written -= int64(b.written)
+		b.number, b.written = 0, 0
+	}
+}

@@ -1,0 +1,398 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+const (
+	// applicationID marks the file as a log of this program: "MkBk" in ASCII.
+	applicationID = 0x4d6b426b
+	pageSize      = 4096
+	// writerWaits is how long a commit waits for a lock held by another program;
+	// a stop of the program may have to wait for two.
+	writerWaits = 500 * time.Millisecond
+	// othersWait is how long all else waits: longer than a slow disk takes for
+	// a commit.
+	othersWait = 5 * time.Second
+	// checkpointPages is the length of the write-ahead log, 2 MB, from which
+	// on it is copied into the file: pages that were written many times since
+	// go there once. Beyond walBytes it is cut after that.
+	checkpointPages = 512
+	walBytes        = 4 << 20
+)
+
+//go:embed schema/*.sql
+var schemas embed.FS
+
+// migrations are the steps from each format to the next; their number is the
+// format that this program writes.
+func migrations() (steps []string) {
+	for i := 1; ; i++ {
+		b, err := schemas.ReadFile(fmt.Sprintf("schema/%04d.sql", i))
+		if err != nil {
+			return steps
+		}
+		steps = append(steps, string(b))
+	}
+}
+
+// Schema is the documented SQL that makes a log's tables and views.
+func Schema() string { return strings.Join(migrations(), "\n") }
+
+// A HeldError says that another program writes the log.
+type HeldError struct {
+	Path string
+	PID  int // 0 when it could not be read
+}
+
+func (e *HeldError) Error() string {
+	who := "another program"
+	if e.PID != 0 {
+		who = "process " + strconv.Itoa(e.PID)
+	}
+	return fmt.Sprintf("%s already writes this log: stop it first, or use another log file", who)
+}
+
+// A DamageError says that the file is damaged beyond what can be gone on with.
+type DamageError struct {
+	Path string
+	Err  error
+}
+
+func (e *DamageError) Error() string {
+	return fmt.Sprintf("the log is damaged (%v): move it and its -wal file away to begin a new one; what can be read of it can still be exported", e.Err)
+}
+
+func (e *DamageError) Unwrap() error { return e.Err }
+
+// A FaultKind says in a word why the log cannot be written.
+type FaultKind string
+
+const (
+	DiskFull  FaultKind = "disk full"
+	ReadOnly  FaultKind = "read-only"
+	Locked    FaultKind = "locked"
+	Damaged   FaultKind = "damaged"
+	OtherKind FaultKind = "other"
+)
+
+// A Fault is why the log cannot be written.
+type Fault struct {
+	Kind FaultKind
+	Err  error
+}
+
+func (f *Fault) Error() string {
+	switch f.Kind {
+	case Locked:
+		return "log is locked by another program: " + f.Err.Error()
+	case DiskFull, ReadOnly:
+		return "log cannot be written, the disk is " + strings.TrimPrefix(string(f.Kind), "disk ") + ": " + f.Err.Error()
+	}
+	return "log cannot be written: " + f.Err.Error()
+}
+
+func (f *Fault) Unwrap() error { return f.Err }
+
+// code is SQLite's primary result code, 0 when the error has none.
+func code(err error) int {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		return e.Code() & 0xff
+	}
+	return 0
+}
+
+// faultOf sorts an error of writing the log at path.
+func faultOf(path string, err error) *Fault {
+	kind := OtherKind
+	switch c := code(err); {
+	case c == sqlite3.SQLITE_FULL || errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT),
+		c == sqlite3.SQLITE_IOERR && noSpace(path): // the file through which a log is shared could not be made
+		kind = DiskFull
+	case c == sqlite3.SQLITE_READONLY || errors.Is(err, unix.EROFS):
+		kind = ReadOnly
+	case c == sqlite3.SQLITE_BUSY || c == sqlite3.SQLITE_LOCKED:
+		kind = Locked
+	case isDamage(err):
+		kind = Damaged
+	}
+	return &Fault{kind, err}
+}
+
+func noSpace(path string) bool {
+	var st unix.Statfs_t
+	err := unix.Statfs(filepath.Dir(path), &st)
+	return err == nil && st.Bavail*uint64(st.Bsize) < 16*pageSize
+}
+
+// temporary tells the faults of a disk that may pass.
+func (f *Fault) temporary() bool {
+	return f.Kind == DiskFull || f.Kind == ReadOnly || f.Kind == Locked || code(f.Err) == sqlite3.SQLITE_IOERR || errors.Is(f.Err, unix.EIO)
+}
+
+// retryInPlace tells the faults after which the connection is as good as new.
+func retryInPlace(err error) bool {
+	c := code(err)
+	return c == sqlite3.SQLITE_FULL || c == sqlite3.SQLITE_BUSY || c == sqlite3.SQLITE_LOCKED
+}
+
+func isDamage(err error) bool {
+	var d *DamageError
+	c := code(err)
+	return c == sqlite3.SQLITE_CORRUPT || c == sqlite3.SQLITE_NOTADB || errors.As(err, &d)
+}
+
+// checkPlace makes sure that a log can be at path and gives its full form.
+func checkPlace(path string) (string, error) {
+	full, err := filepath.Abs(path)
+	if err != nil {
+		return "", fmt.Errorf("open log %q: %w", path, err)
+	}
+	dir := filepath.Dir(full)
+	fi, err := os.Stat(dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "", fmt.Errorf("open log %q: folder %q does not exist: make it first", path, dir)
+	case err != nil:
+		return "", fmt.Errorf("open log %q: %w", path, err)
+	case !fi.IsDir():
+		return "", fmt.Errorf("open log %q: %q is not a folder", path, dir)
+	}
+	fi, err = os.Stat(full)
+	if err == nil && !fi.Mode().IsRegular() {
+		return "", fmt.Errorf("open log %q: expected a file", path)
+	}
+	// One log has one lock file, whichever link leads to it.
+	if target, err := filepath.EvalSymlinks(full); err == nil {
+		full = target
+	}
+	for _, p := range []string{dir, full} {
+		if err := unix.Access(p, unix.R_OK|unix.W_OK); err == unix.EACCES {
+			return "", fmt.Errorf("open log %q: no permission to write %q", path, p)
+		}
+	}
+	return full, nil
+}
+
+// dsn names a connection with its settings: PRAGMAs given any other way would
+// reach one connection of a pool only.
+func dsn(path, mode string, pragmas ...string) string {
+	q := url.Values{"_pragma": pragmas, "mode": {mode}, "_dqs": {"0"}, "_defensive": {"1"}}
+	if mode == "ro" {
+		q.Set("_query_only", "1")
+	} else {
+		q.Set("_txlock", "immediate")
+	}
+	return (&url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}).String()
+}
+
+func openWriter(path string, wait time.Duration) (*sql.DB, error) {
+	settings := []struct {
+		name string
+		want string
+	}{
+		{"busy_timeout", strconv.FormatInt(wait.Milliseconds(), 10)},
+		{"page_size", strconv.Itoa(pageSize)},
+		{"auto_vacuum", "2"}, // incremental
+		{"journal_mode", "wal"},
+		{"synchronous", "2"}, // full: a commit survives a power cut
+		{"foreign_keys", "1"},
+		{"wal_autocheckpoint", strconv.Itoa(checkpointPages)},
+		{"journal_size_limit", strconv.Itoa(walBytes)},
+	}
+	var pragmas []string
+	for _, s := range settings {
+		pragmas = append(pragmas, fmt.Sprintf("%s(%s)", s.name, s.want))
+	}
+	db, err := sql.Open("sqlite", dsn(path, "rwc", pragmas...))
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	for _, s := range settings {
+		var got string
+		if err := db.QueryRow("PRAGMA " + s.name).Scan(&got); err != nil {
+			_ = db.Close()
+			return nil, err
+		}
+		if got != s.want {
+			_ = db.Close()
+			return nil, fmt.Errorf("setting %s is %s: expected %s", s.name, got, s.want)
+		}
+	}
+	return db, nil
+}
+
+// openReader opens a pool that cannot write. A frozen one takes the file to
+// stay as it is, and needs and makes no other files.
+func openReader(path string, frozen bool) (*sql.DB, error) {
+	name := dsn(path, "ro", fmt.Sprintf("busy_timeout(%d)", othersWait.Milliseconds()))
+	if frozen {
+		name += "&immutable=1"
+	}
+	db, err := sql.Open("sqlite", name)
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(4)
+	db.SetMaxIdleConns(1)
+	var n int
+	if err := db.QueryRow("SELECT count(*) FROM sqlite_schema").Scan(&n); err != nil {
+		_ = db.Close()
+		return nil, err
+	}
+	return db, nil
+}
+
+// atRest tells that the file is all there is: nothing waits in a write-ahead log.
+func atRest(path string) bool {
+	fi, err := os.Stat(path + "-wal")
+	return err != nil || fi.Size() == 0
+}
+
+// checkFormat tells the format of an existing log, 0 for an empty file, and
+// refuses what is no log or too new without changing it.
+func checkFormat(ctx context.Context, path string) (format int, err error) {
+	fi, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist) || err == nil && fi.Size() == 0:
+		return 0, nil
+	case err != nil:
+		return 0, err
+	case fi.Size() < 512: // SQLite would take it for an empty one
+		return 0, errNoDatabase
+	}
+	db, err := openReader(path, atRest(path))
+	if code(err) == sqlite3.SQLITE_NOTADB {
+		return 0, errNoDatabase
+	}
+	if err != nil {
+		return 0, damage(path, err)
+	}
+	defer db.Close()
+	var id, tables int
+	err = db.QueryRowContext(ctx, "SELECT (SELECT application_id FROM pragma_application_id), (SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM sqlite_schema)").Scan(&id, &format, &tables)
+	switch {
+	case err != nil:
+		return 0, damage(path, err)
+	case id == 0 && format == 0 && tables == 0: // stopped while it was made
+		return 0, nil
+	case id != applicationID:
+		return 0, fmt.Errorf("not a log: an SQLite database of another program (application id %#x)", uint32(id))
+	case format > len(migrations()):
+		return 0, fmt.Errorf("the log was written by a newer version of this program (format %d, expected at most %d): use that version, or another log file", format, len(migrations()))
+	}
+	return format, nil
+}
+
+var errNoDatabase = errors.New("not a log: the file is not an SQLite database")
+
+func damage(path string, err error) error {
+	if isDamage(err) {
+		return &DamageError{path, err}
+	}
+	return err
+}
+
+func migrate(w *writer, format int) error {
+	steps := migrations()
+	if format == len(steps) {
+		return nil
+	}
+	return w.tx(func(w *writer) error {
+		for i, step := range steps[format:] {
+			if err := w.exec(step); err != nil {
+				return fmt.Errorf("bring log to format %d: %w", format+i+1, err)
+			}
+		}
+		return w.exec(fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d", applicationID, len(steps)))
+	})
+}
+
+// setAside renames a damaged log and what belongs to it, and gives the name.
+func setAside(path string, now time.Time, why error) (aside string, err error) {
+	aside = path + ".damaged-" + now.UTC().Format("20060102-150405")
+	for i := 2; ; i++ {
+		if _, err := os.Lstat(aside); err != nil {
+			break
+		}
+		aside = fmt.Sprintf("%s.damaged-%s-%d", path, now.UTC().Format("20060102-150405"), i)
+	}
+	// The write-ahead log first: alone it would be taken for the new file's.
+	for _, suffix := range []string{"-wal", "-shm", ""} {
+		if err := os.Rename(path+suffix, aside+suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return "", fmt.Errorf("set damaged log aside (%v): %w", why, err)
+		}
+	}
+	return filepath.Base(aside), nil
+}
+
+// A lockFile keeps a second program from writing the log. The lock ends with
+// the process. Beside the process id it holds how far the log had come, to
+// tell at the next start whether the end of the log is missing; that is not
+// synced, so it is never ahead of the log on a sound disk.
+type lockFile struct{ f *os.File }
+
+type mark struct {
+	PID     int
+	Token   string // session
+	Commits int64
+	Wall    string
+}
+
+func acquire(path string) (*lockFile, mark, error) {
+	name := path + ".lock"
+	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o644)
+	if errors.Is(err, unix.EROFS) {
+		f, err = os.Open(name)
+		if errors.Is(err, fs.ErrNotExist) {
+			err = fmt.Errorf("make %q: %w", name, unix.EROFS)
+		}
+	}
+	if err != nil {
+		return nil, mark{}, err
+	}
+	var m mark
+	buf := make([]byte, 200)
+	n, _ := f.ReadAt(buf, 0) // short or empty: nothing is known
+	_, _ = fmt.Sscanf(string(buf[:n]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		_ = f.Close()
+		if errors.Is(err, unix.EWOULDBLOCK) {
+			return nil, m, &HeldError{path, m.PID}
+		}
+		return nil, m, fmt.Errorf("lock %q: %w", name, err)
+	}
+	// The rest of the mark stays until the first commit.
+	_, _ = f.WriteAt(fmt.Appendf(nil, "process %-10d ", os.Getpid()), 0)
+	return &lockFile{f}, m, nil
+}
+
+// mark writes how far the log has come. It may fail on a full disk, where
+// less is then known.
+func (l *lockFile) mark(token string, commits int64, alive time.Time) {
+	_, _ = l.f.WriteAt(fmt.Appendf(nil, "process %-10d session %s commits %-12d until %s\n",
+		os.Getpid(), token, commits, alive.UTC().Format("2006-01-02T15:04:05.000Z")), 0)
+}
+
+func (l *lockFile) release() {
+	if l != nil {
+		_ = l.f.Close()
+	}
+}

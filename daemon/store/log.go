@@ -1,0 +1,359 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"iter"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	sqlite3 "modernc.org/sqlite/lib"
+
+	"makebreak/pulse"
+)
+
+// A Log reads a log, and adds remarks to it, while another program may write
+// it. Its methods may be called from any goroutine.
+type Log struct {
+	path  string
+	write func(ctx context.Context, f func(*writer) error) error
+
+	mu   sync.RWMutex
+	pool *sql.DB
+	why  error // why pool is nil
+}
+
+// OpenRead opens an existing log for reading. Errors are those of Open, and
+// one for a log of an older format, which only Open brings up to date.
+func OpenRead(ctx context.Context, path string) (*Log, error) {
+	full, err := filepath.Abs(path)
+	if err == nil {
+		_, err = os.Stat(full)
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("open log %q: there is no such file", path)
+	}
+	var format int
+	if err == nil {
+		format, err = checkFormat(ctx, full)
+	}
+	if err == nil && format < len(migrations()) {
+		err = fmt.Errorf("its format is %d and this program reads %d: let the daemon open it once", format, len(migrations()))
+	}
+	var db *sql.DB
+	if err == nil {
+		db, err = openReader(full, false)
+		if c := code(err); (c == sqlite3.SQLITE_CANTOPEN || c == sqlite3.SQLITE_READONLY) && atRest(full) {
+			// Nobody writes the log, and here nobody could: it stays as it is.
+			db, err = openReader(full, true)
+		}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("open log %q: %w", path, err)
+	}
+	l := &Log{path: full, pool: db}
+	l.write = l.remarkFromOutside
+	return l, nil
+}
+
+// Path is the full path of the file.
+func (l *Log) Path() string { return l.path }
+
+// Close ends reading.
+func (l *Log) Close() error {
+	l.setPool(nil)
+	return nil
+}
+
+func (l *Log) setPool(db *sql.DB) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.pool != nil {
+		_ = l.pool.Close() // nothing was written through it
+	}
+	l.pool = db
+}
+
+func (l *Log) query(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	if l.pool == nil {
+		return nil, fmt.Errorf("read log %q: it is not open", l.path)
+	}
+	rows, err := l.pool.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, fmt.Errorf("read log %q: %w", l.path, damage(l.path, err))
+	}
+	return rows, nil
+}
+
+// list reads all rows of a query.
+func list[T any](ctx context.Context, l *Log, scan func(row func(...any) error) (T, error), query string, args ...any) (all []T, err error) {
+	rows, err := l.query(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		v, err := scan(rows.Scan)
+		if err != nil {
+			return all, fmt.Errorf("read log %q: %w", l.path, damage(l.path, err))
+		}
+		all = append(all, v)
+	}
+	if err := rows.Err(); err != nil {
+		return all, fmt.Errorf("read log %q: %w", l.path, damage(l.path, err))
+	}
+	return all, nil
+}
+
+// A Moment is a time in the log. Mono is of the boot that Session ran in. Run
+// counts from the start of the run and goes on through reboots. Wall is the
+// wall clock as it was set then.
+type Moment struct {
+	Session int64
+	Mono    pulse.Stamp
+	Run     pulse.Stamp
+	Wall    time.Time
+}
+
+// moment scans session, mono_ns, offset_ns and wall_ns.
+type moment struct{ session, mono, offset, wall int64 }
+
+func (m *moment) fields() []any { return []any{&m.session, &m.mono, &m.offset, &m.wall} }
+
+func (m *moment) at() Moment {
+	return Moment{m.session, pulse.Stamp(m.mono), pulse.Stamp(m.mono + m.offset), time.Unix(0, m.wall).UTC()}
+}
+
+// A Span is a stretch of a run, From ≤ t < To in run time. Run 0 is the latest
+// run, From 0 its start, To 0 its end.
+type Span struct {
+	Run      int64
+	From, To pulse.Stamp
+}
+
+// endless is beyond any run time, and far enough from the largest integer to
+// subtract an offset from it.
+const endless = math.MaxInt64 / 2
+
+// args are run, from and to for SQL.
+func (s Span) args() []any {
+	from, to := int64(s.From), int64(s.To)
+	if from == 0 {
+		from = -endless
+	}
+	if to == 0 {
+		to = endless
+	}
+	return []any{s.Run, from, to}
+}
+
+// inSpan is the condition that goes with Span.args as ?1, ?2 and ?3, for a
+// table x joined with its session s.
+const inSpan = `s.run = iif(?1 = 0, (SELECT max(id) FROM runs), ?1) AND x.mono_ns >= ?2 - s.offset_ns AND x.mono_ns < ?3 - s.offset_ns`
+
+// pageRows are read at once, so that a slow reader holds no transaction open:
+// that would make the write-ahead log grow.
+const pageRows = 1000
+
+// pages reads rows in order of session and time, pageRows at a time. The query
+// takes Span.args, then session, time and id of the row before, then a limit.
+func pages[T any](ctx context.Context, l *Log, span Span, scan func(row func(...any) error) (T, error), key func(T) (Moment, int64), query string, more ...any) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		last := []any{int64(0), int64(math.MinInt64), int64(0)}
+		for {
+			args := append(append(append(span.args(), last...), pageRows), more...)
+			some, err := list(ctx, l, scan, query, args...)
+			for _, v := range some {
+				if !yield(v, nil) {
+					return
+				}
+			}
+			if err != nil {
+				var none T
+				yield(none, err)
+			}
+			if err != nil || len(some) < pageRows {
+				return
+			}
+			at, id := key(some[len(some)-1])
+			last = []any{at.Session, int64(at.Mono), id}
+		}
+	}
+}
+
+// Contacts gives the names of all contacts that the log has, in order.
+func (l *Log) Contacts(ctx context.Context) ([]string, error) {
+	return list(ctx, l, scanText, "SELECT name FROM contacts ORDER BY name")
+}
+
+func scanText(row func(...any) error) (s string, err error) {
+	err = row(&s)
+	return s, err
+}
+
+// A Configuration is how a contact was set up from some time on.
+type Configuration struct {
+	Contact  string // name
+	At       Moment // filled in by the log
+	Source   string // where the edges come from, as the user wrote it
+	Kind     pulse.Kind
+	Polarity pulse.Polarity
+	Settings json.RawMessage // all else, a JSON object
+}
+
+// Configurations gives the configurations of a contact in order of time, of
+// all contacts when the name is empty.
+func (l *Log) Configurations(ctx context.Context, contact string) ([]Configuration, error) {
+	return list(ctx, l, func(row func(...any) error) (c Configuration, err error) {
+		var m moment
+		var kind, closed, settings string
+		if err := row(append(m.fields(), &c.Contact, &c.Source, &kind, &closed, &settings)...); err != nil {
+			return c, err
+		}
+		c.At, c.Settings = m.at(), json.RawMessage(settings)
+		for _, k := range []pulse.Kind{pulse.KindDial, pulse.KindInterrupter} {
+			if k.String() == kind {
+				c.Kind = k
+			}
+		}
+		if closed == pulse.ClosedLow.String() {
+			c.Polarity = pulse.ClosedLow
+		}
+		return c, nil
+	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, c.name, x.source, x.kind, x.closed, x.settings
+FROM configurations x JOIN sessions s ON s.id = x.session JOIN contacts c ON c.id = x.contact
+WHERE ?1 IN ('', c.name) ORDER BY x.id`, contact)
+}
+
+// A FindingKind says what was found.
+type FindingKind string
+
+const (
+	LimitCrossed FindingKind = "limit"      // out of limit
+	Missing      FindingKind = "missing"    // interruption
+	Extra        FindingKind = "extra"      // interruption
+	StuckOpen    FindingKind = "stuck open" // longer than it can be in good order
+	StuckClosed  FindingKind = "stuck closed"
+	LostEdges    FindingKind = "lost edges" // by the source
+	SourceDown   FindingKind = "source down"
+	SourceUp     FindingKind = "source up"
+	ClockStep    FindingKind = "clock step" // logged by the store
+	Restart      FindingKind = "restart"    // logged by the store
+	LogFault     FindingKind = "log fault"  // logged by the store: it could not be written for some time
+	Dropped      FindingKind = "dropped"    // logged by the store: edges that are not in the log
+	Damage       FindingKind = "damage"     // logged by the store
+)
+
+// A Finding is something wrong or worth knowing.
+type Finding struct {
+	ID      int64
+	Contact string // name, empty when it is about the log or the site
+	Kind    FindingKind
+	At      Moment
+	Text    string          // for people
+	Detail  json.RawMessage // for programs; nil when there is none
+}
+
+// Findings gives the findings of a span in order of time, of all contacts when
+// the name is empty, else of the contact and of the log itself.
+func (l *Log) Findings(ctx context.Context, span Span, contact string) iter.Seq2[Finding, error] {
+	scan := func(row func(...any) error) (f Finding, err error) {
+		var m moment
+		var detail sql.NullString
+		err = row(append(m.fields(), &f.ID, &f.Contact, &f.Kind, &f.Text, &detail)...)
+		f.At = m.at()
+		if detail.Valid {
+			f.Detail = json.RawMessage(detail.String)
+		}
+		return f, err
+	}
+	return pages(ctx, l, span, scan, func(f Finding) (Moment, int64) { return f.At, f.ID },
+		`SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.kind, x.text, x.detail
+FROM sessions s CROSS JOIN findings x ON x.session = s.id LEFT JOIN contacts c ON c.id = x.contact
+WHERE `+inSpan+` AND (x.session, x.mono_ns, x.id) > (?4, ?5, ?6) AND (?8 = '' OR c.name IS NULL OR c.name = ?8)
+ORDER BY x.session, x.mono_ns, x.id LIMIT ?7`, contact)
+}
+
+// A Spread is count, sum, extremes and spread of some times; spreads of
+// several minutes can be added up.
+type Spread struct {
+	N            int64
+	SumNS        int64
+	Squares      float64 // sum of squared differences from their mean, ns²
+	MinNS, MaxNS int64   // 0 when N is 0
+}
+
+// A Summary is what one contact did in one minute, or a part of one.
+type Summary struct {
+	Contact        string
+	At             Moment // start
+	LengthNS       int64  // time in which the source was up
+	Edges, Lost    int64
+	Pulses         int64 // or cycles
+	Missing, Extra int64 // interruptions
+	Chatter        int64
+	Bounced        int64  // transitions
+	OutOfLimit     int64  // pulses or cycles
+	Period, Break  Spread // each kind of time by itself
+	PeriodBreaksNS int64  // sum of the breaks that belong to the periods: percent break = 100 · this / Period.SumNS
+	BounceMaxNS    pulse.Num
+	InterdigitNS   pulse.Num // the shortest
+}
+
+const summaryColumns = `length_ns, edges, lost, pulses, missing, extra, chatter, bounced, out_of_limit,
+periods, period_sum_ns, period_squares, period_min_ns, period_max_ns,
+breaks, break_sum_ns, break_squares, break_min_ns, break_max_ns, period_breaks_ns, bounce_max_ns, interdigit_min_ns`
+
+var insertSummary = `INSERT OR REPLACE INTO summaries (contact, session, mono_ns, wall_ns, ` + summaryColumns + `)
+VALUES (` + strings.TrimSuffix(strings.Repeat("?, ", 26), ", ") + `)`
+
+// columns are the values of summaryColumns, to write.
+func (m *Summary) columns() []any {
+	extreme := func(s Spread, v int64) any {
+		if s.N == 0 {
+			return nil
+		}
+		return v
+	}
+	whole := func(n pulse.Num) any {
+		if !n.OK {
+			return nil
+		}
+		return int64(math.Round(n.V))
+	}
+	return []any{m.LengthNS, m.Edges, m.Lost, m.Pulses, m.Missing, m.Extra, m.Chatter, m.Bounced, m.OutOfLimit,
+		m.Period.N, m.Period.SumNS, m.Period.Squares, extreme(m.Period, m.Period.MinNS), extreme(m.Period, m.Period.MaxNS),
+		m.Break.N, m.Break.SumNS, m.Break.Squares, extreme(m.Break, m.Break.MinNS), extreme(m.Break, m.Break.MaxNS),
+		m.PeriodBreaksNS, whole(m.BounceMaxNS), whole(m.InterdigitNS)}
+}
+
+// Summaries gives a contact's summaries in a span in order of time.
+func (l *Log) Summaries(ctx context.Context, span Span, contact string) iter.Seq2[Summary, error] {
+	scan := func(row func(...any) error) (m Summary, err error) {
+		var at moment
+		var low, high, breakLow, breakHigh, bounce, gap sql.NullInt64
+		m.Contact = contact
+		err = row(append(at.fields(), &m.LengthNS, &m.Edges, &m.Lost, &m.Pulses, &m.Missing, &m.Extra, &m.Chatter, &m.Bounced, &m.OutOfLimit,
+			&m.Period.N, &m.Period.SumNS, &m.Period.Squares, &low, &high,
+			&m.Break.N, &m.Break.SumNS, &m.Break.Squares, &breakLow, &breakHigh, &m.PeriodBreaksNS, &bounce, &gap)...)
+		m.At = at.at()
+		m.Period.MinNS, m.Period.MaxNS, m.Break.MinNS, m.Break.MaxNS = low.Int64, high.Int64, breakLow.Int64, breakHigh.Int64
+		m.BounceMaxNS = pulse.Num{V: float64(bounce.Int64), OK: bounce.Valid}
+		m.InterdigitNS = pulse.Num{V: float64(gap.Int64), OK: gap.Valid}
+		return m, err
+	}
+	return pages(ctx, l, span, scan, func(m Summary) (Moment, int64) { return m.At, math.MaxInt64 },
+		`SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, `+summaryColumns+`
+FROM sessions s CROSS JOIN summaries x ON x.session = s.id AND x.contact = (SELECT id FROM contacts WHERE name = ?8)
+WHERE `+inSpan+` AND (x.session, x.mono_ns, ?6) > (?4, ?5, ?6) ORDER BY x.session, x.mono_ns LIMIT ?7`, contact)
+}

@@ -1,0 +1,221 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+
+	"makebreak/hw"
+)
+
+// A NoteState says whether a note tells what was found or what was left.
+type NoteState string
+
+const (
+	PlainNote NoteState = ""
+	AsFound   NoteState = "as found"
+	AsLeft    NoteState = "as left"
+)
+
+// A Note is a remark by a person.
+type Note struct {
+	ID      int64
+	Contact string // name, empty: about the site
+	State   NoteState
+	At      Moment
+	Text    string
+}
+
+// A Soak is a test over a stretch of the log. It goes on through restarts.
+type Soak struct {
+	ID      int64
+	Contact string // name, empty: all of them
+	Title   string
+	Profile string // limits, may be empty
+	Note    string
+	Begin   Moment
+	End     *Moment         // nil while it goes on
+	Result  json.RawMessage // nil until there is one
+}
+
+// Notes gives the notes of a span in order of time, of all contacts when the
+// name is empty, else of the contact and of the site.
+func (l *Log) Notes(ctx context.Context, span Span, contact string) ([]Note, error) {
+	return list(ctx, l, func(row func(...any) error) (n Note, err error) {
+		var m moment
+		err = row(append(m.fields(), &n.ID, &n.Contact, &n.State, &n.Text)...)
+		n.At = m.at()
+		return n, err
+	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.state, x.text
+FROM sessions s CROSS JOIN notes x ON x.session = s.id LEFT JOIN contacts c ON c.id = x.contact
+WHERE `+inSpan+` AND (?4 = '' OR c.name IS NULL OR c.name = ?4) ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
+}
+
+// AddNote adds a note; of its At, Wall alone counts, and the zero time means
+// now. It is in the log when the error is nil.
+func (l *Log) AddNote(ctx context.Context, n Note) (id int64, err error) {
+	return l.remark(ctx, n.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
+		at := now
+		if !n.At.Wall.IsZero() {
+			tl, err := l.Timeline(ctx, 0)
+			if err != nil {
+				return nil, err
+			}
+			if at = tl.At(tl.Until(n.At.Wall)); at.Run > now.Run {
+				at = now
+			}
+			at.Wall = n.At.Wall
+		}
+		return w.current.ExecContext(ctx, "INSERT INTO notes (session, contact, state, mono_ns, wall_ns, text) VALUES (?, ?, ?, ?, ?, ?)",
+			at.Session, contact, string(n.State), int64(at.Mono), at.Wall.UnixNano(), n.Text)
+	})
+}
+
+// Soaks gives all soak tests in order of their begin.
+func (l *Log) Soaks(ctx context.Context) ([]Soak, error) {
+	return list(ctx, l, func(row func(...any) error) (s Soak, err error) {
+		var m moment
+		var end struct{ session, mono, offset, wall sql.NullInt64 }
+		var result sql.NullString
+		err = row(append(m.fields(), &end.session, &end.mono, &end.offset, &end.wall, &s.ID, &s.Contact, &s.Title, &s.Profile, &s.Note, &result)...)
+		s.Begin = m.at()
+		if end.session.Valid {
+			at := (&moment{end.session.Int64, end.mono.Int64, end.offset.Int64, end.wall.Int64}).at()
+			s.End = &at
+		}
+		if result.Valid {
+			s.Result = json.RawMessage(result.String)
+		}
+		return s, err
+	}, `SELECT k.begin_session, k.begin_ns, b.offset_ns, k.begin_wall_ns, k.end_session, k.end_ns, e.offset_ns, k.end_wall_ns,
+k.id, coalesce(c.name, ''), k.title, k.profile, k.note, k.result
+FROM soaks k JOIN sessions b ON b.id = k.begin_session LEFT JOIN sessions e ON e.id = k.end_session
+LEFT JOIN contacts c ON c.id = k.contact ORDER BY k.id`)
+}
+
+// BeginSoak begins a soak test now. Begin, End and Result do not count.
+func (l *Log) BeginSoak(ctx context.Context, s Soak) (id int64, err error) {
+	return l.remark(ctx, s.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
+		return w.current.ExecContext(ctx, "INSERT INTO soaks (contact, title, profile, note, begin_session, begin_ns, begin_wall_ns) VALUES (?, ?, ?, ?, ?, ?, ?)",
+			contact, s.Title, s.Profile, s.Note, now.Session, int64(now.Mono), now.Wall.UnixNano())
+	})
+}
+
+// EndSoak ends a soak test now and gives the moment. It is an error when
+// there is none with that id that goes on.
+func (l *Log) EndSoak(ctx context.Context, id int64) (at Moment, err error) {
+	_, err = l.remark(ctx, "", func(w *writer, _ any, now Moment) (sql.Result, error) {
+		at = now
+		return changed(w.current.ExecContext(ctx, "UPDATE soaks SET end_session = ?, end_ns = ?, end_wall_ns = ? WHERE id = ? AND end_session IS NULL",
+			at.Session, int64(at.Mono), at.Wall.UnixNano(), id))("no soak test %d goes on", id)
+	})
+	return at, err
+}
+
+// SetSoakResult records the result of a soak test, a JSON value: so far, or in
+// the end.
+func (l *Log) SetSoakResult(ctx context.Context, id int64, result json.RawMessage) error {
+	_, err := l.remark(ctx, "", func(w *writer, _ any, _ Moment) (sql.Result, error) {
+		return changed(w.current.ExecContext(ctx, "UPDATE soaks SET result = ? WHERE id = ?", string(result), id))("there is no soak test %d", id)
+	})
+	return err
+}
+
+// changed makes an update that found no row an error.
+func changed(r sql.Result, err error) func(format string, args ...any) (sql.Result, error) {
+	return func(format string, args ...any) (sql.Result, error) {
+		if err != nil {
+			return nil, err
+		}
+		if n, err := r.RowsAffected(); err != nil || n != 1 {
+			return nil, errors.Join(err, fmt.Errorf(format, args...))
+		}
+		return r, nil
+	}
+}
+
+func (l *Log) remark(ctx context.Context, contact string, f func(w *writer, contact any, now Moment) (sql.Result, error)) (id int64, err error) {
+	err = l.write(ctx, func(w *writer) error {
+		var key any
+		if contact != "" {
+			var row int64
+			err := w.current.QueryRowContext(ctx, "SELECT id FROM contacts WHERE name = ?", contact).Scan(&row)
+			if errors.Is(err, sql.ErrNoRows) {
+				return fmt.Errorf("contact %q is not in the log", contact)
+			}
+			if err != nil {
+				return err
+			}
+			key = row
+		}
+		now, err := w.present(ctx)
+		if err != nil {
+			return err
+		}
+		r, err := f(w, key, now)
+		if err != nil {
+			return err
+		}
+		id, err = r.LastInsertId()
+		return err
+	})
+	if err != nil {
+		return 0, fmt.Errorf("write log %q: %w", l.path, err)
+	}
+	return id, nil
+}
+
+// remark is Log.write of a Store.
+func (s *Store) remark(_ context.Context, f func(*writer) error) error {
+	s.committing.Lock()
+	defer s.committing.Unlock()
+	if s.w == nil {
+		if s.fault == nil {
+			return ErrClosed
+		}
+		return s.fault
+	}
+	s.w.now, _ = s.opt.Clock()
+	s.w.boot = s.opt.Boot
+	return s.w.tx(f)
+}
+
+// remarkFromOutside is Log.write of a log that another program may write.
+func (l *Log) remarkFromOutside(_ context.Context, f func(*writer) error) error {
+	if _, err := os.Stat(l.path); err != nil { // opening would make the file
+		return err
+	}
+	db, err := openWriter(l.path, othersWait)
+	if err != nil {
+		return faultOf(l.path, err)
+	}
+	defer db.Close()
+	boot, err := bootID()
+	if err != nil {
+		return err
+	}
+	return (&writer{db: db, now: hw.ReadAnchor(), boot: boot}).tx(f)
+}
+
+// present is the time of a remark: in the latest session, even when that has
+// ended.
+func (w *writer) present(ctx context.Context) (Moment, error) {
+	var m moment
+	var boot string
+	var aliveWall int64
+	err := w.current.QueryRowContext(ctx, "SELECT id, alive_ns, offset_ns, alive_wall_ns, boot FROM sessions ORDER BY id DESC LIMIT 1").
+		Scan(&m.session, &m.mono, &m.offset, &aliveWall, &boot)
+	if err != nil {
+		return Moment{}, err
+	}
+	m.wall = w.now.Wall.UnixNano()
+	if boot == w.boot && int64(w.now.Mono) >= m.mono {
+		m.mono = int64(w.now.Mono)
+	} else {
+		m.mono += max(m.wall-aliveWall, 0)
+	}
+	return m.at(), nil
+}

@@ -1,0 +1,296 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"makebreak/pulse"
+)
+
+const blockColumns = "b.id, b.contact, b.session, b.first_ns, b.last_ns, b.edges, b.data"
+
+type storedBlock struct {
+	id int64
+	blockHeader
+	data []byte
+}
+
+func (b *storedBlock) fields() []any {
+	return []any{&b.id, &b.contact, &b.session, &b.first, &b.last, &b.edges, &b.data}
+}
+
+func scanBlock(row func(...any) error) (b storedBlock, err error) {
+	err = row(b.fields()...)
+	return b, err
+}
+
+// A Gap is a stretch of a replay in which the log does not know the level.
+type Gap struct {
+	From, To pulse.Stamp // run time
+	Why      string
+	Damage   bool // rather than a restart or removed edges
+}
+
+// A Replay reads the edges of one contact in a span, in order of run time. It
+// is an hw.Source. Wherever the log does not know the level, between two
+// sessions or where it is damaged, it gives an edge to the level Unknown at
+// the last time that is known, so that no interval spans the gap; Gaps tells
+// why. It is for one goroutine.
+type Replay struct {
+	log      *Log
+	timeline *Timeline
+	contact  int64
+	span     Span
+	from     pulse.Stamp // where edges begin to be given
+	level    pulse.Level // at from
+	dec      decoder
+	edges    []pulse.Edge // decoded, not given yet
+	buf      []pulse.Edge
+	queue    []storedBlock
+	id       int64       // of the latest block
+	session  int         // index of the session read last, -1 before the first
+	last     pulse.Stamp // run time that the log is known up to
+	gaps     []Gap
+	broken   string // damage since last
+	done     bool
+}
+
+// replayBlocks are read at once.
+const replayBlocks = 64
+
+// Replay starts to read a contact's edges. It is an error when the log does
+// not have the contact; a span without edges is none.
+func (l *Log) Replay(ctx context.Context, span Span, contact string) (*Replay, error) {
+	tl, err := l.Timeline(ctx, span.Run)
+	if err != nil {
+		return nil, err
+	}
+	ids, err := list(ctx, l, scanInt, "SELECT id FROM contacts WHERE name = ?", contact)
+	if err != nil {
+		return nil, err
+	}
+	if len(ids) == 0 {
+		return nil, fmt.Errorf("read log %q: contact %q is not in it", l.path, contact)
+	}
+	r := &Replay{log: l, timeline: tl, contact: ids[0], span: span, from: span.From, level: pulse.Unknown, session: -1, last: tl.Sessions[0].Start.Run}
+	if r.span.To == 0 {
+		// The latest commit's own edges are before its end.
+		r.span.To = tl.End() + 1
+	}
+	if span.From == 0 {
+		r.from = -endless // edges may be a little older than the session
+	}
+	from := tl.At(r.from)
+	// The block before the span tells the level at its start, and may reach into it.
+	ids, err = list(ctx, l, scanInt, `SELECT id FROM edge_blocks WHERE contact = ? AND session >= ? AND (session, first_ns) < (?, ?)
+ORDER BY session DESC, first_ns DESC, id DESC LIMIT 1`, r.contact, tl.Sessions[0].ID, from.Session, int64(from.Mono))
+	if err != nil {
+		return nil, err
+	}
+	if len(ids) == 0 {
+		ids, err = list(ctx, l, scanInt, "SELECT id FROM edge_blocks WHERE contact = ? AND session >= ? ORDER BY session, first_ns, id LIMIT 1", r.contact, tl.Sessions[0].ID)
+		if err != nil {
+			return nil, err
+		}
+		if len(ids) == 0 {
+			r.done = true
+			return r, nil
+		}
+		if err := r.removed(ctx, ids[0]); err != nil {
+			return nil, err
+		}
+	}
+	r.id = ids[0] - 1
+	return r, r.skip(ctx)
+}
+
+// removed notes a gap when older blocks than the first one were removed.
+func (r *Replay) removed(ctx context.Context, first int64) error {
+	at, err := list(ctx, r.log, scanInt, `SELECT b.first_ns + s.offset_ns FROM edge_blocks b JOIN sessions s ON s.id = b.session
+WHERE b.id = ?1 AND ?1 & 0xffffffff > 1 AND NOT EXISTS (SELECT 1 FROM edge_blocks WHERE id = ?1 - 1)`, first)
+	if len(at) == 1 && at[0] > int64(r.span.From) {
+		r.gaps = append(r.gaps, Gap{From: r.span.From, To: pulse.Stamp(at[0]), Why: "older edges, if there were any, have been removed to make room"})
+	}
+	return err
+}
+
+// Timeline is the run's timeline when the replay began.
+func (r *Replay) Timeline() *Timeline { return r.timeline }
+
+// Span is what is read, with the run's end filled in.
+func (r *Replay) Span() Span { return r.span }
+
+// StartLevel is the level at the start of the span, Unknown when the log does
+// not tell.
+func (r *Replay) StartLevel() pulse.Level { return r.level }
+
+// Gaps are those met so far.
+func (r *Replay) Gaps() []Gap { return r.gaps }
+
+// Close ends the replay.
+func (r *Replay) Close() error {
+	r.done, r.edges, r.queue = true, nil, nil
+	return nil
+}
+
+// ReadEdges implements hw.Source.
+func (r *Replay) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
+	if len(buf) == 0 {
+		return 0, ctx.Err()
+	}
+	for len(r.edges) == 0 {
+		if r.done {
+			return 0, io.EOF
+		}
+		if err := r.next(ctx); err != nil {
+			return 0, err
+		}
+	}
+	n = copy(buf, r.edges)
+	r.edges = r.edges[n:]
+	return n, nil
+}
+
+// skip reads up to the start of the span.
+func (r *Replay) skip(ctx context.Context) error {
+	for {
+		for len(r.edges) > 0 && r.edges[0].At < r.from {
+			r.level = r.edges[0].Level
+			r.edges = r.edges[1:]
+		}
+		if len(r.edges) > 0 || r.done {
+			return nil
+		}
+		if err := r.next(ctx); err != nil {
+			return err
+		}
+	}
+}
+
+// next reads the next block into edges, if it has any to give.
+func (r *Replay) next(ctx context.Context) error {
+	r.edges = nil
+	if len(r.queue) == 0 {
+		if err := r.fill(ctx); err != nil {
+			return err
+		}
+		if len(r.queue) == 0 {
+			r.finish()
+			return nil
+		}
+	}
+	b := &r.queue[0]
+	r.queue = r.queue[1:]
+	if b.id != r.id+1 && r.broken == "" {
+		r.broken = "blocks of edges are missing"
+	}
+	r.id = b.id
+	sessions := r.timeline.Sessions
+	i := max(r.session, 0)
+	for i < len(sessions) && sessions[i].ID != b.session {
+		i++
+	}
+	if i == len(sessions) && b.session > sessions[i-1].ID {
+		r.finish() // begun since
+		return nil
+	}
+	if i == len(sessions) {
+		r.broken = "a block of edges has the number of another session"
+		return nil
+	}
+	// Room for an edge to Unknown before the others.
+	edges, err := r.dec.decode(append(r.buf[:0], pulse.Edge{}), b.blockHeader, b.data)
+	if err != nil {
+		r.broken = "a block of edges is damaged: " + err.Error()
+		return nil
+	}
+	r.buf = edges
+	offset := sessions[i].Start.Run - sessions[i].Start.Mono
+	for j := range edges[1:] {
+		edges[j+1].At += offset
+	}
+	at := edges[1].At
+	switch {
+	case r.broken != "":
+		r.unknown(&edges[0], at, r.broken)
+	case i == r.session && at < r.last:
+		r.broken = "a block of edges is out of order"
+		return nil
+	case r.session >= 0 && i != r.session:
+		r.last = max(r.last, sessions[r.session].Alive.Run)
+		r.unknown(&edges[0], at, "not running")
+	default:
+		edges = edges[1:]
+	}
+	r.broken, r.session, r.last = "", i, r.buf[len(r.buf)-1].At
+	r.give(edges)
+	return nil
+}
+
+// unknown makes an edge to Unknown where the log's knowledge ends.
+func (r *Replay) unknown(e *pulse.Edge, to pulse.Stamp, why string) {
+	*e = pulse.Edge{At: min(r.last, to), Level: pulse.Unknown}
+	if to > r.from && e.At < r.span.To {
+		r.gaps = append(r.gaps, Gap{e.At, to, why, r.broken != ""})
+	}
+}
+
+// give ends the replay where the span ends.
+func (r *Replay) give(edges []pulse.Edge) {
+	n := len(edges)
+	for n > 0 && edges[n-1].At >= r.span.To {
+		n--
+		r.done = true
+	}
+	r.edges = edges[:n]
+}
+
+// finish ends the replay behind the last block.
+func (r *Replay) finish() {
+	r.done = true
+	why := r.broken
+	if why == "" && r.session >= 0 {
+		if r.last = max(r.last, r.timeline.Sessions[r.session].Alive.Run); r.last < max(r.span.To-1, r.span.From) {
+			why = "not running"
+		}
+	}
+	if why != "" {
+		var e pulse.Edge
+		r.unknown(&e, r.span.To, why)
+		r.give(append(r.buf[:0], e))
+	}
+}
+
+// fill reads some more blocks into the queue, past pages that are damaged.
+func (r *Replay) fill(ctx context.Context) error {
+	end := (r.contact + 1) << 32
+	for from := r.id + 1; ; from++ {
+		blocks, err := list(ctx, r.log, scanBlock, "SELECT "+blockColumns+" FROM edge_blocks b WHERE b.id >= ? AND b.id < ? ORDER BY b.id LIMIT ?", from, end, replayBlocks)
+		if r.queue = blocks; len(blocks) > 0 || err == nil {
+			return nil
+		}
+		var d *DamageError
+		if !errors.As(err, &d) {
+			return err
+		}
+		if r.broken == "" {
+			r.broken = "a page of the log is damaged: " + d.Err.Error()
+			// The index tells how far to look.
+			last, err := list(ctx, r.log, scanInt, "SELECT max(id) FROM edge_blocks INDEXED BY edge_block_times WHERE contact = ?", r.contact)
+			if err != nil {
+				return err
+			}
+			end = last[0] + 1
+		}
+		if from >= end {
+			return nil
+		}
+	}
+}
+
+func scanInt(row func(...any) error) (v int64, err error) {
+	err = row(&v)
+	return v, err
+}

@@ -1,0 +1,355 @@
+package store
+
+import (
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+// sessionState is what the writer knows of its own session.
+type sessionState struct {
+	token   string
+	start   hw.Anchor
+	alive   pulse.Stamp // latest commit
+	commits int64
+	before  *ended // session before it in the run, nil for the first
+	// The clock was not to be trusted when the session began in a new boot, so
+	// the gap before it is not known until the clock is set.
+	gapUnsure bool
+}
+
+// ended is how far a session came.
+type ended struct {
+	id, run       int64
+	boot, site    string
+	offset, alive int64
+	wall          int64
+	inOrder       bool
+}
+
+func newToken() string { return strings.ToLower(rand.Text()) }
+
+func bootID() (string, error) {
+	b, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	if err != nil {
+		return "", fmt.Errorf("read boot id: %w", err)
+	}
+	return strings.TrimSpace(string(b)), nil
+}
+
+// attach opens the file, makes or resumes run and session in it, and opens
+// the readers. After an error nothing is open but the lock.
+func (s *Store) attach(ctx context.Context) error {
+	for _, p := range []string{filepath.Dir(s.path), s.path} {
+		if err := unix.Access(p, unix.W_OK); err == unix.EROFS {
+			return fmt.Errorf("write %q: %w", p, err)
+		}
+	}
+	format, err := checkFormat(ctx, s.path)
+	if err != nil && !isDamage(err) {
+		return err
+	}
+	if s.lock == nil {
+		var lockErr error
+		if s.lock, s.mark, lockErr = acquire(s.path); lockErr != nil {
+			return lockErr
+		}
+	}
+	if err == nil {
+		err = s.damaged
+	}
+	var findings []Finding
+	if err == nil {
+		findings, err = s.begin(format)
+	}
+	if isDamage(err) && s.opt.SetAside {
+		var aside string
+		if aside, err = setAside(s.path, s.anchor.Wall, err); err != nil {
+			return err
+		}
+		s.mark, s.damaged = mark{}, nil
+		s.Find(Finding{Kind: Damage, At: Moment{Mono: s.anchor.Mono},
+			Text:   "the log was damaged; it was renamed to " + aside + " and a new one begun",
+			Detail: Detail(map[string]any{"file": aside})})
+		findings, err = s.begin(0)
+	}
+	if err != nil {
+		return damage(s.path, err)
+	}
+	for _, f := range findings {
+		s.Find(f)
+	}
+	return nil
+}
+
+// begin opens the writer and its session. It returns what there is to tell
+// about the start.
+func (s *Store) begin(format int) (findings []Finding, err error) {
+	db, err := openWriter(s.path, writerWaits)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{db: db}
+	defer func() {
+		if err != nil {
+			_ = db.Close()
+		}
+	}()
+	if w.file, err = os.Stat(s.path); err != nil {
+		return nil, err
+	}
+	if err := migrate(w, format); err != nil {
+		return nil, err
+	}
+	w.upsert, err = db.Prepare(`INSERT INTO edge_blocks (id, contact, session, first_ns, last_ns, edges, data) VALUES (?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edges, data = excluded.data`)
+	if err != nil {
+		return nil, err
+	}
+	found := false
+	err = w.tx(func(w *writer) error {
+		err := w.current.QueryRow("SELECT id FROM sessions WHERE token = ?", s.session.token).Scan(&w.session)
+		if found = err == nil; found || !errors.Is(err, sql.ErrNoRows) {
+			return err
+		}
+		findings, err = s.newSession(w)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	readers, err := openReader(s.path, false)
+	if err != nil {
+		return nil, err
+	}
+	s.Log.setPool(readers)
+	if !found {
+		s.mu.Lock()
+		for _, c := range s.list {
+			c.forget()
+		}
+		s.mu.Unlock()
+	}
+	s.w, s.mark = w, mark{}
+	s.mu.Lock()
+	s.stats.Bytes = logBytes(s.path)
+	s.mu.Unlock()
+	return findings, nil
+}
+
+// detach closes the file.
+func (s *Store) detach() error {
+	s.Log.setPool(nil)
+	if s.w == nil {
+		return nil
+	}
+	err := s.w.db.Close()
+	s.w = nil
+	if err != nil {
+		return fmt.Errorf("close log: %w", err)
+	}
+	return nil
+}
+
+func (s *Store) newSession(w *writer) (findings []Finding, err error) {
+	start := s.session.start
+	before, err := lastSession(w.current)
+	if err != nil {
+		return nil, err
+	}
+	if findings, err = s.checkTail(w, before == nil); err != nil {
+		return nil, err
+	}
+	run, offset := int64(0), -int64(start.Mono)
+	if before == nil || before.site != s.opt.Site || s.opt.NewRun {
+		before = nil
+		res, err := w.current.Exec("INSERT INTO runs (site, began_wall_ns) VALUES (?, ?)", s.opt.Site, start.Wall.UnixNano())
+		if err != nil {
+			return nil, err
+		}
+		if run, err = res.LastInsertId(); err != nil {
+			return nil, err
+		}
+	} else {
+		run = before.run
+		sameBoot := before.boot == s.opt.Boot && int64(start.Mono) >= before.alive
+		if sameBoot {
+			offset = before.offset
+		} else {
+			offset = before.follow(start)
+		}
+		s.session.gapUnsure = !sameBoot && !s.clock.Synchronised
+		findings = append(findings, restart(before, start, offset, sameBoot, s.session.gapUnsure))
+	}
+	s.session.before = before
+	res, err := w.current.Exec(`INSERT INTO sessions (run, token, boot, program, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, commits, ended)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0)`, run, s.session.token, s.opt.Boot, s.opt.Program, offset,
+		int64(start.Mono), start.Wall.UnixNano(), int64(s.session.alive), start.At(s.session.alive).UnixNano(), s.session.commits)
+	if err != nil {
+		return nil, err
+	}
+	if w.session, err = res.LastInsertId(); err != nil {
+		return nil, err
+	}
+	return findings, w.clock(start, s.clock)
+}
+
+func lastSession(tx *sql.Tx) (*ended, error) {
+	var e ended
+	err := tx.QueryRow(`SELECT s.id, s.run, s.boot, r.site, s.offset_ns, s.alive_ns, s.alive_wall_ns, s.ended
+FROM sessions s JOIN runs r ON r.id = s.run ORDER BY s.id DESC LIMIT 1`).
+		Scan(&e.id, &e.run, &e.boot, &e.site, &e.offset, &e.alive, &e.wall, &e.inOrder)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, nil
+	}
+	return &e, err
+}
+
+// follow gives the offset of a session in a later boot: run time goes on by
+// what the wall clock says, and in any case forward.
+func (e *ended) follow(start hw.Anchor) int64 {
+	gap := max(start.Wall.UnixNano()-e.wall, 1)
+	return e.alive + e.offset + gap - int64(start.Mono)
+}
+
+func restart(e *ended, start hw.Anchor, offset int64, sameBoot, unsure bool) Finding {
+	gap := time.Duration(int64(start.Mono) + offset - e.alive - e.offset)
+	how, where := "after it was stopped", ""
+	if !e.inOrder {
+		how = "after it had ended without a stop"
+	}
+	if !sameBoot {
+		where = ", in a new boot"
+	}
+	text := fmt.Sprintf("started %s%s; nothing was recorded for %s", how, where, round(gap))
+	if unsure {
+		text = fmt.Sprintf("started %s%s; how long nothing was recorded is not known until the clock is set", how, where)
+	}
+	return Finding{Kind: Restart, At: Moment{Mono: start.Mono}, Text: text,
+		Detail: Detail(map[string]any{"gap_s": gap.Seconds(), "stopped": e.inOrder, "new_boot": !sameBoot, "gap_known": !unsure, "after_session": e.id})}
+}
+
+func (w *writer) clock(a hw.Anchor, d hw.Discipline) error {
+	return w.exec(`INSERT OR REPLACE INTO clocks (session, mono_ns, wall_ns, within_ns, synchronised, frequency_ppm, slew_ppm, estimated_error_ns, max_error_ns)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`, w.session, int64(a.Mono), a.Wall.UnixNano(), a.WithinNS, d.Synchronised, d.FrequencyPPM, d.SlewPPM, d.EstimatedErrorNS, d.MaxErrorNS)
+}
+
+// followClock logs steps of the wall clock and changes of its steering.
+func (s *Store) followClock(a hw.Anchor, d hw.Discipline) {
+	s.mu.Lock()
+	last := s.anchor
+	s.mu.Unlock()
+	step := a.Wall.Sub(last.At(a.Mono))
+	stepped := step.Abs() > clockStep+time.Duration(a.WithinNS+last.WithinNS)
+	if !stepped && d.Synchronised == s.clock.Synchronised && a.Mono-last.Mono < clockEvery {
+		return
+	}
+	s.clock = d
+	s.mu.Lock()
+	s.anchor = a
+	s.mu.Unlock()
+	s.add(func(w *writer) error { return w.clock(a, d) })
+	if !stepped {
+		return
+	}
+	f := Finding{Kind: ClockStep, At: Moment{Mono: a.Mono}, Detail: Detail(map[string]any{"step_s": step.Seconds()})}
+	direction := "forward"
+	if step < 0 {
+		direction = "back"
+	}
+	f.Text = fmt.Sprintf("the wall clock was set %s by %s", direction, round(step.Abs()))
+	if s.session.gapUnsure {
+		s.session.gapUnsure = !d.Synchronised
+		before, start := s.session.before, s.session.start
+		start.Wall = a.At(start.Mono)
+		if gap := time.Duration(start.Wall.UnixNano() - before.wall); gap > 0 {
+			offset := before.follow(start)
+			f.Text += fmt.Sprintf("; nothing had been recorded for %s before this session", round(gap))
+			s.add(func(w *writer) error {
+				return w.exec("UPDATE sessions SET offset_ns = ? WHERE id = ?", offset, w.session)
+			})
+		}
+	}
+	s.Find(f)
+}
+
+// register gives new contacts their rows and the numbers of their blocks.
+func (s *Store) register(contacts []*Contact) error {
+	contacts = slices.DeleteFunc(slices.Clone(contacts), func(c *Contact) bool { return c.id != 0 })
+	if len(contacts) == 0 {
+		return nil
+	}
+	ids, blocks := make([]int64, len(contacts)), make([]int64, len(contacts))
+	err := s.w.tx(func(w *writer) error {
+		for i, c := range contacts {
+			if err := w.exec("INSERT OR IGNORE INTO contacts (name) VALUES (?)", c.name); err != nil {
+				return err
+			}
+			err := w.current.QueryRow(`SELECT id, coalesce((SELECT max(b.id) FROM edge_blocks b WHERE b.id > c.id << 32 AND b.id < (c.id + 1) << 32), 0) & 0xffffffff
+FROM contacts c WHERE name = ?`, c.name).Scan(&ids[i], &blocks[i])
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for i, c := range contacts {
+		c.id, c.blocks = ids[i], blocks[i]
+	}
+	return nil
+}
+
+// checkTail looks for what a crash can damage: commits that the mark knows of
+// but the log does not, and the latest blocks of each contact.
+func (s *Store) checkTail(w *writer, empty bool) (findings []Finding, err error) {
+	at := Moment{Mono: s.session.start.Mono}
+	if m := s.mark; m.Token != "" {
+		var commits int64
+		err := w.current.QueryRow("SELECT commits FROM sessions WHERE token = ?", m.Token).Scan(&commits)
+		if err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return nil, err
+		}
+		if lost := m.Commits - commits; lost > 0 {
+			text := fmt.Sprintf("the end of the log is missing: %d commits until %s are lost", lost, m.Wall)
+			if empty {
+				text = fmt.Sprintf("the log that was written here until %s is gone, and a new one begun", m.Wall)
+			}
+			findings = append(findings, Finding{Kind: Damage, At: at, Text: text, Detail: Detail(map[string]any{"commits": lost, "until": m.Wall})})
+		}
+	}
+	rows, err := w.current.Query(`SELECT ` + blockColumns + `, c.name FROM contacts c JOIN edge_blocks b ON b.id =
+  (SELECT max(id) FROM edge_blocks WHERE id > c.id << 32 AND id < (c.id + 1) << 32) ORDER BY b.id`)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var d decoder
+	for rows.Next() {
+		var b storedBlock
+		var name string
+		if err := rows.Scan(append(b.fields(), &name)...); err != nil {
+			return nil, err
+		}
+		if _, err := d.decode(nil, b.blockHeader, b.data); err != nil {
+			findings = append(findings, Finding{Contact: name, Kind: Damage, At: at,
+				Text:   fmt.Sprintf("the latest %d edges of %s in the log are damaged: %v", b.edges, name, err),
+				Detail: Detail(map[string]any{"block": b.id, "edges": b.edges, "session": b.session, "from_ns": b.first, "to_ns": b.last})})
+		}
+	}
+	return findings, rows.Err()
+}

@@ -1,0 +1,607 @@
+// Package store is the durable log: one SQLite file that holds the edges of
+// all contacts exact to the ns, what was found in them, and under which
+// configuration, through restarts, reboots and steps of the wall clock.
+//
+// One program at a time may write edges (Open); it buffers them in memory and
+// commits at least once a second (Store.Run). Others may read the same file
+// meanwhile and add remarks (OpenRead).
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"time"
+
+	sqlite3 "modernc.org/sqlite/lib"
+
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+const (
+	// atRisk is the longest time between an edge's Append and its commit.
+	atRisk = time.Second
+	// aliveEvery is how often a log with nothing to write says that it is
+	// alive, which is how well the start of a gap is known.
+	aliveEvery = 10 * time.Second
+	// maxBackoff is the longest wait between attempts to write to a bad disk.
+	maxBackoff = 5 * time.Second
+	// maxEvents bounds the findings, summaries and other rows that wait to be
+	// written: hours of them, in some MB.
+	maxEvents = 20000
+	// clockStep is the change between the two clocks that is taken for a step
+	// of the wall clock: steering slews both alike, and they are read within
+	// microseconds of each other.
+	clockStep = 10 * time.Millisecond
+	// clockEvery is how often the clock's state is logged when nothing happens.
+	clockEvery = pulse.Stamp(time.Hour)
+
+	defaultBuffer = 8 << 20
+)
+
+// ErrClosed is returned for a log that has been closed.
+var ErrClosed = errors.New("log is closed")
+
+// Options for Open. The zero value is usable.
+type Options struct {
+	// Site names the run. The latest run is resumed when it has the same site.
+	Site string
+	// Program is the version that the session is logged with.
+	Program string
+	// NewRun begins a run even where one could be resumed.
+	NewRun bool
+	// KeepEdges is how long raw edges are kept, 0 for good; they go in blocks
+	// of some 1500, when the latest of a block is too old. Summaries, findings
+	// and all else are kept for good.
+	KeepEdges time.Duration
+	// MaxBytes is the size of the log, write-ahead log included, from which on
+	// the oldest raw edges make room; 0 is no limit.
+	MaxBytes int64
+	// BufferBytes bounds the coded edges that wait for a disk that cannot be
+	// written, 0 means 8 MiB. Contacts have equal shares.
+	BufferBytes int
+	// SetAside makes a damaged log be renamed and a new one begun, where Open
+	// would otherwise fail and Run go on trying.
+	SetAside bool
+	// OnFault is called with a *Fault when the log cannot be written, and with
+	// nil when it can be again. It must neither wait nor use the log.
+	OnFault func(error)
+	// Clock reads the clocks; nil means the system's.
+	Clock func() (hw.Anchor, hw.Discipline)
+	// Boot is the id of this boot, "" means the kernel's.
+	Boot string
+}
+
+func (o *Options) fill() error {
+	if o.Clock == nil {
+		o.Clock = func() (hw.Anchor, hw.Discipline) {
+			d, _ := hw.ReadDiscipline() // an unknown state is an unsynchronised one
+			return hw.ReadAnchor(), d
+		}
+	}
+	if o.BufferBytes == 0 {
+		o.BufferBytes = defaultBuffer
+	}
+	if o.MaxBytes != 0 && o.MaxBytes < minMaxBytes {
+		return fmt.Errorf("largest size %d bytes: expected 0 or at least %d", o.MaxBytes, minMaxBytes)
+	}
+	if o.Boot == "" {
+		b, err := bootID()
+		if err != nil {
+			return err
+		}
+		o.Boot = b
+	}
+	return nil
+}
+
+// A Store writes a log. Its methods may be called from any goroutine.
+type Store struct {
+	*Log // reads the log; its methods fail until the file could be opened first
+	opt  Options
+
+	flush  chan chan error
+	closed chan struct{}
+
+	mu         sync.Mutex // guards what follows
+	contacts   map[string]*Contact
+	list       []*Contact // in order of arrival
+	events     []event
+	eventSince time.Time
+	lostEvents uint64
+	anchor     hw.Anchor
+	stats      Stats
+
+	committing sync.Mutex // guards the rest, and is held through a commit
+	lock       *lockFile
+	mark       mark // found in the lock file
+	w          *writer
+	session    sessionState
+	clock      hw.Discipline
+	fault      *Fault
+	faultSince pulse.Stamp
+	damaged    error // met by a commit, to be set aside
+	batch      []pending
+	pruned     pulse.Stamp // latest look at the age of edges
+}
+
+// An event is a row that waits to be written.
+type event func(w *writer) error
+
+// Stats is the state of a log's writer.
+type Stats struct {
+	Bytes         int64         // file and write-ahead log
+	Lag           time.Duration // age of the oldest thing that is not committed
+	PendingEdges  int64         // appended, not committed
+	DroppedEdges  uint64        // given up, since the start
+	DroppedEvents uint64        // findings and other rows given up
+	WriteErrors   uint64        // failed attempts to commit
+	Commits       uint64
+	LastCommit    time.Time // zero before the first
+	LastTry       time.Time // end of the latest attempt, even one with nothing to write
+	RemovedEdges  uint64    // removed by retention, since the start
+	Fault         *Fault    // nil when the log can be written
+}
+
+// Open opens the log for writing, makes it if there is none, and resumes its
+// latest run, recording the gap. Errors: a *HeldError when another program
+// writes it, a *DamageError, or one line that says what the file is and what
+// was expected; the file is then unchanged. A disk that is full, read-only or
+// broken, and a log that is locked, are no error: Run goes on trying while
+// edges are buffered.
+func Open(ctx context.Context, path string, opt Options) (*Store, error) {
+	if err := opt.fill(); err != nil {
+		return nil, fmt.Errorf("open log %q: %w", path, err)
+	}
+	path, err := checkPlace(path)
+	if err != nil {
+		return nil, err
+	}
+	s := &Store{
+		Log: &Log{path: path}, opt: opt,
+		flush: make(chan chan error), closed: make(chan struct{}),
+		contacts: map[string]*Contact{},
+	}
+	s.Log.write = s.remark
+	var start hw.Anchor
+	start, s.clock = opt.Clock()
+	s.anchor = start
+	s.session = sessionState{token: newToken(), start: start, alive: start.Mono}
+	if err := s.attach(ctx); err != nil {
+		if f := faultOf(path, err); !f.temporary() {
+			s.lock.release()
+			return nil, fmt.Errorf("open log %q: %w", path, err)
+		}
+		s.failed(err)
+	}
+	return s, nil
+}
+
+// String names the task.
+func (s *Store) String() string { return "log " + s.path }
+
+// Run commits what was appended until ctx is done, and then once more. It is
+// to be called once. The error is always nil: faults go to Options.OnFault
+// and Stats, and are retried.
+func (s *Store) Run(ctx context.Context) error {
+	backoff := time.Duration(0)
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		var reply chan error
+		select {
+		case <-ctx.Done():
+			s.commit(false)
+			return nil
+		case reply = <-s.flush:
+		case <-timer.C:
+		}
+		begun := time.Now()
+		err := s.commit(false)
+		took := time.Since(begun)
+		if reply != nil {
+			reply <- err
+		}
+		// Edges that come now wait for the pause, and for the commit after it.
+		pause := max(atRisk-2*took-atRisk/20, atRisk/10)
+		if err != nil {
+			backoff = min(max(2*backoff, atRisk), maxBackoff)
+			pause = backoff
+		} else {
+			backoff = 0
+		}
+		timer.Reset(pause)
+	}
+}
+
+// Flush commits what was appended before the call and returns the commit's
+// error. It needs Run to run, and waits for it as long as ctx allows.
+func (s *Store) Flush(ctx context.Context) error {
+	reply := make(chan error, 1)
+	select {
+	case s.flush <- reply:
+		return <-reply
+	case <-s.closed:
+		return ErrClosed
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Close commits what is left, marks the session as ended in good order and
+// closes the file. Run must have returned. The error tells what could not be
+// written and is lost.
+func (s *Store) Close() error {
+	select {
+	case <-s.closed:
+		return nil
+	default:
+		close(s.closed)
+	}
+	err := s.commit(true)
+	if err != nil {
+		err = fmt.Errorf("%w: %d edges are not in the log", err, s.Stats().PendingEdges)
+	}
+	s.committing.Lock()
+	defer s.committing.Unlock()
+	err = errors.Join(err, s.detach())
+	s.lock.release()
+	return err
+}
+
+// Stats gives the writer's state. It never waits for the disk.
+func (s *Store) Stats() Stats {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	st, since := s.stats, s.eventSince
+	st.DroppedEvents = s.lostEvents
+	for _, c := range s.list {
+		cs, t := c.stats()
+		st.PendingEdges += cs.Pending
+		st.DroppedEdges += cs.Dropped
+		if !t.IsZero() && (since.IsZero() || t.Before(since)) {
+			since = t
+		}
+	}
+	if !since.IsZero() {
+		st.Lag = time.Since(since)
+	}
+	return st
+}
+
+// add queues a row.
+func (s *Store) add(e event) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.events) >= maxEvents {
+		s.lostEvents++
+		return
+	}
+	if s.eventSince.IsZero() {
+		s.eventSince = time.Now()
+	}
+	s.events = append(s.events, e)
+}
+
+func (s *Store) anchored() hw.Anchor {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.anchor
+}
+
+// Find records a finding of this session; of its At, Mono alone counts.
+func (s *Store) Find(f Finding) {
+	a := s.anchored()
+	c := s.byName(f.Contact)
+	s.add(func(w *writer) error { return w.find(c, f, a) })
+}
+
+func (w *writer) find(c *Contact, f Finding, a hw.Anchor) error {
+	return w.exec(`INSERT INTO findings (session, contact, kind, mono_ns, wall_ns, text, detail) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+		w.session, c.key(), string(f.Kind), int64(f.At.Mono), a.At(f.At.Mono).UnixNano(), f.Text, nullJSON(f.Detail))
+}
+
+// Summarise records what a contact did in one minute, or a part of one. A
+// second summary with the same contact and start replaces the first.
+func (s *Store) Summarise(m Summary) {
+	wall := s.anchored().At(m.At.Mono).UnixNano()
+	c := s.byName(m.Contact)
+	s.add(func(w *writer) error {
+		return w.exec(insertSummary, append([]any{c.key(), w.session, int64(m.At.Mono), wall}, m.columns()...)...)
+	})
+}
+
+func (s *Store) byName(name string) *Contact {
+	if name == "" {
+		return nil
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.contact(name)
+}
+
+func (s *Store) contact(name string) *Contact {
+	c := s.contacts[name]
+	if c == nil {
+		c = &Contact{name: name, open: new(block)}
+		s.contacts[name] = c
+		s.list = append(s.list, c)
+		s.share()
+	}
+	return c
+}
+
+// share gives each contact an equal share of the buffer.
+func (s *Store) share() {
+	blocks := max(s.opt.BufferBytes/blockMemory/len(s.list), 1)
+	for _, c := range s.list {
+		c.setShare(blocks)
+	}
+}
+
+// Contact gives the contact of a name, from now on under the given
+// configuration, which is logged when it differs from the one before.
+func (s *Store) Contact(cfg Configuration) *Contact {
+	s.mu.Lock()
+	c := s.contact(cfg.Contact)
+	s.mu.Unlock()
+	a, _ := s.opt.Clock()
+	if len(cfg.Settings) == 0 {
+		cfg.Settings = json.RawMessage("{}")
+	}
+	s.add(func(w *writer) error {
+		return w.exec(`INSERT INTO configurations (contact, session, mono_ns, wall_ns, source, kind, closed, settings)
+SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE (?5, ?6, ?7, ?8) IS NOT (
+  SELECT source, kind, closed, settings FROM configurations WHERE contact = ?1 ORDER BY id DESC LIMIT 1)`,
+			c.key(), w.session, int64(a.Mono), a.Wall.UnixNano(), cfg.Source, cfg.Kind.String(), cfg.Polarity.String(), string(cfg.Settings))
+	})
+	return c
+}
+
+// commit writes everything that waits, in one transaction.
+func (s *Store) commit(end bool) error {
+	s.committing.Lock()
+	defer s.committing.Unlock()
+	err := s.tryCommit(end)
+	s.mu.Lock()
+	s.stats.LastTry = time.Now()
+	s.mu.Unlock()
+	if err != nil {
+		if s.w != nil && !retryInPlace(err) {
+			// The connection may be stuck with a file that is gone.
+			_ = s.detach()
+			s.lock.release()
+			s.lock = nil
+		}
+		if isDamage(err) && s.opt.SetAside {
+			s.damaged = err
+		}
+		return s.failed(err)
+	}
+	s.recovered()
+	s.prune()
+	return nil
+}
+
+func (s *Store) tryCommit(end bool) error {
+	if s.w == nil {
+		if err := s.attach(context.Background()); err != nil {
+			return err
+		}
+	}
+	if err := s.w.inPlace(s.path); err != nil {
+		return err
+	}
+	a, d := s.opt.Clock()
+	s.followClock(a, d)
+	s.mu.Lock()
+	contacts, events, since := s.list[:len(s.list):len(s.list)], s.events, s.eventSince
+	s.eventSince = time.Time{}
+	s.mu.Unlock()
+	done := false
+	defer func() {
+		s.settle(contacts, done)
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if !done {
+			s.eventSince = since
+			return
+		}
+		rest := copy(s.events, s.events[len(events):])
+		clear(s.events[rest:])
+		s.events = s.events[:rest]
+	}()
+	if err := s.register(contacts); err != nil {
+		return err
+	}
+	alive := max(a.Mono, s.session.alive)
+	s.batch = s.batch[:0]
+	for _, c := range contacts {
+		s.batch = c.collect(s.batch)
+	}
+	for i := range s.batch {
+		alive = max(alive, s.batch[i].header.last)
+	}
+	due := alive-s.session.alive >= pulse.Stamp(aliveEvery)
+	if len(s.batch) == 0 && len(events) == 0 && !due && !end {
+		done = true
+		return nil
+	}
+	refused := uint64(0)
+	err := s.w.tx(func(w *writer) error {
+		for i := range s.batch {
+			if err := s.batch[i].write(w); err != nil {
+				return err
+			}
+		}
+		refused = 0
+		for _, e := range events {
+			// A row that the tables refuse must not keep all others out.
+			if err := e(w); code(err) == sqlite3.SQLITE_CONSTRAINT || code(err) == sqlite3.SQLITE_TOOBIG {
+				refused++
+			} else if err != nil {
+				return err
+			}
+		}
+		for _, c := range contacts {
+			if err := c.reportDrops(w, a); err != nil {
+				return err
+			}
+		}
+		return w.exec(`UPDATE sessions SET alive_ns = ?, alive_wall_ns = ?, commits = commits + 1, ended = ? WHERE id = ?`,
+			int64(alive), a.At(alive).UnixNano(), end, w.session)
+	})
+	if err != nil {
+		return err
+	}
+	done = true
+	s.session.alive = alive
+	s.session.commits++
+	s.lock.mark(s.session.token, s.session.commits, a.At(alive))
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.lostEvents += refused
+	s.stats.Commits++
+	s.stats.LastCommit = time.Now()
+	s.stats.Bytes = logBytes(s.path)
+	return nil
+}
+
+func (s *Store) settle(contacts []*Contact, done bool) {
+	for i := range s.batch {
+		s.batch[i].settle(done)
+	}
+	for _, c := range contacts {
+		c.settle(done)
+	}
+	s.batch = s.batch[:0]
+}
+
+// failed notes an attempt that went wrong and returns it as a *Fault.
+func (s *Store) failed(err error) error {
+	f := faultOf(s.path, err)
+	s.mu.Lock()
+	s.stats.WriteErrors++
+	first := s.stats.Fault == nil
+	s.stats.Fault = f
+	s.mu.Unlock()
+	if first {
+		a, _ := s.opt.Clock()
+		s.faultSince = a.Mono
+		s.fault = f
+		if s.opt.OnFault != nil {
+			s.opt.OnFault(f)
+		}
+	}
+	return f
+}
+
+func (s *Store) recovered() {
+	if s.fault == nil {
+		return
+	}
+	f := s.fault
+	s.fault = nil
+	s.mu.Lock()
+	s.stats.Fault = nil
+	s.mu.Unlock()
+	a, _ := s.opt.Clock()
+	d := time.Duration(a.Mono - s.faultSince)
+	s.Find(Finding{Kind: LogFault, At: Moment{Mono: s.faultSince},
+		Text:   fmt.Sprintf("the log could not be written for %s: %s", round(d), f.Kind),
+		Detail: Detail(map[string]any{"fault": f.Kind, "seconds": d.Seconds(), "error": f.Err.Error()})})
+	if s.opt.OnFault != nil {
+		s.opt.OnFault(nil)
+	}
+}
+
+func round(d time.Duration) time.Duration {
+	if d.Abs() < time.Second {
+		return d.Round(time.Millisecond)
+	}
+	return d.Round(time.Second)
+}
+
+// Detail marshals a finding's detail. What cannot be marshalled becomes an
+// object that says so.
+func Detail(v any) json.RawMessage {
+	b, err := json.Marshal(v)
+	if err != nil {
+		b, _ = json.Marshal(map[string]string{"error": err.Error()})
+	}
+	return b
+}
+
+func nullJSON(b json.RawMessage) any {
+	if len(b) == 0 {
+		return nil
+	}
+	return string(b)
+}
+
+func logBytes(path string) (n int64) {
+	for _, p := range []string{path, path + "-wal"} {
+		if fi, err := os.Stat(p); err == nil {
+			n += fi.Size()
+		}
+	}
+	return n
+}
+
+// A writer is the open file of a Store.
+type writer struct {
+	db      *sql.DB
+	upsert  *sql.Stmt
+	session int64
+	file    os.FileInfo
+	now     hw.Anchor // of remarks
+	boot    string    // the same
+
+	// Within tx.
+	current *sql.Tx
+	block   *sql.Stmt
+	data    []byte
+}
+
+// tx runs f in a transaction. It is never cut short, so that a stop of the
+// program waits for a commit instead of undoing it; a lock held by another
+// program is waited for as busyTimeout says.
+func (w *writer) tx(f func(*writer) error) error {
+	tx, err := w.db.Begin()
+	if err != nil {
+		return err
+	}
+	w.current = tx
+	if w.upsert != nil {
+		w.block = tx.Stmt(w.upsert)
+	}
+	defer func() { w.current, w.block = nil, nil }()
+	if err := f(w); err != nil {
+		_ = tx.Rollback() // err says it all
+		return err
+	}
+	return tx.Commit()
+}
+
+func (w *writer) exec(query string, args ...any) error {
+	_, err := w.current.Exec(query, args...)
+	return err
+}
+
+// inPlace makes sure that the path still leads to the open file: on Linux a
+// removed file can be written to in vain.
+func (w *writer) inPlace(path string) error {
+	fi, err := os.Stat(path)
+	if err == nil && !os.SameFile(fi, w.file) {
+		err = errors.New("another file has taken its place")
+	}
+	if err != nil {
+		return fmt.Errorf("log file is gone: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,173 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+// A Run is a site's log through restarts and reboots.
+type Run struct {
+	ID    int64
+	Site  string
+	Began time.Time
+}
+
+// Runs gives all runs, the latest last.
+func (l *Log) Runs(ctx context.Context) ([]Run, error) {
+	return list(ctx, l, func(row func(...any) error) (r Run, err error) {
+		var began int64
+		err = row(&r.ID, &r.Site, &began)
+		r.Began = time.Unix(0, began).UTC()
+		return r, err
+	}, "SELECT id, site, began_wall_ns FROM runs ORDER BY id")
+}
+
+// A Session is one start of the program within a run.
+type Session struct {
+	ID      int64
+	Boot    string // the kernel's boot id
+	Program string // version
+	Start   Moment
+	Alive   Moment // latest commit: nothing is known after it
+	Ended   bool   // in good order
+	Clocks  []Clock
+}
+
+// A Clock is the state of the clocks from some time on.
+type Clock struct {
+	Anchor hw.Anchor
+	State  hw.Discipline
+}
+
+// A Timeline maps run time to sessions and wall-clock times.
+type Timeline struct {
+	Run
+	Sessions []Session // in order of time, at least one
+}
+
+// Timeline reads the timeline of a run, 0 for the latest.
+func (l *Log) Timeline(ctx context.Context, run int64) (*Timeline, error) {
+	runs, err := l.Runs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var t Timeline
+	for _, r := range runs {
+		if run == 0 || r.ID == run {
+			t.Run = r
+		}
+	}
+	if t.ID == 0 {
+		return nil, fmt.Errorf("read log %q: there is no run %d", l.path, run)
+	}
+	t.Sessions, err = list(ctx, l, func(row func(...any) error) (s Session, err error) {
+		var start, alive moment
+		err = row(&s.ID, &s.Boot, &s.Program, &s.Ended, &start.offset, &start.mono, &start.wall, &alive.mono, &alive.wall)
+		start.session, alive.session, alive.offset = s.ID, s.ID, start.offset
+		s.Start, s.Alive = start.at(), alive.at()
+		return s, err
+	}, "SELECT id, boot, program, ended, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns FROM sessions WHERE run = ? ORDER BY id", t.ID)
+	if err != nil {
+		return nil, err
+	}
+	type row struct {
+		session int64
+		Clock
+	}
+	clocks, err := list(ctx, l, func(scan func(...any) error) (r row, err error) {
+		var wall int64
+		d := &r.State
+		err = scan(&r.session, &r.Anchor.Mono, &wall, &r.Anchor.WithinNS, &d.Synchronised, &d.FrequencyPPM, &d.SlewPPM, &d.EstimatedErrorNS, &d.MaxErrorNS)
+		r.Anchor.Wall = time.Unix(0, wall).UTC()
+		return r, err
+	}, `SELECT session, mono_ns, wall_ns, within_ns, synchronised, frequency_ppm, slew_ppm, estimated_error_ns, max_error_ns
+FROM clocks WHERE session IN (SELECT id FROM sessions WHERE run = ?) ORDER BY session, mono_ns`, t.ID)
+	if err != nil {
+		return nil, err
+	}
+	i := 0
+	for _, c := range clocks {
+		for t.Sessions[i].ID != c.session {
+			i++
+		}
+		t.Sessions[i].Clocks = append(t.Sessions[i].Clocks, c.Clock)
+	}
+	return &t, nil
+}
+
+// End is the run time of the latest commit.
+func (t *Timeline) End() pulse.Stamp { return t.Sessions[len(t.Sessions)-1].Alive.Run }
+
+// A segment is a stretch of a timeline with one relation between the clocks.
+type segment struct {
+	session  *Session
+	from, to pulse.Stamp // run time
+	wall     time.Time   // at from
+}
+
+// segments cover the timeline without a gap: each goes on until the next, the
+// last for good.
+func (t *Timeline) segments() (all []segment) {
+	for i := range t.Sessions {
+		s := &t.Sessions[i]
+		from := s.Start.Run
+		for j, c := range s.Clocks {
+			if at := c.Anchor.Mono - s.Start.Mono + s.Start.Run; j > 0 {
+				from = at
+			}
+			// A clock that nothing steers is corrected by what it was set to.
+			for _, later := range s.Clocks[j:] {
+				if later.State.Synchronised {
+					c = later
+					break
+				}
+			}
+			all = append(all, segment{s, from, endless, c.Anchor.At(from - s.Start.Run + s.Start.Mono)})
+		}
+	}
+	for i := range all[1:] {
+		all[i].to = all[i+1].from
+	}
+	return all
+}
+
+// At gives the moment of a run time. Its wall-clock time is by the clock as it
+// was set then, or, when nothing steered the clock, by the first setting after
+// it in the session when something did.
+func (t *Timeline) At(at pulse.Stamp) Moment {
+	all := t.segments()
+	i := len(all) - 1
+	for i > 0 && all[i].from > at {
+		i--
+	}
+	s := &all[i]
+	return Moment{s.session.ID, at - s.session.Start.Run + s.session.Start.Mono, at, s.wall.Add(time.Duration(at - s.from))}
+}
+
+// Since gives the first run time at which the wall clock was at t or later. A
+// clock that was set back showed some times twice.
+func (t *Timeline) Since(wall time.Time) pulse.Stamp {
+	all := t.segments()
+	for _, s := range all {
+		if at := s.from + pulse.Stamp(max(wall.Sub(s.wall), 0)); at < s.to {
+			return at
+		}
+	}
+	return endless
+}
+
+// Until gives the last run time at which the wall clock was at t or earlier, 0
+// when the run began later.
+func (t *Timeline) Until(wall time.Time) pulse.Stamp {
+	all := t.segments()
+	for i := len(all) - 1; i >= 0; i-- {
+		if d := wall.Sub(all[i].wall); d >= 0 {
+			return min(all[i].from+pulse.Stamp(d), all[i].to)
+		}
+	}
+	return 0
+}

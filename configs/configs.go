@@ -9,3 +9,18 @@ import "embed"
 //
 //go:embed limits/*.yaml
 var Limits embed.FS
+
+// Watch is the reference configuration of makebreak watch, for the invented
+// Marrow Quay exchange. It explains every key.
+//
+//go:embed watch.yaml
+var Watch string
+
+// OwnDial and OwnInterrupter are examples of a user's own limits, for the
+// invented Marrow Quay exchange, that explain every key.
+//
+//go:embed own-dial.yaml
+var OwnDial string
+
+//go:embed own-interrupter.yaml
+var OwnInterrupter string

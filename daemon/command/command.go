@@ -8,14 +8,15 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/signal"
 	"reflect"
+	"slices"
 	"strings"
+	"syscall"
 	"unicode"
 
 	"github.com/alecthomas/kong"
 	"golang.org/x/term"
-
-	"makebreak/daemon/config"
 )
 
 // Exit statuses of the program.
@@ -28,9 +29,12 @@ const (
 
 // program is the grammar of the command line.
 type program struct {
-	Measure measureCmd `cmd:"" group:"Measure:" help:"Measure a contact from its recorded edges."`
+	Measure measureCmd `cmd:"" group:"Measure:" help:"Measure a contact, from its recorded edges or as it moves."`
 	Limits  limitsCmd  `cmd:"" group:"Measure:" help:"List the published limits, or show one set with its sources."`
 	Sim     simCmd     `cmd:"" group:"Try it without hardware:" help:"Write the edges of a simulated contact."`
+	hardware
+	watching
+
 	Version versionCmd `cmd:"" group:"About the program:" help:"Show the program's version."`
 }
 
@@ -38,6 +42,9 @@ type program struct {
 type runner interface {
 	run(ctx context.Context, sh *shell) (status int, err error)
 }
+
+// A reloader is a command that SIGHUP does not end.
+type reloader interface{ reloads() }
 
 // An epilogue is what the help of a command ends with.
 type epilogue interface{ epilogue() string }
@@ -71,6 +78,9 @@ func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 			err = fmt.Errorf("write the result: %w", err)
 		}
 	}
+	if errors.Is(err, syscall.EPIPE) {
+		err = errors.New("write the result: its reader went away (broken pipe)")
+	}
 	if err != nil {
 		fmt.Fprintln(stderr, "makebreak: "+printable(strings.ReplaceAll(strings.TrimSpace(err.Error()), "\n", "; ")))
 		return StatusWrong
@@ -97,14 +107,35 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		return StatusOK, nil
 	}
 	if err != nil {
-		name := "makebreak"
+		name, flags := "makebreak", parser.Model.AllFlags(true)
 		var pe *kong.ParseError
 		if errors.As(err, &pe) && pe.Context.Selected() != nil {
 			name += " " + pe.Context.Selected().Name
+			flags = pe.Context.Selected().AllFlags(true)
 		}
-		return 0, fmt.Errorf("%w (see %s --help)", err, name)
+		return 0, fmt.Errorf("%s (see %s --help)", plainer(err, args, slices.Concat(flags...)), name)
 	}
-	return k.Selected().Target.Addr().Interface().(runner).run(ctx, sh)
+	cmd := k.Selected().Target.Addr().Interface().(runner)
+	if _, ok := cmd.(reloader); !ok {
+		var stop context.CancelFunc
+		ctx, stop = signal.NotifyContext(ctx, syscall.SIGHUP) // its terminal was closed
+		defer stop()
+	}
+	return cmd.run(ctx, sh)
+}
+
+// plainer says what is wrong with a command line in a user's words.
+func plainer(err error, args []string, flags []*kong.Flag) string {
+	text := err.Error()
+	for _, a := range args {
+		name, _, _ := strings.Cut(strings.TrimPrefix(a, "-"), "=")
+		if strings.HasPrefix(text, "unknown flag -") && len(name) > 1 && len(name) < len(a) &&
+			slices.ContainsFunc(flags, func(f *kong.Flag) bool { return f.Name == name }) {
+			return "-" + name + ": expected two dashes, --" + name
+		}
+	}
+	text = strings.NewReplacer("expected value value", "expected a value", "expected string value", "expected a value").Replace(text)
+	return strings.NewReplacer(` but got "EOL" (<EOL>)`, " after it", " (short flag); perhaps try ", "; perhaps ").Replace(text)
 }
 
 // printHelp prints kong's help, then the command's epilogue.
@@ -130,8 +161,9 @@ codes. Never connect a GPIO line straight to exchange wiring: isolate it.
 `
 
 func (*program) epilogue() string {
-	return `Examples, from the Marrow Quay exchange:
-  makebreak measure marrow-quay-dial-slow.csv --limits uk-gpo-dial-accept
+	return `Examples, from the invented Marrow Quay exchange, from where the source lies:
+  makebreak measure configs/recordings/marrow-quay-dial-slow.csv
+  makebreak measure configs/recordings/marrow-quay-ringing.csv --limits all
   makebreak measure sim:dial,digits=0123,rate=9.4 --json
   makebreak limits au-s002-dial
 
@@ -159,37 +191,4 @@ func printable(s string) string {
 		}
 		return r
 	}, s)
-}
-
-type limitsCmd struct {
-	ID   string `arg:"" optional:"" help:"Set of limits to show, or a YAML file of one's own; without it all are listed."`
-	JSON bool   `name:"json" help:"Write one JSON object instead of the page."`
-}
-
-func (*limitsCmd) epilogue() string {
-	return `Examples:
-  makebreak limits
-  makebreak limits uk-gpo-dial-accept
-`
-}
-
-func (c *limitsCmd) run(_ context.Context, sh *shell) (int, error) {
-	if c.ID != "" {
-		profile, err := config.Profile(c.ID)
-		if err != nil {
-			return 0, err
-		}
-		if c.JSON {
-			return StatusOK, writeLimitsOneJSON(sh.stdout, profile)
-		}
-		return StatusOK, writeLimitsOne(sh.stdout, profile)
-	}
-	profiles, err := config.Profiles()
-	if err != nil {
-		return 0, err
-	}
-	if c.JSON {
-		return StatusOK, writeLimitsListJSON(sh.stdout, profiles)
-	}
-	return StatusOK, writeLimitsList(sh.stdout, profiles)
 }

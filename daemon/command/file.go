@@ -14,11 +14,11 @@ type outFile struct {
 	path string
 }
 
-// createFile begins a file that keep will put at path. what names the flag in
-// messages. It refuses to replace a file without force, and anything that is
-// no regular file always.
-func createFile(what, path string, force bool) (*outFile, error) {
-	fail := func(msg string) (*outFile, error) { return nil, fmt.Errorf("%s %s: %s", what, path, msg) }
+// mayCreate refuses to replace a file without force, and anything that is no
+// regular file always. what names the flag in messages. It gives the path
+// behind symbolic links.
+func mayCreate(what, path string, force bool) (real string, err error) {
+	fail := func(msg string) (string, error) { return "", fmt.Errorf("%s %s: %s", what, path, msg) }
 	if path == "-" {
 		return fail("expected the name of a file")
 	}
@@ -36,10 +36,19 @@ func createFile(what, path string, force bool) (*outFile, error) {
 	case err != nil && !errors.Is(err, fs.ErrNotExist):
 		return fail(reason(err))
 	}
+	return path, nil
+}
+
+// createFile begins a file that keep will put at path, if mayCreate lets it.
+func createFile(what, path string, force bool) (*outFile, error) {
+	path, err := mayCreate(what, path, force)
+	if err != nil {
+		return nil, err
+	}
 	temp := filepath.Join(filepath.Dir(path), fmt.Sprintf(".%s.%d.part", filepath.Base(path), os.Getpid()))
 	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
-		return fail("cannot write there: " + reason(err))
+		return nil, fmt.Errorf("%s %s: cannot write there: %s", what, path, reason(err))
 	}
 	return &outFile{f, path}, nil
 }

@@ -67,7 +67,7 @@ func limitSum(m *pulse.Measurement, bound string) (ms float64, ok bool) {
 
 // hints says what the trade would look at first, most telling first; nothing
 // when nothing stands out. All of it is common practice without a source.
-func hints(m *pulse.Measurement, trains *trainDigest) []string {
+func hints(m *pulse.Measurement, trains *trainDigest, v *view) []string {
 	s := sides(m)
 	rate, ratio := s[string(pulse.RatePPS)], s[string(pulse.BreakPercent)]
 	if r := s[string(pulse.BreakRatio)]; r.off() {
@@ -76,9 +76,9 @@ func hints(m *pulse.Measurement, trains *trainDigest) []string {
 	var h []string
 	switch {
 	case m.Dial != nil:
-		h = dialHints(m, trains, s, rate, ratio)
+		h = dialHints(m, trains, v.tally, s, rate, ratio)
 	case m.Interrupter != nil:
-		h = interrupterHints(m, s, ratio)
+		h = interrupterHints(m, v.tally, s, ratio)
 	}
 	if s[string(pulse.BounceMS)].off() {
 		h = append(h, "Bounce is too long: the tension of the contact springs, then dirty or worn contacts.")
@@ -92,19 +92,37 @@ func hints(m *pulse.Measurement, trains *trainDigest) []string {
 	return h
 }
 
-func dialHints(m *pulse.Measurement, trains *trainDigest, s map[string]side, rate, ratio side) (h []string) {
+func dialHints(m *pulse.Measurement, trains *trainDigest, t *tally, s map[string]side, rate, ratio side) (h []string) {
 	d := m.Dial
 	brk, mk := s[string(pulse.BreakMS)], s[string(pulse.MakeMS)]
+	ofRate, ofRatio := groupRate, groupRatio
 	if rate == (side{}) && ratio == (side{}) && (brk.off() || mk.off()) {
 		rate, ratio = fromBreakAndMake(m, brk, mk)
+		ofRate, ofRatio = groupMS, groupMS
+	}
+	// What is off in one place alone is no matter of an adjustment.
+	for _, x := range []struct {
+		*side
+		group
+		text string
+	}{
+		{&rate, ofRate, "The rate is " + rate.word("too slow", "too fast")},
+		{&ratio, ofRatio, "The percent break is " + ratio.word("too low", "too high")},
+	} {
+		if where, ok := t.confined(m, x.group, trains.partial == 0); ok && x.off() {
+			h = append(h, x.text+" "+where+": look at what is particular there, and measure once more, before touching governor or springs.")
+			*x.side = side{}
+		}
 	}
 	switch {
-	case restsOpen(d):
-		return []string{"The line seems to rest open, with closures for breaks. If the contact rests closed, the polarity is the other way round: give --closed " + otherLevel(m.Capture.Closed) + "."}
 	case rate.off() && ratio.off():
 		h = append(h, "Both rate and percent break are off. The rate comes first: the governor, its friction surface and dry or dirty pivots; then measure percent break again before touching the impulse springs.")
 	case rate.off():
-		h = append(h, "The rate is "+rate.word("too slow", "too fast")+" while percent break holds: the governor first, then dirt or want of oil in its gears.")
+		holds := " while percent break holds"
+		if len(h) > 0 {
+			holds = ""
+		}
+		h = append(h, "The rate is "+rate.word("too slow", "too fast")+holds+": the governor first, then dirt or want of oil in its gears.")
 	case ratio.off():
 		h = append(h, "The percent break is "+ratio.word("too low", "too high")+" while the rate holds: the gap and the tension of the impulse springs first, then wear of the cam that moves them.")
 	}
@@ -136,34 +154,27 @@ func fromBreakAndMake(m *pulse.Measurement, brk, mk side) (rate, ratio side) {
 	return side{}, side{low: brk.low || mk.high, high: brk.high || mk.low}
 }
 
-// restsOpen tells a dial whose makes look like pulses: the rests between its
-// trains read as long breaks, and its breaks are the shorter part.
-func restsOpen(d *pulse.Dial) bool {
-	long := d.Flashes + d.Disconnects
-	return long > 0 && long+1 >= d.Trains.Len() && d.BreakPercent.Overall.OK && d.BreakPercent.Overall.V < 50
-}
-
-func otherLevel(level string) string {
-	if level == "high" {
-		return "low"
-	}
-	return "high"
-}
-
 // uneven tells a rate that wanders.
 func uneven(rate pulse.Stat) bool {
 	return rate.SD.OK && rate.Mean.OK && rate.SD.V > unevenSD*rate.Mean.V
 }
 
-func interrupterHints(m *pulse.Measurement, s map[string]side, ratio side) (h []string) {
+func interrupterHints(m *pulse.Measurement, t *tally, s map[string]side, ratio side) (h []string) {
 	in := m.Interrupter
 	rate := s[string(pulse.RateIPM)]
 	if p := s[string(pulse.PeriodMS)]; p.off() {
 		rate = side{low: p.high, high: p.low}
 	}
-	if l, ok := oddLobe(in.Lobes); ok {
-		h = append(h, fmt.Sprintf("Lobe %d opens %s ms %s, far beyond its standard error and the other lobes: that lobe of the cam, or the follower as it meets it.",
-			l.Lobe, figure.Fixed(math.Abs(l.OpeningErrorMS.V), figure.Decimals(2*l.OpeningErrorSE.V)), side{low: l.OpeningErrorMS.V < 0}.word("early", "late")))
+	lateLobe, wrongLobe := oddLobe(in.Lobes, openingError), oddLobe(in.Lobes, breakError)
+	if lateLobe != nil || wrongLobe != nil {
+		h = append(h, lobeHint(lateLobe, wrongLobe))
+	}
+	repeats := 0
+	if len(in.Lobes) == 0 && !compound(m) && t != nil {
+		repeats = t.lobes.found()
+	}
+	if repeats > 0 {
+		h = append(h, fmt.Sprintf("The cycles repeat every %d openings. If the cam has %d lobes, --lobes %d shows the errors of each.", repeats, repeats, repeats))
 	}
 	if in.Missing > 0 {
 		h = append(h, figure.Plural(in.Missing, "interruption is", "interruptions are")+" missing: a contact that did not close for dirt or want of tension, or did not open for want of a gap; then the follower and the cam.")
@@ -186,35 +197,69 @@ func interrupterHints(m *pulse.Measurement, s map[string]side, ratio side) (h []
 		h = append(h, "Makes and breaks are all off together: the motor's speed, its governor and its supply first.")
 	case len(segments) > 0:
 		h = append(h, "Segments off: "+join(segments)+". The part of the cam that makes them, or the gap and tension of the springs on it.")
+	case wrongLobe != nil || repeats > 0: // said above
 	case ratio.off() || brk.off() || mk.off():
 		h = append(h, "Make and break share the cycle wrongly while the rate holds: the gap and tension of the contact springs, then wear of the cam.")
 	}
-	if uneven(in.RateIPM.Stat) {
-		h = append(h, fmt.Sprintf("The rate wanders by %s %% (standard deviation) from cycle to cycle: unsteady drive, or the lobes of a cam read as one; --lobes tells.", figure.Fixed(100*in.RateIPM.SD.V/in.RateIPM.Mean.V, 1)))
+	if uneven(in.RateIPM.Stat) && repeats == 0 && lateLobe == nil {
+		why := "unsteady drive, or the lobes of a cam read as one; --lobes tells"
+		if len(in.Lobes) > 0 {
+			why = "unsteady drive"
+		}
+		h = append(h, fmt.Sprintf("The rate wanders by %s %% (standard deviation) from cycle to cycle: %s.", figure.Fixed(100*in.RateIPM.SD.V/in.RateIPM.Mean.V, 1), why))
 	}
 	return h
 }
 
-// oddLobe finds a lobe that stands out from the others. It needs three.
-func oddLobe(lobes []pulse.Lobe) (worst pulse.Lobe, ok bool) {
+func openingError(l *pulse.Lobe) (ms, se pulse.Num) { return l.OpeningErrorMS, l.OpeningErrorSE }
+func breakError(l *pulse.Lobe) (ms, se pulse.Num)   { return l.BreakErrorMS, l.BreakSE }
+
+// oddLobe finds a lobe whose error stands out from the others'; nil for none.
+// It needs three.
+func oddLobe(lobes []pulse.Lobe, of func(*pulse.Lobe) (ms, se pulse.Num)) *pulse.Lobe {
 	if len(lobes) < 3 {
-		return worst, false
+		return nil
 	}
-	next := 0.0
-	for _, l := range lobes {
-		if !l.OpeningErrorMS.OK || !l.OpeningErrorSE.OK {
-			return worst, false
+	var worst *pulse.Lobe
+	most, next := 0.0, 0.0
+	for i := range lobes {
+		ms, se := of(&lobes[i])
+		if !ms.OK || !se.OK {
+			return nil
 		}
-		e := math.Abs(l.OpeningErrorMS.V)
-		if w := math.Abs(worst.OpeningErrorMS.V); worst.Lobe == 0 || e > w {
-			next = max(next, w)
-			worst = l
+		if e := math.Abs(ms.V); worst == nil || e > most {
+			worst, most, next = &lobes[i], e, most
 		} else {
 			next = max(next, e)
 		}
 	}
-	e := math.Abs(worst.OpeningErrorMS.V)
-	return worst, e > lobeSigmas*worst.OpeningErrorSE.V && e > lobeAlone*next
+	if _, se := of(worst); most > lobeSigmas*se.V && most > lobeAlone*next {
+		return worst
+	}
+	return nil
+}
+
+// lobeHint names the lobes whose opening or break stands out, one at least.
+func lobeHint(opening, brk *pulse.Lobe) string {
+	by := func(l *pulse.Lobe, of func(*pulse.Lobe) (ms, se pulse.Num), less, more string) string {
+		ms, se := of(l)
+		return figure.Fixed(math.Abs(ms.V), figure.Decimals(2*se.V)) + " ms " + side{low: ms.V < 0}.word(less, more)
+	}
+	var text string
+	if opening != nil {
+		text = fmt.Sprintf("Lobe %d opens %s", opening.Lobe, by(opening, openingError, "early", "late"))
+	}
+	switch {
+	case brk == nil:
+	case brk == opening:
+		text += " and its break is " + by(brk, breakError, "short", "long")
+	default:
+		if text != "" {
+			text += "; "
+		}
+		text += fmt.Sprintf("the break of lobe %d is %s", brk.Lobe, by(brk, breakError, "short", "long"))
+	}
+	return upperFirst(text) + ", against the mean of all lobes and far beyond its standard error and the others: that lobe of the cam, or the follower as it meets it."
 }
 
 func join(s []string) string {

@@ -11,10 +11,16 @@ import (
 	"makebreak/pulse"
 )
 
+// A document is a measurement with what is known of the line, if there is one.
+type document struct {
+	*pulse.Measurement
+	Line *lineReport `json:"line,omitempty"`
+}
+
 // writeJSON writes m as one indented JSON object, as a json.Encoder would with
 // an indent of two blanks. The trains, of which there may be millions, are
 // written one by one and never held as text.
-func writeJSON(w io.Writer, m *pulse.Measurement) error {
+func writeJSON(w io.Writer, m *pulse.Measurement, line *lineReport) error {
 	var trains pulse.Trains
 	if m.Dial != nil && m.Dial.Trains.Len() > 0 {
 		trains = m.Dial.Trains
@@ -24,10 +30,7 @@ func writeJSON(w io.Writer, m *pulse.Measurement) error {
 		m = &without
 	}
 	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetIndent("", "  ")
-	e.SetEscapeHTML(false)
-	if err := e.Encode(m); err != nil {
+	if err := encodeJSON(&b, document{m, line}); err != nil {
 		return err
 	}
 	if trains.Len() == 0 {
@@ -53,6 +56,14 @@ func writeJSON(w io.Writer, m *pulse.Measurement) error {
 	}
 	_, err := w.Write(tail)
 	return err
+}
+
+// encodeJSON writes v as one indented JSON object.
+func encodeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
 }
 
 // appendTrain appends a train as the indented document holds it.

@@ -70,13 +70,13 @@ func (p *page) flow(at, indent int, text string) {
 }
 
 // words splits text where a line may end: not between a number and its unit or
-// its sign.
+// its sign, nor in an equation.
 func words(text string) []string {
 	var out []string
 	glue := false
 	for w := range strings.FieldsSeq(text) {
 		switch strings.TrimRight(w, ".,:;)") {
-		case "%", "ms", "s", "pps", "IPM", "MB", "GB":
+		case "%", "ms", "s", "pps", "IPM", "MB", "GB", "=":
 			glue = len(out) > 0
 		}
 		if glue {
@@ -84,7 +84,7 @@ func words(text string) []string {
 		} else {
 			out = append(out, w)
 		}
-		glue = w == "±"
+		glue = w == "±" || w == "="
 	}
 	return out
 }

@@ -9,6 +9,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"makebreak/daemon/config"
@@ -18,9 +19,9 @@ import (
 )
 
 type measureCmd struct {
-	Source string `arg:"" help:"File of edges (CSV or VCD), - for standard input, or sim:DESCRIPTION."`
+	Source string `arg:"" help:"File of edges (CSV or VCD), - for standard input, gpio:NAME for a line of this computer (see: makebreak lines), or sim:DESCRIPTION."`
 
-	Limits string `group:"Verdict:" placeholder:"ID|FILE" help:"Compare with a published set of limits (see: makebreak limits), or with your own in a YAML file."`
+	Limits string `group:"Verdict:" placeholder:"ID|FILE" help:"Compare with a published set of limits (see: makebreak limits), with your own in a YAML file (see: makebreak limits --template), or with all sets of the contact's kind in turn (all)."`
 
 	Kind    string `group:"Reading the contact:" enum:"auto,dial,interrupter" default:"auto" help:"dial or interrupter; auto takes the limits' kind, else tells it from the data."`
 	Closed  string `group:"Reading the contact:" enum:"high,low" default:"high" help:"Level of the line while the contact is closed: high or low."`
@@ -38,6 +39,8 @@ type measureCmd struct {
 	RateIPM float64 `group:"Interrupters:" name:"rate-ipm" placeholder:"IPM" help:"Nominal interruptions per minute, where the data do not tell them."`
 	Cadence cadence `group:"Interrupters:" placeholder:"MS/MS…" help:"Nominal make/break/make/break … of a cycle in ms, e.g. 400/200/400/2000."`
 
+	liveFlags
+
 	EdgeNoise  span     `group:"Uncertainty of the measuring chain:" placeholder:"20us" help:"Standard uncertainty of one edge's time."`
 	Asymmetry  span     `group:"Uncertainty of the measuring chain:" placeholder:"0s" help:"How much longer the chain shows a make than it is (an opto-coupler's turn-off less its turn-on delay); corrected for."`
 	AsymmetryU span     `group:"Uncertainty of the measuring chain:" name:"asymmetry-u" placeholder:"58us" help:"Standard uncertainty of the asymmetry."`
@@ -45,15 +48,21 @@ type measureCmd struct {
 
 	JSON  bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
 	Table string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
-	Force bool   `group:"Output:" help:"Let --table replace a file."`
+	Force bool   `group:"Output:" help:"Let --table and --record replace a file."`
 }
 
 func (*measureCmd) epilogue() string {
-	return `Examples, from the Marrow Quay exchange:
-  makebreak measure marrow-quay-dial-slow.csv --limits uk-gpo-dial-accept
-  makebreak measure marrow-quay-busy-cam.csv --lobes 5 --table cycles.csv
-  makebreak measure ringer.vcd --contact top.ring --cadence 400/200/400/2000
-  makebreak measure - --closed low < marrow-quay-dial.csv
+	return `Examples, from the invented Marrow Quay exchange, from where the source lies:
+  makebreak measure configs/recordings/marrow-quay-dial-slow.csv --limits all
+  makebreak measure sim:dial,digits=0123,rate=8.7 --limits au-s002-dial
+  makebreak measure configs/recordings/marrow-quay-busy-cam.csv --lobes 5
+  makebreak measure configs/recordings/marrow-quay-ringing.csv --table rows.csv
+  makebreak measure - < configs/recordings/marrow-quay-dial.csv
+  makebreak measure gpio:GPIO17 --digits 10 --limits uk-gpo-dial-accept
+  makebreak measure gpio:P1_11 --bias pull-up --record dial.csv
+
+A line is measured until it has enough, or until Ctrl-C, and then gives the
+whole result. When its chip is unplugged, the gap is left out of every figure.
 
 Exit status: 0 within limits, or no limits asked; 1 out of limits or too near
 to tell; 2 the command or its input is wrong; 3 not measured.
@@ -104,7 +113,7 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 	if c.Lobes < 0 || c.Lobes > maxLobes {
 		return cfg, fmt.Errorf("--lobes is %d: expected 1 to %d", c.Lobes, maxLobes)
 	}
-	if cfg.Setup, err = c.setup(); err != nil {
+	if cfg.Setup, err = c.setup(pulse.DefaultSetup()); err != nil {
 		return cfg, err
 	}
 	return cfg, c.settleKind(&cfg)
@@ -131,8 +140,9 @@ func (c *measureCmd) settleKind(cfg *pulse.Config) error {
 		kind pulse.Kind
 	}{
 		{cfg.CodingSet, "coding", pulse.KindDial}, {c.TrainGap.set, "train-gap", pulse.KindDial}, {c.PulseMin.set, "pulse-min", pulse.KindDial},
-		{c.PulseMax.set, "pulse-max", pulse.KindDial}, {c.FlashMax.set, "flash-max", pulse.KindDial},
+		{c.PulseMax.set, "pulse-max", pulse.KindDial}, {c.FlashMax.set, "flash-max", pulse.KindDial}, {c.Digits > 0, "digits", pulse.KindDial},
 		{c.Lobes > 0, "lobes", pulse.KindInterrupter}, {c.RateIPM != 0, "rate-ipm", pulse.KindInterrupter}, {c.Cadence.ns != nil, "cadence", pulse.KindInterrupter},
+		{c.Cycles > 0, "cycles", pulse.KindInterrupter},
 	} {
 		if !f.set {
 			continue
@@ -147,11 +157,15 @@ func (c *measureCmd) settleKind(cfg *pulse.Config) error {
 	return nil
 }
 
-// setup makes the measuring chain's uncertainties; nil without any flag.
-func (c *measureCmd) setup() (*pulse.Setup, error) {
-	s := pulse.DefaultSetup()
+// setup makes the measuring chain's uncertainties: those of base, but for what
+// flags give.
+func (c *measureCmd) setup(base pulse.Setup) (*pulse.Setup, error) {
+	s, assumed := base, pulse.DefaultSetup()
 	if c.EdgeNoise.set {
-		s.EdgeNoiseNS, s.EdgeNoiseFrom = float64(c.EdgeNoise.ns), "given"
+		s.EdgeNoiseNS, s.EdgeNoiseFrom, s.EdgeNoiseA = float64(c.EdgeNoise.ns), "given", false
+	}
+	if c.Asymmetry.set || c.AsymmetryU.set { // half of a calibration would be none
+		s.AsymmetryNS, s.AsymmetryUNS, s.AsymmetryFrom, s.AsymmetryA = 0, assumed.AsymmetryUNS, assumed.AsymmetryFrom, false
 	}
 	if c.Asymmetry.set {
 		s.AsymmetryNS = float64(c.Asymmetry.ns)
@@ -176,7 +190,7 @@ type source interface {
 	ResolutionNS() float64 // of the times read until now
 }
 
-func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
+func (c *measureCmd) open(sh *shell) (source, error) {
 	if desc, ok := strings.CutPrefix(c.Source, "sim:"); ok {
 		if c.Contact != "" {
 			return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
@@ -187,6 +201,12 @@ func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
 }
 
 func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
+	if err := c.checkLive(); err != nil {
+		return 0, err
+	}
+	if c.Limits == allLimits {
+		return c.runAll(ctx, sh)
+	}
 	cfg, err := c.config()
 	if err != nil {
 		return 0, err
@@ -194,33 +214,51 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
 		return 0, err
 	}
-	src, err := c.open(ctx, sh)
+	if c.live() {
+		return c.runLive(ctx, sh, cfg)
+	}
+	src, err := c.open(sh)
 	if err != nil {
 		return 0, err
 	}
 	defer src.Close()
-
-	var t *table
-	var rows *outFile
-	if c.Table != "" {
-		if rows, err = createFile("--table", c.Table, c.Force); err != nil {
-			return 0, err
-		}
-		defer rows.discard()
-		t = &table{w: bufio.NewWriterSize(rows, 64<<10)}
-		cfg.OnPulse, cfg.OnCycle = t.pulse, t.cycle
+	out, err := c.outputs(&cfg, 0)
+	if err != nil {
+		return 0, err
 	}
+	defer out.discard()
 
+	meter, edges, err := feed(ctx, sh, src, &cfg, func(batch []pulse.Edge) {
+		out.samples = looksSampled(batch)
+		if out.table != nil {
+			out.table.first = batch[0].At
+		}
+	})
+	stopped := ""
+	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		stopped = "stopped by you after " + amount(src, edges)
+		if meter == nil || c.JSON || out.table != nil {
+			return 0, errors.New(stopped + ": nothing was written, for a part would look like the whole")
+		}
+	} else if err != io.EOF {
+		return 0, err
+	}
+	m := meter.Finish(0)
+	m.Source = c.Source
+	return c.finish(sh, m, cfg.Limits, out, stopped, nil)
+}
+
+// feed gives the edges of src to a new Meter, with progress on a terminal, and
+// the first of them to begin. It returns io.EOF as pump does, and no Meter where
+// there was no edge.
+func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin func([]pulse.Edge)) (meter *pulse.Meter, edges int, err error) {
 	bar := newProgress(sh, src)
-	var meter *pulse.Meter
-	edges := 0
-	err = pump(ctx, src, func(batch []pulse.Edge, resolutionNS float64) error {
+	defer bar.close()
+	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
 		if meter == nil {
+			begin(batch)
 			cfg.Setup.ResolutionNS = resolutionNS
-			if t != nil {
-				t.first = batch[0].At
-			}
-			if meter, err = pulse.NewMeter(cfg); err != nil {
+			if meter, err = pulse.NewMeter(*cfg); err != nil {
 				return err
 			}
 		}
@@ -228,32 +266,62 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 		edges += len(batch)
 		bar.update()
 		return nil
-	})
-	bar.close()
-	stopped := ""
-	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
-		stopped = "stopped by you after " + amount(src, edges)
-		if meter == nil || c.JSON || t != nil {
-			return 0, errors.New(stopped + ": nothing was written, for a part would look like the whole")
-		}
-		err = nil
+	}, &ticks{})
+	return meter, edges, err
+}
+
+// outputs are what a measurement writes beside its page.
+type outputs struct {
+	table   *table
+	rows    *outFile
+	tally   *tally
+	samples bool // the rows look like samples of a level
+}
+
+// outputs begins the files that flags ask for.
+func (c *measureCmd) outputs(cfg *pulse.Config, first pulse.Stamp) (o outputs, err error) {
+	o.tally = newTally(cfg)
+	o.tally.listen(cfg)
+	if c.Table == "" {
+		return o, nil
 	}
-	if err != nil {
-		return 0, err
+	if o.rows, err = createFile("--table", c.Table, c.Force); err != nil {
+		return o, err
 	}
-	m := meter.Finish(0)
-	m.Source = c.Source
-	if t != nil {
+	o.table = &table{w: bufio.NewWriterSize(o.rows, 64<<10), first: first}
+	o.table.listen(cfg)
+	return o, nil
+}
+
+// discard removes what was not kept.
+func (o outputs) discard() {
+	if o.rows != nil {
+		o.rows.discard()
+	}
+}
+
+// finish writes the result and gives its exit status. line is nil for what was
+// recorded; stopped, when not empty, says why there is a part only.
+func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Profile, out outputs, stopped string, line *lineReport) (status int, err error) {
+	if t := out.table; t != nil {
 		t.begin(map[bool]string{true: dialColumns, false: interrupterColumns}[m.Dial != nil])
-		if err := rows.keep(t.w.Flush()); err != nil {
+		if err := out.rows.keep(t.w.Flush()); err != nil {
 			return 0, err
 		}
 	}
 	if c.JSON {
-		err = writeJSON(sh.stdout, m)
+		err = writeJSON(sh.stdout, m, line)
 	} else {
 		p := page{colour: sh.colour()}
-		writeResult(&p, m, cfg.Limits, stopped)
+		v := view{profile: profile, cadence: c.Cadence.ns, stopped: stopped, line: line, tally: out.tally, samples: out.samples}
+		if profile == nil && measured(m) {
+			profiles, err := config.Profiles()
+			if err != nil {
+				return 0, err
+			}
+			v.fits = fitsText(m, profiles)
+		}
+		writeResult(&p, m, &v)
 		_, err = p.WriteTo(sh.stdout)
 	}
 	return statusOf(m, stopped != ""), err
@@ -294,23 +362,32 @@ const (
 	pumpEdges   = 8192
 )
 
+// A pumpShape is how much a pump reads ahead.
+type pumpShape struct{ buffers, edges int }
+
+// ticks call a function now and then. drained tells that every edge that the
+// source gave has been added, and that it waits for more.
+type ticks struct {
+	every <-chan time.Time
+	call  func(drained func() bool) error
+}
+
 // pump reads src to its end and gives its edges to add, in order, with the
-// resolution of their times. It returns
-// add's or the source's error, and ctx's when that is done; then a source that
-// is still waiting for input is left behind.
-func pump(ctx context.Context, src source, add func(edges []pulse.Edge, resolutionNS float64) error) error {
+// resolution of their times. It returns io.EOF, or add's, the tick's or the
+// source's error, or ctx's when that is done; then a source that is still
+// waiting for input is left behind.
+func pump(ctx context.Context, src source, shape pumpShape, add func(edges []pulse.Edge, resolutionNS float64) error, tick *ticks) error {
 	type batch struct {
 		edges        []pulse.Edge
 		resolutionNS float64
 		err          error
 	}
-	full := make(chan batch, pumpBuffers)
-	free := make(chan []pulse.Edge, pumpBuffers)
-	for range pumpBuffers {
-		free <- make([]pulse.Edge, pumpEdges)
-	}
+	full := make(chan batch, shape.buffers)
+	free := make(chan []pulse.Edge, shape.buffers)
+	made := 0
 	done := make(chan struct{})
 	defer close(done)
+	var waiting atomic.Bool
 	go func() {
 		for {
 			var b []pulse.Edge
@@ -318,8 +395,21 @@ func pump(ctx context.Context, src source, add func(edges []pulse.Edge, resoluti
 			case b = <-free:
 			case <-done:
 				return
+			default:
+				if made < shape.buffers {
+					made++
+					b = make([]pulse.Edge, shape.edges)
+					break
+				}
+				select {
+				case b = <-free:
+				case <-done:
+					return
+				}
 			}
+			waiting.Store(true)
 			n, err := src.ReadEdges(ctx, b)
+			waiting.Store(false)
 			full <- batch{b[:n], src.ResolutionNS(), err} // never waits: there are no more batches than buffers
 			if err != nil {
 				return
@@ -330,6 +420,11 @@ func pump(ctx context.Context, src source, add func(edges []pulse.Edge, resoluti
 		var b batch
 		select {
 		case b = <-full:
+		case <-tick.every:
+			if err := tick.call(func() bool { return waiting.Load() && len(full) == 0 }); err != nil {
+				return err
+			}
+			continue
 		case <-ctx.Done():
 			select {
 			case b = <-full: // what is parsed counts
@@ -338,15 +433,12 @@ func pump(ctx context.Context, src source, add func(edges []pulse.Edge, resoluti
 			}
 		}
 		if b.err != nil {
-			if b.err == io.EOF {
-				return nil
-			}
 			return b.err
 		}
 		if err := add(b.edges, b.resolutionNS); err != nil {
 			return err
 		}
-		free <- b.edges[:pumpEdges]
+		free <- b.edges[:shape.edges]
 	}
 }
 

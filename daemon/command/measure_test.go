@@ -122,9 +122,9 @@ func TestPump(t *testing.T) {
 		edges int
 		err   error
 		want  error
-	}{{0, io.EOF, nil}, {1, io.EOF, nil}, {200_000, io.EOF, nil}, {50_000, broken, broken}} {
+	}{{0, io.EOF, io.EOF}, {1, io.EOF, io.EOF}, {200_000, io.EOF, io.EOF}, {50_000, broken, broken}} {
 		next := 0
-		err := pump(t.Context(), &numbered{left: c.edges, err: c.err}, func(edges []pulse.Edge, _ float64) error {
+		err := pump(t.Context(), &numbered{left: c.edges, err: c.err}, pumpShape{pumpBuffers, pumpEdges}, func(edges []pulse.Edge, _ float64) error {
 			for _, e := range edges {
 				if int(e.At) != next {
 					t.Fatalf("edge %d came as number %d", e.At, next)
@@ -132,12 +132,12 @@ func TestPump(t *testing.T) {
 				next++
 			}
 			return nil
-		})
+		}, &ticks{})
 		if next != c.edges || err != c.want {
 			t.Errorf("%d edges: got %d and %v, want %v", c.edges, next, err, c.want)
 		}
 	}
-	if err := pump(t.Context(), &numbered{left: 50_000, err: io.EOF}, func([]pulse.Edge, float64) error { return broken }); err != broken {
+	if err := pump(t.Context(), &numbered{left: 50_000, err: io.EOF}, pumpShape{2, 100}, func([]pulse.Edge, float64) error { return broken }, &ticks{}); err != broken {
 		t.Errorf("got %v, want the error of add", err)
 	}
 }
@@ -162,11 +162,11 @@ func TestPumpInterrupted(t *testing.T) {
 	for range 20 {
 		ctx, cancel := context.WithCancel(t.Context())
 		n := 0
-		err := pump(ctx, &interrupted{cancel: cancel}, func(edges []pulse.Edge, _ float64) error {
+		err := pump(ctx, &interrupted{cancel: cancel}, pumpShape{pumpBuffers, pumpEdges}, func(edges []pulse.Edge, _ float64) error {
 			<-ctx.Done()
 			n += len(edges)
 			return nil
-		})
+		}, &ticks{})
 		if n != 3 || err != context.Canceled {
 			t.Fatalf("got %d edges and %v, want 3 and %v", n, err, context.Canceled)
 		}

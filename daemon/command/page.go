@@ -10,20 +10,35 @@ import (
 	"makebreak/pulse"
 )
 
-// writeResult writes the result page of m. profile is nil when no limits were
-// asked; stopped, when not empty, says how far a stopped measurement got.
-func writeResult(p *page, m *pulse.Measurement, profile *pulse.Profile, stopped string) {
+// A view is what a result page tells of beside the measurement.
+type view struct {
+	profile *pulse.Profile // nil when no limits were asked
+	cadence []int64        // as asked, in place of the profile's; nil when none was
+	fits    string         // the limits that it seems to be for, when none were asked
+	stopped string         // how far a stopped measurement got
+	line    *lineReport    // nil for what was not measured live
+	tally   *tally         // may be nil
+	samples bool           // the rows look like samples of a level
+}
+
+// writeResult writes the result page of m.
+func writeResult(p *page, m *pulse.Measurement, v *view) {
 	trains := digest(m)
-	h := hints(m, trains)
-	writeVerdict(p, m, trains, profile, stopped)
+	doubts := doubts(m, v)
+	var h []string
+	if len(doubts) == 0 {
+		h = hints(m, trains, v)
+	}
+	writeOpening(p, m, v, doubts)
+	writeVerdict(p, m, trains, v)
 	writeHints(p, h)
-	writeRecording(p, m, trains)
+	writeRecording(p, m, trains, v.line)
 	switch {
 	case m.Dial != nil:
-		writeDial(p, m)
+		writeDial(p, m, trains)
 		writeTrains(p, m, trains)
 	case m.Interrupter != nil:
-		writeInterrupter(p, m)
+		writeInterrupter(p, m, v)
 	}
 	writeUncertainty(p, m)
 	if len(h) > 0 {
@@ -68,18 +83,38 @@ func headline(m *pulse.Measurement) (words, sgr string) {
 	return "CANNOT BE TOLD: NOT EVERY LIMIT COULD BE MEASURED", yellow
 }
 
-func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, profile *pulse.Profile, stopped string) {
+// writeOpening names the source, what makes its reading doubtful and how it
+// was read.
+func writeOpening(p *page, m *pulse.Measurement, v *view, doubts []string) {
 	p.para("", shorten(printable(m.Source), pageWidth))
-	p.para("", kindWords(m))
-	if stopped != "" {
-		const mark = "INCOMPLETE: "
+	mark := func(mark, text string) {
 		p.paint(yellow, mark)
-		p.flow(len(mark), 0, stopped+"; what follows holds for that part alone.")
+		p.flow(len(mark), 0, text)
+	}
+	for _, d := range doubts {
+		mark("FIRST: ", d)
+	}
+	p.para("", kindWords(m))
+	if v.stopped != "" {
+		mark("INCOMPLETE: ", v.stopped+"; what follows holds for that part alone.")
 	}
 	p.WriteByte('\n')
+}
+
+func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, v *view) {
+	profile := v.profile
 	words, sgr := headline(m)
 	p.paint(sgr, words)
 	p.WriteByte('\n')
+	if c := m.Capture; c.Unknown > 0 {
+		text := figure.Plural(c.Unknown, "interval", "intervals") + " left out and not judged."
+		if c.LostEdges > 0 {
+			text = figure.Plural(c.LostEdges, "edge was", "edges were") + " lost: " + text
+		} else {
+			text = "Level not known: " + text
+		}
+		p.para("", text)
+	}
 	if profile != nil {
 		id := printable(profile.ID)
 		if profile.Country != "" {
@@ -93,7 +128,10 @@ func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, profile *p
 	}
 	if m.Conformity == nil || len(m.Conformity.Items) == 0 {
 		if profile == nil && measured(m) {
-			p.para("", "Ask for a verdict with --limits ID; makebreak limits lists them.")
+			if v.fits != "" {
+				p.para("", v.fits)
+			}
+			p.para("", "Ask for a verdict with --limits ID, or --limits all to compare; makebreak limits lists them.")
 		}
 		return
 	}
@@ -110,7 +148,7 @@ func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, profile *p
 
 // kindWords says what the recording was read as and why.
 func kindWords(m *pulse.Measurement) string {
-	if !measured(m) && m.KindFrom == "data" {
+	if m.KindLooks == nil && m.KindFrom == "data" {
 		return "Nothing tells its kind; read as a dial."
 	}
 	from := map[string]string{"given": "as asked", "profile": "as the limits say", "data": "told from the data"}[m.KindFrom]
@@ -133,6 +171,8 @@ func unmeasuredWhy(m *pulse.Measurement, quantity string) string {
 	switch q := pulse.Quantity(quantity); {
 	case q == pulse.BounceMS:
 		return "it needs a contact that opens or closes and then stays so for the settling time"
+	case m.Interrupter != nil && !m.Interrupter.CadenceFits:
+		return "the contact does another cadence"
 	case m.Interrupter != nil && strings.HasPrefix(quantity, "segment_"):
 		return "it needs whole cycles that follow the cadence"
 	case m.Interrupter != nil:
@@ -160,15 +200,58 @@ func margin(it pulse.Item) float64 {
 	return d / math.Max(math.Abs(it.Limit), 1e-9)
 }
 
-const maxDeciding = 4
+// byTrade sorts items as one would deal with them: what is out first, then what
+// could not be measured, then what is too near to tell; the speed before what
+// hangs on it, the bounce last. What passes is sorted by its margin.
+func byTrade(items []pulse.Item) {
+	hasRate := slices.ContainsFunc(items, func(it pulse.Item) bool {
+		return it.Quantity == string(pulse.RatePPS) || it.Quantity == string(pulse.RateIPM)
+	})
+	rank := func(it pulse.Item) int {
+		switch pulse.Quantity(it.Quantity) {
+		case pulse.RatePPS, pulse.RateIPM:
+			return 0
+		case pulse.BreakPercent, pulse.BreakRatio:
+			return 1
+		case pulse.InterdigitMS:
+			return 4
+		case pulse.BounceMS:
+			return 5
+		case pulse.PeriodMS:
+			if !hasRate {
+				return 0
+			}
+			return 3 // it says once more what the rate said
+		}
+		return 2
+	}
+	class := func(it pulse.Item) int {
+		switch it.Statement {
+		case pulse.Fail, pulse.ConditionalFail:
+			return 0
+		case pulse.ConditionalPass:
+			return 2
+		case pulse.Pass:
+			return 3
+		}
+		return 1
+	}
+	slices.SortStableFunc(items, func(a, b pulse.Item) int {
+		if class(a) == 3 && class(b) == 3 {
+			return cmp.Compare(margin(a), margin(b))
+		}
+		return cmp.Or(class(a)-class(b), rank(a)-rank(b), severity(b.Statement)-severity(a.Statement), cmp.Compare(margin(a), margin(b)))
+	})
+}
+
+// maxDeciding leaves a page that is read: the table has all.
+const maxDeciding = 3
 
 // writeDeciding tells of the limits that decide: each that is not met without
-// doubt, the worst first, or the one that is nearest when all are.
+// doubt, or the one that is nearest when all are.
 func writeDeciding(p *page, m *pulse.Measurement, trains *trainDigest) {
 	items := slices.Clone(m.Conformity.Items)
-	slices.SortStableFunc(items, func(a, b pulse.Item) int {
-		return cmp.Or(cmp.Compare(severity(b.Statement), severity(a.Statement)), cmp.Compare(margin(a), margin(b)))
-	})
+	byTrade(items)
 	n := 0
 	for n < len(items) && items[n].Statement != pulse.Pass {
 		n++
@@ -348,15 +431,25 @@ func writeHints(p *page, h []string) {
 		return
 	}
 	p.head("What the trade would look at first (common practice, not proof)")
+	p.WriteString("  Mind the caution below: battery, ringing and mains can injure.\n")
 	for _, s := range h {
 		p.para("  - ", s)
 	}
 }
 
-func writeRecording(p *page, m *pulse.Measurement, trains *trainDigest) {
+func writeRecording(p *page, m *pulse.Measurement, trains *trainDigest, line *lineReport) {
 	c, s := m.Capture, m.Settling
-	p.head("Recording")
-	p.para("  ", figure.Plural(c.Edges, "edge", "edges")+" in "+figure.Time(c.DurationS)+"; times count from the first. The contact is closed when the line is "+c.Closed+".")
+	first := "the first edge, at " + figure.Fixed(c.FirstEdgeS, 3) + " s in the recording"
+	if line == nil {
+		p.head("Recording")
+	} else {
+		p.head("Capture")
+		first = "its start, " + line.Begun.UTC().Format("2006-01-02 15:04:05") + " UTC"
+	}
+	p.para("  ", figure.Plural(c.Edges, "edge", "edges")+" in "+figure.Time(c.DurationS)+"; times count from "+first+". The contact is closed when the line is "+c.Closed+".")
+	if line != nil {
+		writeLine(p, line)
+	}
 	text := figure.Plural(s.Transitions, "transition", "transitions") + " (to a level that lasts " + figure.Trimmed(s.SettleMS, 6) + " ms, timed at "
 	if s.Timing == "settled" {
 		text += "its start"
@@ -371,6 +464,29 @@ func writeRecording(p *page, m *pulse.Measurement, trains *trainDigest) {
 	p.para("  ", text)
 	for _, n := range notes(m, trains) {
 		p.para("  Note: ", n)
+	}
+}
+
+// writeLine tells of a live capture's line.
+func writeLine(p *page, l *lineReport) {
+	ended := "Ended " + l.Ended + "."
+	if l.Recording != "" {
+		ended += " The edges are kept in " + printable(l.Recording) + "."
+	}
+	if l.Place == "" {
+		p.para("  ", ended)
+		return
+	}
+	p.para("  Line ", printable(l.Line)+" ("+l.Place+" of "+printable(l.Label)+"), pull resistor "+l.Bias+". "+ended)
+	switch k := l.Calibration; {
+	case k == nil:
+		p.para("  ", "No calibration was used: what is not known of the coupler is assumed. makebreak calibrate measures it.")
+	case k.Used && k.Why == "":
+		p.para("  ", "Calibration "+printable(k.words)+".")
+	case k.Used:
+		p.para("  ", "STALE calibration, still used: "+k.Why+". It is "+printable(k.words)+".")
+	default:
+		p.para("  ", "FOREIGN calibration, not used: "+printable(k.Why)+".")
 	}
 }
 
@@ -495,24 +611,31 @@ func number(v pulse.Num, decimals int) string {
 // quantityRow is a quantity's line in a table of statistics.
 func quantityRow(m *pulse.Measurement, q pulse.Quantity, s pulse.Stat) statRow {
 	noun, unit := figure.Quantity(string(q))
+	unit = rateUnit(m, unit)
 	if unit == "%" {
 		return statRow{name: noun, stat: s, decimals: decimals(m, q)}
 	}
 	return statRow{name: noun + " " + unit, stat: s, decimals: decimals(m, q)}
 }
 
-func writeDial(p *page, m *pulse.Measurement) {
+func writeDial(p *page, m *pulse.Measurement, trains *trainDigest) {
 	d := m.Dial
 	p.head("Dial")
 	text := figure.Plural(d.Pulses, "pulse", "pulses") + " in " + figure.Plural(d.Trains.Len(), "train", "trains") + "; " +
 		figure.Plural(d.ShortBreaks, "short break", "short breaks") + ", " + figure.Plural(d.Flashes, "flash", "flashes") + ", " + figure.Plural(d.Disconnects, "disconnect", "disconnects") + "."
 	p.para("  ", text)
-	if d.Digits != "" {
-		p.para("  Digits ", foldDigits(d.Digits)+" ("+d.Coding+" coding)")
+	if trains.n > 0 {
+		text := foldDigits(string(trains.digits), trains.n) + " (" + d.Coding + " coding"
+		if trains.partial > 0 {
+			text += "; _ is a train of which a part is missing"
+		}
+		if len(trains.odd) > 0 {
+			text += "; ? is a train that is no digit"
+		}
+		p.para("  Digits ", text+")")
 	}
 	if d.RatePPS.Overall.OK {
-		p.para("  Overall ", figure.Fixed(d.RatePPS.Overall.V, decimals(m, pulse.RatePPS))+" pps, "+
-			figure.Fixed(d.BreakPercent.Overall.V, decimals(m, pulse.BreakPercent))+" % break.")
+		p.para("  Overall ", overall(m, pulse.RatePPS, d.RatePPS, "pps")+", "+overall(m, pulse.BreakPercent, d.BreakPercent, "%")+" break (k = 2).")
 	}
 	writeStats(p, nil, []statRow{
 		quantityRow(m, pulse.RatePPS, d.RatePPS.Stat),
@@ -524,13 +647,52 @@ func writeDial(p *page, m *pulse.Measurement) {
 	})
 }
 
-// foldDigits groups digits in fives, and shortens a long list.
-func foldDigits(s string) string {
-	const most = 100
+// overall writes a figure over all periods with its expanded uncertainty.
+func overall(m *pulse.Measurement, q pulse.Quantity, s pulse.OverallStat, unit string) string {
+	u, ok := overallU(m.Uncertainty[q], s.N)
+	if !ok {
+		return figure.Unit(figure.Fixed(s.Overall.V, 3), unit)
+	}
+	dec := figure.Decimals(u)
+	return figure.Fixed(s.Overall.V, dec) + " ± " + figure.Unit(figure.Fixed(u, dec), unit)
+}
+
+// overallU is the expanded uncertainty of a rate or percent break over n
+// periods, from that of one. The noise of the edges' times averages out: of n
+// periods in t trains its variance is 2t/n² of an edge's in the rate, where one
+// period has 2; in percent break 2/n, where one has from 1.5 to 2. So 4/3 of
+// one's over n is never too little. The other parts stay.
+func overallU(b *pulse.BudgetResult, n int) (u float64, ok bool) {
+	if b == nil || !b.Expanded.OK || n < 1 {
+		return 0, false
+	}
+	variance := 0.0
+	for _, c := range b.Budget {
+		v := c.Standard * c.Standard
+		if strings.HasPrefix(c.Name, "edge-time noise") {
+			v *= 4.0 / 3 / float64(n)
+		}
+		variance += v
+	}
+	if n == 1 {
+		return b.Expanded.V, true
+	}
+	k := 2.0
+	if b.Standard.V > 0 {
+		k = b.Expanded.V / b.Standard.V
+	}
+	return k * math.Sqrt(variance), true
+}
+
+// maxDigits are enough to compare with what was dialled.
+const maxDigits = 100
+
+// foldDigits groups digits in fives; n is their number, of which s has the
+// first.
+func foldDigits(s string, n int) string {
 	tail := ""
-	if len(s) > most {
-		tail = " … " + figure.Count(len(s)) + " in all"
-		s = s[:most]
+	if n > len(s) {
+		tail = " … " + figure.Count(n) + " in all"
 	}
 	var b strings.Builder
 	for i := 0; i < len(s); i += 5 {
@@ -542,55 +704,98 @@ func foldDigits(s string) string {
 	return b.String() + tail
 }
 
-func writeInterrupter(p *page, m *pulse.Measurement) {
+// compound tells a cadence of several makes a cycle.
+func compound(m *pulse.Measurement) bool {
+	return m.Interrupter != nil && len(m.Interrupter.Segments) > 2
+}
+
+// rateUnit names what a rate counts: of a compound cadence its cycles, for its
+// interruptions are more.
+func rateUnit(m *pulse.Measurement, unit string) string {
+	if unit == "IPM" && compound(m) {
+		return "cycles/min"
+	}
+	return unit
+}
+
+func writeInterrupter(p *page, m *pulse.Measurement, v *view) {
 	in := m.Interrupter
 	p.head("Interrupter")
-	p.para("  ", figure.Plural(in.Cycles, "whole cycle", "whole cycles")+" measured of "+figure.Count(in.Due)+" due; interruptions missing: "+
+	cycle, cycles, missing := "whole cycle", "whole cycles", "interruptions"
+	if compound(m) {
+		k := figure.Plural(len(in.Segments)/2, "make", "makes")
+		cycle, cycles, missing = cycle+" of "+k, cycles+" of "+k, "breaks"
+	}
+	p.para("  ", figure.Plural(in.Cycles, cycle, cycles)+" measured of "+figure.Count(in.Due)+" due; "+missing+" missing: "+
 		figure.Count(in.Missing)+", extra: "+figure.Count(in.Extra)+".")
 	if in.RateIPM.Overall.OK {
-		text := figure.Fixed(in.RateIPM.Overall.V, decimals(m, pulse.RateIPM)) + " interruptions per minute"
-		if in.MakesPerMin.OK && len(in.Segments) > 2 {
-			text = figure.Fixed(in.RateIPM.Overall.V, decimals(m, pulse.RateIPM)) + " cycles per minute (" +
-				figure.Fixed(in.MakesPerMin.V, decimals(m, pulse.RateIPM)) + " makes per minute)"
+		text := overall(m, pulse.RateIPM, in.RateIPM, "interruptions per minute")
+		if compound(m) {
+			text = overall(m, pulse.RateIPM, in.RateIPM, "cycles per minute")
+			if in.MakesPerMin.OK {
+				text += " (" + figure.Fixed(in.MakesPerMin.V, decimals(m, pulse.RateIPM)) + " makes per minute)"
+			}
 		}
 		if in.BreakPercent.Overall.OK {
-			text += ", " + figure.Fixed(in.BreakPercent.Overall.V, decimals(m, pulse.BreakPercent)) + " % break"
+			text += ", " + overall(m, pulse.BreakPercent, in.BreakPercent, "%") + " break"
 		}
-		p.para("  Overall ", text+".")
+		p.para("  Overall ", text+" (k = 2).")
 	}
 	rows := []statRow{
 		quantityRow(m, pulse.RateIPM, in.RateIPM.Stat),
 		quantityRow(m, pulse.PeriodMS, in.PeriodMS),
 		quantityRow(m, pulse.BreakPercent, in.BreakPercent.Stat),
 	}
-	if len(in.Segments) <= 2 { // else the segments tell more than their mixture
+	if !compound(m) { // else the segments tell more than their mixture
 		rows = append(rows, quantityRow(m, pulse.BreakMS, in.BreakMS), quantityRow(m, pulse.MakeMS, in.MakeMS))
 	}
 	writeStats(p, nil, append(rows, quantityRow(m, pulse.BounceMS, m.Settling.BounceMS)))
-	if len(in.Segments) > 0 {
-		p.head("Cadence, ms")
-		var rows []statRow
-		for _, s := range in.Segments {
+	writeSegments(p, m, v)
+	writeLobes(p, in)
+}
+
+func writeSegments(p *page, m *pulse.Measurement, v *view) {
+	var rows []statRow
+	for _, s := range m.Interrupter.Segments {
+		if s.MS.N > 0 {
 			rows = append(rows, statRow{
 				name: figure.Count(s.Segment) + " " + s.State, stat: s.MS,
 				decimals: decimals(m, pulse.Quantity(s.State+"_ms")), extra: []string{figure.Trimmed(s.NominalMS, 3)},
 			})
 		}
-		writeStats(p, []string{"nominal"}, rows)
 	}
-	if len(in.Lobes) > 0 {
-		p.head("Lobes over " + figure.Plural(in.WholeTurns, "whole turn", "whole turns") + "; errors about their mean, positive is late")
-		rows := [][]cell{cells("lobe", "n", "opening ms", "± se", "% cycle", "break ms", "± se", "break error ms")}
-		for _, l := range in.Lobes {
-			dec := figure.Decimals(2 * l.OpeningErrorSE.V)
-			decBreak := figure.Decimals(2 * l.BreakSE.V)
-			cycles := l.OpeningErrorCyc
-			cycles.V *= 100
-			rows = append(rows, cells(figure.Count(l.Lobe), figure.Count(l.N), signed(l.OpeningErrorMS, dec), number(l.OpeningErrorSE, dec),
-				signed(cycles, 2), number(l.BreakMS, decBreak), number(l.BreakSE, decBreak), signed(l.BreakErrorMS, decBreak)))
+	if len(rows) == 0 {
+		return
+	}
+	nominal := "from data"
+	if m.Interrupter.CadenceFits && (v.cadence != nil || v.profile != nil && len(v.profile.CadenceNS) > 0) {
+		nominal = "nominal"
+	}
+	p.head("Cadence, ms")
+	writeStats(p, []string{nominal}, rows)
+}
+
+func writeLobes(p *page, in *pulse.Interrupter) {
+	if len(in.Lobes) == 0 {
+		return
+	}
+	p.head("Lobes over " + figure.Plural(in.WholeTurns, "whole turn", "whole turns"))
+	p.para("  ", "Errors are about the mean of all lobes, positive is late or long; se is one standard error.")
+	rows := [][]cell{cells("lobe", "n", "opening ms", "± se ms", "% cycle", "break ms", "± se ms", "error ms")}
+	for _, l := range in.Lobes {
+		dec := figure.Decimals(2 * l.OpeningErrorSE.V)
+		decBreak := figure.Decimals(2 * l.BreakSE.V)
+		cycles := l.OpeningErrorCyc
+		cycles.V *= 100
+		rows = append(rows, cells(figure.Count(l.Lobe), figure.Count(l.N), signed(l.OpeningErrorMS, dec), number(l.OpeningErrorSE, dec),
+			signed(cycles, 2), number(l.BreakMS, decBreak), number(l.BreakSE, decBreak), signed(l.BreakErrorMS, decBreak)))
+	}
+	if gridWidth(rows) > pageWidth {
+		for i, r := range rows {
+			rows[i] = slices.Delete(r, 4, 5)
 		}
-		p.grid("rrrrrrrr", rows)
 	}
+	p.grid("rrrrrrrr", rows)
 }
 
 // signed writes v with its sign.
@@ -615,6 +820,7 @@ func writeUncertainty(p *page, m *pulse.Measurement) {
 			continue
 		}
 		noun, unit := figure.Quantity(string(q))
+		unit = rateUnit(m, unit)
 		dec := figure.Decimals(b.Expanded.V)
 		parts := slices.Clone(b.Budget)
 		slices.SortStableFunc(parts, func(a, b pulse.Component) int { return cmp.Compare(b.Standard, a.Standard) })

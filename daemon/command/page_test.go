@@ -90,14 +90,44 @@ func TestHints(t *testing.T) {
 			want: []string{"Bounce is too long: the tension of the contact springs"}},
 		{name: "unsteady", desc: "dial digits=1234567890 rate=10 break=65 gap=800ms ramp=-12,-9,-6,-3", want: []string{"The rate wanders by"}},
 		{name: "run together", desc: "dial digits=99 rate=10 break=65 gap=40ms", cfg: pulse.Config{Kind: pulse.KindDial}, want: []string{"A train of 18 pulses is no digit"}},
-		{name: "wrong polarity", desc: "dial digits=1234567890 rate=10 break=65 gap=800ms", cfg: pulse.Config{Polarity: pulse.ClosedLow, Kind: pulse.KindDial},
-			want: []string{"The line seems to rest open, with closures for breaks. If the contact rests closed, the polarity is the other way round: give --closed high."}},
+		{name: "one train", desc: "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=7:70", limits: dial,
+			want: []string{"The percent break is too high in train 7 alone, where all 6 pulses out of limit are: look at what is particular there"}},
+		{name: "one digit", desc: "dial digits=1234567890 repeat=3 rate=10 break=62 gap=800ms break-at=7:70", limits: dial,
+			want: []string{"The percent break is too high in 3 trains of digit 7 alone, where all 18 pulses out of limit are"}},
+		{name: "one digit by another coding", desc: "dial digits=1234567890 coding=10-n repeat=3 rate=10 break=62 gap=800ms break-at=3:70", limits: dial,
+			cfg: pulse.Config{Coding: pulse.Coding10MinusN, CodingSet: true}, want: []string{"too high in 3 trains of digit 3 alone"}},
+		{name: "one pulse", desc: "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=7.3:70ms", limits: dial,
+			want: []string{"The percent break is too high in one pulse alone, train 7, pulse 3: look"}},
+		{name: "two digits", desc: "dial digits=1234567890 repeat=3 rate=10 break=62 gap=800ms break-at=7:70,4:70", limits: dial,
+			want: []string{"percent break is too high while the rate holds: the gap and the tension"}},
+		{name: "every train", desc: "dial digits=7777 rate=10 break=70 gap=800ms", limits: dial,
+			want: []string{"percent break is too high while the rate holds: the gap and the tension"}},
+		{name: "slow, and one digit", desc: "dial digits=1234567890 repeat=2 rate=9 break=62 gap=800ms break-at=7:70", limits: dial,
+			want: []string{"The percent break is too high in 2 trains of digit 7 alone", "The rate is too slow: the governor"}},
+		{name: "one slow train", desc: "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=9.2:90ms", limits: "su-gost-7153-dial",
+			want: []string{"The percent break is too high in one pulse alone, train 9, pulse 2"}},
+		{name: "one digit with a part missing", desc: "dial digits=1234567890 repeat=3 rate=10 break=62 gap=800ms break-at=7:70 lost=0.005 seed=3", limits: dial,
+			want: []string{"percent break is too high while the rate holds", "Edges were lost"}},
 		{name: "cam in order", desc: "cam ipm=60 break=50 cycles=50", limits: cam},
 		{name: "motor", desc: "cam ipm=50 break=50 cycles=50", limits: cam, want: []string{"The rate is too slow: the motor's speed"}},
 		{name: "long period", desc: "cadence 500/19500 cycles=8", limits: "au-s002-intrusion", want: []string{"The rate is too slow: the motor's speed"}},
 		{name: "springs", desc: "cam ipm=60 break=60 cycles=50", limits: cam, want: []string{"Make and break share the cycle wrongly while the rate holds"}},
 		{name: "lobe", desc: "cam ipm=60 break=50 lobes=5 lobe-errors=0,0,-12ms,0,0 turns=20 jitter=0.2ms", cfg: pulse.Config{Lobes: 5},
 			want: []string{"Lobe 3 opens 9.6"}},
+		{name: "lobe worn", desc: "cam ipm=60 break=50 lobes=5 lobe-errors=0,0,12ms,0,0 lobe-breaks=0,0,-35ms,0,0 turns=20 jitter=0.2ms", cfg: pulse.Config{Lobes: 5},
+			want: []string{"ms late and its break is 27.98 ms short"}},
+		{name: "lobe short alone", desc: "cam ipm=60 break=50 lobes=5 lobe-breaks=0,0,-35ms,0,0 turns=20 jitter=0.2ms", cfg: pulse.Config{Lobes: 5},
+			want: []string{"The break of lobe 3 is 27.98 ms short"}},
+		{name: "two lobes", desc: "cam ipm=60 break=50 lobes=5 lobe-errors=0,-12ms,0,0,0 lobe-breaks=0,0,0,35ms,0 turns=20 jitter=0.2ms", cfg: pulse.Config{Lobes: 5},
+			want: []string{"ms early; the break of lobe 4 is"}},
+		{name: "lobe out of limit", desc: "cam ipm=60 break=50 lobes=5 lobe-breaks=0,0,-70ms,0,0 turns=20 jitter=0.2ms", limits: cam, cfg: pulse.Config{Lobes: 5},
+			want: []string{"The break of lobe 3 is 55.98 ms short"}},
+		{name: "lobes not asked for", desc: "cam ipm=60 break=50 lobes=5 lobe-errors=0,0,-12ms,0,0 turns=20 jitter=0.2ms",
+			want: []string{"The cycles repeat every 5 openings. If the cam has 5 lobes, --lobes 5 shows the errors of each."}},
+		{name: "breaks of lobes not asked for", desc: "cam ipm=60 break=50 lobes=3 lobe-breaks=0,-70ms,0 turns=20 jitter=0.2ms", limits: cam,
+			want: []string{"The cycles repeat every 3 openings"}},
+		{name: "unsteady motor", desc: "cam ipm=120 break=50 cycles=100 jitter=10ms", cfg: pulse.Config{PeriodNS: 500e6, Kind: pulse.KindInterrupter}, want: []string{"from cycle to cycle: unsteady drive, or the lobes"}},
+		{name: "unsteady motor, lobes alike", desc: "cam ipm=120 break=50 lobes=5 cycles=100 jitter=10ms", cfg: pulse.Config{Lobes: 5}, want: []string{"from cycle to cycle: unsteady drive."}},
 		{name: "lobes alike", desc: "cam ipm=60 break=50 lobes=5 turns=20 jitter=0.2ms", cfg: pulse.Config{Lobes: 5}},
 		{name: "missing", desc: "cam ipm=60 break=50 cycles=50 missing-at=20", want: []string{"1 interruption is missing: a contact that did not close"}},
 		{name: "ringing in order", desc: "cadence 400/200/400/2000 cycles=20", limits: ring},
@@ -108,8 +138,10 @@ func TestHints(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.cfg.Limits = limits(t, c.limits)
+			tally := newTally(&c.cfg)
+			tally.listen(&c.cfg)
 			m := measureEdges(t, simEdges(t, c.desc), c.cfg)
-			got := hints(m, digest(m))
+			got := hints(m, digest(m), &view{profile: c.cfg.Limits, tally: tally})
 			match := len(got) == len(c.want)
 			for i := 0; match && i < len(got); i++ {
 				match = strings.Contains(got[i], c.want[i])
@@ -129,6 +161,10 @@ func TestPageFits(t *testing.T) {
 	sets := []*pulse.Profile{nil}
 	for _, id := range []string{"au-s002-dial", "us-bell-1956-dial-late", "us-tia-470-dial", "us-fcc-busy", "au-s002-ringing-tone"} {
 		sets = append(sets, limits(t, id))
+	}
+	all, err := config.Profiles()
+	if err != nil {
+		t.Fatal(err)
 	}
 	var signals [][]pulse.Edge
 	for _, desc := range []string{
@@ -156,13 +192,19 @@ func TestPageFits(t *testing.T) {
 		setup := pulse.DefaultSetup()
 		setup.EdgeNoiseNS = rapid.SampledFrom([]float64{0, 1, 20e3, 50e6}).Draw(rt, "noise")
 		cfg.Setup = &setup
+		tally := newTally(&cfg)
+		tally.listen(&cfg)
 		m := measureEdges(t, edges, cfg)
 		m.Source = rapid.StringN(0, 200, -1).Draw(rt, "source")
 
 		var dull, coloured page
 		coloured.colour = true
-		writeResult(&dull, m, profile, "stopped by you after 1 MB of 2 MB")
-		writeResult(&coloured, m, profile, "stopped by you after 1 MB of 2 MB")
+		v := &view{profile: profile, stopped: "stopped by you after 1 MB of 2 MB", tally: tally, samples: rapid.Bool().Draw(rt, "samples")}
+		if profile == nil {
+			v.fits = fitsText(m, all)
+		}
+		writeResult(&dull, m, v)
+		writeResult(&coloured, m, v)
 		if escape.MatchString(dull.String()) {
 			rt.Error("colours on a page without")
 		}
@@ -204,8 +246,8 @@ func TestTrainsFold(t *testing.T) {
 	}
 }
 
-// What decides is told worst first, what could not be measured once for both
-// its bounds, and nothing that passes.
+// What decides is told in the order of the trade, what could not be measured
+// once for both its bounds, and nothing that passes.
 func TestDeciding(t *testing.T) {
 	known := pulse.Known
 	m := &pulse.Measurement{Dial: &pulse.Dial{}, Conformity: &pulse.Conformity{Items: []pulse.Item{
@@ -213,6 +255,7 @@ func TestDeciding(t *testing.T) {
 		{Quantity: "interdigit_ms", Bound: "min", Limit: 600, Statement: pulse.NotMeasured},
 		{Quantity: "interdigit_ms", Bound: "max", Limit: 3000, Statement: pulse.NotMeasured},
 		{Quantity: "make_ms", Bound: "max", Limit: 40, Observed: known(39.95), ExpandedU: known(0.13), Statement: pulse.ConditionalPass, Of: 9, Upper95: known(30)},
+		{Quantity: "bounce_ms", Bound: "max", Limit: 0.5, Observed: known(0.4), ExpandedU: known(0.05), Statement: pulse.Pass, Of: 9},
 		{Quantity: "rate_pps", Bound: "min", Limit: 9.5, Observed: known(9.49), ExpandedU: known(0.0057), Statement: pulse.Fail,
 			OutOfLimit: 1, Of: 9, Upper95: known(45), Where: "train 2, pulse 3", AtS: known(4000)},
 		{Quantity: "break_ms", Bound: "max", Limit: 70, Observed: known(70.05), ExpandedU: known(0.13), Statement: pulse.ConditionalFail, OutOfLimit: 9, Of: 9},
@@ -229,21 +272,66 @@ limit: all of 9.
 
 Interdigit was not measured: it needs two trains with nothing but the pause
 between them.
-
-Make max 40 ms: the worst, 39.95 ms ± 0.13 ms, keeps it by only 0.05 ms. Out of
-limit: 0 of 9: at most 30 % (95 % bound).
+And 1 more: see the table.
 `
 	if diff := cmp.Diff(want, p.String()); diff != "" {
 		t.Error(diff)
 	}
 }
 
+// A table of segments that were not measured has no heading.
+func TestSegments(t *testing.T) {
+	m := &pulse.Measurement{Interrupter: &pulse.Interrupter{CadenceFits: true, Segments: []pulse.Segment{{Segment: 1, State: "make"}, {Segment: 2, State: "break"}}}}
+	var p page
+	writeSegments(&p, m, &view{})
+	if p.Len() > 0 {
+		t.Errorf("got %q", p.String())
+	}
+	m.Interrupter.Segments[1].MS.N = 1
+	writeSegments(&p, m, &view{})
+	if text := p.String(); !strings.HasPrefix(text, "Cadence, ms\n") || !strings.Contains(text, "2 break") || strings.Contains(text, "1 make") {
+		t.Errorf("got %q", text)
+	}
+}
+
+// Speed comes before what hangs on it and bounce last, whatever is worst; what
+// passes is told by its margin.
+func TestByTrade(t *testing.T) {
+	order := func(items ...pulse.Item) (got string) {
+		byTrade(items)
+		for _, it := range items {
+			got += it.Quantity + " " + string(it.Statement) + "; "
+		}
+		return got
+	}
+	item := func(q pulse.Quantity, s pulse.Statement) pulse.Item {
+		return pulse.Item{Quantity: string(q), Bound: "max", Limit: 10, Observed: pulse.Known(11), Statement: s}
+	}
+	got := order(item(pulse.BounceMS, pulse.Fail), item(pulse.InterdigitMS, pulse.Fail), item(pulse.PeriodMS, pulse.Fail), item(pulse.MakeMS, pulse.Fail),
+		item(pulse.BreakMS, pulse.ConditionalPass), item(pulse.BreakPercent, pulse.ConditionalFail), item(pulse.RatePPS, pulse.ConditionalFail), item(pulse.BreakMS, pulse.NotMeasured))
+	want := "rate_pps conditional fail; break_percent conditional fail; make_ms fail; period_ms fail; interdigit_ms fail; bounce_ms fail; break_ms not measured; break_ms conditional pass; "
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+	// Without a rate the period is the speed.
+	if got, want := order(item(pulse.BreakPercent, pulse.Fail), item(pulse.PeriodMS, pulse.ConditionalFail)), "period_ms conditional fail; break_percent fail; "; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+	near, far := item(pulse.BounceMS, pulse.Pass), item(pulse.RatePPS, pulse.Pass)
+	near.Observed, far.Observed = pulse.Known(9), pulse.Known(5)
+	if got, want := order(far, near), "bounce_ms pass; rate_pps pass; "; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+}
+
 func TestLayout(t *testing.T) {
 	var p page
 	p.para("", strings.Repeat("x", 70)+" ± 0.13 ms, 10 %.")
+	p.para("", strings.Repeat("x", 73)+" (k = 2).")
 	p.para("  - ", strings.Repeat("word ", 30)+strings.Repeat("long", 25))
 	p.grid("lrr", [][]cell{cells("name", "n", "ms"), cells("a", "1", "23.45"), nil, cells("longer", "100", "-")})
 	want := strings.Repeat("x", 70) + "\n± 0.13 ms, 10 %.\n" +
+		strings.Repeat("x", 73) + "\n(k = 2).\n" +
 		"  - " + strings.Repeat("word ", 14) + "word\n" +
 		"    " + strings.Repeat("word ", 14) + "word\n" +
 		"    " + strings.Repeat("long", 25) + "\n" +

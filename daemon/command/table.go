@@ -23,6 +23,18 @@ type table struct {
 	row   []byte
 }
 
+// listen takes the rows that a Meter will make, after whoever takes them already.
+func (t *table) listen(cfg *pulse.Config) {
+	onPulse, onCycle := cfg.OnPulse, cfg.OnCycle
+	cfg.OnPulse, cfg.OnCycle = t.pulse, t.cycle
+	if onPulse != nil {
+		cfg.OnPulse = func(p *pulse.PulseRow) { onPulse(p); t.pulse(p) }
+	}
+	if onCycle != nil {
+		cfg.OnCycle = func(c *pulse.CycleRow) { onCycle(c); t.cycle(c) }
+	}
+}
+
 // begin writes the header once.
 func (t *table) begin(columns string) {
 	if !t.begun {
@@ -64,7 +76,11 @@ func (t *table) cycle(c *pulse.CycleRow) {
 	b = appendMS(b, c.BreakNS)
 	b = appendMS(b, c.MakeNS)
 	b = appendRatio(b, 60e9, c.PeriodNS)
-	b = appendPercent(b, c.BreakNS, c.PeriodNS)
+	if c.BreakNS > 0 {
+		b = appendPercent(b, c.BreakNS, c.PeriodNS)
+	} else {
+		b = append(b, ',')
+	}
 	b = appendDecimal(append(b, ','), c.BounceNS, 6)
 	b = strconv.AppendInt(append(b, ','), int64(c.Missing), 10)
 	b = strconv.AppendInt(append(b, ','), int64(c.Extra), 10)

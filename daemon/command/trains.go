@@ -28,6 +28,7 @@ type numberedTrain struct {
 // may be a great many.
 type trainDigest struct {
 	n, partial int
+	digits     []byte                    // of the first maxDigits trains, '_' for a partial one, '?' for no digit
 	odd        []numberedTrain           // whole trains that no digit has, the first few
 	shown      []numberedTrain           // in order
 	named      map[int]string            // digits of the trains that limits name
@@ -67,6 +68,9 @@ func digest(m *pulse.Measurement) *trainDigest {
 		if d.n <= edgeTrains || all <= foldTrains {
 			d.shown = append(d.shown, x)
 		}
+		if d.n <= maxDigits {
+			d.digits = append(d.digits, trainMark(&t))
+		}
 		switch {
 		case t.Partial:
 			d.partial++
@@ -92,6 +96,17 @@ func digest(m *pulse.Measurement) *trainDigest {
 	slices.SortFunc(d.shown, func(a, b numberedTrain) int { return cmp.Compare(a.number, b.number) })
 	d.shown = slices.CompactFunc(d.shown, func(a, b numberedTrain) bool { return a.number == b.number })
 	return d
+}
+
+// trainMark is a train's place in a row of digits.
+func trainMark(t *pulse.Train) byte {
+	switch {
+	case t.Partial:
+		return '_'
+	case t.Digit == nil:
+		return '?'
+	}
+	return (*t.Digit)[0]
 }
 
 func ofTrain(t *numberedTrain, i int) float64 {

@@ -11,7 +11,14 @@ import (
 type versionCmd struct{}
 
 func (*versionCmd) run(_ context.Context, sh *shell) (int, error) {
-	version, revision, goVersion := "(unknown)", "", "(unknown)"
+	version, goVersion, revision := build()
+	fmt.Fprintf(sh.stdout, "makebreak %s%s\nbuilt with %s; writes %s\n", version, revision, goVersion, pulse.Format)
+	return StatusOK, nil
+}
+
+// build tells which program this is; revision begins with a comma, or is empty.
+func build() (version, goVersion, revision string) {
+	version, goVersion = "(unknown)", "(unknown)"
 	if b, ok := debug.ReadBuildInfo(); ok {
 		version, goVersion = b.Main.Version, b.GoVersion
 		for _, s := range b.Settings {
@@ -23,6 +30,5 @@ func (*versionCmd) run(_ context.Context, sh *shell) (int, error) {
 			}
 		}
 	}
-	fmt.Fprintf(sh.stdout, "makebreak %s%s\nbuilt with %s; writes %s\n", version, revision, goVersion, pulse.Format)
-	return StatusOK, nil
+	return version, goVersion, revision
 }

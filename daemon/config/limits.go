@@ -47,6 +47,7 @@ package config
 import (
 	"bytes"
 	"cmp"
+	"errors"
 	"fmt"
 	"io/fs"
 	"maps"
@@ -79,28 +80,39 @@ var quantities = map[pulse.Kind][]pulse.Quantity{
 		pulse.BounceMS, pulse.SegmentMS},
 }
 
+// ErrUnknown is found (errors.Is) in the error for an id that no bundled
+// profile has.
+var ErrUnknown = errors.New("is unknown")
+
 // Profile gives the limits profile that idOrPath names: a bundled one by its
-// id, else the file at that path. An argument that is no id and has no slash
-// and no .yaml or .yml at its end is a path only if such a file exists. The
-// error of a file tells all its mistakes, one a line, as
+// id, else the file at that path, else one by its id in small letters. An
+// argument that is no id and has no slash and no .yaml or .yml at its end is a
+// path only if such a file exists. The error of a file tells all its mistakes, one a line, as
 // "file:line:column: key …: what is wrong: expected …"; that of an unknown id
 // tells ids that look like it.
 func Profile(idOrPath string) (*pulse.Profile, error) {
 	if isPath(idOrPath) {
 		return profileFile(idOrPath)
 	}
-	p, others, err := profileByID(idOrPath)
+	p, err := profileByID(idOrPath)
 	if p != nil || err != nil {
 		return p, err
 	}
 	if _, err := os.Stat(idOrPath); err == nil {
 		return profileFile(idOrPath)
 	}
-	if len(others) > 0 {
-		return nil, fmt.Errorf(`limits profile %s is unknown; near it: %s; "makebreak limits" lists them all`,
-			quote(idOrPath), strings.Join(others, ", "))
+	if p, err := profileByID(strings.ToLower(idOrPath)); p != nil || err != nil {
+		return p, err
 	}
-	return nil, fmt.Errorf(`limits profile %s is unknown; "makebreak limits" lists them all`, quote(idOrPath))
+	ids, err := profileIDs()
+	if err != nil {
+		return nil, err
+	}
+	if others := near(idOrPath, ids); len(others) > 0 {
+		return nil, fmt.Errorf(`limits profile %s %w; near it: %s; "makebreak limits" lists them all`,
+			quote(idOrPath), ErrUnknown, strings.Join(others, ", "))
+	}
+	return nil, fmt.Errorf(`limits profile %s %w; "makebreak limits" lists them all`, quote(idOrPath), ErrUnknown)
 }
 
 // isPath tells whether the name of a profile can only mean a file.
@@ -108,29 +120,31 @@ func isPath(name string) bool {
 	return strings.ContainsRune(name, '/') || strings.HasSuffix(name, ".yaml") || strings.HasSuffix(name, ".yml")
 }
 
-// profileByID gives the bundled profile of an id; nil where there is none,
-// with ids that look like it.
-func profileByID(id string) (p *pulse.Profile, others []string, err error) {
-	if validID(id) {
-		mentioning, err := bundled("id: " + id)
-		if err != nil {
-			return nil, nil, err
-		}
-		for _, p := range mentioning {
-			if p.ID == id {
-				return p, nil, nil
-			}
-		}
+// profileByID gives the bundled profile of an id, nil where there is none.
+func profileByID(id string) (*pulse.Profile, error) {
+	if !validID(id) {
+		return nil, nil
 	}
-	profiles, err := Profiles()
+	mentioning, err := bundled("id: " + id)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
+	for _, p := range mentioning {
+		if p.ID == id {
+			return p, nil
+		}
+	}
+	return nil, nil
+}
+
+// profileIDs gives the ids of the bundled profiles.
+func profileIDs() ([]string, error) {
+	profiles, err := Profiles()
 	ids := make([]string, len(profiles))
 	for i, p := range profiles {
 		ids[i] = p.ID
 	}
-	return nil, near(id, ids), nil
+	return ids, err
 }
 
 // Profiles gives all bundled limits profiles, by country code, use (sending,
@@ -207,7 +221,7 @@ func (d *decoder) millis(dst *int64) func(value) bool {
 		x, ok := numberOf(v.node)
 		ns := int64(math.Round(x * 1e6))
 		if !ok || ns < 1 {
-			return d.wrong(v)
+			return d.wrongNumber(v)
 		}
 		*dst = ns
 		return true
@@ -301,11 +315,7 @@ func (d *decoder) profileFields(p *draft) []field {
 				p.CadenceNS = append(p.CadenceNS, ns)
 				return ok
 			})(v)
-			if n := len(p.CadenceNS); ok && (n < 2 || n%2 != 0 || n > maxSegments) {
-				d.tell(v, strconv.Itoa(n)+" segments", "an even number of them from 2 to 64: make, break, make, break …")
-				return false
-			}
-			return ok
+			return ok && d.evenSegments(v, len(p.CadenceNS))
 		}},
 		{"limits", false, "a list of limits", func(v value) bool {
 			p.limits = nil
@@ -348,6 +358,15 @@ func (d *decoder) profileFields(p *draft) []field {
 	}
 }
 
+// evenSegments tells a cadence of n segments that makes and breaks do not fill.
+func (d *decoder) evenSegments(v value, n int) bool {
+	if n < 2 || n%2 != 0 || n > maxSegments {
+		d.tell(v, strconv.Itoa(n)+" segments", "an even number of them from 2 to 64: make, break, make, break …")
+		return false
+	}
+	return true
+}
+
 var allSeen = []pulse.Seen{pulse.SeenText, pulse.SeenSecondary, pulse.SeenDerived, pulse.SeenMemory,
 	pulse.SeenPractice, pulse.SeenOwn}
 
@@ -385,7 +404,10 @@ func (d *decoder) profile(v value, common draft) *pulse.Profile {
 	}
 	d.require(v, p.found, fields)
 	d.checkKind(v, &p)
-	d.checkReadings(&p)
+	d.checkReadings(p.found, readings{
+		cmp.Or(p.PulseMinNS, pulse.DefaultPulseMinNS), cmp.Or(p.PulseMaxNS, pulse.DefaultPulseMaxNS),
+		cmp.Or(p.FlashMaxNS, pulse.DefaultFlashMaxNS),
+	}, "_ms", millis)
 	for i := range p.limits {
 		d.checkLimit(&p, i)
 		p.Limits = append(p.Limits, p.limits[i].Limit)
@@ -431,21 +453,24 @@ func (d *decoder) checkKind(v value, p *draft) {
 	}
 }
 
+// readings are the bounds of what counts as a pulse and a flash, in ns, with
+// the defaults where none was given.
+type readings struct{ pulseMin, pulseMax, flashMax int64 }
+
 // checkReadings tells bounds of pulses and flashes that leave nothing between
-// them, the defaults included.
-func (d *decoder) checkReadings(p *draft) {
-	lo, hi := cmp.Or(p.PulseMinNS, pulse.DefaultPulseMinNS), cmp.Or(p.PulseMaxNS, pulse.DefaultPulseMaxNS)
-	flash := cmp.Or(p.FlashMaxNS, pulse.DefaultFlashMaxNS)
-	if p.good("pulse") && lo >= hi {
-		d.tell(p.found["pulse"].value, fmt.Sprintf("min_ms %s is not below max_ms %s", millis(lo), millis(hi)), "min_ms below max_ms")
+// them. suffix ends the names of keys, show writes a time.
+func (d *decoder) checkReadings(f found, r readings, suffix string, show func(ns int64) string) {
+	minKey, maxKey, key := "min"+suffix, "max"+suffix, "flash_max"+suffix
+	if f.good("pulse") && r.pulseMin >= r.pulseMax {
+		d.tell(f["pulse"].value, fmt.Sprintf("%s %s is not below %s %s", minKey, show(r.pulseMin), maxKey, show(r.pulseMax)), minKey+" below "+maxKey)
 	}
-	key := "flash_max_ms"
-	if !p.has(key) {
-		key = "pulse"
+	at := key
+	if !f.has(at) {
+		at = "pulse"
 	}
-	if p.good(key) && flash <= hi {
-		d.tell(p.found[key].value, fmt.Sprintf("flash_max_ms %s is not above pulse.max_ms %s", millis(flash), millis(hi)),
-			"flash_max_ms above pulse.max_ms")
+	if f.good(at) && r.flashMax <= r.pulseMax {
+		d.tell(f[at].value, fmt.Sprintf("%s %s is not above pulse.%s %s", key, show(r.flashMax), maxKey, show(r.pulseMax)),
+			key+" above pulse."+maxKey)
 	}
 }
 

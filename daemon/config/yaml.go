@@ -213,6 +213,10 @@ func (d *decoder) mapping(v value, f found, fields []field) bool {
 			for i := range fields {
 				keys[i] = fields[i].key
 			}
+			if strings.Trim(key, "0123456789") == "" && key != "" { // min: 9,5, in braces
+				d.tell(child, "no key, perhaps the rest of a number with a decimal comma", "a decimal point in the number before it")
+				continue
+			}
 			what := "unknown"
 			if n := near(key, keys); len(n) > 0 {
 				what += ", near to " + strings.Join(n, " and ")
@@ -303,11 +307,22 @@ func numberOf(n ast.Node) (float64, bool) {
 	return math.Abs(x), true // not -0
 }
 
+// decimalComma is a number as much of the world writes it.
+var decimalComma = regexp.MustCompile(`^[0-9]+,[0-9]+$`)
+
+// wrongNumber is wrong for a number.
+func (d *decoder) wrongNumber(v value) bool {
+	if s := v.node.GetToken().Value; decimalComma.MatchString(s) {
+		v.want = "a decimal point: " + strings.Replace(s, ",", ".", 1)
+	}
+	return d.wrong(v)
+}
+
 func (d *decoder) number(dst **float64) func(value) bool {
 	return func(v value) bool {
 		x, ok := numberOf(v.node)
 		if !ok {
-			return d.wrong(v)
+			return d.wrongNumber(v)
 		}
 		*dst = &x
 		return true
@@ -355,8 +370,10 @@ func (d *decoder) texts(dst *[]string) func(value) bool {
 	}
 }
 
-func isText(s string) bool {
-	return s != "" && utf8.RuneCountInString(s) <= maxText &&
+func isText(s string) bool { return isPrintable(s, maxText) }
+
+func isPrintable(s string, most int) bool {
+	return s != "" && utf8.RuneCountInString(s) <= most &&
 		strings.IndexFunc(s, func(r rune) bool { return !unicode.IsPrint(r) }) < 0
 }
 

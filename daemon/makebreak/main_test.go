@@ -6,14 +6,17 @@ import (
 	"bytes"
 	"errors"
 	"flag"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"strconv"
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -31,8 +34,9 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"status": status, "refuse": refuse, "bytes": writeBytes, "unreadable": unreadable, "closedpipe": closedPipe, "narrow": narrow, "same": same,
+			"status": status, "refuse": refuse, "bytes": writeBytes, "unreadable": unreadable, "closedpipe": closedPipe, "narrow": narrow, "same": same, "killed": killed,
 		},
+		Condition: condition,
 	})
 }
 
@@ -160,5 +164,40 @@ func same(ts *testscript.TestScript, _ bool, args []string) {
 	got, want := source.ReplaceAllString(ts.ReadFile("stdout"), ""), source.ReplaceAllString(ts.ReadFile(args[0]), "")
 	if got != want || got == "" {
 		ts.Fatalf("standard output differs from %s", args[0])
+	}
+}
+
+// condition knows nochips: a Linux computer without a GPIO chip.
+func condition(cond string) (bool, error) {
+	if cond != "nochips" {
+		return false, fmt.Errorf("unknown condition %q", cond)
+	}
+	chips, err := filepath.Glob("/dev/gpiochip*")
+	return runtime.GOOS == "linux" && len(chips) == 0, err
+}
+
+// killed FILE ROWS makebreak …: runs a command that writes to FILE, and kills
+// it once that many rows are there.
+func killed(ts *testscript.TestScript, _ bool, args []string) {
+	file := ts.MkAbs(args[0])
+	rows, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	cmd := exec.Command(args[2], args[3:]...)
+	cmd.Dir = ts.MkAbs(".")
+	ts.Check(cmd.Start())
+	for look := time.NewTicker(5 * time.Millisecond); ; <-look.C { // nothing but the file tells
+		text, err := os.ReadFile(file)
+		if err == nil && strings.Count(string(text), "\n") >= rows {
+			break
+		}
+	}
+	ts.Check(cmd.Process.Kill())
+	err = cmd.Wait()
+	var exit *exec.ExitError
+	if !errors.As(err, &exit) || exit.ExitCode() != -1 {
+		ts.Fatalf("it ended before it was killed: %v", err)
+	}
+	if text := ts.ReadFile(file); !strings.HasSuffix(text, "\n") {
+		ts.Fatalf("%s ends inside a line: %q", file, text)
 	}
 }

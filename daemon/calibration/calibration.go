@@ -1,0 +1,235 @@
+// Package calibration keeps what loopback calibrations found, one file a line.
+package calibration
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"makebreak/daemon/figure"
+	"makebreak/pulse"
+)
+
+// Format names the files that are written.
+const Format = "makebreak.calibration/1"
+
+// DefaultMaxAge is how old a calibration may be before it is called stale:
+// half a year, since opto-couplers age over years and seasons change the
+// room's temperature (our own choice; no published figure was found).
+const DefaultMaxAge = 180 * 24 * time.Hour
+
+// A Board tells computers apart; both are empty where the board tells neither.
+type Board struct {
+	Model  string `json:"model"`
+	Serial string `json:"serial"`
+}
+
+// A Line is one end of a loopback.
+type Line struct {
+	Label  string `json:"chip_label"`
+	Offset int    `json:"offset"`
+	Name   string `json:"name"`   // as the user gave it
+	Closed string `json:"closed"` // the level that means a closed contact: "high" or "low"
+	Bias   string `json:"bias"`   // pull resistor; empty for a driven line
+}
+
+// A Calibration is what a chain of coupler and measuring line was found to do.
+type Calibration struct {
+	Format  string          `json:"format"`
+	At      time.Time       `json:"at"`
+	Board   Board           `json:"board"`
+	Line    Line            `json:"line"`
+	Sender  Line            `json:"sender"`
+	Coupler string          `json:"coupler"` // the user's note on what lay between
+	Result  *pulse.Loopback `json:"result"`
+}
+
+// Dir is where calibrations are kept unless told otherwise:
+// $XDG_STATE_HOME/makebreak/calibration, by the XDG Base Directory
+// Specification with ~/.local/state in place of an unset or relative
+// $XDG_STATE_HOME.
+func Dir(env func(string) string) (string, error) {
+	state := env("XDG_STATE_HOME")
+	if !filepath.IsAbs(state) {
+		home := env("HOME")
+		if home == "" {
+			return "", errors.New("no place for calibrations: neither XDG_STATE_HOME nor HOME is set; expected --calibration-dir")
+		}
+		state = filepath.Join(home, ".local", "state")
+	}
+	return filepath.Join(state, "makebreak", "calibration"), nil
+}
+
+// path is the file of a line. What a file name may not hold becomes "_".
+func path(dir, label string, offset int) string {
+	safe := strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_' {
+			return r
+		}
+		return '_'
+	}, label)
+	return filepath.Join(dir, fmt.Sprintf("%s-%d.json", safe, offset))
+}
+
+// Save writes the calibration in place of the line's former one and gives the
+// file's path. The file is whole whenever the program or the power ends.
+func (c *Calibration) Save(dir string) (file string, err error) {
+	c.Format = Format
+	b, err := json.MarshalIndent(c, "", "  ")
+	if err != nil {
+		return "", err
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return "", fmt.Errorf("save calibration: %w", err)
+	}
+	file = path(dir, c.Line.Label, c.Line.Offset)
+	f, err := os.CreateTemp(dir, ".calibration-*")
+	if err != nil {
+		return "", fmt.Errorf("save calibration: %w", err)
+	}
+	defer os.Remove(f.Name())
+	_, err = f.Write(append(b, '\n'))
+	err = errors.Join(err, f.Chmod(0o644), f.Sync(), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), file)
+	}
+	if err != nil {
+		return "", fmt.Errorf("save calibration: %w", err)
+	}
+	if d, err := os.Open(dir); err == nil {
+		d.Sync() // the new name too; not every file system can
+		d.Close()
+	}
+	return file, nil
+}
+
+// Load reads the calibration of a line. The error is fs.ErrNotExist when there
+// is none, and names the file when it cannot be used.
+func Load(dir, label string, offset int) (*Calibration, error) { return read(path(dir, label, offset)) }
+
+// All reads every calibration in dir, in the order of the files' names; none
+// for a folder that does not exist.
+func All(dir string) ([]*Calibration, error) {
+	files, err := os.ReadDir(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("calibrations: %w", err)
+	}
+	var all []*Calibration
+	for _, f := range files {
+		if filepath.Ext(f.Name()) != ".json" {
+			continue
+		}
+		c, err := read(filepath.Join(dir, f.Name()))
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, c)
+	}
+	return all, nil
+}
+
+func read(file string) (*Calibration, error) {
+	b, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	if err != nil {
+		return nil, fmt.Errorf("calibration %w", err)
+	}
+	c := &Calibration{}
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	if err := d.Decode(c); err != nil {
+		return nil, fmt.Errorf("calibration %s: %w", file, err)
+	}
+	if d.More() {
+		return nil, fmt.Errorf("calibration %s: more than one object", file)
+	}
+	if err := c.check(); err != nil {
+		return nil, fmt.Errorf("calibration %s: %w", file, err)
+	}
+	return c, nil
+}
+
+// tooMuchNS is beyond any coupler that is of use: a tenth of a second.
+const tooMuchNS = 1e8
+
+func (c *Calibration) check() error {
+	level := func(s string) bool { return s == "high" || s == "low" }
+	known := func(n pulse.Num, lo float64) bool { return n.OK && n.V >= lo && math.Abs(n.V) < tooMuchNS }
+	switch {
+	case c.Format != Format:
+		return fmt.Errorf("format is %q: expected %q", c.Format, Format)
+	case c.At.IsZero():
+		return errors.New("at: expected a date")
+	case !level(c.Line.Closed) || !level(c.Sender.Closed):
+		return errors.New("closed: expected high or low for line and sender")
+	case c.Result == nil:
+		return errors.New("result: expected an object")
+	case !known(c.Result.EdgeNoise, 0) || !known(c.Result.AsymmetryU, 0) || !known(c.Result.Asymmetry, -tooMuchNS):
+		return errors.New("result: expected edge_noise_ns, asymmetry_ns and asymmetry_u_ns of less than 0.1 s")
+	}
+	return nil
+}
+
+// A Fitness says whether a calibration may be used.
+type Fitness struct {
+	Foreign bool   // made for something else: it must not be used
+	Stale   bool   // too old, or its age is not known: it may be used, and is to be named
+	Why     string // in words; empty when it fits
+}
+
+// Check compares a calibration with the computer and the line that are to
+// measure now.
+func (c *Calibration) Check(board Board, line Line, now time.Time, maxAge time.Duration) Fitness {
+	foreign := func(what, made, is string) Fitness {
+		quoted := func(s string) string {
+			if s == "" {
+				return "none"
+			}
+			return s
+		}
+		return Fitness{Foreign: true, Why: fmt.Sprintf("it was made for another %s: %s, not %s", what, quoted(made), quoted(is))}
+	}
+	place := func(l Line) string { return fmt.Sprintf("%s:%d", l.Label, l.Offset) }
+	age := now.Sub(c.At)
+	switch {
+	case c.Board.Serial != board.Serial:
+		return foreign("board", c.Board.Serial, board.Serial)
+	case c.Board.Model != board.Model:
+		return foreign("board", c.Board.Model, board.Model)
+	case place(c.Line) != place(line):
+		return foreign("line", place(c.Line), place(line))
+	case c.Line.Closed != line.Closed:
+		return foreign("polarity", "closed when "+c.Line.Closed, "when "+line.Closed)
+	case c.Line.Bias != line.Bias:
+		return foreign("pull resistor", c.Line.Bias, line.Bias)
+	case age < 0:
+		return Fitness{Stale: true, Why: "it is dated after now, so the computer's date is wrong or was"}
+	case age > maxAge:
+		return Fitness{Stale: true, Why: fmt.Sprintf("it is %d days old, more than %d", int(age.Hours()/24), int(maxAge.Hours()/24))}
+	}
+	return Fitness{}
+}
+
+// Apply puts what was found in place of what a setup assumes.
+func (c *Calibration) Apply(s *pulse.Setup) {
+	from := "loopback calibration of " + c.At.UTC().Format(time.DateOnly)
+	r := c.Result
+	s.EdgeNoiseNS, s.EdgeNoiseFrom, s.EdgeNoiseA = r.EdgeNoise.V, from, true
+	s.AsymmetryNS, s.AsymmetryUNS, s.AsymmetryFrom, s.AsymmetryA = r.Asymmetry.V, r.AsymmetryU.V, from, true
+}
+
+// String names a calibration in a sentence.
+func (c *Calibration) String() string {
+	us := func(ns float64) string { return figure.Fixed(ns/1e3, 1) }
+	return fmt.Sprintf("of %s through %q: asymmetry %s ± %s µs (k = 2), edge noise %s µs",
+		c.At.UTC().Format(time.DateOnly), c.Coupler, us(c.Result.Asymmetry.V), us(2*c.Result.AsymmetryU.V), us(c.Result.EdgeNoise.V))
+}

@@ -1,0 +1,169 @@
+package calibration
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"makebreak/pulse"
+)
+
+// made is an invented calibration.
+func made() *Calibration {
+	return &Calibration{
+		At:      time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC),
+		Board:   Board{"Marrow Quay computer", "0123"},
+		Line:    Line{Label: "pinctrl-rp1", Offset: 17, Name: "GPIO17", Closed: "high", Bias: "pull-up"},
+		Sender:  Line{Label: "pinctrl-rp1", Offset: 27, Name: "GPIO27", Closed: "low"},
+		Coupler: "bench coupler 3, 10 kΩ",
+		Result: &pulse.Loopback{
+			EdgeNoise: pulse.Known(8e3), Asymmetry: pulse.Known(42e3), AsymmetryU: pulse.Known(300),
+			Lengths: []pulse.LoopbackLength{{BreakMS: 20, N: 100, ErrorNS: -42e3, SE: pulse.Known(400)}},
+		},
+	}
+}
+
+func TestSaveAndLoad(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "state", "of [a] user")
+	c := made()
+	file, err := c.Save(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := Load(dir, "pinctrl-rp1", 17)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(c, got); d != "" {
+		t.Error(d)
+	}
+	if _, err := Load(dir, "pinctrl-rp1", 18); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("another line: %v", err)
+	}
+	c.Coupler = "another"
+	if again, err := c.Save(dir); err != nil || again != file {
+		t.Errorf("saved again as %s, %v", again, err)
+	}
+	all, err := All(dir)
+	if err != nil || len(all) != 1 || all[0].Coupler != "another" {
+		t.Errorf("all: %v, %v", all, err)
+	}
+	entries, _ := os.ReadDir(dir)
+	if len(entries) != 1 {
+		t.Errorf("left behind: %v", entries)
+	}
+	if all, err := All(filepath.Join(dir, "none")); err != nil || all != nil {
+		t.Errorf("no folder: %v, %v", all, err)
+	}
+	// A label is no way out of the folder.
+	c.Line.Label = "../../x"
+	if file, err := c.Save(dir); err != nil || filepath.Dir(file) != dir {
+		t.Errorf("saved as %s, %v", file, err)
+	}
+}
+
+func TestLoadRefuses(t *testing.T) {
+	dir := t.TempDir()
+	file, err := made().Save(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, _ := os.ReadFile(file)
+	good := string(b)
+	for name, c := range map[string]struct{ text, says string }{
+		"cut":            {good[:len(good)/2], "unexpected EOF"},
+		"empty":          {"", "EOF"},
+		"another key":    {strings.Replace(good, `"coupler"`, `"couple"`, 1), `unknown field "couple"`},
+		"format":         {strings.Replace(good, "calibration/1", "calibration/2", 1), `expected "makebreak.calibration/1"`},
+		"two":            {good + good, "more than one object"},
+		"no date":        {strings.Replace(good, "2026-03-01T12:00:00Z", "0001-01-01T00:00:00Z", 1), "expected a date"},
+		"polarity":       {strings.Replace(good, `"closed": "high"`, `"closed": "up"`, 1), "expected high or low"},
+		"no noise":       {strings.Replace(good, `"edge_noise_ns": 8000`, `"edge_noise_ns": null`, 1), "expected edge_noise_ns"},
+		"negative u":     {strings.Replace(good, `"asymmetry_u_ns": 300`, `"asymmetry_u_ns": -300`, 1), "expected edge_noise_ns"},
+		"absurd":         {strings.Replace(good, `"asymmetry_ns": 42000`, `"asymmetry_ns": 1e12`, 1), "expected edge_noise_ns"},
+		"without result": {`{"format":"makebreak.calibration/1","at":"2026-03-01T12:00:00Z","line":{"closed":"low"},"sender":{"closed":"low"}}`, "result: expected"},
+	} {
+		if c.text == good {
+			t.Fatalf("%s: the test changes nothing", name)
+		}
+		if err := os.WriteFile(file, []byte(c.text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := Load(dir, "pinctrl-rp1", 17); err == nil || !strings.Contains(err.Error(), c.says) || !strings.Contains(err.Error(), file) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+func TestCheck(t *testing.T) {
+	c := made()
+	later := c.At.Add(24 * time.Hour)
+	for name, k := range map[string]struct {
+		change func(*Board, *Line)
+		now    time.Time
+		want   Fitness
+	}{
+		"fits":        {now: later},
+		"name apart":  {change: func(_ *Board, l *Line) { l.Name = "P1_11" }, now: later},
+		"old":         {now: c.At.Add(181 * 24 * time.Hour), want: Fitness{Stale: true, Why: "it is 181 days old, more than 180"}},
+		"not old yet": {now: c.At.Add(180 * 24 * time.Hour)},
+		"from 1970":   {now: time.Unix(0, 0), want: Fitness{Stale: true, Why: "it is dated after now, so the computer's date is wrong or was"}},
+		"serial": {change: func(b *Board, _ *Line) { b.Serial = "4567" }, now: later,
+			want: Fitness{Foreign: true, Why: "it was made for another board: 0123, not 4567"}},
+		"model": {change: func(b *Board, _ *Line) { b.Model = "" }, now: later,
+			want: Fitness{Foreign: true, Why: "it was made for another board: Marrow Quay computer, not none"}},
+		"offset": {change: func(_ *Board, l *Line) { l.Offset = 18 }, now: later,
+			want: Fitness{Foreign: true, Why: "it was made for another line: pinctrl-rp1:17, not pinctrl-rp1:18"}},
+		"polarity": {change: func(_ *Board, l *Line) { l.Closed = "low" }, now: later,
+			want: Fitness{Foreign: true, Why: "it was made for another polarity: closed when high, not when low"}},
+		"pull": {change: func(_ *Board, l *Line) { l.Bias = "as is" }, now: later,
+			want: Fitness{Foreign: true, Why: "it was made for another pull resistor: pull-up, not as is"}},
+		"foreign and old": {change: func(b *Board, _ *Line) { b.Serial = "4567" }, now: later.Add(1e4 * time.Hour),
+			want: Fitness{Foreign: true, Why: "it was made for another board: 0123, not 4567"}},
+	} {
+		board, line := c.Board, c.Line
+		if k.change != nil {
+			k.change(&board, &line)
+		}
+		if d := cmp.Diff(k.want, c.Check(board, line, k.now, DefaultMaxAge)); d != "" {
+			t.Errorf("%s: %s", name, d)
+		}
+	}
+}
+
+func TestApply(t *testing.T) {
+	s := pulse.DefaultSetup()
+	made().Apply(&s)
+	const from = "loopback calibration of 2026-03-01"
+	want := pulse.Setup{
+		EdgeNoiseNS: 8e3, EdgeNoiseFrom: from, EdgeNoiseA: true,
+		AsymmetryNS: 42e3, AsymmetryUNS: 300, AsymmetryFrom: from, AsymmetryA: true,
+		ClockRel: s.ClockRel, ClockFrom: s.ClockFrom,
+	}
+	if d := cmp.Diff(want, s); d != "" {
+		t.Error(d)
+	}
+	if got, want := made().String(), `of 2026-03-01 through "bench coupler 3, 10 kΩ": asymmetry 42.0 ± 0.6 µs (k = 2), edge noise 8.0 µs`; got != want {
+		t.Errorf("%s", got)
+	}
+}
+
+func TestDir(t *testing.T) {
+	for _, c := range []struct{ state, home, want string }{
+		{"/state", "/home/x", "/state/makebreak/calibration"},
+		{"", "/home/x", "/home/x/.local/state/makebreak/calibration"},
+		{"relative", "/home/x", "/home/x/.local/state/makebreak/calibration"},
+		{"", "", ""},
+	} {
+		got, err := Dir(func(k string) string { return map[string]string{"XDG_STATE_HOME": c.state, "HOME": c.home}[k] })
+		if got != c.want || (err == nil) != (c.want != "") {
+			t.Errorf("%+v: %q, %v", c, got, err)
+		}
+	}
+}

@@ -1,0 +1,503 @@
+package command
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"sync"
+	"time"
+
+	"makebreak/daemon/figure"
+	"makebreak/hw"
+	"makebreak/pulse"
+	"makebreak/pulse/synth"
+)
+
+// liveFlags say how to measure a line now.
+type liveFlags struct {
+	For      span   `group:"Measuring a line now:" placeholder:"60s" help:"End after this time. Without --for, --digits and --cycles, Ctrl-C ends it."`
+	Digits   int    `group:"Measuring a line now:" placeholder:"N" help:"End after N whole trains of a dial."`
+	Cycles   int    `group:"Measuring a line now:" placeholder:"N" help:"End after N whole cycles of an interrupter."`
+	Record   string `group:"Measuring a line now:" placeholder:"FILE" help:"Keep the edges as they come, in FILE.csv or FILE.vcd: written every second, so that a crash costs no more. Where a chip was unplugged, CSV loses the trains beside the gap and VCD does not."`
+	RealTime bool   `group:"Measuring a line now:" help:"Let a sim: contact run in real time, as a line does."`
+	lineFlags
+	calibrationFlags
+}
+
+// lineFlags say how an input line is requested.
+type lineFlags struct {
+	Bias string `group:"Measuring a line now:" enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
+}
+
+// calibrationFlags say which calibration is used.
+type calibrationFlags struct {
+	NoCalibration   bool   `group:"Measuring a line now:" help:"Do not use the line's saved calibration."`
+	CalibrationDays int    `group:"Measuring a line now:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
+	CalibrationDir  string `group:"Measuring a line now:" placeholder:"DIR" help:"Where calibrations are kept, in place of $XDG_STATE_HOME/makebreak/calibration."`
+}
+
+const (
+	// liveTick is how often a capture looks at the time: often enough for a
+	// person, seldom enough to cost nothing.
+	liveTick = 100 * time.Millisecond
+	// liveMargin is how long after its stamp an edge may still be on its way.
+	// The kernel's own delay is far below 1 ms; this leaves room for a loaded
+	// computer.
+	liveMargin = 100 * time.Millisecond
+	// liveBuffers of liveEdges keep the reader going while a slow disk is
+	// written: 50 s of a dial.
+	liveBuffers = 1024
+	liveEdges   = 64
+)
+
+// A liveSource is a contact that is watched now.
+type liveSource interface {
+	hw.Source
+	InitialLevel() pulse.Level
+	Start() pulse.Stamp
+}
+
+// A liveLine is an opened liveSource with what is known of it.
+type liveLine struct {
+	liveSource
+	now    func() pulse.Stamp // the clock of its stamps
+	report lineReport
+	// calibrate puts a calibration into a setup and tells of it; nil when there
+	// is no line.
+	calibrate func(s *pulse.Setup, p pulse.Polarity) error
+	// clock gives the uncertainty of the time base since the opening; nil when
+	// there is no more to know.
+	clock func() (rel float64, from string)
+}
+
+func (*liveLine) BytesRead() int64      { return 0 }
+func (*liveLine) Size() int64           { return 0 }
+func (*liveLine) ResolutionNS() float64 { return 1 }
+
+// A lineReport is what the result tells of a live capture.
+type lineReport struct {
+	Line        string             `json:"line"`  // as the kernel names it; empty for a simulated contact
+	Place       string             `json:"place"` // "gpiochip0:17"
+	Label       string             `json:"chip_label"`
+	Bias        string             `json:"bias"`
+	Begun       time.Time          `json:"begun_at"`
+	Ended       string             `json:"ended"` // why, in words
+	Calibration *calibrationReport `json:"calibration"`
+	Recording   string             `json:"recording,omitempty"` // file of the edges
+}
+
+// A calibrationReport tells which calibration was there and whether it was
+// used.
+type calibrationReport struct {
+	At      time.Time `json:"at"`
+	Coupler string    `json:"coupler"`
+	Used    bool      `json:"used"`
+	Why     string    `json:"why"` // not used or named, in words; empty when it fits
+	words   string
+}
+
+// checkLive refuses what does not go together.
+func (c *measureCmd) checkLive() error {
+	line, sim := strings.HasPrefix(c.Source, "gpio:"), strings.HasPrefix(c.Source, "sim:")
+	if c.RealTime && !sim {
+		return errors.New("--real-time is for a simulated contact: expected sim:DESCRIPTION")
+	}
+	for _, f := range []struct {
+		set   bool
+		flag  string
+		lines bool
+	}{
+		{c.For.set, "for", false}, {c.Digits != 0, "digits", false}, {c.Cycles != 0, "cycles", false}, {c.Record != "", "record", false},
+		{c.Bias != "as-is", "bias", true}, {c.NoCalibration, "no-calibration", true}, {c.CalibrationDir != "", "calibration-dir", true},
+	} {
+		switch {
+		case !f.set || line || c.RealTime && !f.lines:
+		case f.lines:
+			return fmt.Errorf("--%s is for a line: expected gpio:NAME", f.flag)
+		default:
+			return fmt.Errorf("--%s is for what is measured now: expected gpio:NAME, or sim:DESCRIPTION with --real-time", f.flag)
+		}
+	}
+	if c.live() && c.Contact != "" {
+		return errors.New("--contact chooses in a file: a line is alone")
+	}
+	if c.For.set && c.For.ns <= 0 {
+		return fmt.Errorf("--for is %s: expected more than 0", figure.Span(c.For.ns))
+	}
+	if c.Digits < 0 || c.Cycles < 0 || c.CalibrationDays < 1 {
+		return errors.New("--digits, --cycles and --calibration-days: expected 1 or more")
+	}
+	return nil
+}
+
+// live tells whether the source is measured as it happens.
+func (c *measureCmd) live() bool { return c.RealTime || strings.HasPrefix(c.Source, "gpio:") }
+
+func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (status int, err error) {
+	con := newConsole(sh)
+	var line *liveLine
+	if c.RealTime {
+		line, err = openRealTime(strings.TrimPrefix(c.Source, "sim:"))
+	} else {
+		line, err = openLine(strings.TrimPrefix(c.Source, "gpio:"), c, con.state, sh.env)
+	}
+	if err != nil {
+		return 0, err
+	}
+	defer line.Close()
+	if line.calibrate != nil && !c.NoCalibration {
+		base := pulse.DefaultSetup()
+		if err := line.calibrate(&base, cfg.Polarity); err != nil {
+			return 0, err
+		}
+		if cfg.Setup, err = c.setup(base); err != nil {
+			return 0, err
+		}
+	}
+	if c.ClockError.set {
+		line.clock = nil
+	}
+	out, err := c.outputs(&cfg, line.Start())
+	if err != nil {
+		return 0, err
+	}
+	defer out.discard()
+	job := capture{line: line, con: con, digits: c.Digits, cycles: c.Cycles, end: math.MaxInt64}
+	if c.For.set {
+		job.end = line.Start() + pulse.Stamp(c.For.ns)
+	}
+	if c.Record != "" {
+		if job.rec, err = newRecorder(c.Record, c.Force, line.comments(c)); err != nil {
+			return 0, err
+		}
+		line.report.Recording = c.Record
+		defer job.rec.close()
+	}
+	m, stopped, err := job.run(ctx, cfg)
+	con.clear()
+	if err != nil {
+		return 0, err
+	}
+	var lost error
+	if job.rec != nil {
+		lost = job.rec.close()
+	}
+	m.Source = c.Source
+	status, err = c.finish(sh, m, cfg.Limits, out, stopped, &line.report)
+	if lost != nil && err == nil {
+		// The measurement is whole: it is shown, then what failed.
+		if err = sh.stdout.Flush(); err == nil {
+			err = fmt.Errorf("--record: %w; the measurement is whole, the recording is not", lost)
+		}
+	}
+	return status, err
+}
+
+// comments tell in a recording where its edges come from.
+func (l *liveLine) comments(c *measureCmd) []string {
+	r := &l.report
+	from := printable(c.Source)
+	if r.Label != "" {
+		from = printable(r.Line) + " (" + r.Place + ", " + printable(r.Label) + "), pull resistor " + r.Bias
+	}
+	return []string{
+		"Recorded by makebreak from " + from + "; the contact is closed when the line is " + c.Closed + ".",
+		fmt.Sprintf("Watched from time_ns %d, which was %s.", l.Start(), r.Begun.UTC().Format(time.RFC3339Nano)),
+	}
+}
+
+// A capture measures a line until it has enough.
+type capture struct {
+	line           *liveLine
+	con            *console
+	rec            *recorder // nil without a recording
+	digits, cycles int
+	end            pulse.Stamp // nothing after it counts
+
+	meter  *pulse.Meter
+	trains int // whole ones
+	last   pulse.Stamp
+}
+
+// run measures until the end. stopped, when not empty, says why it ended
+// before it should.
+func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measurement, stopped string, err error) {
+	cfg.Live, cfg.Start, cfg.StartLevel = true, j.line.Start(), j.line.InitialLevel()
+	j.last = cfg.Start
+	onTrain, onCycle := cfg.OnTrain, cfg.OnCycle
+	cfg.OnTrain = func(t *pulse.Train) {
+		if !t.Partial {
+			j.trains++
+		}
+		j.con.train(t)
+		if onTrain != nil {
+			onTrain(t)
+		}
+	}
+	cfg.OnCycle = func(c *pulse.CycleRow) {
+		j.con.cycle(c)
+		if onCycle != nil {
+			onCycle(c)
+		}
+	}
+	if j.meter, err = pulse.NewMeter(cfg); err != nil {
+		return nil, "", err
+	}
+	j.con.begin(cfg.Polarity, cfg.StartLevel)
+	j.con.endless = j.digits == 0 && j.cycles == 0 && j.end == math.MaxInt64
+	ended := "at the end of the signal"
+	tick := time.NewTicker(liveTick)
+	defer tick.Stop()
+	// The reader outlives ctx, so that what came before its end is still read.
+	reading, done := context.WithCancel(context.WithoutCancel(ctx))
+	defer done()
+	err = pump(reading, j.line, pumpShape{liveBuffers, liveEdges}, j.add, &ticks{tick.C, func(drained func() bool) error {
+		now := j.line.now() // before the question: what comes between is younger
+		if ctx.Err() != nil && now < j.end {
+			j.end, ended = now, "by you"
+		}
+		upTo := min(now-pulse.Stamp(liveMargin), j.end)
+		if drained() && upTo > j.last {
+			j.meter.Advance(upTo)
+			j.last = upTo
+		}
+		if j.rec != nil {
+			j.rec.tick()
+		}
+		j.con.show(now-cfg.Start, j.meter.Counts())
+		if upTo == j.end {
+			return errEnough
+		}
+		return j.enough()
+	}})
+	switch {
+	case err == io.EOF:
+		j.end = max(j.last, min(j.line.now(), j.end))
+	case errors.Is(err, errEnough):
+		switch {
+		case j.enough() != nil && j.digits > 0 && j.trains >= j.digits:
+			ended = fmt.Sprintf("after %s (--digits)", figure.Plural(j.digits, "digit", "digits"))
+			j.end = j.last
+		case j.enough() != nil:
+			ended = fmt.Sprintf("after %s (--cycles)", figure.Plural(j.cycles, "cycle", "cycles"))
+			j.end = j.last
+		case ctx.Err() == nil:
+			ended = "after the time asked (--for)"
+		}
+	default: // what was measured still holds
+		stopped = "the line failed: " + err.Error()
+		ended, j.end = "by a failure of the line", j.last
+	}
+	j.line.report.Ended = ended
+	if j.line.clock != nil {
+		j.meter.SetClock(j.line.clock())
+	}
+	return j.meter.Finish(j.end), stopped, nil
+}
+
+// errEnough ends a capture that has what it wants.
+var errEnough = errors.New("enough")
+
+func (j *capture) enough() error {
+	if j.digits > 0 && j.trains >= j.digits || j.cycles > 0 && j.meter.Counts().Cycles >= j.cycles {
+		return errEnough
+	}
+	return nil
+}
+
+func (j *capture) add(batch []pulse.Edge, _ float64) error {
+	n := 0
+	for n < len(batch) && batch[n].At <= j.end {
+		n++
+	}
+	if n == 0 {
+		return nil
+	}
+	batch = batch[:n]
+	if j.rec != nil {
+		j.rec.add(batch)
+	}
+	j.meter.Add(batch)
+	j.last = max(j.last, batch[n-1].At)
+	j.con.level(batch[n-1].Level)
+	return j.enough()
+}
+
+// openRealTime opens a simulated contact that runs as time does.
+func openRealTime(description string) (*liveLine, error) {
+	spec, err := synth.Parse(description)
+	if err != nil {
+		return nil, err
+	}
+	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{Speed: 1})
+	if err != nil {
+		return nil, err
+	}
+	begun := time.Now()
+	return &liveLine{
+		liveSource: simulatedLine{s},
+		now:        func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) },
+		report:     lineReport{Begun: begun},
+	}, nil
+}
+
+// simulatedRest is how long a simulated contact rests after its last edge:
+// long enough for its last train to end.
+const simulatedRest = time.Second
+
+// simulatedLine is a simulated contact whose start is known.
+type simulatedLine struct{ *hw.Simulated }
+
+func (s simulatedLine) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
+	n, err := s.Simulated.ReadEdges(ctx, buf)
+	if err == io.EOF {
+		t := time.NewTimer(simulatedRest)
+		defer t.Stop()
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			return 0, ctx.Err()
+		}
+	}
+	return n, err
+}
+
+func (s simulatedLine) InitialLevel() pulse.Level { return s.Spec().Rest() }
+func (s simulatedLine) Start() pulse.Stamp        { return 0 }
+
+// console tells a person how a capture goes: one line that is written over, on
+// a terminal only, and messages above it.
+type console struct {
+	out     io.Writer
+	live    bool // a terminal
+	endless bool // nothing but the person ends it
+
+	mu     sync.Mutex // messages come from the reading goroutine
+	shown  bool
+	pol    pulse.Polarity
+	now    pulse.Level
+	digits string
+	rate   string
+}
+
+func newConsole(sh *shell) *console {
+	return &console{out: sh.stderr, live: sh.stderrTerminal && sh.env("TERM") != "dumb"}
+}
+
+func (c *console) begin(p pulse.Polarity, l pulse.Level) { c.pol, c.now = p, l }
+
+func (c *console) level(l pulse.Level) { c.now = l }
+
+func (c *console) train(t *pulse.Train) {
+	switch {
+	case t.Partial:
+		return
+	case t.Digit != nil:
+		c.digits += *t.Digit
+	default:
+		c.digits += "?"
+	}
+	if n := len(c.digits); n > 20 {
+		c.digits = c.digits[n-20:]
+	}
+	if t.RatePPS.OK {
+		c.rate = figure.Fixed(t.RatePPS.V, 2) + " pps"
+	}
+}
+
+func (c *console) cycle(r *pulse.CycleRow) {
+	if r.PeriodNS > 0 {
+		c.rate = figure.Fixed(60e9/float64(r.PeriodNS), 2) + " IPM"
+	}
+}
+
+// show writes the line over.
+func (c *console) show(t pulse.Stamp, n pulse.Counts) {
+	if !c.live {
+		return
+	}
+	state := "level unknown"
+	if c.now <= pulse.High {
+		state = map[bool]string{true: "closed", false: "open"}[c.pol.Closed(c.now)]
+	}
+	parts := []string{figure.Fixed(float64(t)/1e9, 1) + " s", figure.Plural(n.Edges, "edge", "edges"), state}
+	if n.LostEdges > 0 {
+		parts = append(parts, figure.Count(n.LostEdges)+" lost")
+	}
+	if c.digits != "" {
+		parts = append(parts, "digits "+c.digits)
+	}
+	if n.Cycles > 0 {
+		parts = append(parts, figure.Plural(n.Cycles, "cycle", "cycles"))
+	}
+	if c.rate != "" {
+		parts = append(parts, c.rate)
+	}
+	if c.endless {
+		parts = append(parts, "Ctrl-C ends it")
+	}
+	c.write(strings.Join(parts, "  "))
+}
+
+// write puts text in place of what the line showed.
+func (c *console) write(text string) {
+	if !c.live {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	fmt.Fprint(c.out, "\r"+shorten(text, pageWidth-1)+"\x1b[K")
+	c.shown = true
+}
+
+// clear takes the line away.
+func (c *console) clear() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.wipe()
+}
+
+func (c *console) wipe() {
+	if c.shown {
+		fmt.Fprint(c.out, "\r\x1b[K")
+		c.shown = false
+	}
+}
+
+// say writes a message.
+func (c *console) say(text string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.wipe()
+	fmt.Fprintln(c.out, "makebreak: "+printable(text))
+}
+
+// state tells that a line was lost, or with nil that it is back.
+func (c *console) state(err error) {
+	if err == nil {
+		c.say("the line is back")
+		return
+	}
+	c.say(err.Error())
+}
+
+func levelOf(s string) pulse.Level {
+	if s == "high" {
+		return pulse.High
+	}
+	return pulse.Low
+}
+
+func polarityOf(s string) pulse.Polarity {
+	if s == "low" {
+		return pulse.ClosedLow
+	}
+	return pulse.ClosedHigh
+}
+
+func levelWord(l pulse.Level) string {
+	return map[pulse.Level]string{pulse.Low: "low", pulse.High: "high"}[l]
+}

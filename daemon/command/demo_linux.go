@@ -1,0 +1,109 @@
+package command
+
+import (
+	"context"
+	"embed"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	"makebreak/daemon/config"
+	"makebreak/daemon/watch"
+)
+
+type demoCmd struct {
+	For span `placeholder:"1h" help:"End after this time; without it Ctrl-C ends it."`
+	logFlags
+}
+
+func (*demoCmd) epilogue() string {
+	return `The Marrow Quay exchange, its equipment and all its figures are invented. The
+demo needs no hardware, lets in this computer only, and keeps its log in a
+temporary folder that is removed at the end.
+
+` + caution
+}
+
+// demoFiles are a watch configuration and the limits that it names.
+//
+//go:embed demo
+var demoFiles embed.FS
+
+func (c *demoCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
+	if c.For.set && c.For.ns <= 0 {
+		return 0, errors.New("--for: expected more than 0")
+	}
+	if c.For.set {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, time.Duration(c.For.ns))
+		defer cancel()
+	}
+	dir, err := os.MkdirTemp("", "makebreak-demo-")
+	if err != nil {
+		return 0, fmt.Errorf("make a temporary folder: %w", err)
+	}
+	defer func() {
+		if e := os.RemoveAll(dir); e != nil && err == nil {
+			err = fmt.Errorf("remove the temporary folder: %w", e)
+		}
+	}()
+	files, err := demoFiles.ReadDir("demo")
+	if err != nil {
+		return 0, err
+	}
+	for _, f := range files {
+		text, err := demoFiles.ReadFile("demo/" + f.Name())
+		if err == nil {
+			err = os.WriteFile(filepath.Join(dir, f.Name()), text, 0o644)
+		}
+		if err != nil {
+			return 0, fmt.Errorf("write the demo's configuration: %w", err)
+		}
+	}
+	file := filepath.Join(dir, "watch.yaml")
+	cfg, err := config.LoadWatch(file)
+	if err != nil {
+		return 0, err
+	}
+	ln, err := net.Listen("tcp", cfg.Listen)
+	if errors.Is(err, syscall.EADDRINUSE) {
+		ln, err = net.Listen("tcp", "127.0.0.1:0")
+	}
+	if err != nil {
+		return 0, err
+	}
+	opt, end := watchOptions(sh, ln, c.logger(sh), file)
+	defer end()
+	opt.Reload = nil
+	opt.Ready = func() {
+		fmt.Fprintf(sh.stdout, demoText, pageAddress(ln, cfg), dir)
+		sh.stdout.Flush()
+	}
+	return StatusOK, watch.Run(ctx, cfg, opt)
+}
+
+const demoText = `
+The Marrow Quay exchange: invented, as are its equipment and all its figures.
+
+  %[1]s          the contacts, now
+  %[1]smetrics   the same for Prometheus
+
+What to look at:
+  generator-a   a dial-pulse generator in good order: within its limits
+  generator-b   the same after a hard life: slow, its breaks too long
+  cam-120       a cam with a chipped lobe: now and then an interruption is
+                missing, and the count goes on through it
+  timing-cam    wears before your eyes: its break grows by 7 ms a minute and
+                crosses its limit about two minutes after the start
+  ringing, engaged   cadences of several makes and breaks, each with its limits
+
+Configuration and log are in %[2]s
+and are removed at the end. A change of watch.yaml there is taken over within
+some seconds. Ctrl-C ends the demo.
+
+` + caution + `
+`

@@ -1,0 +1,105 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"makebreak/daemon/calibration"
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+// hardware is the commands that touch lines.
+type hardware struct {
+	Lines     linesCmd     `cmd:"" group:"Lines of this computer:" help:"List the lines and which of them are fit for a contact."`
+	Preflight preflightCmd `cmd:"" group:"Lines of this computer:" help:"Look whether this computer and a line are ready to measure."`
+	Send      sendCmd      `cmd:"" group:"Lines of this computer:" help:"Send pulses out of a line."`
+	Calibrate calibrateCmd `cmd:"" group:"Lines of this computer:" help:"Measure the chain of coupler and line by pulses of its own."`
+	Margin    marginCmd    `cmd:"" group:"Lines of this computer:" help:"Find the rates and percent breaks that a circuit counts right."`
+}
+
+func (f *lineFlags) bias() hw.Bias {
+	return map[string]hw.Bias{"pull-up": hw.BiasPullUp, "pull-down": hw.BiasPullDown, "disabled": hw.BiasDisabled}[f.Bias]
+}
+
+// lineName takes a line's name as commands that want nothing but a line know
+// it, and as measure does.
+func lineName(s string) string { return strings.TrimPrefix(s, "gpio:") }
+
+// readBoard tells which computer this is, by the files below root.
+func readBoard(root string) calibration.Board {
+	text := func(name string) string {
+		b, _ := os.ReadFile(filepath.Join(root, "proc/device-tree", name))
+		return strings.TrimRight(string(b), "\x00\n")
+	}
+	return calibration.Board{Model: text("model"), Serial: text("serial-number")}
+}
+
+// dir is where calibrations are kept.
+func (f *calibrationFlags) dir(env func(string) string) (string, error) {
+	if f.CalibrationDir != "" {
+		return f.CalibrationDir, nil
+	}
+	return calibration.Dir(env)
+}
+
+// openLine opens a line of this computer. state is told when it is lost and
+// when it is back.
+func openLine(name string, c *measureCmd, state func(error), env func(string) string) (*liveLine, error) {
+	inventory, err := hw.Lines()
+	if err != nil {
+		return nil, err
+	}
+	info, err := inventory.Resolve(name)
+	if err != nil {
+		return nil, err
+	}
+	bias := c.bias()
+	src, err := hw.OpenNamed(name, hw.InputOptions{Bias: bias}, hw.ReopenOptions{OnState: state})
+	if err != nil {
+		return nil, err
+	}
+	before, errBefore := hw.ReadDiscipline()
+	l := &liveLine{
+		liveSource: src,
+		now:        hw.Monotonic,
+		report: lineReport{
+			Line: name, Place: fmt.Sprintf("%s:%d", info.Chip, info.Offset), Label: info.Label, Bias: bias.String(),
+			Begun: hw.ReadAnchor().At(src.Start()),
+		},
+	}
+	l.calibrate = func(s *pulse.Setup, p pulse.Polarity) error {
+		dir, err := c.dir(env)
+		if err != nil {
+			return nil // no place, no calibration
+		}
+		k, err := calibration.Load(dir, info.Label, info.Offset)
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("%w; calibrate anew, or give --no-calibration", err)
+		}
+		fit := k.Check(readBoard("/"), calibration.Line{Label: info.Label, Offset: info.Offset, Closed: p.String(), Bias: bias.String()},
+			time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour)
+		l.report.Calibration = &calibrationReport{At: k.At, Coupler: k.Coupler, Used: !fit.Foreign, Why: fit.Why, words: k.String()}
+		if !fit.Foreign {
+			k.Apply(s)
+		}
+		return nil
+	}
+	l.clock = func() (float64, string) {
+		after, err := hw.ReadDiscipline()
+		if errBefore != nil || err != nil {
+			d := pulse.DefaultSetup()
+			return d.ClockRel, d.ClockFrom
+		}
+		return hw.ClockUncertainty(before, after)
+	}
+	return l, nil
+}

@@ -1,0 +1,155 @@
+package command
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+const (
+	// recordFlush is the most that a crash of the program costs.
+	recordFlush = time.Second
+	// recordSync is the most that a power failure costs; more often would wear
+	// out a memory card.
+	recordSync = 10 * time.Second
+)
+
+// A recorder keeps edges in a file as they come. The file holds whole lines
+// whenever the program ends. A failure ends recording, and close tells it.
+type recorder struct {
+	f       *os.File
+	w       recordingWriter
+	csv     bool
+	level   pulse.Level // last one written; Unknown before the first
+	blind   bool        // the line is lost
+	lostAt  pulse.Stamp
+	dirty   bool
+	flushed time.Time
+	synced  time.Time
+	err     error
+	closed  bool
+}
+
+// newWriter makes the writer that a file's suffix asks for.
+func newWriter(flag, path string, f *os.File, comments []string) (recordingWriter, error) {
+	switch strings.ToLower(filepath.Ext(path)) {
+	case ".csv":
+		return hw.NewCSVWriter(f, hw.CSVOptions{Comments: comments, Seq: true}), nil
+	case ".vcd":
+		return hw.NewVCDWriter(f, hw.VCDOptions{}), nil
+	}
+	return nil, fmt.Errorf("%s %s: expected a name that ends in .csv or .vcd", flag, path)
+}
+
+func newRecorder(path string, force bool, comments []string) (*recorder, error) {
+	if _, err := newWriter("--record", path, nil, nil); err != nil {
+		return nil, err
+	}
+	path, err := mayCreate("--record", path, force)
+	if err != nil {
+		return nil, err
+	}
+	f, err := os.Create(path)
+	if err != nil {
+		return nil, fmt.Errorf("--record %s: cannot write there: %s", path, reason(err))
+	}
+	r := &recorder{f: f, level: pulse.Unknown, flushed: time.Now(), synced: time.Now()}
+	r.w, r.err = newWriter("--record", path, f, comments)
+	_, r.csv = r.w.(*hw.CSVWriter)
+	r.dirty = true
+	r.flush() // the header, so that a wrong place shows now
+	if r.err != nil {
+		f.Close()
+		os.Remove(path)
+		return nil, r.err
+	}
+	return r, nil
+}
+
+// add takes the next edges.
+func (r *recorder) add(edges []pulse.Edge) {
+	if r.err != nil {
+		return
+	}
+	r.dirty = true
+	if !r.csv { // VCD has a level for what is not known
+		r.err = r.w.Write(edges)
+		return
+	}
+	// CSV has not: the edge after a loss tells by its number that some are
+	// missing, and what the line was found at is no edge of the contact.
+	for _, e := range edges {
+		switch {
+		case e.Level > pulse.High:
+			if !r.blind {
+				r.blind, r.lostAt = true, e.At
+			}
+			continue
+		case r.blind:
+			r.blind = false
+			r.comment(fmt.Sprintf("The line was lost at time_ns %d and found at level %d at %d.", r.lostAt, e.Level, e.At))
+			r.lostAt = -1
+			continue
+		case r.lostAt < 0:
+			r.lostAt = 0
+			if e.Lost++; e.Level != r.level {
+				e.Lost++
+			}
+		}
+		if r.err == nil {
+			r.err = r.w.Write([]pulse.Edge{e})
+		}
+		r.level = e.Level
+	}
+}
+
+// comment writes a line between rows.
+func (r *recorder) comment(text string) {
+	r.flush()
+	if r.err == nil {
+		_, r.err = r.f.WriteString("# " + text + "\n")
+	}
+}
+
+// tick writes what has been held for long enough.
+func (r *recorder) tick() {
+	now := time.Now()
+	if r.err != nil || !r.dirty || now.Sub(r.flushed) < recordFlush {
+		return
+	}
+	r.flush()
+	r.flushed = now
+	if now.Sub(r.synced) >= recordSync && r.err == nil {
+		r.err = r.f.Sync()
+		r.synced = now
+	}
+}
+
+func (r *recorder) flush() {
+	if r.err == nil {
+		r.err = r.w.Flush()
+	}
+	r.dirty = false
+}
+
+// close ends the file and tells what failed. It may be called twice.
+func (r *recorder) close() error {
+	if !r.closed {
+		r.closed = true
+		r.flush()
+		err := r.err
+		if err == nil {
+			err = r.f.Sync()
+		}
+		if err = errors.Join(err, r.f.Close()); err != nil {
+			r.err = fmt.Errorf("write %s: %s", r.f.Name(), reason(err))
+		}
+	}
+	return r.err
+}

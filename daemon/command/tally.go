@@ -1,0 +1,282 @@
+package command
+
+import (
+	"fmt"
+
+	"makebreak/pulse"
+)
+
+// A tally gathers from the rows, as they come, where the values out of limit
+// are and whether an interrupter's cycles repeat as the lobes of a cam do. Its
+// memory does not grow.
+type tally struct {
+	limits []tallyLimit
+	spread [tallyGroups]spread
+	coding pulse.Coding
+	train  int // at hand
+	pulses int // of it, until now
+	lobes  *lobeSearch
+}
+
+// A group is what one adjustment is to blame for.
+type group uint8
+
+const (
+	groupRate  group = iota // rate and period
+	groupRatio              // percent break and break : make
+	groupMS                 // break and make
+	tallyGroups
+)
+
+type tallyLimit struct {
+	pulse.Limit
+	group group
+	out   [2]int // below min, above max
+}
+
+// A spread says which trains hold the pulses out of limit.
+type spread struct {
+	trains           int // with a pulse that was judged
+	seen, out        int // pulses judged and out of limit in the train at hand
+	total            int // out of limit
+	pulse            int // the last one out of limit in the train at hand
+	train, lastPulse int // the last train with any
+	holding          int // trains with any
+	digit            string
+	manyDigits       bool
+}
+
+// newTally makes a tally for what cfg measures.
+func newTally(cfg *pulse.Config) *tally {
+	t := &tally{}
+	if cfg.Lobes == 0 {
+		t.lobes = new(lobeSearch)
+	}
+	p := cfg.Limits
+	if p == nil || p.Kind != pulse.KindDial {
+		return t
+	}
+	t.lobes = nil
+	if t.coding = p.Coding; cfg.CodingSet {
+		t.coding = cfg.Coding
+	}
+	for _, l := range p.Limits {
+		groups := map[pulse.Quantity]group{pulse.RatePPS: groupRate, pulse.PeriodMS: groupRate, pulse.BreakPercent: groupRatio,
+			pulse.BreakRatio: groupRatio, pulse.BreakMS: groupMS, pulse.MakeMS: groupMS}
+		if g, ok := groups[l.Quantity]; ok {
+			t.limits = append(t.limits, tallyLimit{Limit: l, group: g})
+		}
+	}
+	return t
+}
+
+// listen takes the rows that a Meter will make, where it needs them.
+func (t *tally) listen(cfg *pulse.Config) {
+	if len(t.limits) > 0 {
+		cfg.OnPulse = t.pulse
+	}
+	if t.lobes != nil {
+		cfg.OnCycle = t.lobes.cycle
+	}
+}
+
+// looksSampled tells rows that most often repeat the level of the row before,
+// as samples of a level do.
+func looksSampled(edges []pulse.Edge) bool {
+	repeats := 0
+	for i := 1; i < len(edges); i++ {
+		if edges[i].Level == edges[i-1].Level && edges[i].Lost == 0 && edges[i].Level <= pulse.High {
+			repeats++
+		}
+	}
+	return 2*repeats > len(edges)
+}
+
+// pulse takes a dial's row.
+func (t *tally) pulse(p *pulse.PulseRow) {
+	if p.Class != pulse.ClassPulse {
+		return
+	}
+	if p.Train != t.train {
+		t.endTrain()
+		t.train = p.Train
+	}
+	t.pulses = p.Pulse
+	var seen, out [tallyGroups]bool
+	for i := range t.limits {
+		l := &t.limits[i]
+		v, ok := rowValue(l.Quantity, p.BreakNS, p.PeriodNS)
+		if !ok {
+			continue
+		}
+		seen[l.group] = true
+		if l.Min != nil && pulse.Judge(v, *l.Min, 0, false) == pulse.Fail {
+			l.out[0]++
+			out[l.group] = true
+		}
+		if l.Max != nil && pulse.Judge(v, *l.Max, 0, true) == pulse.Fail {
+			l.out[1]++
+			out[l.group] = true
+		}
+	}
+	for g := range t.spread {
+		s := &t.spread[g]
+		if seen[g] {
+			s.seen++
+		}
+		if out[g] {
+			s.out++
+			s.pulse = p.Pulse
+		}
+	}
+}
+
+// rowValue gives a quantity of one pulse as limits are judged on it.
+func rowValue(q pulse.Quantity, breakNS, periodNS int64) (v float64, ok bool) {
+	b, t := float64(breakNS), float64(periodNS)
+	switch q {
+	case pulse.BreakMS:
+		return b / 1e6, true
+	case pulse.MakeMS:
+		v = (t - b) / 1e6
+	case pulse.PeriodMS:
+		v = t / 1e6
+	case pulse.RatePPS:
+		v = 1e9 / t
+	case pulse.BreakPercent:
+		v = 100 * b / t
+	case pulse.BreakRatio:
+		v = b / (t - b)
+	}
+	return v, periodNS > 0
+}
+
+func (t *tally) endTrain() {
+	digit := "?"
+	if d, ok := t.coding.Digit(t.pulses); ok {
+		digit = string(rune(d))
+	}
+	for g := range t.spread {
+		s := &t.spread[g]
+		if s.seen > 0 {
+			s.trains++
+		}
+		if s.out > 0 {
+			s.manyDigits = s.manyDigits || s.holding > 0 && s.digit != digit
+			s.holding++
+			s.total += s.out
+			s.train, s.lastPulse, s.digit = t.train, s.pulse, digit
+		}
+		s.seen, s.out = 0, 0
+	}
+	t.pulses = 0
+}
+
+// confined says where all the pulses out of the group's limits are, if they
+// are in one train of several or, where each train is whole, in those of one
+// digit. It is silent unless the verdict counts the same.
+func (t *tally) confined(m *pulse.Measurement, g group, whole bool) (where string, ok bool) {
+	if t == nil || m.Conformity == nil {
+		return "", false
+	}
+	t.endTrain()
+	s := t.spread[g]
+	if s.total == 0 || s.trains < 3 || s.trains == s.holding || s.holding > 1 && (!whole || s.manyDigits || s.digit == "?") {
+		return "", false
+	}
+	for _, l := range t.limits {
+		for _, it := range m.Conformity.Items {
+			if it.Quantity == l.Name() && l.group == g && it.OutOfLimit != l.out[map[string]int{"min": 0, "max": 1}[it.Bound]] {
+				return "", false
+			}
+		}
+	}
+	switch {
+	case s.total == 1:
+		return fmt.Sprintf("in one pulse alone, train %d, pulse %d", s.train, s.lastPulse), true
+	case s.holding == 1:
+		return fmt.Sprintf("in train %d alone, where all %d pulses out of limit are", s.train, s.total), true
+	}
+	return fmt.Sprintf("in %d trains of digit %s alone, where all %d pulses out of limit are", s.holding, s.digit, s.total), true
+}
+
+const (
+	// A cam with more lobes is rare, and needs many cycles to show them.
+	maxLobeSearch = 12
+	// lobeShare is the least part of the cycles' variance that the lobes must
+	// explain: our own choice. With minTurns and minLobeCycles, independent
+	// cycles do so by chance less than once in a million times for any one
+	// number of lobes (F test; for 4 lobes F is 24 with 3 and 20 degrees of
+	// freedom, for 5 it is 23 with 4 and 25).
+	lobeShare               = 0.75
+	minTurns, minLobeCycles = 6, 24
+	// maxLobeCycles are enough to tell, and bound the time it takes.
+	maxLobeCycles = 5000
+)
+
+// A lobeSearch sorts the first whole cycles by their place in a turn of 1 to
+// maxLobeSearch lobes.
+type lobeSearch struct {
+	cycles int
+	sums   [maxLobeSearch + 1][maxLobeSearch]cycleMoments
+}
+
+// cycleMoments are of periods and of breaks.
+type cycleMoments [2]pulse.Moments
+
+func (s *lobeSearch) cycle(c *pulse.CycleRow) {
+	if !c.Whole || s.cycles == maxLobeCycles {
+		return
+	}
+	s.cycles++
+	for n := 1; n < len(s.sums); n++ {
+		x := &s.sums[n][c.Cycle%n]
+		x[0].Add(float64(c.PeriodNS))
+		x[1].Add(float64(c.BreakNS))
+	}
+}
+
+// within gives the variance of the periods (0) or breaks (1) that n lobes
+// leave, about each lobe's own mean.
+func (s *lobeSearch) within(n, which int) (variance float64, ok bool) {
+	cycles := 0
+	for i := range n {
+		m := &s.sums[n][i][which]
+		sd, ok := m.SD()
+		if !ok || m.N() < minTurns {
+			return 0, false
+		}
+		variance += sd * sd * float64(m.N()-1)
+		cycles += m.N()
+	}
+	return variance / float64(cycles-n), cycles >= minLobeCycles
+}
+
+// found gives the least number of lobes whose turns the cycles repeat clearly,
+// by their periods or their breaks; 0 for none.
+func (s *lobeSearch) found() int {
+	if s == nil {
+		return 0
+	}
+	for which := range 2 {
+		total, ok := s.within(1, which)
+		if !ok || total == 0 {
+			continue
+		}
+		least := total
+		for n := 2; n <= maxLobeSearch; n++ {
+			if v, ok := s.within(n, which); ok {
+				least = min(least, v)
+			}
+		}
+		if least > (1-lobeShare)*total {
+			continue
+		}
+		for n := 2; n <= maxLobeSearch; n++ { // its multiples do as well
+			if v, ok := s.within(n, which); ok && v <= (1-lobeShare)*total && v <= max(1.3*least, total*1e-6) {
+				return n
+			}
+		}
+	}
+	return 0
+}

@@ -1,0 +1,132 @@
+package live
+
+import (
+	"slices"
+	"strconv"
+	"time"
+
+	"makebreak/pulse"
+)
+
+// Figures are what is known of a contact at one moment. They share nothing
+// with the Contact.
+type Figures struct {
+	Setting
+	Kind pulse.Kind // KindAuto before the first Begin
+
+	Up        bool
+	Ended     bool   // it is not up because its source has come to an end: no fault
+	Why       string // it is not up for another reason
+	State     State
+	SinceEdge pulse.Num // seconds since the last edge; unknown before the first
+	Stuck     bool      // no edge for Setting.StuckAfter
+
+	Totals   Totals
+	Findings map[Finding]uint64 // all of them
+
+	// Rate is the latest: of a dial, in pps, that of its last train of two
+	// pulses and more, or the mean of the last nine periods in a train longer
+	// than any digit; of an interrupter, in IPM, that of its last whole cycle.
+	Rate         pulse.Num
+	BreakPercent pulse.Num // percent break of the same pulses or cycle
+
+	// What follows looks back Window at most.
+	Window       time.Duration
+	Recent       Totals    // Transitions, UnknownIntervals, Flashes, Disconnects, CyclesDue, PhaseSlips and OutOfLimit are not counted
+	InterdigitMS pulse.Num // the smallest gap of a dial
+
+	Limits *pulse.Profile // nil without any; must not be changed
+	// OtherCadence says that the contact does another cadence than the given
+	// one, so that nothing can be judged.
+	OtherCadence bool
+	// Statement is the verdict on the window; empty without limits to judge by.
+	Statement pulse.Statement
+	Items     []Item
+}
+
+// An Item is the verdict on one bound of one limit, on the worst value of the
+// window. AtS is unknown, for there is no first edge to count from.
+type Item struct {
+	pulse.Item
+	Limits pulse.Limit // of which it is a bound
+	AgoS   pulse.Num   // how long ago the worst value began, in seconds
+	// TotalOut of TotalOf values were out of this bound since the contact was
+	// first watched. They never go back.
+	TotalOut, TotalOf uint64
+}
+
+// Figures gives what is known now.
+func (c *Contact) Figures() Figures {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	now := c.now()
+	f := Figures{
+		Setting: c.set, Kind: c.kind, Up: c.up, Ended: c.ended, Why: c.why, State: c.state, Totals: c.totals,
+		Findings: map[Finding]uint64{}, Rate: c.rate, BreakPercent: c.percent,
+		Window: c.window, Limits: c.limits, OtherCadence: c.misfit,
+	}
+	f.Notes = slices.Clone(f.Notes)
+	for i, n := range c.found {
+		f.Findings[Finding(i)] = n
+	}
+	quiet := max(float64(now-c.last)/1e9, 0)
+	if c.anyEdge {
+		f.SinceEdge = pulse.Known(quiet)
+	}
+	f.Stuck = c.up && f.StuckAfter > 0 && quiet >= f.StuckAfter.Seconds()
+
+	worst := make([]spot, len(c.rolling.bounds))
+	var gap int64
+	f.Recent, gap = c.rolling.since(now, worst)
+	f.InterdigitMS = pulse.Num{V: ms(gap), OK: gap > 0}
+	for i := range worst {
+		it := c.item(&c.rolling.bounds[i], &worst[i], now)
+		if i == 0 {
+			f.Statement = it.Statement
+		}
+		f.Statement = pulse.Worst(f.Statement, it.Statement)
+		f.Items = append(f.Items, it)
+	}
+	return f
+}
+
+// item judges the worst value of a bound, as a Meter does.
+func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
+	it := Item{Limits: b.Limit, TotalOut: b.out, TotalOf: b.of, Item: pulse.Item{
+		Quantity: b.Name(), Bound: "min", Limit: b.value, Statement: pulse.NotMeasured,
+		OutOfLimit: int(w.out), Of: int(w.n), Source: b.Source, Seen: b.Seen,
+	}}
+	if b.upper {
+		it.Bound = "max"
+	}
+	if c.misfit {
+		it.OutOfLimit, it.Of = 0, 0
+	}
+	if it.Of == 0 {
+		return it
+	}
+	it.Observed = pulse.Known(w.v)
+	it.AgoS = pulse.Known(max(float64(now-w.at)/1e9, 0))
+	q, brk := b.Quantity, float64(w.breakNS)
+	if c.kind == pulse.KindInterrupter && (q == pulse.BreakMS || q == pulse.MakeMS || q == pulse.SegmentMS) {
+		q, brk = pulse.SegmentMS, w.v*1e6 // one of several in its cycle
+	}
+	setup := c.setup
+	if c.kind == pulse.KindInterrupter && q == pulse.BreakPercent {
+		setup = setup.OfCadence(c.breaks)
+	}
+	if it.ExpandedU = setup.Budget(q, brk, float64(w.periodNS)).Expanded; it.ExpandedU.OK {
+		it.Statement = pulse.Judge(w.v, b.value, it.ExpandedU.V, b.upper)
+	}
+	if up, ok := pulse.UpperBound95(it.OutOfLimit, it.Of); ok {
+		it.Upper95 = pulse.Known(100 * up)
+	}
+	if w.item > 0 && b.Quantity != pulse.InterdigitMS {
+		noun := "lobe "
+		if c.kind == pulse.KindDial {
+			noun = "pulse "
+		}
+		it.Where = noun + strconv.Itoa(int(w.item))
+	}
+	return it
+}

@@ -1,0 +1,370 @@
+// Package live keeps what is known of a contact now: its state, its counts
+// since the start, its latest figures, and how the last minutes stand against
+// its limits. Memory does not grow with time.
+//
+// One goroutine measures and feeds a Contact; any number may ask it for
+// Figures meanwhile.
+package live
+
+import (
+	"sync"
+	"time"
+
+	"makebreak/pulse"
+)
+
+// A Setting is what is told of a contact and does not change its measurement.
+type Setting struct {
+	Name   string
+	Title  string // empty when there is none
+	Source string // as the configuration has it
+	Notes  []string
+	// Rate is the nominal rate, in pps of a dial or IPM of an interrupter, 0
+	// when there is none.
+	Rate       float64
+	StuckAfter time.Duration // 0: never
+}
+
+// A State is the electrical state of a contact.
+type State uint8
+
+const (
+	Unknown State = iota
+	Open
+	Closed
+)
+
+func (s State) String() string { return [...]string{"unknown", "open", "closed"}[s] }
+
+// A Finding is something about a contact that a person would want to know of.
+type Finding uint8
+
+const (
+	LimitCrossed Finding = iota
+	Missing              // interruptions
+	Extra                // interruptions
+	Stuck
+	LostEdges
+	SourceDown
+	SourceUp
+)
+
+var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up"}
+
+// Findings lists all there are.
+func Findings() []Finding {
+	all := make([]Finding, len(findings))
+	for i := range all {
+		all[i] = Finding(i)
+	}
+	return all
+}
+
+func (f Finding) String() string { return findings[f] }
+
+// An Observer is told every single length as it is measured, in seconds.
+type Observer interface {
+	ObserveBounce(s float64) // of each transition, 0 for a clean one
+	ObservePeriod(s float64) // of a dial inside trains, of an interrupter each whole cycle
+	ObserveBreak(s float64)  // of each pulse, of each break of a whole cycle
+}
+
+// Totals are counts since the contact was first watched, over all its Meters.
+// They never go back.
+type Totals struct {
+	Edges, LostEdges, Transitions, Chatter, UnknownIntervals uint64
+	Pulses, ShortBreaks, Flashes, Disconnects, Trains        uint64
+	// Extra counts an interruption when the cycle that it fell into is over:
+	// until then it may turn out to begin a new phase.
+	Cycles, CyclesDue, Missing, Extra, PhaseSlips uint64
+	// OutOfLimit counts pulses and cycles with a value beyond a limit, their
+	// bounce aside.
+	OutOfLimit uint64
+}
+
+// A Contact is one contact that is being watched.
+type Contact struct {
+	window time.Duration
+	now    func() pulse.Stamp
+
+	mu       sync.Mutex
+	set      Setting
+	kind     pulse.Kind
+	polarity pulse.Polarity
+	limits   *pulse.Profile
+	setup    pulse.Setup
+	observer Observer
+
+	up      bool
+	ended   bool
+	why     string
+	state   State
+	last    pulse.Stamp // edge, or else when the source came up
+	anyEdge bool
+
+	totals Totals
+	counts pulse.Counts // of the Meter in use, as last told
+	found  [len(findings)]uint64
+
+	segments int  // of the cadence that the contact should do, 0 for none
+	misfit   bool // it does another one
+	breaks   int  // in each cycle of the cadence that it does
+
+	rate, percent pulse.Num // latest; rate in pps or IPM
+	recent        [longTrain]pair
+	rolling       rolling
+}
+
+// longTrain is the most periods that a digit has: a train beyond it is a
+// steady row of pulses, whose rate cannot wait for its end.
+const longTrain = 9
+
+type pair struct{ breakNS, periodNS int64 }
+
+// New makes the contact. Figures look back window, which is above 0; now is
+// the time on the clock of the contact's stamps. It may be called at any time
+// and from any goroutine.
+func New(s Setting, window time.Duration, now func() pulse.Stamp) *Contact {
+	return &Contact{set: s, window: window, now: now, setup: pulse.DefaultSetup()}
+}
+
+// Name is the contact's name.
+func (c *Contact) Name() string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.set.Name
+}
+
+// Describe takes a new setting of the same name, after a change of the
+// configuration.
+func (c *Contact) Describe(s Setting) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.set = s
+}
+
+// Observe has o told all that is measured from now on, and nobody if o is nil.
+func (c *Contact) Observe(o Observer) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.observer = o
+}
+
+// Begin is called before each new Meter is made. It returns cfg with callbacks
+// that feed c before those that cfg has. The kind must be known. Totals go on;
+// only another kind begins anew.
+func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if cfg.Kind != c.kind {
+		c.totals, c.found, c.rolling = Totals{}, [len(findings)]uint64{}, rolling{}
+		c.rate, c.percent = pulse.Num{}, pulse.Num{}
+	}
+	c.kind, c.polarity, c.limits, c.counts = cfg.Kind, cfg.Polarity, cfg.Limits, pulse.Counts{}
+	c.segments, c.misfit = len(cfg.CadenceNS), false
+	if cfg.CadenceNS == nil && c.limits != nil {
+		c.segments = len(c.limits.CadenceNS)
+	}
+	c.setup = pulse.DefaultSetup()
+	if cfg.Setup != nil {
+		c.setup = *cfg.Setup
+	}
+	c.rolling.begin(c.limits, int64(c.window), c.now())
+
+	event, row, cycle, train := cfg.OnEvent, cfg.OnPulse, cfg.OnCycle, cfg.OnTrain
+	cfg.OnEvent = func(e *pulse.Event) {
+		c.event(e)
+		if event != nil {
+			event(e)
+		}
+	}
+	cfg.OnPulse = func(r *pulse.PulseRow) {
+		c.pulse(r)
+		if row != nil {
+			row(r)
+		}
+	}
+	cfg.OnCycle = func(r *pulse.CycleRow) {
+		c.cycle(r)
+		if cycle != nil {
+			cycle(r)
+		}
+	}
+	cfg.OnTrain = func(t *pulse.Train) {
+		c.train(t)
+		if train != nil {
+			train(t)
+		}
+	}
+	return cfg
+}
+
+// Up says that the source is being read, and the level at its start, Unknown
+// when that could not be read.
+func (c *Contact) Up(l pulse.Level) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.up, c.ended, c.why, c.last, c.anyEdge = true, false, "", c.now(), false
+	c.level(l)
+}
+
+// Down says why the source is not being read, in words for a person.
+func (c *Contact) Down(why string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.up, c.ended, c.why, c.state = false, false, why, Unknown
+}
+
+// End says that the source has come to its end, as a recording does.
+func (c *Contact) End() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.up, c.ended, c.why, c.state = false, true, "", Unknown
+}
+
+// Clock gives the relative standard uncertainty of the time base, and where it
+// comes from, as it is now.
+func (c *Contact) Clock(rel float64, from string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.setup.ClockRel, c.setup.ClockFrom = rel, from
+}
+
+// Edges takes the edges that were given to the Meter.
+func (c *Contact) Edges(edges []pulse.Edge) {
+	if len(edges) == 0 {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	e := &edges[len(edges)-1]
+	c.last, c.anyEdge = e.At, true
+	c.level(e.Level)
+}
+
+func (c *Contact) level(l pulse.Level) {
+	switch {
+	case l > pulse.High:
+		c.state = Unknown
+	case c.polarity.Closed(l):
+		c.state = Closed
+	default:
+		c.state = Open
+	}
+}
+
+// Counts takes what the Meter has counted, after each Add and Advance.
+func (c *Contact) Counts(n pulse.Counts) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	t, old := &c.totals, &c.counts
+	add := func(total *uint64, n, old int) uint64 { // right too where an int of 32 bits wraps
+		d := uint64(max(n-old, 0))
+		*total += d
+		return d
+	}
+	s := c.rolling.slot(c.now())
+	s.seen.Edges += add(&t.Edges, n.Edges, old.Edges)
+	s.seen.LostEdges += add(&t.LostEdges, n.LostEdges, old.LostEdges)
+	add(&t.Transitions, n.Transitions, old.Transitions)
+	s.seen.Chatter += add(&t.Chatter, n.Chatter, old.Chatter)
+	add(&t.UnknownIntervals, n.UnknownIntervals, old.UnknownIntervals)
+	s.seen.Pulses += add(&t.Pulses, n.Pulses, old.Pulses)
+	s.seen.ShortBreaks += add(&t.ShortBreaks, n.ShortBreaks, old.ShortBreaks)
+	add(&t.Flashes, n.Flashes, old.Flashes)
+	add(&t.Disconnects, n.Disconnects, old.Disconnects)
+	s.seen.Trains += add(&t.Trains, n.Trains, old.Trains)
+	s.seen.Cycles += add(&t.Cycles, n.Cycles, old.Cycles)
+	add(&t.CyclesDue, n.CyclesDue, old.CyclesDue)
+	s.seen.Missing += add(&t.Missing, n.Missing, old.Missing)
+	add(&t.PhaseSlips, n.PhaseSlips, old.PhaseSlips)
+	*old = n
+}
+
+// Finding counts one.
+func (c *Contact) Finding(f Finding) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.found[f]++
+}
+
+func (c *Contact) event(e *pulse.Event) {
+	if e.Kind != pulse.EventTransition {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	ns := int64(e.End - e.At)
+	c.rolling.bounce(e.At, ns)
+	if c.observer != nil {
+		c.observer.ObserveBounce(float64(ns) / 1e9)
+	}
+}
+
+func (c *Contact) pulse(r *pulse.PulseRow) {
+	if r.Class != pulse.ClassPulse {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.rolling.pulse(r) {
+		c.totals.OutOfLimit++
+	}
+	if c.observer != nil {
+		c.observer.ObserveBreak(float64(r.BreakNS) / 1e9)
+		if r.PeriodNS > 0 {
+			c.observer.ObservePeriod(float64(r.PeriodNS) / 1e9)
+		}
+	}
+	if r.PeriodNS == 0 {
+		return
+	}
+	c.recent[r.Pulse%longTrain] = pair{r.BreakNS, r.PeriodNS}
+	if r.Pulse <= longTrain {
+		return
+	}
+	var breaks, periods int64
+	for _, p := range c.recent {
+		breaks, periods = breaks+p.breakNS, periods+p.periodNS
+	}
+	c.rate = pulse.Known(longTrain * 1e9 / float64(periods))
+	c.percent = pulse.Known(percent(breaks, periods))
+}
+
+func (c *Contact) train(t *pulse.Train) {
+	if !t.RatePPS.OK || t.Pulses > longTrain+1 {
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.rate, c.percent = t.RatePPS, t.BreakPercent
+}
+
+func (c *Contact) cycle(r *pulse.CycleRow) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if r.Extra > 0 {
+		c.totals.Extra += uint64(r.Extra)
+		c.rolling.slot(r.At).seen.Extra += uint64(r.Extra)
+	}
+	c.breaks = len(r.SegmentsNS) / 2
+	c.misfit = c.segments > 0 && len(r.SegmentsNS) != c.segments
+	if !c.misfit && c.rolling.cycle(r) {
+		c.totals.OutOfLimit++
+	}
+	if r.Whole {
+		c.rate = pulse.Known(60e9 / float64(r.PeriodNS))
+		c.percent = pulse.Known(percent(r.BreakNS, r.PeriodNS))
+	}
+	if c.observer == nil {
+		return
+	}
+	if r.Whole {
+		c.observer.ObservePeriod(float64(r.PeriodNS) / 1e9)
+	}
+	for b := range r.Breaks() {
+		c.observer.ObserveBreak(float64(b) / 1e9)
+	}
+}
+
+func percent(b, t int64) float64 { return 100 * float64(b) / float64(t) }

@@ -1,0 +1,600 @@
+package live
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+	"pgregory.net/rapid"
+
+	"makebreak/daemon/config"
+	"makebreak/pulse"
+	"makebreak/pulse/synth"
+)
+
+// signal gives all edges of a description.
+func signal(t testing.TB, description string) (e []pulse.Edge) {
+	t.Helper()
+	spec, err := synth.Parse(description)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := synth.New(spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	buf := make([]pulse.Edge, 256)
+	for n := s.Next(buf); n > 0; n = s.Next(buf) {
+		e = append(e, buf[:n]...)
+	}
+	return e
+}
+
+// A rig feeds a Contact as a measuring task does.
+type rig struct {
+	*Contact
+	now   pulse.Stamp
+	meter *pulse.Meter
+	// seen are the lengths that the Observer was told.
+	bounces, periods, breaks []float64
+}
+
+func (r *rig) ObserveBounce(s float64) { r.bounces = append(r.bounces, s) }
+func (r *rig) ObservePeriod(s float64) { r.periods = append(r.periods, s) }
+func (r *rig) ObserveBreak(s float64)  { r.breaks = append(r.breaks, s) }
+
+func newRig(s Setting, window time.Duration) *rig {
+	r := &rig{}
+	r.Contact = New(s, window, func() pulse.Stamp { return r.now })
+	r.Observe(r)
+	return r
+}
+
+func (r *rig) begin(t testing.TB, cfg pulse.Config) {
+	t.Helper()
+	cfg.Forget = true
+	m, err := pulse.NewMeter(r.Begin(cfg))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.meter = m
+	r.Up(pulse.Unknown)
+}
+
+func (r *rig) add(edges ...pulse.Edge) {
+	for len(edges) > 0 {
+		n := min(len(edges), 7)
+		r.now = max(r.now, edges[n-1].At)
+		r.meter.Add(edges[:n])
+		r.Edges(edges[:n])
+		r.Counts(r.meter.Counts())
+		edges = edges[n:]
+	}
+}
+
+func (r *rig) advance(to pulse.Stamp) {
+	r.now = to
+	r.meter.Advance(to)
+	r.Counts(r.meter.Counts())
+}
+
+// finish ends the recording, as measure does.
+func (r *rig) finish() {
+	r.meter.Finish(0)
+	r.Counts(r.meter.Counts())
+}
+
+// descriptions of dials and interrupters, some good and some faulty.
+var (
+	dials = []string{
+		"dial digits=1234567890 repeat=2 jitter=0.3ms bounce=3:1.5ms chatter=0.05 short-breaks=0.05 seed=%d",
+		"dial digits=0F9H12 rate=8.9 break=70 gap=700ms lost=0.01 lost-silent=0.005 bounce=2:1ms repeat=3 seed=%d",
+		"dial digits=000 rate=21 break=55 gap=300ms ramp=-8,-4 jitter=1ms repeat=3 seed=%d",
+	}
+	cams = []string{
+		"cam ipm=60 lobes=5 lobe-errors=0,9ms,0,-7ms,0 jitter=2ms cycles=200 bounce=3:2ms seed=%d",
+		"cam ipm=120 break=40 cycles=150 missing=0.03 extra=0.03 lost=0.002 jitter=3ms seed=%d",
+		"cadence 400/200/400/2000 cycles=60 jitter=4ms bounce=2:1ms missing=0.01 seed=%d",
+		"cadence 500/500 cycles=60 jitter=4ms seed=%d",
+	}
+)
+
+// own holds bounds of every quantity of a kind, tight enough to be crossed.
+func own(kind pulse.Kind, cadenceNS []int64) *pulse.Profile {
+	p := &pulse.Profile{ID: "own", Kind: kind, CadenceNS: cadenceNS}
+	f := func(v float64) *float64 { return &v }
+	add := func(q pulse.Quantity, segment int, lo, hi float64) {
+		p.Limits = append(p.Limits, pulse.Limit{Quantity: q, Segment: segment, Min: f(lo), Max: f(hi)})
+	}
+	add(pulse.BounceMS, 0, 0, 1.2)
+	add(pulse.PeriodMS, 0, 99.9, 1000.2)
+	add(pulse.BreakPercent, 0, 49.9, 61.6)
+	if kind == pulse.KindDial {
+		add(pulse.RatePPS, 0, 9.99, 10.2)
+		add(pulse.BreakMS, 0, 61, 62)
+		add(pulse.MakeMS, 0, 38, 39)
+		add(pulse.BreakRatio, 0, 1.59, 1.61)
+		add(pulse.InterdigitMS, 0, 799.9, 800.1)
+		return p
+	}
+	add(pulse.RateIPM, 0, 59.9, 60.1)
+	add(pulse.BreakMS, 0, 200, 501)
+	add(pulse.MakeMS, 0, 399, 501)
+	for i, ns := range cadenceNS {
+		add(pulse.SegmentMS, i+1, float64(ns)/1e6-2, float64(ns)/1e6+2)
+	}
+	return p
+}
+
+// With a window that holds all of a recording, the verdict is the Meter's own:
+// every item's worst value, uncertainty, statement and counts, for every
+// bundled profile and for bounds of every quantity. The counts agree too.
+func TestFiguresAreTheMeters(t *testing.T) {
+	profiles, err := config.Profiles()
+	if err != nil {
+		t.Fatal(err)
+	}
+	profiles = append(profiles, own(pulse.KindDial, nil), own(pulse.KindInterrupter, nil), own(pulse.KindInterrupter, []int64{400e6, 200e6, 400e6, 2000e6}))
+	statements, others := map[pulse.Statement]int{}, 0
+	for _, p := range profiles {
+		descriptions := dials
+		if p.Kind == pulse.KindInterrupter {
+			descriptions = cams
+		}
+		for i, d := range descriptions {
+			d = fmt.Sprintf(d, i)
+			setup := pulse.DefaultSetup()
+			setup.AsymmetryNS, setup.ClockRel = 30e3, 1e-4
+			cfg := pulse.Config{Kind: p.Kind, Limits: p, Setup: &setup}
+			edges := signal(t, d)
+			m, err := pulse.NewMeter(cfg)
+			if err != nil {
+				t.Fatal(err)
+			}
+			m.Add(edges)
+			want := m.Finish(0)
+
+			r := newRig(Setting{Name: "a"}, 1000*time.Hour)
+			r.begin(t, cfg)
+			r.add(edges...)
+			r.finish()
+			got := r.Figures()
+
+			statement := want.Conformity.Statement
+			if len(p.Limits) == 0 {
+				statement = ""
+			}
+			if got.Statement != statement {
+				t.Errorf("%s, %s: %q, the meter says %q", p.ID, d, got.Statement, statement)
+			}
+			statements[got.Statement]++
+			if got.OtherCadence != (want.Interrupter != nil && !want.Interrupter.CadenceFits) {
+				t.Errorf("%s, %s: another cadence: %v", p.ID, d, got.OtherCadence)
+			} else if got.OtherCadence {
+				others++
+			}
+			var items []pulse.Item
+			for i, it := range got.Items {
+				items = append(items, it.Item)
+				if !got.OtherCadence && (it.TotalOut != uint64(it.OutOfLimit) || it.TotalOf != uint64(it.Of)) {
+					t.Errorf("%s, %s: %s: %d of %d in all, %d of %d in the window", p.ID, d, it.Quantity, it.TotalOut, it.TotalOf, it.OutOfLimit, it.Of)
+				}
+				if at := want.Conformity.Items[i].AtS; at.OK != it.AgoS.OK ||
+					at.OK && it.Observed.V != 0 && // of many clean transitions any may be named
+						math.Abs(float64(r.now-edges[0].At)/1e9-it.AgoS.V-at.V) > 1e-6 {
+					t.Errorf("%s, %s: %s: %v ago, the meter says at %v", p.ID, d, it.Quantity, it.AgoS, at)
+				}
+			}
+			if diff := cmp.Diff(want.Conformity.Items, items, cmpopts.IgnoreFields(pulse.Item{}, "AtS", "Where"), cmpopts.EquateEmpty()); diff != "" {
+				t.Errorf("%s, %s: %s", p.ID, d, diff)
+			}
+
+			n := m.Counts()
+			counted := Totals{
+				Edges: uint64(n.Edges), LostEdges: uint64(n.LostEdges), Transitions: uint64(n.Transitions), Chatter: uint64(n.Chatter), UnknownIntervals: uint64(n.UnknownIntervals),
+				Pulses: uint64(n.Pulses), ShortBreaks: uint64(n.ShortBreaks), Flashes: uint64(n.Flashes), Disconnects: uint64(n.Disconnects), Trains: uint64(n.Trains),
+				Cycles: uint64(n.Cycles), CyclesDue: uint64(n.CyclesDue), Missing: uint64(n.Missing), Extra: uint64(n.Extra), PhaseSlips: uint64(n.PhaseSlips),
+			}
+			// Of the last cycle, which is not over, extra interruptions may be left.
+			if left := counted.Extra - got.Totals.Extra; left <= uint64(3*max(len(p.CadenceNS)/2, 4)) {
+				counted.Extra = got.Totals.Extra
+			}
+			var one, sum uint64 // a pulse or cycle may be out of several limits
+			for _, it := range got.Items {
+				if it.Quantity != string(pulse.BounceMS) {
+					one, sum = max(one, min(it.TotalOut, counted.Pulses+counted.Cycles)), sum+it.TotalOut
+				}
+			}
+			if counted.OutOfLimit = got.Totals.OutOfLimit; counted.OutOfLimit < one/2 || counted.OutOfLimit > sum || (counted.OutOfLimit == 0) != (sum == 0) {
+				t.Errorf("%s, %s: %d out of limit, of single limits %d at most and %d in all", p.ID, d, counted.OutOfLimit, one, sum)
+			}
+			if diff := cmp.Diff(counted, got.Totals); diff != "" {
+				t.Errorf("%s, %s: %s", p.ID, d, diff)
+			}
+			if got.Recent.Edges != counted.Edges || got.Recent.Extra != counted.Extra || got.Recent.Pulses != counted.Pulses || got.Recent.Missing != counted.Missing {
+				t.Errorf("%s, %s: recent %+v", p.ID, d, got.Recent)
+			}
+			if len(r.bounces) != n.Transitions {
+				t.Errorf("%d bounces told, %d transitions", len(r.bounces), n.Transitions)
+			}
+			checkObserved(t, d, r, want)
+		}
+	}
+	if others == 0 {
+		t.Error("no signal had another cadence than its limits")
+	}
+	for _, s := range []pulse.Statement{pulse.Pass, pulse.Fail, pulse.NotMeasured, ""} {
+		if statements[s] == 0 {
+			t.Errorf("no signal gave %q: %v", s, statements)
+		}
+	}
+}
+
+// checkObserved compares what the Observer was told with the meter's statistics.
+func checkObserved(t *testing.T, d string, r *rig, m *pulse.Measurement) {
+	t.Helper()
+	breaks, periods := pulse.Stat{}, 0
+	gap := pulse.Num{}
+	switch {
+	case m.Dial != nil:
+		breaks, periods, gap = m.Dial.BreakMS, m.Dial.RatePPS.N, m.Dial.InterdigitMS.Min
+	default:
+		breaks, periods = m.Interrupter.BreakMS, m.Interrupter.PeriodMS.N
+	}
+	if len(r.periods) != periods {
+		t.Errorf("%s: %d periods told, %d measured", d, len(r.periods), periods)
+	}
+	sum := 0.0
+	for _, s := range r.breaks {
+		sum += s * 1e3
+	}
+	if len(r.breaks) != breaks.N || math.Abs(sum-breaks.Mean.V*float64(breaks.N)) > 1e-6*sum {
+		t.Errorf("%s: %d breaks of %v ms told, %d of %v measured", d, len(r.breaks), sum, breaks.N, breaks.Mean.V*float64(breaks.N))
+	}
+	if got := r.Figures().InterdigitMS; got != gap {
+		t.Errorf("%s: smallest gap %v, measured %v", d, got, gap)
+	}
+}
+
+// A value counts for as long as the window says, to a twentieth of it, and
+// what the verdict is taken on is within it.
+func TestWindow(t *testing.T) {
+	limits := &pulse.Profile{Kind: pulse.KindDial, Limits: []pulse.Limit{{Quantity: pulse.BreakMS, Max: new(70.)}}}
+	rapid.Check(t, func(rt *rapid.T) {
+		window := slots * time.Duration(rapid.Int64Range(1, 1e11).Draw(rt, "window"))
+		r := newRig(Setting{}, window)
+		r.now = pulse.Stamp(rapid.Int64Range(-1e15, 1e15).Draw(rt, "start"))
+		cfg := r.Begin(pulse.Config{Kind: pulse.KindDial, Limits: limits})
+		type value struct {
+			at pulse.Stamp
+			ns int64
+		}
+		var values []value
+		total := uint64(0)
+		for range rapid.IntRange(1, 60).Draw(rt, "steps") {
+			r.now += pulse.Stamp(rapid.Int64Range(0, int64(window)).Draw(rt, "wait"))
+			if rapid.Bool().Draw(rt, "pulse") {
+				v := value{r.now, rapid.Int64Range(50e6, 90e6).Draw(rt, "break")}
+				values = append(values, v)
+				cfg.OnPulse(&pulse.PulseRow{At: v.at, BreakNS: v.ns, Train: 1, Pulse: 1})
+				if v.ns > 70e6 {
+					total++
+				}
+			}
+			must, may, out := 0, 0, 0
+			worst := 0.0
+			for _, v := range values {
+				age := int64(r.now - v.at)
+				if age <= int64(window)*19/20-1 {
+					must++
+					worst = max(worst, float64(v.ns)/1e6)
+					if v.ns > 70e6 {
+						out++
+					}
+				}
+				if age <= int64(window) {
+					may++
+				}
+			}
+			it := r.Figures().Items[0]
+			if it.Of < must || it.Of > may || it.OutOfLimit < out {
+				rt.Fatalf("%d of %d out: at least %d of %d, at most %d", it.OutOfLimit, it.Of, out, must, may)
+			}
+			if it.Observed.OK != (it.Of > 0) || it.Observed.OK && it.Observed.V < worst {
+				rt.Fatalf("worst %v, in the window is %v", it.Observed, worst)
+			}
+			if it.AgoS.OK && it.AgoS.V > window.Seconds() {
+				rt.Fatalf("worst value %v s ago, window %v", it.AgoS.V, window)
+			}
+			if it.TotalOut != total || it.TotalOf != uint64(len(values)) {
+				rt.Fatalf("%d of %d in all, want %d of %d", it.TotalOut, it.TotalOf, total, len(values))
+			}
+			if (it.Of == 0) != (r.Figures().Statement == pulse.NotMeasured) {
+				rt.Fatalf("%s on %d values", r.Figures().Statement, it.Of)
+			}
+		}
+	})
+}
+
+// Totals never go back and lose nothing, over new Meters, changed limits and
+// extra interruptions that turn out to begin a new phase.
+func TestTotalsNeverGoBack(t *testing.T) {
+	r := newRig(Setting{}, time.Minute)
+	edges := signal(t, "cam ipm=120 cycles=120 missing=0.05 extra=0.05 seed=3")
+	var sum Totals
+	var before Totals
+	check := func() {
+		t.Helper()
+		now := r.Figures().Totals
+		for _, x := range [][2]uint64{{before.Edges, now.Edges}, {before.Cycles, now.Cycles}, {before.Missing, now.Missing}, {before.Extra, now.Extra}, {before.CyclesDue, now.CyclesDue}} {
+			if x[1] < x[0] {
+				t.Fatalf("went back: %+v to %+v", before, now)
+			}
+		}
+		before = now
+	}
+	at := pulse.Stamp(0)
+	extraFell := false
+	for turn := range 3 {
+		r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 500e6, Limits: own(pulse.KindInterrupter, nil)})
+		last := 0
+		for _, e := range edges {
+			e.At += at
+			if turn == 1 && e.At-at > 30e9 {
+				e.At += 170e6 // the motor slips: a new phase
+			}
+			r.add(e)
+			extraFell = extraFell || r.meter.Counts().Extra < last
+			last = r.meter.Counts().Extra
+			check()
+		}
+		at = r.now + 1e9
+		n := r.meter.Counts()
+		sum.Edges += uint64(n.Edges)
+		sum.Cycles += uint64(n.Cycles)
+		sum.Missing += uint64(n.Missing)
+		sum.Extra += uint64(n.Extra)
+	}
+	if got := r.Figures().Totals; got.Edges != sum.Edges || got.Cycles != sum.Cycles || got.Missing != sum.Missing || got.Extra != sum.Extra {
+		t.Errorf("%+v, want %+v", got, sum)
+	}
+	if !extraFell || sum.Extra == 0 || sum.Missing == 0 {
+		t.Errorf("the signal shows nothing: extra fell %v, %+v", extraFell, sum)
+	}
+
+	// Bounds that stay keep their counts, others begin at 0.
+	items := r.Figures().Items
+	changed := own(pulse.KindInterrupter, nil)
+	*changed.Limits[0].Max, changed.Limits = 3, changed.Limits[:2]
+	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 500e6, Limits: changed})
+	for i, it := range r.Figures().Items {
+		if it.TotalOf != items[i].TotalOf || it.TotalOf == 0 || it.Of != 0 {
+			t.Errorf("%s %s: %d in all, %d in the window after a change", it.Quantity, it.Bound, it.TotalOf, it.Of)
+		}
+	}
+	// Another kind is another contact.
+	r.begin(t, pulse.Config{Kind: pulse.KindDial})
+	if f := r.Figures(); f.Totals != (Totals{}) || f.Rate.OK || f.Statement != "" {
+		t.Errorf("%+v", f)
+	}
+}
+
+// An int of 32 bits wraps after a year of a busy contact.
+func TestCountsWrap(t *testing.T) {
+	r := newRig(Setting{}, time.Minute)
+	r.Begin(pulse.Config{Kind: pulse.KindDial})
+	r.Counts(pulse.Counts{Edges: math.MaxInt - 1})
+	top := math.MaxInt
+	r.Counts(pulse.Counts{Edges: top + 8})
+	if got := r.Figures().Totals.Edges; got != uint64(math.MaxInt)+8 {
+		t.Errorf("%d edges", got)
+	}
+}
+
+func TestLatestFigures(t *testing.T) {
+	for _, c := range []struct {
+		description   string
+		rate, percent float64
+	}{
+		// The last train's own rate: 5 pulses at 9 pps.
+		{"dial digits=295 rate=9 break=60", 9, 60},
+		{"dial digits=5511 rate=9 break=60", 9, 60}, // one pulse has no rate
+		{"dial digits=5 rate=20 break=67", 20, 67},
+		// Of a cadence the breaks of a whole cycle.
+		{"cadence 400/200/400/2000 cycles=20", 20, 100 * 2200. / 3000},
+		{"cam ipm=60 break=45 cycles=60", 60, 45},
+	} {
+		kind := pulse.KindDial
+		if !strings.HasPrefix(c.description, "dial") {
+			kind = pulse.KindInterrupter
+		}
+		r := newRig(Setting{}, time.Minute)
+		r.begin(t, pulse.Config{Kind: kind})
+		if f := r.Figures(); f.Rate.OK || f.BreakPercent.OK || f.SinceEdge.OK || f.Statement != "" {
+			t.Errorf("before any edge: %+v", f)
+		}
+		r.add(signal(t, c.description)...)
+		r.advance(r.now + 2e9)
+		f := r.Figures()
+		if math.Abs(f.Rate.V-c.rate) > 1e-6 || math.Abs(f.BreakPercent.V-c.percent) > 1e-6 {
+			t.Errorf("%s: rate %v, percent break %v", c.description, f.Rate, f.BreakPercent)
+		}
+	}
+	// A row of pulses without end has a rate before it ends.
+	r := newRig(Setting{}, time.Minute)
+	r.begin(t, pulse.Config{Kind: pulse.KindDial})
+	at := pulse.Stamp(0)
+	for i := range 40 {
+		r.add(pulse.Edge{At: at, Level: pulse.Low}, pulse.Edge{At: at + 60e6, Level: pulse.High})
+		at += 100e6
+		if i > 20 {
+			at += 25e6 // 8 pps from here on
+		}
+	}
+	if f := r.Figures(); math.Abs(f.Rate.V-8) > 1e-9 || math.Abs(f.BreakPercent.V-48) > 1e-9 {
+		t.Errorf("steady pulses: rate %v, percent break %v", f.Rate, f.BreakPercent)
+	}
+}
+
+func TestStateAndSilence(t *testing.T) {
+	r := newRig(Setting{Name: "a", StuckAfter: 30 * time.Second, Notes: []string{"n"}}, time.Minute)
+	want := func(what string, up bool, state State, since float64, stuck bool) {
+		t.Helper()
+		f := r.Figures()
+		if f.Up != up || f.State != state || f.SinceEdge.OK != (since >= 0) || since >= 0 && f.SinceEdge.V != since || f.Stuck != stuck {
+			t.Errorf("%s: up %v, %v, since %v, stuck %v", what, f.Up, f.State, f.SinceEdge, f.Stuck)
+		}
+	}
+	r.now = 100e9
+	want("new", false, Unknown, -1, false)
+	r.begin(t, pulse.Config{Kind: pulse.KindDial, Polarity: pulse.ClosedLow})
+	want("up, level unknown", true, Unknown, -1, false)
+	r.Up(pulse.Low)
+	want("up", true, Closed, -1, false)
+	r.advance(129e9)
+	want("still", true, Closed, -1, false)
+	r.advance(130e9)
+	want("no edge since it came up", true, Closed, -1, true)
+	r.add(pulse.Edge{At: 131e9, Level: pulse.High})
+	want("opened", true, Open, 0, false)
+	r.advance(141e9)
+	want("open for a while", true, Open, 10, false)
+	r.add(pulse.Edge{At: 141e9, Level: pulse.Unknown})
+	want("level unknown", true, Unknown, 0, false)
+	r.advance(200e9)
+	want("stuck", true, Unknown, 59, true)
+	r.Down(`line "GPIO17" is in use`)
+	want("down", false, Unknown, 59, false)
+	r.Finding(Stuck)
+	r.Finding(Stuck)
+	r.Describe(Setting{Name: "a", Title: "T"})
+	f := r.Figures()
+	if f.Why != `line "GPIO17" is in use` || f.Title != "T" || f.Findings[Stuck] != 2 || len(f.Findings) != len(Findings()) {
+		t.Errorf("%+v", f)
+	}
+}
+
+// The uncertainty follows the clock's state.
+func TestClock(t *testing.T) {
+	r := newRig(Setting{}, time.Hour)
+	r.begin(t, pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil)})
+	r.add(signal(t, "dial digits=99")...)
+	before := r.Figures().Items[8] // a period
+	r.Clock(0.01, "drifting")
+	if after := r.Figures().Items[8]; !(after.ExpandedU.V > 2*before.ExpandedU.V) {
+		t.Errorf("%v, then %v", before.ExpandedU, after.ExpandedU)
+	}
+}
+
+// Nothing is allocated for an edge, a pulse or a cycle.
+func TestNoAllocations(t *testing.T) {
+	for _, d := range []string{"dial digits=0987654321 jitter=0.2ms bounce=3:1ms seed=1", "cadence 400/200/400/2000 cycles=60 jitter=1ms seed=1"} {
+		kind := pulse.KindDial
+		if strings.HasPrefix(d, "cadence") {
+			kind = pulse.KindInterrupter
+		}
+		r := newRig(Setting{}, time.Minute)
+		r.begin(t, pulse.Config{Kind: kind, Limits: own(kind, nil)})
+		r.Observe(nil)
+		edges := signal(t, d)
+		length := edges[len(edges)-1].At + 1e9
+		later := func() []pulse.Edge {
+			for i := range edges {
+				edges[i].At += length
+			}
+			return edges
+		}
+		r.add(edges...) // learns
+		got := testing.AllocsPerRun(20, func() { r.add(later()...) })
+		// The meter's own, for each train and its digit.
+		m, err := pulse.NewMeter(pulse.Config{Kind: kind, Forget: true, OnTrain: func(*pulse.Train) {}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		m.Add(later())
+		if own := testing.AllocsPerRun(20, func() { m.Add(later()) }); got > own {
+			t.Errorf("%s: %v allocations for %d edges, %v of them the meter's", d, got, len(edges), own)
+		}
+	}
+}
+
+// Figures may be asked for while edges come; the race detector looks on.
+func TestFiguresWhileMeasuring(t *testing.T) {
+	var mu sync.Mutex
+	now := pulse.Stamp(0)
+	c := New(Setting{Name: "a", Notes: []string{"n"}}, time.Minute, func() pulse.Stamp {
+		mu.Lock()
+		defer mu.Unlock()
+		return now
+	})
+	m, err := pulse.NewMeter(c.Begin(pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil), Forget: true}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	edges := signal(t, "dial digits=1234567890 repeat=20 jitter=0.2ms seed=1")
+	var asking sync.WaitGroup
+	done := make(chan struct{})
+	for range 3 {
+		asking.Go(func() {
+			last := uint64(0)
+			for {
+				f := c.Figures()
+				if f.Totals.Edges < last {
+					t.Error("edges went back")
+				}
+				last = f.Totals.Edges
+				select {
+				case <-done:
+					return
+				default:
+				}
+			}
+		})
+	}
+	for len(edges) > 0 {
+		n := min(5, len(edges))
+		mu.Lock()
+		now = edges[n-1].At
+		mu.Unlock()
+		m.Add(edges[:n])
+		c.Edges(edges[:n])
+		c.Counts(m.Counts())
+		c.Describe(Setting{Name: "a", Notes: []string{"other"}})
+		edges = edges[n:]
+	}
+	m.Finish(0)
+	c.Counts(m.Counts())
+	close(done)
+	asking.Wait()
+	if c.Figures().Totals.Pulses != 55*20 { // 1 + 2 + … + 10 in each round
+		t.Errorf("%+v", c.Figures().Totals)
+	}
+}
+
+func BenchmarkPulse(b *testing.B) {
+	r := newRig(Setting{}, 10*time.Minute)
+	r.begin(b, pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil)})
+	r.Observe(nil)
+	cfg := r.Begin(pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil)})
+	row := pulse.PulseRow{Pulse: 3, BreakNS: 61e6, PeriodNS: 100e6, MakeNS: 39e6}
+	b.ReportAllocs()
+	for b.Loop() {
+		row.At += 100e6
+		cfg.OnPulse(&row)
+	}
+}
+
+func BenchmarkFigures(b *testing.B) {
+	r := newRig(Setting{}, 10*time.Minute)
+	r.begin(b, pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil)})
+	r.add(signal(b, "dial digits=1234567890")...)
+	b.ReportAllocs()
+	for b.Loop() {
+		r.Figures()
+	}
+}

@@ -1,0 +1,438 @@
+//go:build linux
+
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"makebreak/daemon/store"
+	"makebreak/pulse"
+	"makebreak/pulse/synth"
+)
+
+// program is a running makebreak.
+type program struct {
+	*exec.Cmd
+	testing.TB
+	out    *bufio.Reader
+	stderr bytes.Buffer
+	url    string
+}
+
+// run starts makebreak and waits for the line with its address.
+func launch(t testing.TB, dir string, env []string, args ...string) *program {
+	t.Helper()
+	p := &program{Cmd: exec.CommandContext(t.Context(), "makebreak", args...), TB: t}
+	p.Dir, p.Env, p.Stderr = dir, append(os.Environ(), env...), &p.stderr
+	out, err := p.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.out = bufio.NewReader(out)
+	if err := p.Start(); err != nil {
+		t.Fatal(err)
+	}
+	for p.url == "" {
+		line, err := p.out.ReadString('\n')
+		if err != nil {
+			p.Wait()
+			t.Fatalf("ended before it told its address: %s", &p.stderr)
+		}
+		if i := strings.Index(line, "http://"); i >= 0 {
+			p.url = strings.Fields(line[i:])[0]
+		}
+	}
+	t.Cleanup(func() { p.Process.Kill() })
+	return p
+}
+
+// end sends a signal and waits for the end in good order.
+func (p *program) end(s os.Signal) {
+	p.Helper()
+	began := time.Now()
+	if err := p.Process.Signal(s); err != nil {
+		p.Fatal(err)
+	}
+	io.Copy(io.Discard, p.out)
+	if err := p.Wait(); err != nil {
+		p.Errorf("after %v: %v\n%s", s, err, &p.stderr)
+	}
+	p.Logf("stopped in %v", time.Since(began).Round(time.Millisecond))
+}
+
+func (p *program) get(path string) string {
+	p.Helper()
+	resp, err := http.Get(p.url + path)
+	if err != nil {
+		p.Fatal(err)
+	}
+	defer resp.Body.Close()
+	b, err := io.ReadAll(resp.Body)
+	if err != nil || resp.StatusCode != http.StatusOK {
+		p.Fatalf("%s: %v %s", path, err, resp.Status)
+	}
+	return string(b)
+}
+
+// site writes a configuration of these contacts, name to description.
+func site(t testing.TB, contacts map[string]string) (dir string) {
+	t.Helper()
+	dir = t.TempDir()
+	text := "site: Marrow Quay exchange\nstore: {path: log.db}\nlisten: 127.0.0.1:0\ncontacts:\n"
+	for name, d := range contacts {
+		kind := "interrupter"
+		if strings.HasPrefix(d, "dial") {
+			kind = "dial"
+		}
+		text += fmt.Sprintf("  - {name: %s, source: %q, kind: %s}\n", name, "sim:"+d, kind)
+	}
+	writeFile(t, filepath.Join(dir, "watch.yaml"), text)
+	return dir
+}
+
+func writeFile(t testing.TB, name, text string) {
+	t.Helper()
+	if err := os.WriteFile(name, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+const fastDial = "dial,digits=1234567890,rate=20,repeat=endless,bounce=3:1ms"
+
+// The service manager is told what happens, in its own words.
+func TestWatchUnderServiceManager(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "notify")
+	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer socket.Close()
+	socket.SetReadDeadline(time.Now().Add(time.Minute))
+	next := func(want string) string {
+		t.Helper()
+		buf := make([]byte, 1000)
+		for {
+			n, err := socket.Read(buf)
+			if err != nil {
+				t.Fatalf("waiting for %s: %v", want, err)
+			}
+			if got := string(buf[:n]); strings.HasPrefix(got, want) {
+				return got
+			} else if !strings.HasPrefix(got, "WATCHDOG=1") {
+				t.Fatalf("told %q while waiting for %s", got, want)
+			}
+		}
+	}
+	p := launch(t, site(t, map[string]string{"dial": fastDial}), []string{"NOTIFY_SOCKET=" + name, "WATCHDOG_USEC=3000000"}, "watch", "watch.yaml", "--log", "json")
+	next("READY=1\nSTATUS=watching 1 contact")
+	next("WATCHDOG=1")
+	next("WATCHDOG=1")
+	if err := p.Process.Signal(syscall.SIGHUP); err != nil {
+		t.Fatal(err)
+	}
+	if s := next("RELOADING=1"); !strings.Contains(s, "\nMONOTONIC_USEC=") {
+		t.Errorf("%q has not the time", s)
+	}
+	next("READY=1")
+	p.end(syscall.SIGTERM)
+	next("STOPPING=1")
+	if !strings.Contains(p.stderr.String(), `"msg":"configuration taken over"`) {
+		t.Errorf("not logged as JSON: %s", &p.stderr)
+	}
+}
+
+// A stop at any moment, writes included, loses nothing that was read.
+func TestWatchStopsWhileWriting(t *testing.T) {
+	rounds := 8
+	if testing.Short() {
+		rounds = 2
+	}
+	contacts := map[string]string{}
+	for i := range 20 {
+		contacts["c"+strconv.Itoa(i)] = fmt.Sprintf("dial,digits=1234567890,rate=100,gap=1ms,repeat=endless,bounce=3:0.2ms,seed=%d", i)
+	}
+	dir := site(t, contacts)
+	for range rounds {
+		p := launch(t, dir, nil, "watch", "watch.yaml")
+		time.Sleep(time.Duration(rand.IntN(1500)) * time.Millisecond)
+		p.end(syscall.SIGTERM)
+	}
+	l, err := store.OpenRead(t.Context(), filepath.Join(dir, "log.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	if flaws, err := l.Check(t.Context()); err != nil || len(flaws) > 0 {
+		t.Errorf("%v, %v", flaws, err)
+	}
+	tl, err := l.Timeline(t.Context(), 0)
+	if err != nil || len(tl.Sessions) != rounds {
+		t.Fatalf("%v: %d sessions, want %d", err, len(tl.Sessions), rounds)
+	}
+	for _, s := range tl.Sessions {
+		if !s.Ended {
+			t.Errorf("session %d did not end in good order", s.ID)
+		}
+	}
+	for name, d := range contacts {
+		replayed(t, l, name, d, rounds)
+	}
+}
+
+// replayed checks that each reading of a simulated contact is its signal from
+// the first edge on, without a hole.
+func replayed(t *testing.T, l *store.Log, name, description string, readings int) {
+	t.Helper()
+	r, err := l.Replay(t.Context(), store.Span{}, name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	spec, err := synth.Parse(description)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var signal *synth.Signal
+	var start pulse.Stamp
+	var one [1]pulse.Edge
+	begun, edges := 0, 0
+	before := pulse.Unknown
+	for buf := make([]pulse.Edge, 512); ; {
+		n, err := r.ReadEdges(t.Context(), buf)
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range buf[:n] {
+			switch {
+			case e.Level == pulse.Unknown:
+			case before == pulse.Unknown: // the level found at the start
+				begun++
+				start = e.At
+				if signal, err = synth.New(spec); err != nil {
+					t.Fatal(err)
+				}
+			default:
+				signal.Next(one[:])
+				if e.At != start+one[0].At || e.Level != one[0].Level || e.Lost != 0 {
+					t.Fatalf("%s, reading %d: edge %+v, want %v, level %v", name, begun, e, start+one[0].At, one[0].Level)
+				}
+				edges++
+			}
+			before = e.Level
+		}
+	}
+	if begun != readings {
+		t.Errorf("%s: %d readings, want %d", name, begun, readings)
+	}
+}
+
+// A second watch on the same log or address is refused, and the first goes on.
+func TestWatchTwice(t *testing.T) {
+	dir := site(t, map[string]string{"dial": fastDial})
+	p := launch(t, dir, nil, "watch", "watch.yaml")
+	second := func(config, want string) {
+		t.Helper()
+		cmd := exec.Command("makebreak", "watch", config)
+		cmd.Dir = dir
+		out, err := cmd.CombinedOutput()
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) || exit.ExitCode() != 2 || !strings.Contains(string(out), want) {
+			t.Errorf("%v: %s, want %q", err, out, want)
+		}
+	}
+	second("watch.yaml", "log.db\": process "+strconv.Itoa(p.Process.Pid)+" already writes this log: stop it first, or use another log file")
+	address := strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/")
+	text, err := os.ReadFile(filepath.Join(dir, "watch.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	writeFile(t, filepath.Join(dir, "other.yaml"), strings.NewReplacer("127.0.0.1:0", address, "log.db", "other.db").Replace(string(text)))
+	second("other.yaml", "listen on "+address+": another program does so already")
+	if !strings.Contains(p.get("metrics"), `makebreak_up{contact="dial"} 1`) {
+		t.Error("the first does not go on")
+	}
+	p.end(os.Interrupt)
+}
+
+// Clients that send nothing, garbage or without end cost bounded time and
+// memory, and measuring goes on.
+func TestWatchWithBadClients(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes as long as the patience with clients")
+	}
+	dir := site(t, map[string]string{"dial": fastDial})
+	p := launch(t, dir, nil, "watch", "watch.yaml")
+	address := strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/")
+	before := resident(t, p.Process.Pid)
+	ctx, stop := context.WithTimeout(t.Context(), 15*time.Second)
+	defer stop()
+	for i := range 200 {
+		c, err := net.Dial("tcp", address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		go func() {
+			garbage := make([]byte, 1000)
+			for j := range garbage {
+				garbage[j] = byte(rand.IntN(256))
+			}
+			switch i % 4 {
+			case 1: // half a request, then silence
+				c.Write([]byte("GET /metrics HTTP/1.1\r\nHost: "))
+			case 2: // headers without end
+				c.Write([]byte("GET / HTTP/1.1\r\n"))
+				for n := 0; ctx.Err() == nil; n++ {
+					if _, err := fmt.Fprintf(c, "X-%d: %x\r\n", n, garbage); err != nil {
+						return
+					}
+				}
+			case 3:
+				for ctx.Err() == nil {
+					if _, err := c.Write(garbage); err != nil {
+						return
+					}
+				}
+			}
+		}()
+	}
+	if !strings.Contains(p.get("metrics"), `makebreak_up{contact="dial"} 1`) {
+		t.Error("no scrape")
+	}
+	<-ctx.Done()
+	if after := resident(t, p.Process.Pid); after > before+32<<20 {
+		t.Errorf("memory grew from %d to %d bytes", before, after)
+	}
+	p.get("")
+	p.end(syscall.SIGTERM)
+	l, err := store.OpenRead(t.Context(), filepath.Join(dir, "log.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	replayed(t, l, "dial", fastDial, 1)
+}
+
+// status reads a field of a process's status, in kB.
+func resident(t testing.TB, pid int) int64 {
+	t.Helper()
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(string(b)) {
+		if rest, ok := strings.CutPrefix(line, "VmRSS:"); ok {
+			kb, err := strconv.ParseInt(strings.Fields(rest)[0], 10, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return kb << 10
+		}
+	}
+	t.Fatal("no VmRSS")
+	return 0
+}
+
+// The demo shows its contacts, takes another port when its own is taken, and
+// leaves nothing behind.
+func TestDemo(t *testing.T) {
+	tmp := t.TempDir()
+	env := []string{"TMPDIR=" + tmp}
+	a := launch(t, ".", env, "demo")
+	b := launch(t, ".", env, "demo", "--for", "2s")
+	if a.url == b.url {
+		t.Errorf("both at %s", a.url)
+	}
+	page, metrics := a.get(""), a.get("metrics")
+	for _, c := range []string{"generator-a", "generator-b", "cam-60", "cam-120", "ringing", "engaged", "timing-cam"} {
+		if !strings.Contains(page, `id="`+c+`"`) || !strings.Contains(metrics, `makebreak_up{contact="`+c+`"} 1`) {
+			t.Errorf("%s is not shown", c)
+		}
+	}
+	text, err := io.ReadAll(b.out)
+	if err != nil || !strings.Contains(string(text), "Never connect a GPIO line straight to exchange wiring") || !strings.Contains(string(text), "What to look at") {
+		t.Errorf("%v: %s", err, text)
+	}
+	if err := b.Wait(); err != nil {
+		t.Error(err)
+	}
+	if left, err := filepath.Glob(tmp + "/makebreak-demo-*/marrow-quay.db"); err != nil || len(left) != 1 {
+		t.Errorf("%v: logs while one demo runs: %q", err, left)
+	}
+	a.end(syscall.SIGHUP)
+	left, err := os.ReadDir(tmp)
+	if err != nil || len(left) > 0 {
+		t.Errorf("%v: left behind: %v", err, left)
+	}
+}
+
+// BenchmarkWatch runs a watch of sixteen contacts at 20 pps with bounce, and
+// tells its share of one processor core and its memory:
+//
+//	go test -run '^$' -bench Watch -benchtime 1x ./daemon/makebreak
+func BenchmarkWatch(b *testing.B) {
+	contacts := map[string]string{}
+	for i := range 16 {
+		contacts["c"+strconv.Itoa(i)] = fmt.Sprintf("dial,digits=1234567890,rate=20,gap=30ms,repeat=endless,jitter=0.1ms,bounce=3:1ms,seed=%d", i)
+	}
+	for b.Loop() {
+		p := launch(b, site(b, contacts), nil, "watch", "watch.yaml")
+		time.Sleep(10 * time.Second) // it settles
+		var shares, sizes []float64
+		for range 6 {
+			before, began := busy(b, p.Process.Pid), time.Now()
+			time.Sleep(10 * time.Second)
+			p.get("metrics")
+			shares = append(shares, 100*(busy(b, p.Process.Pid)-before).Seconds()/time.Since(began).Seconds())
+			sizes = append(sizes, float64(resident(b, p.Process.Pid))/1e6)
+		}
+		slices.Sort(shares)
+		b.ReportMetric(shares[len(shares)/2], "%core")
+		b.ReportMetric(slices.Max(sizes), "MB")
+		p.end(syscall.SIGTERM)
+	}
+}
+
+// busy is the processor time that a process has used.
+func busy(t testing.TB, pid int) time.Duration {
+	t.Helper()
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/schedstat", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all time.Duration
+	tasks, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/schedstat", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range tasks {
+		if b, err = os.ReadFile(name); err != nil {
+			continue // a thread that ended
+		}
+		ns, err := strconv.ParseInt(strings.Fields(string(b))[0], 10, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all += time.Duration(ns)
+	}
+	return all
+}

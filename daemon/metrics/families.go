@@ -1,0 +1,125 @@
+package metrics
+
+import (
+	"strings"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"makebreak/daemon/live"
+	"makebreak/pulse"
+)
+
+// A family is all metrics of one name.
+type family struct {
+	desc *prometheus.Desc
+	kind prometheus.ValueType
+}
+
+func (f family) send(ch chan<- prometheus.Metric, v float64, labels ...string) {
+	ch <- prometheus.MustNewConstMetric(f.desc, f.kind, v, labels...)
+}
+
+// known sends a value if there is one.
+func (f family) known(ch chan<- prometheus.Metric, v pulse.Num, divisor float64, labels ...string) {
+	if v.OK {
+		f.send(ch, v.V/divisor, labels...)
+	}
+}
+
+// A total is a family that shows one of live.Totals.
+type total struct {
+	family
+	kind pulse.Kind // whose it is; KindAuto: both kinds'
+	of   func(*live.Totals) uint64
+}
+
+// families are all metrics but the histograms.
+type families struct {
+	all []family
+
+	build, up, info, closed, stuck, edgeAge, findings family
+	totals                                            []total
+	rate, percent, window, gap                        family
+	verdict, out, judged                              family
+	limits                                            map[string]family // by unit
+
+	logBytes, logMax, logLag, logPending, logDropped, logErrors, logFault family
+	clockSync, clockError, clockFrequency, clockSteps                     family
+	configStale, configReloads                                            family
+}
+
+var statements = []pulse.Statement{pulse.Pass, pulse.ConditionalPass, pulse.ConditionalFail, pulse.Fail, pulse.NotMeasured}
+
+func newFamilies() (f families) {
+	add := func(kind prometheus.ValueType, name, help string, labels []string) family {
+		x := family{prometheus.NewDesc("makebreak_"+name, help, labels, nil), kind}
+		f.all = append(f.all, x)
+		return x
+	}
+	gauge := func(name, help string, labels ...string) family {
+		return add(prometheus.GaugeValue, name, help, labels)
+	}
+	counter := func(name, help string, labels ...string) family {
+		return add(prometheus.CounterValue, name+"_total", help, labels)
+	}
+	count := func(kind pulse.Kind, name, help string, of func(*live.Totals) uint64) {
+		f.totals = append(f.totals, total{counter(name, help, "contact"), kind, of})
+	}
+
+	f.build = gauge("build_info", "Always 1; tells which program is running.", "version", "goversion")
+	f.up = gauge("up", "1 while the contact's source is being read, 0 while it is not.", "contact")
+	f.info = gauge("contact_info", "Always 1; kind is dial or interrupter.", "contact", "kind")
+	f.closed = gauge("contact_closed", "1 while the contact is closed (make), 0 while it is open (break).", "contact")
+	f.stuck = gauge("contact_stuck", "1 when there was no edge for as long as the configuration allows.", "contact")
+	f.edgeAge = gauge("last_edge_age_seconds", "Time since the contact's last edge.", "contact")
+
+	count(pulse.KindAuto, "edges", "Edges read.", func(t *live.Totals) uint64 { return t.Edges })
+	count(pulse.KindAuto, "lost_edges", "Edges known to be missing.", func(t *live.Totals) uint64 { return t.LostEdges })
+	count(pulse.KindAuto, "unknown_intervals", "Times that nothing was known of the contact for a while.", func(t *live.Totals) uint64 { return t.UnknownIntervals })
+	count(pulse.KindAuto, "chatter", "Bursts of edges that ended in the state they began in.", func(t *live.Totals) uint64 { return t.Chatter })
+	count(pulse.KindDial, "pulses", "Breaks of a dial that are pulses.", func(t *live.Totals) uint64 { return t.Pulses })
+	count(pulse.KindDial, "trains", "Trains of pulses that have ended.", func(t *live.Totals) uint64 { return t.Trains })
+	count(pulse.KindDial, "short_breaks", "Breaks of a dial that are too short for a pulse.", func(t *live.Totals) uint64 { return t.ShortBreaks })
+	count(pulse.KindDial, "flashes", "Breaks of a dial that are flashes.", func(t *live.Totals) uint64 { return t.Flashes })
+	count(pulse.KindDial, "disconnects", "Breaks of a dial that are disconnects.", func(t *live.Totals) uint64 { return t.Disconnects })
+	count(pulse.KindInterrupter, "cycles", "Whole measured cycles of an interrupter.", func(t *live.Totals) uint64 { return t.Cycles })
+	count(pulse.KindInterrupter, "due_cycles", "Cycles that there should have been by the phase.", func(t *live.Totals) uint64 { return t.CyclesDue })
+	count(pulse.KindInterrupter, "missing", "Interruptions that were due and did not come.", func(t *live.Totals) uint64 { return t.Missing })
+	count(pulse.KindInterrupter, "extra", "Interruptions that were not due.", func(t *live.Totals) uint64 { return t.Extra })
+	count(pulse.KindInterrupter, "phase_slips", "Times that the phase was lost and found anew.", func(t *live.Totals) uint64 { return t.PhaseSlips })
+
+	var words []string
+	for _, x := range live.Findings() {
+		words = append(words, x.String())
+	}
+	f.findings = counter("findings", "Findings; finding is one of "+strings.Join(words, ", ")+".", "contact", "finding")
+	f.rate = gauge("last_rate_hertz", "Pulses a second of the dial's last train, or cycles a second of the interrupter's last whole cycle.", "contact")
+	f.percent = gauge("last_percent_break_ratio", "Percent break of the same, from 0 to 1.", "contact")
+	f.window = gauge("window_seconds", "How far back the verdict and the smallest interdigit gap look.", "contact")
+	f.gap = gauge("interdigit_gap_min_seconds", "Smallest interdigit gap in the window.", "contact")
+
+	f.verdict = gauge("verdict", "1 for the statement of conformity that holds of the window, 0 for the others.", "contact", "statement")
+	f.out = counter("out_of_limit", "Values beyond a limit; bound is min or max.", "contact", "quantity", "bound")
+	f.judged = counter("judged", "Values that were compared with a limit; bound is min or max.", "contact", "quantity", "bound")
+	f.limits = map[string]family{}
+	for unit, of := range map[string]string{"seconds": "a time", "hertz": "a rate", "ratio": "percent break (from 0 to 1) or the ratio of break to make"} {
+		f.limits[unit] = gauge("limit_"+unit, "Limit on "+of+"; bound is min or max.", "contact", "quantity", "bound")
+	}
+
+	f.logBytes = gauge("log_bytes", "Size of the log on disk.")
+	f.logMax = gauge("log_max_bytes", "Size that the log does not grow past.")
+	f.logLag = gauge("log_lag_seconds", "Age of the oldest edge that is not safe on disk.")
+	f.logPending = gauge("log_pending_edges", "Edges that are not safe on disk.")
+	f.logDropped = counter("log_dropped_edges", "Edges that there was no room to keep for the log.")
+	f.logErrors = counter("log_write_errors", "Failed writes of the log.")
+	f.logFault = gauge("log_fault", "1 while the log cannot be written for this reason; fault is one of "+strings.Join(Faults, ", ")+".", "fault")
+
+	f.clockSync = gauge("clock_synchronised", "1 while the computer's clock is steered by a reference.")
+	f.clockError = gauge("clock_estimated_error_seconds", "The kernel's estimate of the clock's error.")
+	f.clockFrequency = gauge("clock_frequency_correction_ratio", "Correction of the clock's frequency in force.")
+	f.clockSteps = counter("clock_steps", "Steps of the wall clock; no interval has them.")
+
+	f.configStale = gauge("configuration_stale", "1 while the configuration file has mistakes and what was read before is in force.")
+	f.configReloads = counter("configuration_reloads", "Times that the configuration was read anew; result is taken or refused.", "result")
+	return f
+}

@@ -1,0 +1,282 @@
+// Package metrics shows watched contacts, the log and the clock to Prometheus.
+//
+// All names begin with makebreak_, all units are base units: seconds, hertz,
+// ratios from 0 to 1. The only labels are contact and fixed words, which the
+// help texts list; makebreak_build_info alone has versions. What is not known
+// is absent, never 0. Counters of a contact go on over new measurements and
+// changed configurations, as far as live.Totals do.
+package metrics
+
+import (
+	"maps"
+	"net/http"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"makebreak/daemon/live"
+	"makebreak/pulse"
+)
+
+// A Build tells which program is running.
+type Build struct{ Version, GoVersion string }
+
+// Faults are the words for why the log cannot be written now.
+var Faults = []string{"disk_full", "read_only", "locked", "other"}
+
+// A Log is the state of the store of edges and findings.
+type Log struct {
+	Bytes, MaxBytes int64
+	Lag             time.Duration // age of the oldest edge that is not committed
+	PendingEdges    int64         // not committed
+	DroppedEdges    uint64        // that there was no room for
+	WriteErrors     uint64
+	Fault           string // one of Faults, empty when it can be written
+}
+
+// A Clock is the state of the clock whose time the edges have.
+type Clock struct {
+	Synchronised     bool
+	EstimatedErrorNS int64
+	FrequencyPPM     float64 // correction in force
+	Steps            uint64  // of the wall clock, seen since the start
+}
+
+// A Configuration tells how changes of the configuration went since the start.
+type Configuration struct {
+	Taken, Refused uint64
+	Stale          bool // the latest was refused: the one before is in force
+}
+
+// Options are what is shown beside the contacts.
+type Options struct {
+	Build Build
+	Log   func() (Log, bool)   // nil or not ok: nothing about the log
+	Clock func() (Clock, bool) // nil or not ok: nothing about the clock
+	// Configuration is nil when it cannot change.
+	Configuration func() Configuration
+	Runtime       bool // the process's and the Go runtime's own metrics too
+}
+
+// Metrics is a registry with all of makebreak's metrics.
+type Metrics struct {
+	opt      Options
+	registry *prometheus.Registry
+	lengths  [3]*prometheus.HistogramVec // bounce, period, break
+	families families
+
+	mu    sync.Mutex
+	names map[string]*live.Contact
+}
+
+// The classic buckets; native histograms have their own. They part what limits
+// part: dials of 8 to 20 pps with breaks of 60 to 70 ms, interrupters of 30 to
+// 120 IPM, cadences of some seconds.
+var (
+	bounceBuckets = []float64{0, 0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.003, 0.005, 0.01}
+	periodBuckets = []float64{0.045, 0.05, 0.055, 0.07, 0.08, 0.09, 0.095, 0.1, 0.105, 0.11, 0.125, 0.15, 0.25, 0.4, 0.49, 0.51, 0.75, 0.95, 1.05, 1.5, 2, 3, 4, 6, 10}
+	breakBuckets  = []float64{0.02, 0.03, 0.035, 0.04, 0.05, 0.055, 0.058, 0.06, 0.062, 0.064, 0.066, 0.068, 0.07, 0.075, 0.08, 0.1, 0.15, 0.2, 0.25, 0.3, 0.5, 0.75, 1, 2, 4}
+)
+
+const (
+	// nativeFactor gives native buckets 1.1 % apart (schema 6): the figures of
+	// a good dial differ by little more.
+	nativeFactor = 1.02
+	// nativeMost bounds the memory of a contact that has every length; then
+	// the buckets become wider.
+	nativeMost = 100
+)
+
+// New makes the registry, without any contact.
+func New(opt Options) *Metrics {
+	m := &Metrics{opt: opt, registry: prometheus.NewRegistry(), families: newFamilies(), names: map[string]*live.Contact{}}
+	for i, h := range []struct {
+		name, help string
+		buckets    []float64
+	}{
+		{"bounce", "Bounce of each transition, 0 for a clean one.", bounceBuckets},
+		{"period", "Opening to opening: of a dial inside trains, of an interrupter each whole cycle.", periodBuckets},
+		{"break", "Each pulse of a dial, each break in the whole cycles of an interrupter.", breakBuckets},
+	} {
+		m.lengths[i] = prometheus.NewHistogramVec(prometheus.HistogramOpts{
+			Name: "makebreak_" + h.name + "_seconds", Help: h.help, Buckets: h.buckets,
+			NativeHistogramBucketFactor: nativeFactor, NativeHistogramMaxBucketNumber: nativeMost,
+		}, []string{"contact"})
+		m.registry.MustRegister(m.lengths[i])
+	}
+	m.registry.MustRegister(m)
+	if opt.Runtime {
+		m.registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	}
+	return m
+}
+
+// Set shows exactly these contacts from now on, and becomes the Observer of
+// the new ones. Their names must differ. A Contact that stays keeps its
+// histograms; another one of the same name begins new ones.
+func (m *Metrics) Set(contacts []*live.Contact) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	names := map[string]*live.Contact{}
+	for _, c := range contacts {
+		names[c.Name()] = c
+	}
+	for name, c := range m.names {
+		if names[name] != c {
+			c.Observe(nil)
+			for _, h := range m.lengths {
+				h.DeleteLabelValues(name)
+			}
+		}
+	}
+	for name, c := range names {
+		if m.names[name] != c {
+			c.Observe(&observer{m.lengths[0].WithLabelValues(name), m.lengths[1].WithLabelValues(name), m.lengths[2].WithLabelValues(name)})
+		}
+	}
+	m.names = names
+}
+
+// Handler serves the page of metrics. It makes four pages at a time and
+// answers 503 to more.
+func (m *Metrics) Handler() http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{
+		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
+	})
+}
+
+// An observer feeds the histograms of one contact.
+type observer struct{ bounce, period, brk prometheus.Observer }
+
+func (o *observer) ObserveBounce(s float64) { o.bounce.Observe(s) }
+func (o *observer) ObservePeriod(s float64) { o.period.Observe(s) }
+func (o *observer) ObserveBreak(s float64)  { o.brk.Observe(s) }
+
+// Describe implements prometheus.Collector.
+func (m *Metrics) Describe(ch chan<- *prometheus.Desc) {
+	for _, f := range m.families.all {
+		ch <- f.desc
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
+	m.mu.Lock()
+	contacts := slices.Collect(maps.Values(m.names))
+	m.mu.Unlock()
+	f := &m.families
+	f.build.send(ch, 1, m.opt.Build.Version, m.opt.Build.GoVersion)
+	for _, c := range contacts {
+		f.contact(ch, c.Figures())
+	}
+	if m.opt.Log != nil {
+		if l, ok := m.opt.Log(); ok {
+			f.log(ch, l)
+		}
+	}
+	if m.opt.Clock != nil {
+		if c, ok := m.opt.Clock(); ok {
+			f.clock(ch, c)
+		}
+	}
+	if m.opt.Configuration != nil {
+		c := m.opt.Configuration()
+		f.configStale.send(ch, number(c.Stale))
+		f.configReloads.send(ch, float64(c.Taken), "taken")
+		f.configReloads.send(ch, float64(c.Refused), "refused")
+	}
+}
+
+func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
+	name := x.Name
+	f.up.send(ch, number(x.Up), name)
+	if x.Kind == pulse.KindAuto {
+		return // it was never measured
+	}
+	f.info.send(ch, 1, name, x.Kind.String())
+	if x.State != live.Unknown {
+		f.closed.send(ch, number(x.State == live.Closed), name)
+	}
+	if x.StuckAfter > 0 {
+		f.stuck.send(ch, number(x.Stuck), name)
+	}
+	f.edgeAge.known(ch, x.SinceEdge, 1, name)
+	for _, t := range f.totals {
+		if t.kind == pulse.KindAuto || t.kind == x.Kind {
+			t.send(ch, float64(t.of(&x.Totals)), name)
+		}
+	}
+	for finding, n := range x.Findings {
+		f.findings.send(ch, float64(n), name, finding.String())
+	}
+	perSecond := 1.
+	if x.Kind == pulse.KindInterrupter {
+		perSecond = 60
+	}
+	f.rate.known(ch, x.Rate, perSecond, name)
+	f.percent.known(ch, x.BreakPercent, 100, name)
+	f.window.send(ch, x.Window.Seconds(), name)
+	f.gap.known(ch, x.InterdigitMS, 1000, name)
+	if x.Statement != "" {
+		for _, s := range statements {
+			f.verdict.send(ch, number(s == x.Statement), name, strings.ReplaceAll(string(s), " ", "_"))
+		}
+	}
+	for _, it := range x.Items {
+		quantity, unit, divisor := baseUnit(it.Quantity)
+		f.limits[unit].send(ch, it.Limit/divisor, name, quantity, it.Bound)
+		f.out.send(ch, float64(it.TotalOut), name, quantity, it.Bound)
+		f.judged.send(ch, float64(it.TotalOf), name, quantity, it.Bound)
+	}
+}
+
+// baseUnit gives the label of a quantity, and the base unit that its values
+// have once they are divided.
+func baseUnit(quantity string) (label, unit string, divisor float64) {
+	switch pulse.Quantity(quantity) {
+	case pulse.RatePPS:
+		return "rate", "hertz", 1
+	case pulse.RateIPM:
+		return "rate", "hertz", 60
+	case pulse.BreakPercent:
+		return "percent_break", "ratio", 100
+	case pulse.BreakRatio:
+		return "break_to_make", "ratio", 1
+	}
+	return strings.TrimSuffix(quantity, "_ms"), "seconds", 1000
+}
+
+func (f *families) log(ch chan<- prometheus.Metric, l Log) {
+	f.logBytes.send(ch, float64(l.Bytes))
+	f.logMax.send(ch, float64(l.MaxBytes))
+	f.logLag.send(ch, l.Lag.Seconds())
+	f.logPending.send(ch, float64(l.PendingEdges))
+	f.logDropped.send(ch, float64(l.DroppedEdges))
+	f.logErrors.send(ch, float64(l.WriteErrors))
+	fault := l.Fault
+	if fault != "" && !slices.Contains(Faults, fault) {
+		fault = Faults[len(Faults)-1]
+	}
+	for _, x := range Faults {
+		f.logFault.send(ch, number(x == fault), x)
+	}
+}
+
+func (f *families) clock(ch chan<- prometheus.Metric, c Clock) {
+	f.clockSync.send(ch, number(c.Synchronised))
+	f.clockError.send(ch, float64(c.EstimatedErrorNS)/1e9)
+	f.clockFrequency.send(ch, c.FrequencyPPM/1e6)
+	f.clockSteps.send(ch, float64(c.Steps))
+}
+
+func number(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}

@@ -1,0 +1,133 @@
+package watch
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"makebreak/hw"
+	"makebreak/hw/hwtest"
+	"makebreak/pulse"
+)
+
+// fed counts the signs of life given so far.
+func (r *rig) fed() (n int) {
+	for _, s := range r.told() {
+		if strings.HasPrefix(s, "WATCHDOG=1\n") {
+			n++
+		}
+	}
+	return n
+}
+
+// deaf is a source whose read does not come back, whatever its context says.
+type deaf struct {
+	*hwtest.Source
+	wake chan struct{}
+}
+
+func (d *deaf) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
+	<-d.wake
+	return d.Source.ReadEdges(ctx, buf)
+}
+
+// The service manager gets a sign of life while all is well, whatever lines and
+// disks are like, and none while a contact or the log's writer is stuck.
+func TestWatchdog(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line, goodContact(), sim("ends", "dial,digits=1", "kind: dial"))
+		r.opt.Watchdog = 30 * time.Second
+		r.open["L"] = func() (src, error) { return nil, hw.ErrBusy }
+		r.start()
+		r.pass(5 * time.Minute)
+		if n := r.fed(); n < 29 || n > 31 {
+			t.Errorf("%d signs of life in 5 minutes", n)
+		}
+		if s := r.told(); !strings.Contains(s[len(s)-1], "STATUS=watching 3 contacts; not read: line") {
+			t.Errorf("status %q", s[len(s)-1])
+		}
+	})
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line, goodContact())
+		r.opt.Watchdog = 30 * time.Second
+		wake := make(chan struct{})
+		r.open["L"] = func() (src, error) { return &deaf{silent(r.now()), wake}, nil }
+		r.start()
+		r.pass(15 * time.Second)
+		before := r.fed()
+		r.pass(2 * time.Minute)
+		if n := r.fed() - before; n > 1 { // 30 s after the last one systemd acts
+			t.Errorf("%d signs of life while a contact was stuck", n)
+		}
+		if l := r.lines("no progress"); len(l) != 1 || !strings.Contains(l[0], "contact line") {
+			t.Errorf("told: %s", l)
+		}
+		if !strings.Contains(r.page(), "No progress: contact line.") {
+			t.Error("the page does not tell")
+		}
+		close(wake)
+		before = r.fed()
+		r.pass(time.Minute)
+		if n := r.fed() - before; n < 5 {
+			t.Errorf("%d signs of life after it", n)
+		}
+		r.finish()
+		r.isExact("good", good, booted+pulse.Stamp(195*time.Second))
+	})
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, goodContact())
+		r.opt.Watchdog = 30 * time.Second
+		wake := make(chan struct{})
+		r.onLine = func(l string) { // nobody reads what is logged
+			if strings.Contains(l, "measuring goes on") {
+				<-wake
+			}
+		}
+		r.start()
+		r.pass(15 * time.Second)
+		if err := os.Remove(filepath.Join(r.dir, "log.db")); err != nil {
+			t.Fatal(err)
+		}
+		r.pass(5 * time.Second)
+		before := r.fed()
+		r.pass(2 * time.Minute)
+		if n := r.fed() - before; n > 1 {
+			t.Errorf("%d signs of life while the writer was stuck", n)
+		}
+		if !strings.Contains(r.page(), "No progress: log ") {
+			t.Error("the page does not tell")
+		}
+		close(wake)
+		before = r.fed()
+		r.pass(time.Minute)
+		if n := r.fed() - before; n < 5 {
+			t.Errorf("%d signs of life after it", n)
+		}
+	})
+}
+
+// A stop does not wait for a client that reads nothing, nor for a line in its
+// pause (finish looks at the time).
+func TestStopsInTime(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line, goodContact())
+		r.open["L"] = func() (src, error) { return nil, hw.ErrNoChip }
+		r.start()
+		for range 3 {
+			c, err := r.pipes.dial(t.Context(), "", "")
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer c.Close()
+			if _, err := c.Write([]byte("GET /metrics HTTP/1.1\r\nHost: x\r\n\r\n")); err != nil {
+				t.Fatal(err)
+			}
+		}
+		r.pass(10 * time.Second)
+		r.finish()
+		r.isExact("good", good, booted+pulse.Stamp(10*time.Second))
+	})
+}

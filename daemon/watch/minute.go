@@ -1,0 +1,89 @@
+package watch
+
+import (
+	"time"
+
+	"makebreak/daemon/store"
+	"makebreak/pulse"
+)
+
+// A minute gathers what a contact does until the wall clock's next minute.
+// Pulses and cycles belong to the minute in which they were complete.
+type minute struct {
+	store.Summary
+	ends pulse.Stamp
+	up   pulse.Stamp // since when its time counts, none while the source is down
+	out  uint64      // live.Totals.OutOfLimit at its start
+}
+
+const none = pulse.Stamp(-1)
+
+// begin starts the next minute.
+func (m *minute) begin(now pulse.Stamp, wall time.Time, out uint64) {
+	rest := time.Minute - wall.Sub(wall.Truncate(time.Minute))
+	if rest < time.Second { // what is left of one is none
+		rest += time.Minute
+	}
+	up := m.up
+	if up != none {
+		up = now
+	}
+	*m = minute{Summary: store.Summary{Contact: m.Contact, At: store.Moment{Mono: now}}, ends: now + pulse.Stamp(rest), up: up, out: out}
+}
+
+// count adds what a Meter counted.
+func (m *minute) count(n, old *pulse.Counts) {
+	m.Edges += int64(n.Edges - old.Edges)
+	m.Lost += int64(n.LostEdges - old.LostEdges)
+	m.Pulses += int64(n.Pulses - old.Pulses + n.Cycles - old.Cycles)
+	m.Missing += int64(n.Missing - old.Missing)
+	m.Chatter += int64(n.Chatter - old.Chatter)
+	m.Bounced += int64(n.Bounced - old.Bounced)
+}
+
+func (m *minute) event(e *pulse.Event) {
+	if e.Kind == pulse.EventTransition {
+		if b := float64(e.End - e.At); !m.BounceMaxNS.OK || b > m.BounceMaxNS.V {
+			m.BounceMaxNS = pulse.Known(b)
+		}
+	}
+}
+
+func (m *minute) pulse(r *pulse.PulseRow) {
+	if r.Class != pulse.ClassPulse {
+		return
+	}
+	spread(&m.Break, r.BreakNS)
+	if r.PeriodNS > 0 {
+		spread(&m.Period, r.PeriodNS)
+		m.PeriodBreaksNS += r.BreakNS
+	}
+	if gap := float64(r.GapNS); gap > 0 && (!m.InterdigitNS.OK || gap < m.InterdigitNS.V) {
+		m.InterdigitNS = pulse.Known(gap)
+	}
+}
+
+func (m *minute) cycle(r *pulse.CycleRow) {
+	m.Extra += int64(r.Extra)
+	if r.Whole {
+		spread(&m.Period, r.PeriodNS)
+		m.PeriodBreaksNS += r.BreakNS
+	}
+	for b := range r.Breaks() {
+		spread(&m.Break, b)
+	}
+}
+
+// spread adds a time to a Spread (Welford's update).
+func spread(s *store.Spread, ns int64) {
+	x, mean := float64(ns), 0.
+	if s.N > 0 {
+		mean = float64(s.SumNS) / float64(s.N)
+		s.MinNS, s.MaxNS = min(s.MinNS, ns), max(s.MaxNS, ns)
+	} else {
+		s.MinNS, s.MaxNS = ns, ns
+	}
+	s.N++
+	s.SumNS += ns
+	s.Squares += (x - mean) * (x - float64(s.SumNS)/float64(s.N))
+}

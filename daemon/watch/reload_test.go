@@ -1,0 +1,146 @@
+package watch
+
+import (
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"makebreak/pulse"
+)
+
+// What a configuration changes is changed, and a contact whose source stays
+// loses no edge, whatever else of it changes.
+func TestReload(t *testing.T) {
+	const (
+		stays  = "dial,digits=1234567890,rate=20,repeat=endless,jitter=0.1ms,bounce=3:1ms,seed=1"
+		limits = "dial,digits=1357924680,rate=10,repeat=endless,jitter=0.1ms,seed=2"
+		other  = "cam,ipm=60,cycles=endless,seed=3"
+	)
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, sim("stays", stays, "kind: dial"), sim("limits", limits, "limits: uk-gpo-dial-accept"),
+			sim("goes", other, "kind: interrupter"), sim("moves", other, "kind: interrupter"))
+		r.start()
+		r.pass(10300 * time.Millisecond)
+
+		// By the changed file, within some seconds.
+		r.write(sim("comes", other, "kind: interrupter"), sim("stays", stays, "kind: dial", "title: A new title", "notes: [oiled]"),
+			sim("limits", limits, "limits: us-bell-1926-dial", "settle: 5ms"), sim("moves", "cam,ipm=120,cycles=endless,seed=4", "kind: interrupter"))
+		r.pass(10 * time.Second)
+		if n := len(r.lines("configuration taken over")); n != 1 || len(r.lines("added=1 ended=1 changed=3")) != 1 {
+			t.Fatalf("taken over %d times: %s", n, r.lines("configuration"))
+		}
+		r.is(map[string]float64{"up{comes}": 1, "up{moves}": 1, "configuration_reloads_total{taken}": 1, "configuration_stale{}": 0})
+		all, err := r.metrics()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, ok := all["up{goes}"]; ok {
+			t.Error("a contact that was taken out is still shown")
+		}
+		if _, ok := all["limit_hertz{min,limits,rate}"]; !ok {
+			t.Errorf("the new limits are not in force: %v", all)
+		}
+		if page := r.page(); !strings.Contains(page, "A new title") || !strings.Contains(page, "oiled") || strings.Contains(page, "goes") {
+			t.Error("the page does not show the new configuration")
+		}
+
+		// By a signal, with mistakes: refused, each told.
+		r.writeText(head + "contacts:\n  - {name: stays, source: 'sim:dial', kind: dail}\n  - {name: UPPER, source: 'sim:dial', kind: dial}\n")
+		r.reload <- syscall.SIGHUP
+		r.pass(3 * time.Second)
+		if n := len(r.lines("configuration refused")); n != 2 {
+			t.Errorf("%d mistakes told: %s", n, r.lines("refused"))
+		}
+		r.is(map[string]float64{"configuration_reloads_total{refused}": 1, "configuration_stale{}": 1, "up{comes}": 1})
+		if page := r.page(); !strings.Contains(page, "The configuration file has mistakes") || !strings.Contains(page, "dail") {
+			t.Error("the page does not tell of the mistakes")
+		}
+
+		// Mended, with what takes effect at a start only; and the first contact goes.
+		r.writeText(head + "window: 1h\nlisten: '127.0.0.1:1'\ncontacts:\n" + yaml(sim("stays", stays, "kind: dial", "closed: low"), sim("limits", limits, "kind: dial")))
+		r.pass(7 * time.Second)
+		r.is(map[string]float64{"configuration_reloads_total{taken}": 2, "configuration_stale{}": 0, "window_seconds{stays}": 600})
+		if page := r.page(); !strings.Contains(page, "in force only after the next start: listen, window") {
+			t.Error("the page does not tell what needs a start")
+		}
+		edges, err := r.metrics()
+		if err != nil {
+			t.Fatal(err)
+		}
+		now := r.now()
+		r.finish()
+
+		for name, d := range map[string]string{"stays": stays, "limits": limits} {
+			all := r.logged(name)
+			got, readings := known(all)
+			want := signal(t, d, booted, now-pulse.Stamp(batch))
+			if err := sameEdges(got, want); err != nil || readings != 1 {
+				t.Errorf("%s: %d readings, %v", name, readings, err)
+			}
+			if n := edges["edges_total{"+name+"}"]; n != float64(len(want)) {
+				t.Errorf("%s: %v edges counted, want %d", name, n, len(want))
+			}
+		}
+		for name, want := range map[string]int{"moves": 2, "goes": 1, "comes": 1} {
+			if _, n := known(r.logged(name)); n != want {
+				t.Errorf("%s was read %d times, want %d", name, n, want)
+			}
+		}
+		all2, err := r.book().Configurations(t.Context(), "limits")
+		if err != nil || len(all2) != 3 || !strings.Contains(string(all2[1].Settings), `"limits":"us-bell-1926-dial"`) {
+			t.Errorf("%v: %d configurations of limits: %+v", err, len(all2), all2)
+		}
+		var states []string
+		for _, s := range r.told() {
+			if !strings.HasPrefix(s, "WATCHDOG") {
+				states = append(states, strings.Split(s, "\n")[0])
+			}
+		}
+		want := []string{"READY=1", "RELOADING=1", "READY=1", "RELOADING=1", "READY=1", "RELOADING=1", "READY=1", "STOPPING=1"}
+		if !slices.Equal(states, want) {
+			t.Errorf("told the service manager %q, want %q", states, want)
+		}
+		if s := r.told()[1]; !strings.Contains(s, "\nMONOTONIC_USEC=36") {
+			t.Errorf("%q has not the time", s)
+		}
+	})
+}
+
+// A line goes from one contact to another in one step, and a file that is being
+// written is not read by halves.
+func TestReloadOrder(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, "name: a\nsource: 'gpio:L1'\nkind: dial", "name: b\nsource: 'gpio:L2'\nkind: dial")
+		held := map[string]bool{}
+		for _, line := range []string{"L1", "L2"} {
+			r.open[line] = func() (src, error) {
+				r.host.mu.Lock()
+				defer r.host.mu.Unlock()
+				if held[line] {
+					t.Errorf("%s is opened by two", line)
+				}
+				held[line] = true
+				return &held1{silent(r.now()), func() { r.host.mu.Lock(); held[line] = false; r.host.mu.Unlock() }}, nil
+			}
+		}
+		r.start()
+		r.pass(3 * time.Second)
+		// An editor writes for a while.
+		for i := range 5 {
+			r.writeText(head + strings.Repeat("#\n", i) + "contacts: [\n")
+			r.pass(time.Second)
+		}
+		r.write("name: a\nsource: 'gpio:L2'\nkind: dial", "name: b\nsource: 'gpio:L1'\nkind: dial")
+		r.pass(10 * time.Second)
+		if n := r.lines("refused"); len(n) > 0 {
+			t.Errorf("a half-written file was read: %s", n)
+		}
+		r.is(map[string]float64{"up{a}": 1, "up{b}": 1, "configuration_reloads_total{taken}": 1})
+		r.finish()
+		if held["L1"] || held["L2"] {
+			t.Error("lines are held at the end")
+		}
+	})
+}

@@ -1,0 +1,439 @@
+package web
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/pem"
+	"errors"
+	"io"
+	"log/slog"
+	"math/big"
+	mrand "math/rand/v2"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"golang.org/x/crypto/bcrypt"
+)
+
+// A memory is a listener whose connections are pipes, so that time can be
+// that of a bubble.
+type memory struct {
+	calls  chan net.Conn
+	done   chan struct{}
+	once   sync.Once
+	open   atomic.Int64 // connections that the server has accepted and not closed
+	most   atomic.Int64
+	closed atomic.Int64
+}
+
+func newMemory() *memory { return &memory{calls: make(chan net.Conn), done: make(chan struct{})} }
+
+func (m *memory) Accept() (net.Conn, error) {
+	select {
+	case c := <-m.calls:
+		n := m.open.Add(1)
+		m.most.Store(max(m.most.Load(), n))
+		return &accepted{Conn: c, m: m}, nil
+	case <-m.done:
+		return nil, net.ErrClosed
+	}
+}
+
+func (m *memory) Close() error {
+	m.once.Do(func() { close(m.done) })
+	return nil
+}
+
+func (m *memory) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 7610} }
+
+// dial waits, as a client does in the kernel's queue, until the server accepts.
+func (m *memory) dial() net.Conn {
+	client, server := net.Pipe()
+	m.calls <- server
+	return client
+}
+
+type accepted struct {
+	net.Conn
+	m    *memory
+	once sync.Once
+}
+
+func (a *accepted) Close() error {
+	a.once.Do(func() { a.m.open.Add(-1); a.m.closed.Add(1) })
+	return a.Conn.Close()
+}
+
+// serve runs test against a server in a bubble, and stops it.
+func serve(t *testing.T, test func(t *testing.T, m *memory, stop func() error)) {
+	synctest.Test(t, func(t *testing.T) {
+		m := newMemory()
+		ctx, cancel := context.WithCancel(t.Context())
+		result := make(chan error, 1)
+		go func() { result <- Serve(ctx, m, New(options()), "", quietLog) }()
+		var once sync.Once
+		var err error
+		stop := func() error {
+			once.Do(func() {
+				cancel()
+				err = <-result
+			})
+			return err
+		}
+		defer func() {
+			if err := stop(); err != nil {
+				t.Error(err)
+			}
+		}()
+		test(t, m, stop)
+	})
+}
+
+// until gives how long from now it takes until the server closes c, and what
+// it said before.
+func until(c net.Conn) (time.Duration, string) {
+	start := time.Now()
+	said, _ := io.ReadAll(c)
+	return time.Since(start), string(said)
+}
+
+// good tells that an honest client is served.
+func good(t *testing.T, m *memory) {
+	t.Helper()
+	c := m.dial()
+	defer c.Close()
+	go io.WriteString(c, "GET /-/healthy HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
+	r, err := http.ReadResponse(bufio.NewReader(c), nil)
+	if err != nil || r.StatusCode != 200 {
+		t.Errorf("an honest client: %v, %v", r, err)
+		return
+	}
+	io.Copy(io.Discard, r.Body)
+}
+
+func TestSlowClients(t *testing.T) {
+	for name, c := range map[string]struct {
+		talk func(c net.Conn)
+		want time.Duration
+	}{
+		"half-open":      {func(net.Conn) {}, readHeaderTimeout},
+		"half a request": {func(c net.Conn) { io.WriteString(c, "GET / HTTP/1.1\r\nHost: x\r\n") }, readHeaderTimeout},
+		"a letter a second": {func(c net.Conn) {
+			for _, b := range []byte("GET / HTTP/1.1\r\nHost: x\r\nX-Slow: " + strings.Repeat("x", 100)) {
+				if _, err := c.Write([]byte{b}); err != nil {
+					return
+				}
+				time.Sleep(time.Second) // of the bubble's clock
+			}
+		}, readHeaderTimeout},
+		"half a TLS greeting": {func(c net.Conn) { c.Write([]byte{0x16, 3, 1, 2, 0, 1}) }, readHeaderTimeout},
+	} {
+		t.Run(name, func(t *testing.T) {
+			serve(t, func(t *testing.T, m *memory, _ func() error) {
+				conn := m.dial()
+				defer conn.Close()
+				var talking sync.WaitGroup
+				defer talking.Wait()
+				talking.Go(func() { c.talk(conn) })
+				if took, said := until(conn); took != c.want || strings.Contains(said, "200") {
+					t.Errorf("closed after %v, said %q; want %v", took, said, c.want)
+				}
+				good(t, m)
+			})
+		})
+	}
+}
+
+func TestClientThatDoesNotRead(t *testing.T) {
+	serve(t, func(t *testing.T, m *memory, _ func() error) {
+		c := m.dial()
+		defer c.Close()
+		io.WriteString(c, "GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+		start := time.Now()
+		for m.closed.Load() == 0 && time.Since(start) < time.Hour {
+			time.Sleep(time.Second)
+		}
+		if took := time.Since(start); took > writeTimeout+time.Second {
+			t.Errorf("held for %v", took)
+		}
+		good(t, m)
+	})
+}
+
+func TestIdleClient(t *testing.T) {
+	serve(t, func(t *testing.T, m *memory, _ func() error) {
+		c := m.dial()
+		defer c.Close()
+		go io.WriteString(c, "GET /-/healthy HTTP/1.1\r\nHost: x\r\n\r\n")
+		if took, said := until(c); took != idleTimeout || !strings.Contains(said, "200 OK") {
+			t.Errorf("closed after %v, said %q", took, said)
+		}
+	})
+}
+
+// send writes pieces until the server will have no more, and gives how many
+// bytes it took and what it said.
+func send(c net.Conn, pieces ...string) (taken int, said string) {
+	answer := make(chan string)
+	go func() {
+		b, _ := io.ReadAll(c)
+		answer <- string(b)
+	}()
+	for _, p := range pieces {
+		n, err := io.WriteString(c, p)
+		taken += n
+		if err != nil {
+			break
+		}
+	}
+	return taken, <-answer
+}
+
+// What is wrong is answered or not, and costs little: of a flood only the
+// beginning is read.
+func TestFloods(t *testing.T) {
+	repeat := func(first, piece string) []string {
+		pieces := []string{first}
+		for range 10_000 {
+			pieces = append(pieces, piece)
+		}
+		return pieces
+	}
+	random := mrand.New(mrand.NewPCG(1, 2))
+	noise := make([]byte, 100_000)
+	for i := range noise {
+		noise[i] = byte(random.Uint32())
+	}
+	for name, c := range map[string]struct {
+		pieces []string
+		status string
+		most   int // bytes taken
+	}{
+		"endless headers":   {repeat("GET / HTTP/1.1\r\nHost: x\r\n", "X-Many: "+strings.Repeat("x", 200)+"\r\n"), "HTTP/1.1 431", 20 << 10},
+		"an endless header": {repeat("GET / HTTP/1.1\r\nHost: x\r\nX: ", strings.Repeat("x", 1000)), "HTTP/1.1 431", 20 << 10},
+		"an endless path":   {repeat("GET /", strings.Repeat("x", 1000)), "HTTP/1.1 431", 20 << 10},
+		"noise":             {[]string{string(noise)}, "HTTP/1.1 400", 20 << 10},
+		"no HTTP":           {[]string{"hello\r\n\r\n"}, "HTTP/1.1 400", 20 << 10},
+		"an upload":         {repeat("POST /metrics HTTP/1.1\r\nHost: x\r\nContent-Length: 10000000\r\n\r\n", strings.Repeat("x", 1000)), "HTTP/1.1 405", 20 << 10},
+		"a body":            {repeat("GET / HTTP/1.1\r\nHost: x\r\nContent-Length: 10000000\r\n\r\n", strings.Repeat("x", 1000)), "HTTP/1.1 413", 20 << 10},
+		// net/http reads on for up to 256 KiB, to see whether the body ends.
+		"a body without length": {repeat("GET / HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n\r\n", "3e8\r\n"+strings.Repeat("x", 1000)+"\r\n"), "HTTP/1.1 413", 280 << 10},
+		"a tunnel":              {repeat("CONNECT x:80 HTTP/1.1\r\nHost: x\r\n\r\n", strings.Repeat("x", 1000)), "HTTP/1.1 405", 20 << 10},
+	} {
+		t.Run(name, func(t *testing.T) {
+			serve(t, func(t *testing.T, m *memory, _ func() error) {
+				conn := m.dial()
+				defer conn.Close()
+				start := time.Now()
+				taken, said := send(conn, c.pieces...)
+				if !strings.HasPrefix(said, c.status) {
+					t.Errorf("said %.100q, want %s", said, c.status)
+				}
+				if took := time.Since(start); taken > c.most || took > readTimeout {
+					t.Errorf("took %d bytes and %v", taken, took)
+				}
+				good(t, m)
+			})
+		})
+	}
+}
+
+// A thousand clients that say nothing hold 64 connections at a time; then an
+// honest one is served, and nothing is left of them.
+func TestThousandConnections(t *testing.T) {
+	serve(t, func(t *testing.T, m *memory, _ func() error) {
+		before := runtime.NumGoroutine()
+		var clients sync.WaitGroup
+		for range 1000 {
+			clients.Go(func() {
+				c := m.dial()
+				defer c.Close()
+				io.Copy(io.Discard, c)
+			})
+		}
+		synctest.Wait()
+		if n := m.open.Load(); n != maxConnections {
+			t.Errorf("%d connections are open", n)
+		}
+		start := time.Now()
+		clients.Wait()
+		if took, want := time.Since(start), 1000/maxConnections*readHeaderTimeout+readHeaderTimeout; took > want {
+			t.Errorf("gone after %v, want %v", took, want)
+		}
+		synctest.Wait()
+		if m.most.Load() > maxConnections || m.open.Load() != 0 || m.closed.Load() != 1000 {
+			t.Errorf("at most %d, now %d open, %d closed", m.most.Load(), m.open.Load(), m.closed.Load())
+		}
+		if n := runtime.NumGoroutine(); n > before+2 {
+			t.Errorf("%d goroutines, %d before", n, before)
+		}
+		good(t, m)
+	})
+}
+
+func TestStop(t *testing.T) {
+	serve(t, func(t *testing.T, m *memory, stop func() error) {
+		good(t, m)
+		idle := m.dial()
+		defer idle.Close()
+		go io.WriteString(idle, "GET /-/healthy HTTP/1.1\r\nHost: x\r\n\r\n")
+		http.ReadResponse(bufio.NewReader(idle), nil)
+		synctest.Wait()
+		start := time.Now()
+		if err := stop(); err != nil || time.Since(start) != 0 {
+			t.Errorf("with an idle client: %v after %v", err, time.Since(start))
+		}
+	})
+	serve(t, func(t *testing.T, m *memory, stop func() error) {
+		c := m.dial()
+		defer c.Close()
+		io.WriteString(c, "GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+		synctest.Wait() // the page is being written to a client that does not read
+		start := time.Now()
+		if err := stop(); err != nil || time.Since(start) > stopTimeout {
+			t.Errorf("with a client that does not read: %v after %v", err, time.Since(start))
+		}
+	})
+	// A listener that fails is an error.
+	m := newMemory()
+	m.Close()
+	if err := Serve(t.Context(), m, New(options()), "", quietLog); !errors.Is(err, net.ErrClosed) || !strings.HasPrefix(err.Error(), "serve 127.0.0.1:7610: ") {
+		t.Error(err)
+	}
+}
+
+// certificate makes a self-signed one for 127.0.0.1.
+func certificate(t *testing.T, dir string) *x509.CertPool {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	template := &x509.Certificate{SerialNumber: big.NewInt(1), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true}
+	der, err := x509.CreateCertificate(rand.Reader, template, template, &key.PublicKey, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	secret, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, block := range map[string]*pem.Block{"cert.pem": {Type: "CERTIFICATE", Bytes: der}, "key.pem": {Type: "PRIVATE KEY", Bytes: secret}} {
+		if err := os.WriteFile(filepath.Join(dir, name), pem.EncodeToMemory(block), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cert, err := x509.ParseCertificate(der)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pool := x509.NewCertPool()
+	pool.AddCert(cert)
+	return pool
+}
+
+// TLS and passwords of the web configuration are asked for, on every path, and
+// none of its secrets comes into the log.
+func TestWebConfiguration(t *testing.T) {
+	dir := t.TempDir()
+	pool := certificate(t, dir)
+	hash, err := bcrypt.GenerateFromPassword([]byte("marrow"), bcrypt.MinCost)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, "web.yaml")
+	text := "tls_server_config: {cert_file: cert.pem, key_file: key.pem}\nbasic_auth_users: {reader: " + string(hash) + "}\n"
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var log bytes.Buffer
+	ctx, cancel := context.WithCancel(t.Context())
+	result := make(chan error, 1)
+	go func() {
+		result <- Serve(ctx, ln, New(options()), path, slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelInfo})))
+	}()
+	transport := &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}, ForceAttemptHTTP2: true}
+	client := &http.Client{Transport: transport, Timeout: time.Minute}
+	get := func(url, user, password string) (status, protocol int) {
+		t.Helper()
+		req, err := http.NewRequest("GET", url, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if user != "" {
+			req.SetBasicAuth(user, password)
+		}
+		r, err := client.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Body.Close()
+		io.Copy(io.Discard, r.Body)
+		return r.StatusCode, r.ProtoMajor
+	}
+	base := "https://" + ln.Addr().String()
+	for _, page := range []string{"/", "/metrics", "/-/healthy", "/-/ready", "/nope"} {
+		if status, _ := get(base+page, "", ""); status != 401 {
+			t.Errorf("%s without a password: %d", page, status)
+		}
+	}
+	if status, _ := get(base+"/metrics", "reader", "wrong"); status != 401 {
+		t.Errorf("with a wrong password: %d", status)
+	}
+	if status, _ := get(base+"/metrics", "nobody", "marrow"); status != 401 {
+		t.Errorf("with a wrong name: %d", status)
+	}
+	if status, protocol := get(base+"/metrics", "reader", "marrow"); status != 200 || protocol != 2 {
+		t.Errorf("with the password: %d by HTTP/%d", status, protocol)
+	}
+	if status, _ := get(strings.Replace(base, "https", "http", 1)+"/metrics", "reader", "marrow"); status != 400 {
+		t.Errorf("without TLS: %d", status)
+	}
+	// A file that is broken while the server runs locks out and is told once,
+	// without what is in it. The connection is kept: new ones would find no
+	// certificate.
+	if err := os.WriteFile(path, []byte("basic_auth_users: hunter2-is-secret\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for range 3 {
+		if status, _ := get(base+"/metrics", "reader", "marrow"); status != 500 {
+			t.Errorf("with a broken web configuration: %d", status)
+		}
+	}
+	transport.CloseIdleConnections()
+	cancel()
+	if err := <-result; err != nil {
+		t.Error(err)
+	}
+	if s := log.String(); strings.Count(s, "\n") != 1 || !strings.Contains(s, "the web configuration cannot be used") || strings.Contains(s, "hunter2") || strings.Contains(s, "marrow") {
+		t.Errorf("log: %s", s)
+	}
+
+	// One that is broken at the start is an error without its secrets.
+	ln, err = net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := Serve(t.Context(), ln, New(options()), path, quietLog); err == nil || strings.Contains(err.Error(), "hunter2") {
+		t.Error(err)
+	}
+}

@@ -1,0 +1,147 @@
+// Package web serves makebreak's pages: what is measured now, whether the
+// program is well, and the metrics. Everything is read-only.
+package web
+
+import (
+	"bytes"
+	"cmp"
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"net/http/pprof"
+	"runtime/debug"
+	"time"
+
+	"makebreak/daemon/live"
+)
+
+// Options are what the pages show. Functions may be called from several
+// goroutines at once.
+type Options struct {
+	Site    string
+	Version string
+	// Contacts gives the figures of all contacts, in the order to show.
+	Contacts func() []live.Figures
+	// Notices gives what a person should know of now, a sentence each, such as
+	// a log that cannot be written; nil: nothing.
+	Notices func() []string
+	// Ready gives why the program is not ready yet, or nil.
+	Ready   func() error
+	Metrics http.Handler
+	Pprof   bool // serve /debug/pprof/
+	Log     *slog.Logger
+}
+
+// refreshSeconds is how often the page is loaded anew: often enough for a
+// person who adjusts a contact and looks up, rare enough to cost nothing.
+const refreshSeconds = 15
+
+var (
+	//go:embed page.html
+	pageHTML string
+	//go:embed page.css
+	pageCSS string
+)
+
+// New gives the handler of all pages:
+//
+//	/              the first page, for people
+//	/-/healthy     200 while the program runs
+//	/-/ready       200 when it is ready, else 503 with the reason
+//	/metrics       for Prometheus
+//	/debug/pprof/  Go's profiles, if asked for
+//
+// Other methods than GET and HEAD are refused, and so are requests with a body.
+func New(o Options) http.Handler {
+	sum := sha256.Sum256([]byte(pageCSS))
+	p := &pages{
+		Options:  o,
+		template: template.Must(template.New("page").Parse(pageHTML)),
+		policy: "default-src 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) +
+			"'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("/{$}", p.first)
+	mux.HandleFunc("/-/healthy", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "healthy") })
+	mux.HandleFunc("/-/ready", p.ready)
+	mux.Handle("/metrics", o.Metrics)
+	if o.Pprof {
+		mux.HandleFunc("/debug/pprof/", pprof.Index)
+		mux.HandleFunc("/debug/pprof/cmdline", pprof.Cmdline)
+		mux.HandleFunc("/debug/pprof/profile", pprof.Profile)
+		mux.HandleFunc("/debug/pprof/symbol", pprof.Symbol)
+		mux.HandleFunc("/debug/pprof/trace", pprof.Trace)
+	}
+	return p.guard(mux)
+}
+
+type pages struct {
+	Options
+	template *template.Template
+	policy   string
+}
+
+// guard refuses what no page has a use for, and turns a panic into an answer.
+func (p *pages) guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cache-Control", "no-store")
+		h.Set("Content-Security-Policy", p.policy)
+		switch {
+		case r.Method != http.MethodGet && r.Method != http.MethodHead:
+			h.Set("Allow", "GET, HEAD")
+			h.Set("Connection", "close") // so that a body is not read
+			http.Error(w, "only GET and HEAD are served", http.StatusMethodNotAllowed)
+			return
+		case r.ContentLength != 0:
+			h.Set("Connection", "close")
+			http.Error(w, "a request must have no body", http.StatusRequestEntityTooLarge)
+			return
+		}
+		defer func() {
+			if e := recover(); e != nil {
+				if e == http.ErrAbortHandler {
+					panic(e)
+				}
+				p.Log.Error("a page failed", "path", r.URL.Path, "panic", fmt.Sprint(e), "stack", string(debug.Stack()))
+				http.Error(w, "this page failed; the log has more", http.StatusInternalServerError)
+			}
+		}()
+		next.ServeHTTP(w, r)
+	})
+}
+
+func (p *pages) ready(w http.ResponseWriter, _ *http.Request) {
+	if err := p.Ready(); err != nil {
+		http.Error(w, "not ready: "+err.Error(), http.StatusServiceUnavailable)
+		return
+	}
+	fmt.Fprintln(w, "ready")
+}
+
+func (p *pages) first(w http.ResponseWriter, r *http.Request) {
+	v := newView(cmp.Or(p.Site, "makebreak"), p.Contacts())
+	v.Version, v.Now, v.CSS = p.Version, time.Now().Format("2 January 2006, 15:04:05 MST"), template.CSS(pageCSS)
+	if r.URL.Query().Get("refresh") != "off" {
+		v.Refresh = refreshSeconds
+	}
+	if p.Notices != nil {
+		v.Notices = p.Notices()
+	}
+	if err := p.Ready(); err != nil {
+		v.Notices = append([]string{"Not ready yet: " + err.Error() + "."}, v.Notices...)
+	}
+	var page bytes.Buffer
+	if err := p.template.Execute(&page, v); err != nil {
+		panic(err) // the template and the view do not fit
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Write(page.Bytes()) // a client that is gone is no fault
+}

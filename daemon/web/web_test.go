@@ -1,0 +1,330 @@
+package web
+
+import (
+	"errors"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"makebreak/daemon/live"
+	"makebreak/pulse"
+)
+
+var quietLog = slog.New(slog.DiscardHandler)
+
+func item(q pulse.Quantity, bound string, limit, observed, u float64, s pulse.Statement, out, of int, where string) live.Item {
+	it := live.Item{Limits: pulse.Limit{Quantity: q}}
+	it.Quantity, it.Bound, it.Limit, it.Statement = string(q), bound, limit, s
+	if s != pulse.NotMeasured {
+		it.Observed, it.ExpandedU, it.AgoS = pulse.Known(observed), pulse.Known(u), pulse.Known(192)
+		it.OutOfLimit, it.Of, it.Where = out, of, where
+	}
+	return it
+}
+
+// marrowQuay are the figures of an invented exchange, with one contact of
+// each sort of verdict.
+func marrowQuay() []live.Figures {
+	const window = 10 * time.Minute
+	good := live.Figures{
+		Setting: live.Setting{Name: "busy-cam", Title: "Busy tone interrupter, five lobes", Source: "gpio:P1_13", Rate: 60},
+		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Window: window, SinceEdge: pulse.Known(0.2),
+		Rate: pulse.Known(60.021), BreakPercent: pulse.Known(49.96), Statement: pulse.Pass,
+		Limits: &pulse.Profile{ID: "us-fcc-busy", Title: "47 CFR 80.74 busy tone"},
+		Recent: live.Totals{Cycles: 598}, Totals: live.Totals{Cycles: 5_184_012, Missing: 2},
+		Items: []live.Item{
+			item(pulse.RateIPM, "min", 54, 59.62, 0.0034, pulse.Pass, 0, 598, "lobe 3"),
+			item(pulse.RateIPM, "max", 66, 60.41, 0.0034, pulse.Pass, 0, 598, "lobe 2"),
+			item(pulse.BreakMS, "min", 450, 493.1, 0.13, pulse.Pass, 0, 598, "lobe 3"),
+			item(pulse.BreakMS, "max", 550, 508.8, 0.13, pulse.Pass, 0, 598, "lobe 4"),
+		},
+	}
+	bad := live.Figures{
+		Setting: live.Setting{Name: "generator-a", Title: "Dial-pulse generator A, bench 3", Source: "gpio:GPIO17", Rate: 10,
+			Notes: []string{"Governor adjusted by the bench card on 2 March.", "Wired through coupler board 7, channel 1."}},
+		Kind: pulse.KindDial, Up: true, State: live.Open, Window: window, SinceEdge: pulse.Known(0.01),
+		Rate: pulse.Known(9.204), BreakPercent: pulse.Known(63.96), Statement: pulse.Fail, InterdigitMS: pulse.Known(799.7),
+		Limits: &pulse.Profile{ID: "au-s002-dial", Title: "AS/CA S002:2010 decadic dialling, sending"},
+		Recent: live.Totals{Pulses: 1265, Trains: 230, Chatter: 4}, Totals: live.Totals{Pulses: 1_234_567_890, Trains: 224_466_889, Chatter: 4411, LostEdges: 1},
+		Items: []live.Item{
+			item(pulse.BreakMS, "min", 60, 68.21, 0.12, pulse.Pass, 0, 1265, "pulse 4"),
+			item(pulse.BreakMS, "max", 70, 81.52, 0.12, pulse.Fail, 3, 1265, "pulse 2"),
+			item(pulse.BreakPercent, "min", 60, 62.71, 0.12, pulse.Pass, 0, 1035, "pulse 9"),
+			item(pulse.BreakPercent, "max", 70, 70.05, 0.12, pulse.ConditionalFail, 1, 1035, "pulse 2"),
+			item(pulse.RatePPS, "min", 9.09, 9.11, 0.0036, pulse.Pass, 0, 1035, "pulse 1"),
+			item(pulse.InterdigitMS, "min", 750, 799.7, 0.13, pulse.Pass, 0, 229, ""),
+			item(pulse.BounceMS, "max", 0.5, 0.46, 0.057, pulse.ConditionalPass, 0, 2530, ""),
+		},
+	}
+	ringing := live.Figures{
+		Setting: live.Setting{Name: "ringing", Title: "Ringing interrupter", Source: "gpio:P1_15", StuckAfter: 30 * time.Second},
+		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Stuck: true, Window: window, SinceEdge: pulse.Known(7384),
+		Statement: pulse.NotMeasured, Limits: &pulse.Profile{ID: "au-s002-ringing-tone", Title: "AS/CA S002:2010 ringing tone"},
+		Items: []live.Item{item(pulse.MakeMS, "min", 360, 0, 0, pulse.NotMeasured, 0, 0, ""), item(pulse.MakeMS, "max", 440, 0, 0, pulse.NotMeasured, 0, 0, "")},
+	}
+	down := live.Figures{
+		Setting: live.Setting{Name: "metering", Source: "gpio:GPIO27"}, Window: window,
+		Why: `open line "GPIO27": line is in use by "fan-control"`,
+	}
+	plain := live.Figures{
+		Setting: live.Setting{Name: "practice-dial", Title: "Simulated dial", Source: "sim:dial,digits=1234567890,rate=9.2,break=64,repeat=endless,jitter=0.2ms,bounce=2:0.8ms,seed=1"},
+		Kind:    pulse.KindDial, Up: true, Window: window, Rate: pulse.Known(9.2), BreakPercent: pulse.Known(64), Recent: live.Totals{Pulses: 1, Trains: 1},
+	}
+	return []live.Figures{bad, good, ringing, down, plain}
+}
+
+func options() Options {
+	return Options{
+		Site: "Marrow Quay exchange", Version: "1.2.3", Log: quietLog,
+		Contacts: marrowQuay,
+		Ready:    func() error { return nil },
+		Metrics:  http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, "makebreak_up 1\n") }),
+	}
+}
+
+func request(h http.Handler, method, target string, body io.Reader) *http.Response {
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, httptest.NewRequest(method, target, body))
+	return w.Result()
+}
+
+func text(t *testing.T, r *http.Response) string {
+	t.Helper()
+	b, err := io.ReadAll(r.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+func TestPaths(t *testing.T) {
+	o := options()
+	h := New(o)
+	o.Pprof = true
+	withPprof := New(o)
+	o.Ready = func() error { return errors.New("the log is being opened") }
+	starting := New(o)
+	for _, c := range []struct {
+		h              http.Handler
+		method, target string
+		status         int
+		body           string // its beginning
+	}{
+		{h, "GET", "/", 200, "<!DOCTYPE html>"},
+		{h, "GET", "/?refresh=off", 200, "<!DOCTYPE html>"},
+		{h, "HEAD", "/", 200, ""},
+		{h, "GET", "/index.html", 404, "404"},
+		{h, "GET", "/-/healthy", 200, "healthy\n"},
+		{h, "GET", "/-/ready", 200, "ready\n"},
+		{starting, "GET", "/-/ready", 503, "not ready: the log is being opened\n"},
+		{starting, "GET", "/-/healthy", 200, "healthy\n"},
+		{h, "GET", "/metrics", 200, "makebreak_up 1\n"},
+		{h, "GET", "/metrics/", 404, "404"},
+		{h, "GET", "/debug/pprof/", 404, "404"},
+		{h, "GET", "/debug/pprof/heap", 404, "404"},
+		{withPprof, "GET", "/debug/pprof/", 200, "<html>"},
+		{withPprof, "GET", "/debug/pprof/heap", 200, "\x1f\x8b"},
+		{h, "POST", "/", 405, "only GET and HEAD are served\n"},
+		{h, "OPTIONS", "/metrics", 405, "only GET and HEAD are served\n"},
+		{h, "DELETE", "/nope", 405, "only GET and HEAD are served\n"},
+		{withPprof, "POST", "/debug/pprof/symbol", 405, "only GET and HEAD are served\n"},
+	} {
+		r := request(c.h, c.method, c.target, nil)
+		if body := text(t, r); r.StatusCode != c.status || !strings.HasPrefix(body, c.body) {
+			t.Errorf("%s %s: %d %.40q, want %d %q", c.method, c.target, r.StatusCode, body, c.status, c.body)
+		}
+		if c.status == 405 && r.Header.Get("Allow") != "GET, HEAD" {
+			t.Errorf("%s %s: Allow is %q", c.method, c.target, r.Header.Get("Allow"))
+		}
+		for k, v := range map[string]string{"X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "Cache-Control": "no-store"} {
+			if r.Header.Get(k) != v {
+				t.Errorf("%s %s: %s is %q", c.method, c.target, k, r.Header.Get(k))
+			}
+		}
+		if p := r.Header.Get("Content-Security-Policy"); !strings.HasPrefix(p, "default-src 'none'; style-src 'sha256-") || strings.Contains(p, "unsafe") {
+			t.Errorf("%s %s: policy %q", c.method, c.target, p)
+		}
+	}
+	if r := request(h, "GET", "/metrics", strings.NewReader("x")); r.StatusCode != 413 {
+		t.Errorf("a body is answered %d", r.StatusCode)
+	}
+}
+
+// A page that fails is answered, and told once in the log.
+func TestPanic(t *testing.T) {
+	var b strings.Builder
+	o := options()
+	o.Log = slog.New(slog.NewTextHandler(&b, nil))
+	o.Contacts = func() []live.Figures { panic("no figures") }
+	r := request(New(o), "GET", "/", nil)
+	if r.StatusCode != 500 || strings.Contains(text(t, r), "no figures") {
+		t.Error(r.StatusCode)
+	}
+	if s := b.String(); strings.Count(s, "\n") != 1 || !strings.Contains(s, `panic="no figures"`) || !strings.Contains(s, "path=/") {
+		t.Errorf("log: %s", s)
+	}
+}
+
+func short(v verdictView, word string) verdictView {
+	v.Word = word
+	return v
+}
+
+// Each contact in the words that the page has.
+func TestWords(t *testing.T) {
+	v := newView("Marrow Quay exchange", marrowQuay())
+	if want := "5 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 no limits set; 1 within limits."; v.Summary != want {
+		t.Errorf("summary %q, want %q", v.Summary, want)
+	}
+	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], verdictView{"none", "–", "not measured"}
+	want := []contactView{
+		{
+			Name: "generator-a", Title: "Dial-pulse generator A, bench 3", Source: "gpio:GPIO17", Kind: "dial", State: "open",
+			Verdict: fail, Rate: "9.20 pps", Nominal: "10 pps", Percent: "64.0 %",
+			Problems: []problem{
+				{"fail", "Longest break 81.52 ms, 11.52 ms above the limit of 70 ms; pulse 2 of its train; 3 minutes ago."},
+				{"near", "Highest percent break 70.05 %, 0.05 % above the limit of 70 %, too near to be sure (± 0.12 %); pulse 2 of its train; 3 minutes ago."},
+				{"near", "Longest bounce 0.460 ms, 0.040 ms inside the limit of 0.5 ms, too near to be sure (± 0.057 ms); 3 minutes ago."},
+			},
+			Limits: []limitView{
+				{"break", "60 to 70 ms", "68.21 to 81.52 ms", "3 of 1,265", fail},
+				{"percent break", "60 to 70 %", "62.71 to 70.05 %", "1 of 1,035", short(near, "just beyond")},
+				{"rate", "at least 9.09 pps", "slowest 9.1100 pps", "0 of 1,035: fewer than 1 in 345", pass},
+				{"interdigit", "at least 750 ms", "shortest 799.70 ms", "0 of 229: fewer than 1 in 76", pass},
+				{"bounce", "at most 0.5 ms", "longest 0.460 ms", "0 of 2,530: fewer than 1 in 845", short(near, "just within")},
+			},
+			Profile: "AS/CA S002:2010 decadic dialling, sending", ProfileID: "au-s002-dial", Window: "10 minutes",
+			Recent: "1,265 pulses in 230 trains, 4 bursts of chatter",
+			Total:  "1,234,567,890 pulses in 224,466,889 trains, 4,411 bursts of chatter, 1 lost edge",
+			Notes:  []string{"Governor adjusted by the bench card on 2 March.", "Wired through coupler board 7, channel 1."},
+		},
+		{
+			Name: "busy-cam", Title: "Busy tone interrupter, five lobes", Source: "gpio:P1_13", Kind: "interrupter", State: "closed",
+			Verdict: pass, Rate: "60.02 IPM", Nominal: "60 IPM", Percent: "50.0 %",
+			Limits: []limitView{
+				{"rate", "54 to 66 IPM", "59.6200 to 60.4100 IPM", "0 of 598: fewer than 1 in 200", pass},
+				{"break", "450 to 550 ms", "493.10 to 508.80 ms", "0 of 598: fewer than 1 in 200", pass},
+			},
+			Profile: "47 CFR 80.74 busy tone", ProfileID: "us-fcc-busy", Window: "10 minutes",
+			Recent: "598 whole cycles", Total: "5,184,012 whole cycles, 2 interruptions missing",
+		},
+		{
+			Name: "ringing", Title: "Ringing interrupter", Source: "gpio:P1_15", Kind: "interrupter", State: "closed",
+			Verdict:  silent,
+			Problems: []problem{{"fail", "No edge for 2 hours 3 minutes; one was expected within 30 seconds."}},
+			Limits:   []limitView{{"make", "360 to 440 ms", "–", "–", none}},
+			Profile:  "AS/CA S002:2010 ringing tone", ProfileID: "au-s002-ringing-tone", Window: "10 minutes",
+			Recent: "0 whole cycles", Total: "0 whole cycles",
+		},
+		{
+			Name: "metering", Source: "gpio:GPIO27", State: "state not known", Verdict: notRead, Window: "10 minutes",
+			Problems: []problem{{"fail", `The contact is not being read: open line "GPIO27": line is in use by "fan-control".`}},
+		},
+		{
+			Name: "practice-dial", Title: "Simulated dial", Source: "sim:dial,digits=1234567890,rate=9.2,break=64,repeat=endless,jitter=0.2ms,bounce=2:0.8ms,seed=1",
+			Kind: "dial", State: "state not known", Verdict: verdicts[""], Rate: "9.20 pps", Percent: "64.0 %", Window: "10 minutes",
+			Recent: "1 pulse in 1 train", Total: "0 pulses in 0 trains",
+		},
+	}
+	// Where a line may break is not compared.
+	spaces := cmp.Comparer(func(a, b string) bool {
+		return strings.ReplaceAll(a, "\u00a0", " ") == strings.ReplaceAll(b, "\u00a0", " ")
+	})
+	if diff := cmp.Diff(want, v.Contacts, spaces); diff != "" {
+		t.Error(diff)
+	}
+
+	atEnd := live.Figures{Ended: true, Statement: pulse.Fail, Kind: pulse.KindDial, Totals: live.Totals{Pulses: 7, Trains: 1, OutOfLimit: 2}}
+	if c := newContactView(&atEnd); c.Verdict != ended || c.Problems != nil || c.Total != "7 pulses in 1 train, 2 of them out of limits" {
+		t.Errorf("at its end: %+v", c)
+	}
+	other := live.Figures{Up: true, OtherCadence: true}
+	if p := newContactView(&other).Problems; len(p) != 1 || !strings.Contains(p[0].Text, "another cadence") {
+		t.Errorf("another cadence: %+v", p)
+	}
+	faulty := live.Figures{Kind: pulse.KindInterrupter, Up: true, Window: 90 * time.Second, Recent: live.Totals{Missing: 1, Extra: 2, LostEdges: 3}}
+	wantProblems := []problem{
+		{"fail", "1 interruption missing in the last 1 minute 30 seconds."},
+		{"fail", "2 extra interruptions in the last 1 minute 30 seconds."},
+		{"near", "3 edges lost in the last 1 minute 30 seconds; what they were part of is not in the figures."},
+	}
+	if diff := cmp.Diff(wantProblems, newContactView(&faulty).Problems); diff != "" {
+		t.Error(diff)
+	}
+	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 within limits."} {
+		if got := newView("", marrowQuay()[:n]).Summary; got != want {
+			t.Errorf("summary %q, want %q", got, want)
+		}
+	}
+	good := marrowQuay()[1]
+	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: within limits." {
+		t.Error(got)
+	}
+}
+
+func TestDuration(t *testing.T) {
+	for s, want := range map[float64]string{
+		0: "0 seconds", 0.6: "1 second", 59.4: "59 seconds", 59.6: "1 minute", 61: "1 minute 1 second", 3600: "1 hour",
+		7384: "2 hours 3 minutes", 86400: "1 day", 200000: "2 days 7 hours", 1e9: "11,574 days 1 hour",
+	} {
+		if got := duration(s); got != want {
+			t.Errorf("%v: %q, want %q", s, got, want)
+		}
+	}
+	if got := ago(0.4) + ago(2); got != "just now2 seconds ago" {
+		t.Error(got)
+	}
+	for n, want := range map[uint64]string{0: "0", 999_999_999: "999,999,999", 1e9: "1,000,000,000", 12_345_678_901_234: "12,345,678,901,234"} {
+		if got := count(n); got != want {
+			t.Errorf("%d: %s", n, got)
+		}
+	}
+}
+
+// What a user wrote is text on the page and nothing else.
+func TestEscaping(t *testing.T) {
+	const evil = `<script>alert(1)</script>"'&`
+	o := options()
+	o.Site = evil
+	o.Contacts = func() []live.Figures {
+		f := marrowQuay()[0]
+		f.Name, f.Title, f.Source, f.Notes, f.Up, f.Why = evil, evil, evil, []string{evil}, false, evil
+		f.Limits = &pulse.Profile{ID: evil, Title: evil}
+		return []live.Figures{f, f}
+	}
+	o.Notices = func() []string { return []string{evil} }
+	page := text(t, request(New(o), "GET", "/", nil))
+	if strings.Contains(page, "<script") {
+		t.Error("a script on the page")
+	}
+	if n := strings.Count(page, "&lt;script&gt;"); n < 12 {
+		t.Errorf("the text is there %d times", n)
+	}
+}
+
+// The page loads nothing from elsewhere, and itself again only until that is
+// stopped.
+func TestPageStandsAlone(t *testing.T) {
+	o := options()
+	o.Notices = func() []string { return []string{"The disk is full."} }
+	page := text(t, request(New(o), "GET", "/", nil))
+	for _, s := range []string{"://", "src=", "@import", "url("} {
+		if strings.Contains(page, s) {
+			t.Errorf("the page has %s", s)
+		}
+	}
+	for _, s := range []string{`http-equiv="refresh" content="15"`, "The disk is full.", "Never connect a computer’s pins straight to exchange wiring", `href="/metrics"`, "Marrow Quay exchange", "makebreak 1.2.3"} {
+		if !strings.Contains(page, s) {
+			t.Errorf("the page has no %s", s)
+		}
+	}
+	if strings.Contains(text(t, request(New(o), "GET", "/?refresh=off", nil)), "http-equiv") {
+		t.Error("the page refreshes although it should not")
+	}
+}

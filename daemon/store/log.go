@@ -28,7 +28,6 @@ type Log struct {
 
 	mu   sync.RWMutex
 	pool *sql.DB
-	why  error // why pool is nil
 }
 
 // OpenRead opens an existing log for reading. Errors are those of Open, and

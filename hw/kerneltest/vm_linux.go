@@ -140,7 +140,6 @@ func (vm *VM) writeInitrd(path string) error {
 // A cpio writes the "newc" format by hand, so that device nodes need no root.
 type cpio struct {
 	w   *bufio.Writer
-	n   int
 	ino int
 	err error
 }

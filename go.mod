@@ -17,7 +17,7 @@ require (
 	github.com/vbauerster/mpb/v8 v8.16.2
 	github.com/warthog618/go-gpiocdev v0.9.1
 	golang.org/x/crypto v0.58.0
-	golang.org/x/image v0.30.0
+	golang.org/x/image v0.39.0
 	golang.org/x/net v0.62.0
 	golang.org/x/sync v0.25.0
 	golang.org/x/sys v0.50.0

@@ -186,7 +186,7 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 		lost = job.rec.close()
 	}
 	m.Source = c.Source
-	status, err = c.finish(sh, m, cfg.Limits, out, stopped, &line.report)
+	status, err = c.finish(sh, m, cfg.Limits, out, about{stopped: stopped, line: &line.report})
 	if lost != nil && err == nil {
 		// The measurement is whole: it is shown, then what failed.
 		if err = sh.stdout.Flush(); err == nil {
@@ -204,7 +204,7 @@ func (l *liveLine) comments(c *measureCmd) []string {
 		from = printable(r.Line) + " (" + r.Place + ", " + printable(r.Label) + "), pull resistor " + r.Bias
 	}
 	return []string{
-		"Recorded by makebreak from " + from + "; the contact is closed when the line is " + c.Closed + ".",
+		"Recorded by makebreak from " + from + "; the contact is closed when the line is " + polarityOf(c.Closed).String() + ".",
 		fmt.Sprintf("Watched from time_ns %d, which was %s.", l.Start(), r.Begun.UTC().Format(time.RFC3339Nano)),
 	}
 }

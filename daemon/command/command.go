@@ -110,7 +110,7 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		name, flags := "makebreak", parser.Model.AllFlags(true)
 		var pe *kong.ParseError
 		if errors.As(err, &pe) && pe.Context.Selected() != nil {
-			name += " " + pe.Context.Selected().Name
+			name = pe.Context.Selected().FullPath()
 			flags = pe.Context.Selected().AllFlags(true)
 		}
 		return 0, fmt.Errorf("%s (see %s --help)", plainer(err, args, slices.Concat(flags...)), name)

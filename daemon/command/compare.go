@@ -94,11 +94,17 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 
 // once measures the source from its beginning to its end.
 func (c *measureCmd) once(ctx context.Context, sh *shell, cfg pulse.Config) (m *pulse.Measurement, samples bool, err error) {
-	src, err := c.open(sh)
+	src, err := c.open(ctx, sh)
 	if err != nil {
 		return nil, false, err
 	}
 	defer src.Close()
+	logged, isLogged := src.(stretch)
+	if isLogged {
+		if err := logged.configure(c, &cfg); err != nil {
+			return nil, false, err
+		}
+	}
 	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
 		return nil, false, err
 	}
@@ -109,7 +115,14 @@ func (c *measureCmd) once(ctx context.Context, sh *shell, cfg pulse.Config) (m *
 	case err != io.EOF:
 		return nil, false, err
 	}
-	m = meter.Finish(0)
+	end := pulse.Stamp(0)
+	if isLogged {
+		end = logged.end()
+	}
+	if meter == nil { // a recording has an edge at least
+		return nil, false, errors.New("there is no edge in that stretch of the log")
+	}
+	m = meter.Finish(end)
 	m.Source = c.Source
 	return m, samples, nil
 }

@@ -11,16 +11,19 @@ import (
 	"makebreak/pulse"
 )
 
-// A document is a measurement with what is known of the line, if there is one.
+// A document is a measurement with what is known of the line or the log, if
+// there is one.
 type document struct {
 	*pulse.Measurement
 	Line *lineReport `json:"line,omitempty"`
+	Log  *logReport  `json:"log,omitempty"`
 }
 
-// writeJSON writes m as one indented JSON object, as a json.Encoder would with
+// writeJSON writes d as one indented JSON object, as a json.Encoder would with
 // an indent of two blanks. The trains, of which there may be millions, are
 // written one by one and never held as text.
-func writeJSON(w io.Writer, m *pulse.Measurement, line *lineReport) error {
+func writeJSON(w io.Writer, d document) error {
+	m := d.Measurement
 	var trains pulse.Trains
 	if m.Dial != nil && m.Dial.Trains.Len() > 0 {
 		trains = m.Dial.Trains
@@ -30,7 +33,7 @@ func writeJSON(w io.Writer, m *pulse.Measurement, line *lineReport) error {
 		m = &without
 	}
 	var b bytes.Buffer
-	if err := encodeJSON(&b, document{m, line}); err != nil {
+	if err := encodeJSON(&b, document{m, d.Line, d.Log}); err != nil {
 		return err
 	}
 	if trains.Len() == 0 {

@@ -15,7 +15,7 @@ import (
 func TestWriteJSON(t *testing.T) {
 	check := func(t interface{ Error(...any) }, m *pulse.Measurement) {
 		var got, want bytes.Buffer
-		if err := writeJSON(&got, m, nil); err != nil {
+		if err := writeJSON(&got, document{Measurement: m}); err != nil {
 			t.Error(err)
 		}
 		e := json.NewEncoder(&want)

@@ -19,14 +19,14 @@ import (
 )
 
 type measureCmd struct {
-	Source string `arg:"" help:"File of edges (CSV or VCD), - for standard input, gpio:NAME for a line of this computer (see: makebreak lines), or sim:DESCRIPTION."`
+	Source string `arg:"" help:"File of edges (CSV or VCD), - for standard input, gpio:NAME for a line of this computer (see: makebreak lines), run:CONTACT for a stretch of a log, or sim:DESCRIPTION."`
 
 	Limits string `group:"Verdict:" placeholder:"ID|FILE" help:"Compare with a published set of limits (see: makebreak limits), with your own in a YAML file (see: makebreak limits --template), or with all sets of the contact's kind in turn (all)."`
 
 	Kind    string `group:"Reading the contact:" enum:"auto,dial,interrupter" default:"auto" help:"dial or interrupter; auto takes the limits' kind, else tells it from the data."`
-	Closed  string `group:"Reading the contact:" enum:"high,low" default:"high" help:"Level of the line while the contact is closed: high or low."`
+	Closed  string `group:"Reading the contact:" enum:"auto,high,low" default:"auto" help:"Level of the line while the contact is closed: high or low; auto is high, or what a log says."`
 	Settle  span   `group:"Reading the contact:" placeholder:"4ms" help:"Time that a level must last to count; what is shorter is bounce or chatter."`
-	Timing  string `group:"Reading the contact:" enum:"first,settled" default:"first" help:"Time of a bouncing transition: its first edge, or the start of the settled level."`
+	Timing  string `group:"Reading the contact:" enum:"auto,first,settled" default:"auto" help:"Time of a bouncing transition: its first edge (first), or the start of the settled level (settled); auto is first, or what a log says."`
 	Contact string `group:"Reading the contact:" placeholder:"NAME" help:"Contact of a CSV file with several, or variable of a VCD file."`
 
 	Coding   string `group:"Dials:" enum:"auto,normal,n+1,10-n" default:"auto" help:"How many pulses a digit has: normal (ten are 0), n+1 (one is 0) or 10-n (ten are 0, nine are 1); auto takes the limits', else normal."`
@@ -40,6 +40,7 @@ type measureCmd struct {
 	Cadence cadence `group:"Interrupters:" placeholder:"MS/MS…" help:"Nominal make/break/make/break … of a cycle in ms, e.g. 400/200/400/2000."`
 
 	liveFlags
+	stretchFlags
 
 	EdgeNoise  span     `group:"Uncertainty of the measuring chain:" placeholder:"20us" help:"Standard uncertainty of one edge's time."`
 	Asymmetry  span     `group:"Uncertainty of the measuring chain:" placeholder:"0s" help:"How much longer the chain shows a make than it is (an opto-coupler's turn-off less its turn-on delay); corrected for."`
@@ -60,6 +61,7 @@ func (*measureCmd) epilogue() string {
   makebreak measure - < configs/recordings/marrow-quay-dial.csv
   makebreak measure gpio:GPIO17 --digits 10 --limits uk-gpo-dial-accept
   makebreak measure gpio:P1_11 --bias pull-up --record dial.csv
+  makebreak measure run:generator-a --log marrow-quay.db --since -2h
 
 A line is measured until it has enough, or until Ctrl-C, and then gives the
 whole result. When its chip is unplugged, the gap is left out of every figure.
@@ -77,9 +79,7 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 		SettleNS: c.Settle.ns, PulseMinNS: c.PulseMin.ns, PulseMaxNS: c.PulseMax.ns, TrainGapNS: c.TrainGap.ns, FlashMaxNS: c.FlashMax.ns,
 		Lobes: c.Lobes, CadenceNS: c.Cadence.ns,
 	}
-	if c.Closed == "low" {
-		cfg.Polarity = pulse.ClosedLow
-	}
+	cfg.Polarity = polarityOf(c.Closed)
 	if c.Timing == "settled" {
 		cfg.Timing = pulse.TimingSettled
 	}
@@ -190,12 +190,18 @@ type source interface {
 	ResolutionNS() float64 // of the times read until now
 }
 
-func (c *measureCmd) open(sh *shell) (source, error) {
+func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
 	if desc, ok := strings.CutPrefix(c.Source, "sim:"); ok {
 		if c.Contact != "" {
 			return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
 		}
 		return openSimulated(desc)
+	}
+	if contact, ok := strings.CutPrefix(c.Source, "run:"); ok {
+		if c.Contact != "" {
+			return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
+		}
+		return openLogged(ctx, &c.stretchFlags, contact)
 	}
 	return hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
 }
@@ -203,6 +209,11 @@ func (c *measureCmd) open(sh *shell) (source, error) {
 func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err := c.checkLive(); err != nil {
 		return 0, err
+	}
+	if !strings.HasPrefix(c.Source, "run:") {
+		if err := c.stretchFlags.none(); err != nil {
+			return 0, err
+		}
 	}
 	if c.Limits == allLimits {
 		return c.runAll(ctx, sh)
@@ -217,11 +228,17 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if c.live() {
 		return c.runLive(ctx, sh, cfg)
 	}
-	src, err := c.open(sh)
+	src, err := c.open(ctx, sh)
 	if err != nil {
 		return 0, err
 	}
 	defer src.Close()
+	logged, isLogged := src.(stretch)
+	if isLogged {
+		if err := logged.configure(c, &cfg); err != nil {
+			return 0, err
+		}
+	}
 	out, err := c.outputs(&cfg, 0)
 	if err != nil {
 		return 0, err
@@ -231,7 +248,9 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	meter, edges, err := feed(ctx, sh, src, &cfg, func(batch []pulse.Edge) {
 		out.samples = looksSampled(batch)
 		if out.table != nil {
-			out.table.first = batch[0].At
+			if out.table.first = batch[0].At; isLogged {
+				out.table.first = logged.begin()
+			}
 		}
 	})
 	stopped := ""
@@ -243,9 +262,23 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	} else if err != io.EOF {
 		return 0, err
 	}
-	m := meter.Finish(0)
+	if !isLogged {
+		m := meter.Finish(0)
+		m.Source = c.Source
+		return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped})
+	}
+	if meter == nil { // a stretch without an edge
+		if meter, err = pulse.NewMeter(cfg); err != nil {
+			return 0, err
+		}
+	}
+	m := meter.Finish(logged.end())
 	m.Source = c.Source
-	return c.finish(sh, m, cfg.Limits, out, stopped, nil)
+	report, err := logged.report(ctx, m)
+	if err != nil {
+		return 0, err
+	}
+	return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped, log: report})
 }
 
 // feed gives the edges of src to a new Meter, with progress on a terminal, and
@@ -300,9 +333,15 @@ func (o outputs) discard() {
 	}
 }
 
-// finish writes the result and gives its exit status. line is nil for what was
-// recorded; stopped, when not empty, says why there is a part only.
-func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Profile, out outputs, stopped string, line *lineReport) (status int, err error) {
+// about is what is known of a measurement beside its edges.
+type about struct {
+	stopped string      // when not empty, why there is a part only
+	line    *lineReport // nil for what was not measured live
+	log     *logReport  // nil for what does not come from a log
+}
+
+// finish writes the result and gives its exit status.
+func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Profile, out outputs, a about) (status int, err error) {
 	if t := out.table; t != nil {
 		t.begin(map[bool]string{true: dialColumns, false: interrupterColumns}[m.Dial != nil])
 		if err := out.rows.keep(t.w.Flush()); err != nil {
@@ -310,10 +349,10 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Prof
 		}
 	}
 	if c.JSON {
-		err = writeJSON(sh.stdout, m, line)
+		err = writeJSON(sh.stdout, document{m, a.line, a.log})
 	} else {
 		p := page{colour: sh.colour()}
-		v := view{profile: profile, cadence: c.Cadence.ns, stopped: stopped, line: line, tally: out.tally, samples: out.samples}
+		v := view{profile: profile, cadence: c.Cadence.ns, about: a, tally: out.tally, samples: out.samples}
 		if profile == nil && measured(m) {
 			profiles, err := config.Profiles()
 			if err != nil {
@@ -324,7 +363,7 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Prof
 		writeResult(&p, m, &v)
 		_, err = p.WriteTo(sh.stdout)
 	}
-	return statusOf(m, stopped != ""), err
+	return statusOf(m, a.stopped != ""), err
 }
 
 // statusOf is the exit status for a measurement. One that was stopped did not

@@ -15,10 +15,9 @@ type view struct {
 	profile *pulse.Profile // nil when no limits were asked
 	cadence []int64        // as asked, in place of the profile's; nil when none was
 	fits    string         // the limits that it seems to be for, when none were asked
-	stopped string         // how far a stopped measurement got
-	line    *lineReport    // nil for what was not measured live
-	tally   *tally         // may be nil
-	samples bool           // the rows look like samples of a level
+	about
+	tally   *tally // may be nil
+	samples bool   // the rows look like samples of a level
 }
 
 // writeResult writes the result page of m.
@@ -32,7 +31,7 @@ func writeResult(p *page, m *pulse.Measurement, v *view) {
 	writeOpening(p, m, v, doubts)
 	writeVerdict(p, m, trains, v)
 	writeHints(p, h)
-	writeRecording(p, m, trains, v.line)
+	writeRecording(p, m, trains, v)
 	switch {
 	case m.Dial != nil:
 		writeDial(p, m, trains)
@@ -94,7 +93,7 @@ func writeOpening(p *page, m *pulse.Measurement, v *view, doubts []string) {
 	for _, d := range doubts {
 		mark("FIRST: ", d)
 	}
-	p.para("", kindWords(m))
+	p.para("", kindWords(m, v))
 	if v.stopped != "" {
 		mark("INCOMPLETE: ", v.stopped+"; what follows holds for that part alone.")
 	}
@@ -136,7 +135,7 @@ func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, v *view) {
 		return
 	}
 	if measured(m) {
-		writeDeciding(p, m, trains)
+		writeDeciding(p, m, trains, v.log)
 	}
 	p.WriteByte('\n')
 	writeItems(p, m.Conformity.Items)
@@ -147,11 +146,14 @@ func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, v *view) {
 }
 
 // kindWords says what the recording was read as and why.
-func kindWords(m *pulse.Measurement) string {
+func kindWords(m *pulse.Measurement, v *view) string {
 	if m.KindLooks == nil && m.KindFrom == "data" {
 		return "Nothing tells its kind; read as a dial."
 	}
 	from := map[string]string{"given": "as asked", "profile": "as the limits say", "data": "told from the data"}[m.KindFrom]
+	if v.log != nil && m.KindFrom == "given" {
+		from = "as it was watched"
+	}
 	if m.Interrupter != nil {
 		return "Read as an interrupter: " + from + "."
 	}
@@ -249,7 +251,7 @@ const maxDeciding = 3
 
 // writeDeciding tells of the limits that decide: each that is not met without
 // doubt, or the one that is nearest when all are.
-func writeDeciding(p *page, m *pulse.Measurement, trains *trainDigest) {
+func writeDeciding(p *page, m *pulse.Measurement, trains *trainDigest, log *logReport) {
 	items := slices.Clone(m.Conformity.Items)
 	byTrade(items)
 	n := 0
@@ -261,7 +263,7 @@ func writeDeciding(p *page, m *pulse.Measurement, trains *trainDigest) {
 	}
 	var said []string
 	for i, it := range items[:n] {
-		s := itemSentence(m, trains, it)
+		s := itemSentence(m, trains, it, log)
 		if slices.Contains(said, s) { // both bounds of what was not measured
 			continue
 		}
@@ -283,7 +285,7 @@ func limitText(it pulse.Item) string {
 
 // itemSentence says which limit, by how much, on which pulse, at what time,
 // and what the count proves.
-func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item) string {
+func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log *logReport) string {
 	noun, unit := figure.Quantity(it.Quantity)
 	if it.Statement == pulse.NotMeasured || !it.Observed.OK || !it.ExpandedU.OK {
 		return upperFirst(noun) + " was not measured: " + unmeasuredWhy(m, it.Quantity) + "."
@@ -308,6 +310,9 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item) stri
 	s += where(trains, it)
 	if it.AtS.OK {
 		s += ", at " + figure.Time(it.AtS.V)
+		if wall := log.at(it); wall != "" {
+			s += " (" + wall + ")"
+		}
 	}
 	s += ". Out of limit: "
 	if it.OutOfLimit == it.Of {
@@ -437,19 +442,36 @@ func writeHints(p *page, h []string) {
 	}
 }
 
-func writeRecording(p *page, m *pulse.Measurement, trains *trainDigest, line *lineReport) {
-	c, s := m.Capture, m.Settling
+func writeRecording(p *page, m *pulse.Measurement, trains *trainDigest, v *view) {
+	line := v.line
+	c := m.Capture
 	first := "the first edge, at " + figure.Fixed(c.FirstEdgeS, 3) + " s in the recording"
-	if line == nil {
+	switch {
+	case v.log != nil:
+		p.head("Stretch of the log")
+		first = "its start, " + wallText(v.log.Since)
+	case line == nil:
 		p.head("Recording")
-	} else {
+	default:
 		p.head("Capture")
-		first = "its start, " + line.Begun.UTC().Format("2006-01-02 15:04:05") + " UTC"
+		first = "its start, " + wallText(line.Begun)
 	}
 	p.para("  ", figure.Plural(c.Edges, "edge", "edges")+" in "+figure.Time(c.DurationS)+"; times count from "+first+". The contact is closed when the line is "+c.Closed+".")
+	if v.log != nil {
+		writeLog(p, m, v.log)
+	}
 	if line != nil {
 		writeLine(p, line)
 	}
+	p.para("  ", settlingText(m))
+	for _, n := range notes(m, trains) {
+		p.para("  Note: ", n)
+	}
+}
+
+// settlingText tells what the settling filter saw.
+func settlingText(m *pulse.Measurement) string {
+	s := m.Settling
 	text := figure.Plural(s.Transitions, "transition", "transitions") + " (to a level that lasts " + figure.Trimmed(s.SettleMS, 6) + " ms, timed at "
 	if s.Timing == "settled" {
 		text += "its start"
@@ -460,11 +482,7 @@ func writeRecording(p *page, m *pulse.Measurement, trains *trainDigest, line *li
 	if s.BounceMS.N > 0 && s.Bounced > 0 {
 		text += ", the longest " + figure.Fixed(s.BounceMS.Max.V, decimals(m, pulse.BounceMS)) + " ms"
 	}
-	text += "; chatter: " + figure.Plural(s.Chatter, "burst", "bursts") + "."
-	p.para("  ", text)
-	for _, n := range notes(m, trains) {
-		p.para("  Note: ", n)
-	}
+	return text + "; chatter: " + figure.Plural(s.Chatter, "burst", "bursts") + "."
 }
 
 // writeLine tells of a live capture's line.
@@ -618,12 +636,15 @@ func quantityRow(m *pulse.Measurement, q pulse.Quantity, s pulse.Stat) statRow {
 	return statRow{name: noun + " " + unit, stat: s, decimals: decimals(m, q)}
 }
 
+// otherBreaks counts the breaks that were no pulses.
+func otherBreaks(d *pulse.Dial) string {
+	return figure.Plural(d.ShortBreaks, "short break", "short breaks") + ", " + figure.Plural(d.Flashes, "flash", "flashes") + ", " + figure.Plural(d.Disconnects, "disconnect", "disconnects") + "."
+}
+
 func writeDial(p *page, m *pulse.Measurement, trains *trainDigest) {
 	d := m.Dial
 	p.head("Dial")
-	text := figure.Plural(d.Pulses, "pulse", "pulses") + " in " + figure.Plural(d.Trains.Len(), "train", "trains") + "; " +
-		figure.Plural(d.ShortBreaks, "short break", "short breaks") + ", " + figure.Plural(d.Flashes, "flash", "flashes") + ", " + figure.Plural(d.Disconnects, "disconnect", "disconnects") + "."
-	p.para("  ", text)
+	p.para("  ", figure.Plural(d.Pulses, "pulse", "pulses")+" in "+figure.Plural(d.Trains.Len(), "train", "trains")+"; "+otherBreaks(d))
 	if trains.n > 0 {
 		text := foldDigits(string(trains.digits), trains.n) + " (" + d.Coding + " coding"
 		if trains.partial > 0 {
@@ -718,16 +739,22 @@ func rateUnit(m *pulse.Measurement, unit string) string {
 	return unit
 }
 
-func writeInterrupter(p *page, m *pulse.Measurement, v *view) {
+// cyclesText tells how many cycles there were and should have been.
+func cyclesText(m *pulse.Measurement) string {
 	in := m.Interrupter
-	p.head("Interrupter")
 	cycle, cycles, missing := "whole cycle", "whole cycles", "interruptions"
 	if compound(m) {
 		k := figure.Plural(len(in.Segments)/2, "make", "makes")
 		cycle, cycles, missing = cycle+" of "+k, cycles+" of "+k, "breaks"
 	}
-	p.para("  ", figure.Plural(in.Cycles, cycle, cycles)+" measured of "+figure.Count(in.Due)+" due; "+missing+" missing: "+
-		figure.Count(in.Missing)+", extra: "+figure.Count(in.Extra)+".")
+	return figure.Plural(in.Cycles, cycle, cycles) + " measured of " + figure.Count(in.Due) + " due; " + missing + " missing: " +
+		figure.Count(in.Missing) + ", extra: " + figure.Count(in.Extra) + "."
+}
+
+func writeInterrupter(p *page, m *pulse.Measurement, v *view) {
+	in := m.Interrupter
+	p.head("Interrupter")
+	p.para("  ", cyclesText(m))
 	if in.RateIPM.Overall.OK {
 		text := overall(m, pulse.RateIPM, in.RateIPM, "interruptions per minute")
 		if compound(m) {

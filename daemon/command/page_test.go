@@ -199,7 +199,7 @@ func TestPageFits(t *testing.T) {
 
 		var dull, coloured page
 		coloured.colour = true
-		v := &view{profile: profile, stopped: "stopped by you after 1 MB of 2 MB", tally: tally, samples: rapid.Bool().Draw(rt, "samples")}
+		v := &view{profile: profile, about: about{stopped: "stopped by you after 1 MB of 2 MB"}, tally: tally, samples: rapid.Bool().Draw(rt, "samples")}
 		if profile == nil {
 			v.fits = fitsText(m, all)
 		}
@@ -261,7 +261,7 @@ func TestDeciding(t *testing.T) {
 		{Quantity: "break_ms", Bound: "max", Limit: 70, Observed: known(70.05), ExpandedU: known(0.13), Statement: pulse.ConditionalFail, OutOfLimit: 9, Of: 9},
 	}}}
 	var p page
-	writeDeciding(&p, m, digest(m))
+	writeDeciding(&p, m, digest(m), nil)
 	want := `
 Rate min 9.5 pps: the worst, 9.4900 pps ± 0.0057 pps, is 0.0100 pps below it, on
 train 2, pulse 3, at 1:06:40.000. Out of limit: 1 of 9: at most 45 % (95 %

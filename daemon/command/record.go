@@ -3,6 +3,7 @@ package command
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,19 +21,31 @@ const (
 	recordSync = 10 * time.Second
 )
 
+// An edgeWriter writes edges as CSV or VCD, times in which the level is not
+// known included. A failure ends it.
+type edgeWriter struct {
+	out    io.Writer
+	w      recordingWriter
+	csv    bool
+	level  pulse.Level // last one written; Unknown before the first
+	blind  bool        // the line is lost
+	lostAt pulse.Stamp
+	err    error
+}
+
+func newEdgeWriter(out io.Writer, w recordingWriter) edgeWriter {
+	_, csv := w.(*hw.CSVWriter)
+	return edgeWriter{out: out, w: w, csv: csv, level: pulse.Unknown}
+}
+
 // A recorder keeps edges in a file as they come. The file holds whole lines
 // whenever the program ends. A failure ends recording, and close tells it.
 type recorder struct {
+	edgeWriter
 	f       *os.File
-	w       recordingWriter
-	csv     bool
-	level   pulse.Level // last one written; Unknown before the first
-	blind   bool        // the line is lost
-	lostAt  pulse.Stamp
 	dirty   bool
 	flushed time.Time
 	synced  time.Time
-	err     error
 	closed  bool
 }
 
@@ -59,10 +72,9 @@ func newRecorder(path string, force bool, comments []string) (*recorder, error) 
 	if err != nil {
 		return nil, fmt.Errorf("--record %s: cannot write there: %s", path, reason(err))
 	}
-	r := &recorder{f: f, level: pulse.Unknown, flushed: time.Now(), synced: time.Now()}
-	r.w, r.err = newWriter("--record", path, f, comments)
-	_, r.csv = r.w.(*hw.CSVWriter)
-	r.dirty = true
+	w, err := newWriter("--record", path, f, comments)
+	r := &recorder{edgeWriter: newEdgeWriter(f, w), f: f, dirty: true, flushed: time.Now(), synced: time.Now()}
+	r.err = err
 	r.flush() // the header, so that a wrong place shows now
 	if r.err != nil {
 		f.Close()
@@ -78,6 +90,13 @@ func (r *recorder) add(edges []pulse.Edge) {
 		return
 	}
 	r.dirty = true
+	r.edgeWriter.add(edges)
+}
+
+func (r *edgeWriter) add(edges []pulse.Edge) {
+	if r.err != nil {
+		return
+	}
 	if !r.csv { // VCD has a level for what is not known
 		r.err = r.w.Write(edges)
 		return
@@ -110,10 +129,10 @@ func (r *recorder) add(edges []pulse.Edge) {
 }
 
 // comment writes a line between rows.
-func (r *recorder) comment(text string) {
+func (r *edgeWriter) comment(text string) {
 	r.flush()
 	if r.err == nil {
-		_, r.err = r.f.WriteString("# " + text + "\n")
+		_, r.err = io.WriteString(r.out, "# "+text+"\n")
 	}
 }
 
@@ -124,18 +143,17 @@ func (r *recorder) tick() {
 		return
 	}
 	r.flush()
-	r.flushed = now
+	r.dirty, r.flushed = false, now
 	if now.Sub(r.synced) >= recordSync && r.err == nil {
 		r.err = r.f.Sync()
 		r.synced = now
 	}
 }
 
-func (r *recorder) flush() {
+func (r *edgeWriter) flush() {
 	if r.err == nil {
 		r.err = r.w.Flush()
 	}
-	r.dirty = false
 }
 
 // close ends the file and tells what failed. It may be called twice.

@@ -21,7 +21,8 @@ import (
 // watching is the commands that go on for long.
 type watching struct {
 	Watch watchCmd `cmd:"" group:"Watch for days:" help:"Watch contacts for days: log every edge, serve pages and metrics."`
-	Demo  demoCmd  `cmd:"" group:"Try it without hardware:" help:"Watch an invented exchange of simulated contacts."`
+	onLog
+	Demo demoCmd `cmd:"" group:"Try it without hardware:" help:"Watch an invented exchange of simulated contacts."`
 }
 
 type watchCmd struct {
@@ -38,11 +39,12 @@ type logFlags struct {
 	Log string `enum:"text,json" default:"text" help:"Form of the lines on standard error: text or json."`
 }
 
-func (f *logFlags) logger(sh *shell) *slog.Logger {
+func (f *logFlags) logger(sh *shell, least slog.Level) *slog.Logger {
+	opt := &slog.HandlerOptions{Level: least}
 	if f.Log == "json" {
-		return slog.New(slog.NewJSONHandler(sh.stderr, nil))
+		return slog.New(slog.NewJSONHandler(sh.stderr, opt))
 	}
-	return slog.New(slog.NewTextHandler(sh.stderr, nil))
+	return slog.New(slog.NewTextHandler(sh.stderr, opt))
 }
 
 func (*watchCmd) epilogue() string {
@@ -81,7 +83,7 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	opt, end := watchOptions(sh, ln, c.logger(sh), c.Config)
+	opt, end := watchOptions(sh, ln, c.logger(sh, slog.LevelInfo), c.Config)
 	defer end()
 	opt.Notify = func(state string) {
 		if _, err := daemon.SdNotify(false, state); err != nil {

@@ -36,10 +36,15 @@ type program struct {
 	url    string
 }
 
-// run starts makebreak and waits for the line with its address.
+// launch starts makebreak and waits for the line with its address.
 func launch(t testing.TB, dir string, env []string, args ...string) *program {
 	t.Helper()
-	p := &program{Cmd: exec.CommandContext(t.Context(), "makebreak", args...), TB: t}
+	return launchFile(t, "makebreak", dir, env, args...)
+}
+
+func launchFile(t testing.TB, file, dir string, env []string, args ...string) *program {
+	t.Helper()
+	p := &program{Cmd: exec.CommandContext(t.Context(), file, args...), TB: t}
 	p.Dir, p.Env, p.Stderr = dir, append(os.Environ(), env...), &p.stderr
 	out, err := p.StdoutPipe()
 	if err != nil {
@@ -151,6 +156,7 @@ func TestWatchUnderServiceManager(t *testing.T) {
 		t.Errorf("%q has not the time", s)
 	}
 	next("READY=1")
+	next("WATCHDOG=1") // it goes on
 	p.end(syscall.SIGTERM)
 	next("STOPPING=1")
 	if !strings.Contains(p.stderr.String(), `"msg":"configuration taken over"`) {
@@ -332,7 +338,7 @@ func TestWatchWithBadClients(t *testing.T) {
 	replayed(t, l, "dial", fastDial, 1)
 }
 
-// status reads a field of a process's status, in kB.
+// resident is the memory of a process, in bytes.
 func resident(t testing.TB, pid int) int64 {
 	t.Helper()
 	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
@@ -394,8 +400,12 @@ func BenchmarkWatch(b *testing.B) {
 	for i := range 16 {
 		contacts["c"+strconv.Itoa(i)] = fmt.Sprintf("dial,digits=1234567890,rate=20,gap=30ms,repeat=endless,jitter=0.1ms,bounce=3:1ms,seed=%d", i)
 	}
+	file := filepath.Join(b.TempDir(), "makebreak") // without what tests need
+	if out, err := exec.Command("go", "build", "-o", file, ".").CombinedOutput(); err != nil {
+		b.Fatalf("%v: %s", err, out)
+	}
 	for b.Loop() {
-		p := launch(b, site(b, contacts), nil, "watch", "watch.yaml")
+		p := launchFile(b, file, site(b, contacts), nil, "watch", "watch.yaml")
 		time.Sleep(10 * time.Second) // it settles
 		var shares, sizes []float64
 		for range 6 {

@@ -362,22 +362,24 @@ func (c *contact) closeMinute(now pulse.Stamp) {
 // settings is what the log keeps of a configuration beside source, kind and
 // polarity. What is 0 is as the limits or the defaults have it.
 type settings struct {
-	Title        string       `json:"title,omitempty"`
-	Limits       string       `json:"limits,omitempty"`
-	SettleNS     int64        `json:"settle_ns,omitempty"`
-	Timing       string       `json:"timing"`
-	PulseMinNS   int64        `json:"pulse_min_ns,omitempty"`
-	PulseMaxNS   int64        `json:"pulse_max_ns,omitempty"`
-	TrainGapNS   int64        `json:"train_gap_ns,omitempty"`
-	FlashMaxNS   int64        `json:"flash_max_ns,omitempty"`
-	Coding       string       `json:"coding,omitempty"`
-	Rate         float64      `json:"rate,omitempty"` // pps or IPM
-	PeriodNS     int64        `json:"period_ns,omitempty"`
-	Lobes        int          `json:"lobes,omitempty"`
-	CadenceNS    []int64      `json:"cadence_ns,omitempty"`
-	StuckAfterNS int64        `json:"stuck_after_ns,omitempty"`
-	Chain        *pulse.Setup `json:"chain"`
-	YAML         string       `json:"yaml"` // the contact as the file has it
+	Title  string `json:"title,omitempty"`
+	Limits string `json:"limits,omitempty"`
+	// Profile is those limits as they were then.
+	Profile      *pulse.Profile `json:"profile,omitempty"`
+	SettleNS     int64          `json:"settle_ns,omitempty"`
+	Timing       string         `json:"timing"`
+	PulseMinNS   int64          `json:"pulse_min_ns,omitempty"`
+	PulseMaxNS   int64          `json:"pulse_max_ns,omitempty"`
+	TrainGapNS   int64          `json:"train_gap_ns,omitempty"`
+	FlashMaxNS   int64          `json:"flash_max_ns,omitempty"`
+	Coding       string         `json:"coding,omitempty"`
+	Rate         float64        `json:"rate,omitempty"` // pps or IPM
+	PeriodNS     int64          `json:"period_ns,omitempty"`
+	Lobes        int            `json:"lobes,omitempty"`
+	CadenceNS    []int64        `json:"cadence_ns,omitempty"`
+	StuckAfterNS int64          `json:"stuck_after_ns,omitempty"`
+	Chain        *pulse.Setup   `json:"chain"`
+	YAML         string         `json:"yaml"` // the contact as the file has it
 }
 
 // configuration is a contact's configuration as the log keeps it.
@@ -389,7 +391,7 @@ func configuration(c *config.Contact) store.Configuration {
 		StuckAfterNS: int64(c.StuckAfter), Chain: m.Setup, YAML: c.Text,
 	}
 	if m.Limits != nil {
-		s.Limits = m.Limits.ID
+		s.Limits, s.Profile = m.Limits.ID, m.Limits
 	}
 	if m.CodingSet {
 		s.Coding = m.Coding.String()

@@ -1,12 +1,14 @@
 package watch
 
 import (
+	"log/slog"
 	"math"
 	"testing"
 	"time"
 
 	"pgregory.net/rapid"
 
+	"makebreak/daemon/config"
 	"makebreak/daemon/live"
 	"makebreak/daemon/store"
 	"makebreak/pulse"
@@ -158,27 +160,68 @@ type noLog struct{}
 
 func (noLog) Append([]pulse.Edge) {}
 
+// lone makes the task of a simulated contact, not run, and its edges.
+func lone(t testing.TB, r *host, kind pulse.Kind, d string) (*contact, []pulse.Edge) {
+	t.Helper()
+	profile, err := config.Profile("us-fcc-busy")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg := config.Contact{Name: "lone", Meter: pulse.Config{Kind: kind, Forget: true}}
+	if kind == pulse.KindInterrupter {
+		cfg.Meter.Limits = profile
+	}
+	p := &place{Host: Host{Now: r.now, Clock: r.clock}, log: slog.New(slog.DiscardHandler)}
+	c := newContact(p, cfg, live.New(setting(&cfg), time.Minute, r.now), noLog{}, nil)
+	c.begin(booted, pulse.High)
+	return c, signal(t, d, booted, math.MaxInt64)
+}
+
 // Nothing is allocated for an edge or a cycle.
 func TestNoAllocations(t *testing.T) {
-	const d = "cam,ipm=600,cycles=3000,jitter=0.5ms,bounce=2:1ms,seed=1"
-	bubble(t, func(t *testing.T) {
-		r := newRig(t, sim("cam", d, "limits: us-fcc-busy"))
-		cfg := mustLoad(r).Contacts[0]
-		p := &place{Host: Host{Now: r.now, Clock: r.clock}, log: r.opt.Log}
-		p.log = discard()
-		c := newContact(p, cfg, live.New(setting(&cfg), time.Minute, r.now), noLog{}, nil)
-		c.begin(booted, pulse.High)
-		edges := signal(t, d, booted, math.MaxInt64)
-		add := func(n int) {
-			for range n {
-				m := min(4, len(edges))
-				c.add(edges[:m])
-				edges = edges[m:]
+	c, edges := lone(t, newHost(), pulse.KindInterrupter, "cam,ipm=600,cycles=3000,jitter=0.5ms,bounce=2:1ms,seed=1")
+	add := func(n int) {
+		for range n {
+			m := min(4, len(edges))
+			c.add(edges[:m])
+			edges = edges[m:]
+		}
+	}
+	add(500) // learns
+	if n := testing.AllocsPerRun(1000, func() { add(1) }); n != 0 || len(edges) == 0 {
+		t.Errorf("%v allocations for 4 edges, %d left", n, len(edges))
+	}
+}
+
+// BenchmarkAdd takes edges in as they come from a line: a burst a time.
+func BenchmarkAdd(b *testing.B) {
+	c, edges := lone(b, newHost(), pulse.KindDial, "dial,digits=1234567890,rate=20,repeat=2000,bounce=3:1ms,seed=1")
+	b.ReportAllocs()
+	for n := 0; b.Loop(); n += 4 {
+		if n+4 > len(edges) {
+			for i := range edges {
+				edges[i].At += edges[len(edges)-1].At - booted + 1e9
 			}
+			n = 0
 		}
-		add(500) // learns
-		if n := testing.AllocsPerRun(1000, func() { add(1) }); n != 0 || len(edges) == 0 {
-			t.Errorf("%v allocations for 4 edges, %d left", n, len(edges))
+		c.add(edges[n : n+4])
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/4, "ns/edge")
+}
+
+// BenchmarkStorm takes in edges that come without end.
+func BenchmarkStorm(b *testing.B) {
+	h := newHost()
+	c, _ := lone(b, h, pulse.KindDial, "dial")
+	batch := make([]pulse.Edge, 64)
+	at := booted
+	b.ReportAllocs()
+	for b.Loop() {
+		for i := range batch {
+			at += 10e3
+			batch[i] = pulse.Edge{At: at, Level: pulse.Level(i & 1)}
 		}
-	})
+		c.add(batch)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/64, "ns/edge")
 }

@@ -160,9 +160,9 @@ func TestUnplugged(t *testing.T) {
 			return scripted(r.now(), pulse.High, after(50*time.Millisecond), hwtest.Fail(hw.ErrUnplugged)), nil
 		}
 		r.start()
-		r.pass(3 * time.Hour)
+		r.pass(time.Hour)
 		r.finish()
-		if f := r.findings("line"); len(f) > 16 || len(f) < 8 || n < 1000 {
+		if f := r.findings("line"); len(f) > 14 || len(f) < 6 || n < 300 {
 			t.Errorf("%d findings of %d losses", len(f), n)
 		}
 		if l := r.lines("contact=line"); len(l) > 40 {
@@ -406,6 +406,9 @@ func TestStuck(t *testing.T) {
 		{"low", pulse.Low, "stuck closed: closed, without an edge for longer than 5m0s"},
 		{"low", pulse.High, "stuck open: open, without an edge for longer than 5m0s"},
 	} {
+		if testing.Short() && x.closed == "low" {
+			continue
+		}
 		bubble(t, func(t *testing.T) {
 			r := newRig(t, line+"\nclosed: "+x.closed, goodContact())
 			r.open["L"] = func() (src, error) {
@@ -444,7 +447,7 @@ func TestFindingsDoNotFlood(t *testing.T) {
 				t.Errorf("nothing is told of %s at once", c)
 			}
 		}
-		r.pass(100 * time.Minute)
+		r.pass(40 * time.Minute)
 		all, err := r.metrics()
 		if err != nil {
 			t.Fatal(err)
@@ -461,7 +464,7 @@ func TestFindingsDoNotFlood(t *testing.T) {
 					}
 				}
 				counted := int(all[total+"_total{"+contact+"}"])
-				if n > 10 || n < 5 || sum > counted || sum < counted/3 {
+				if n > 8 || n < 5 || sum > counted || sum < counted/3 {
 					t.Errorf("%s: %d findings of %d %s in all, %d counted", contact, n, sum, kind, counted)
 				}
 			}

@@ -100,11 +100,19 @@ func TestWatchdog(t *testing.T) {
 		if !strings.Contains(r.page(), "No progress: log ") {
 			t.Error("the page does not tell")
 		}
+		if !strings.Contains(r.page(), "Measuring goes on, but log cannot be written: log file is gone") {
+			t.Error("the page does not tell why")
+		}
+		r.is(map[string]float64{"log_fault{other}": 1, "log_fault{disk_full}": 0, "up{good}": 1})
 		close(wake)
 		before = r.fed()
 		r.pass(time.Minute)
 		if n := r.fed() - before; n < 5 {
 			t.Errorf("%d signs of life after it", n)
+		}
+		r.is(map[string]float64{"log_fault{other}": 0, "log_pending_edges{}": 0})
+		if len(r.lines("the log can be written again")) != 1 {
+			t.Error("it is not told that the log can be written again")
 		}
 	})
 }

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"makebreak/daemon/store"
 	"makebreak/pulse"
 )
 
@@ -20,15 +21,16 @@ func TestReload(t *testing.T) {
 	)
 	bubble(t, func(t *testing.T) {
 		r := newRig(t, sim("stays", stays, "kind: dial"), sim("limits", limits, "limits: uk-gpo-dial-accept"),
-			sim("goes", other, "kind: interrupter"), sim("moves", other, "kind: interrupter"))
+			sim("goes", other, "kind: interrupter"), sim("moves", other, "kind: interrupter"), sim("ends", "dial,digits=1", "kind: dial"))
 		r.start()
 		r.pass(10300 * time.Millisecond)
 
 		// By the changed file, within some seconds.
 		r.write(sim("comes", other, "kind: interrupter"), sim("stays", stays, "kind: dial", "title: A new title", "notes: [oiled]"),
-			sim("limits", limits, "limits: us-bell-1926-dial", "settle: 5ms"), sim("moves", "cam,ipm=120,cycles=endless,seed=4", "kind: interrupter"))
+			sim("limits", limits, "limits: us-bell-1926-dial", "settle: 5ms"), sim("moves", "cam,ipm=120,cycles=endless,seed=4", "kind: interrupter"),
+			sim("ends", "dial,digits=1", "kind: dial", "title: Over and done"))
 		r.pass(10 * time.Second)
-		if n := len(r.lines("configuration taken over")); n != 1 || len(r.lines("added=1 ended=1 changed=3")) != 1 {
+		if n := len(r.lines("configuration taken over")); n != 1 || len(r.lines("added=1 ended=1 changed=4")) != 1 {
 			t.Fatalf("taken over %d times: %s", n, r.lines("configuration"))
 		}
 		r.is(map[string]float64{"up{comes}": 1, "up{moves}": 1, "configuration_reloads_total{taken}": 1, "configuration_stale{}": 0})
@@ -42,7 +44,7 @@ func TestReload(t *testing.T) {
 		if _, ok := all["limit_hertz{min,limits,rate}"]; !ok {
 			t.Errorf("the new limits are not in force: %v", all)
 		}
-		if page := r.page(); !strings.Contains(page, "A new title") || !strings.Contains(page, "oiled") || strings.Contains(page, "goes") {
+		if page := r.page(); !strings.Contains(page, "A new title") || !strings.Contains(page, "oiled") || !strings.Contains(page, "Over and done") || strings.Contains(page, "goes") {
 			t.Error("the page does not show the new configuration")
 		}
 
@@ -81,6 +83,19 @@ func TestReload(t *testing.T) {
 			}
 			if n := edges["edges_total{"+name+"}"]; n != float64(len(want)) {
 				t.Errorf("%s: %v edges counted, want %d", name, n, len(want))
+			}
+			if lost, unknown := edges["lost_edges_total{"+name+"}"], edges["unknown_intervals_total{"+name+"}"]; lost != 0 || unknown != 0 {
+				t.Errorf("%s: %v edges lost, %v intervals unknown", name, lost, unknown)
+			}
+			sum := int64(0)
+			for m, err := range r.book().Summaries(t.Context(), store.Span{}, name) {
+				if err != nil {
+					t.Fatal(err)
+				}
+				sum += m.Edges
+			}
+			if sum != int64(len(want)) {
+				t.Errorf("%s: %d edges in the summaries, want %d", name, sum, len(want))
 			}
 		}
 		for name, want := range map[string]int{"moves": 2, "goes": 1, "comes": 1} {

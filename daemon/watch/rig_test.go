@@ -479,5 +479,3 @@ func bubble(t *testing.T, f func(t *testing.T)) {
 }
 
 func itoa(n int) string { return strconv.Itoa(n) }
-
-func discard() *slog.Logger { return slog.New(slog.DiscardHandler) }

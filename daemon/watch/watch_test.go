@@ -1,10 +1,15 @@
 package watch
 
 import (
+	"slices"
+	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"makebreak/daemon/store"
+	"makebreak/hw"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
@@ -46,5 +51,74 @@ func TestEdgesReachLogAndFigures(t *testing.T) {
 		if got := r.findings("cadence"); len(got) != 0 {
 			t.Errorf("findings of a contact in good order: %q", got)
 		}
+	})
+}
+
+// A train ends without another one after it, and not before its gap is over.
+func TestTrainEndsInSilence(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line)
+		r.open["L"] = func() (src, error) {
+			at := r.now() + 1e9
+			return scripted(r.now(), pulse.High, after(time.Second), hwtest.Edges(train(at, at+60e6)...), after(60*time.Millisecond),
+				hwtest.Edges(train(at+100e6, at+160e6)...), hwtest.Stall(nil)), nil
+		}
+		r.start()
+		r.pass(1300 * time.Millisecond) // 140 ms after the last edge; the gap is 150 ms
+		r.is(map[string]float64{"trains_total{line}": 0})
+		r.pass(700 * time.Millisecond)
+		r.is(map[string]float64{"pulses_total{line}": 2, "trains_total{line}": 1, "last_rate_hertz{line}": 10})
+	})
+}
+
+// It is ready once every source was tried, and says so in all places.
+func TestReady(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line, goodContact())
+		tries := 0
+		r.open["L"] = func() (src, error) {
+			if tries++; tries > 1 {
+				return nil, hw.ErrBusy
+			}
+			time.Sleep(2 * time.Second)
+			if _, err := r.load("/-/ready"); err == nil || !strings.Contains(err.Error(), "503") {
+				t.Errorf("ready before it is: %v", err)
+			}
+			if s := r.told(); slices.ContainsFunc(s, func(s string) bool { return strings.HasPrefix(s, "READY") }) {
+				t.Errorf("told %q", s)
+			}
+			time.Sleep(time.Second)
+			return nil, hw.ErrBusy
+		}
+		began := time.Now()
+		r.start()
+		if took := time.Since(began); took != 3*time.Second {
+			t.Errorf("ready after %v", took)
+		}
+		synctest.Wait()
+		for _, path := range []string{"/-/ready", "/-/healthy"} {
+			if _, err := r.load(path); err != nil {
+				t.Error(err)
+			}
+		}
+		if _, err := r.load("/debug/pprof/"); err == nil {
+			t.Error("profiles are served unasked")
+		}
+	})
+}
+
+// The uncertainty follows the kernel's clock, unless the configuration knows
+// better: 15 ppm from a limit is near for a plain quartz, not for a clock that
+// is steered.
+func TestClockUncertainty(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		const cam = "cam,ipm=65.999,cycles=endless"
+		r := newRig(t, sim("steered", cam, "limits: us-fcc-busy", "chain: {edge_noise: 0us, asymmetry_u: 0us}"),
+			sim("given", cam, "limits: us-fcc-busy", "chain: {edge_noise: 0us, asymmetry_u: 0us, clock_error: 50ppm}"))
+		r.start()
+		r.pass(9 * time.Second)
+		r.is(map[string]float64{"verdict{steered,conditional_pass}": 1, "verdict{given,conditional_pass}": 1})
+		r.pass(2 * time.Second)
+		r.is(map[string]float64{"verdict{steered,pass}": 1, "verdict{given,conditional_pass}": 1})
 	})
 }

@@ -1,0 +1,95 @@
+package command
+
+import (
+	"context"
+	"errors"
+	"io"
+	"strings"
+
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+type exportCmd struct {
+	Source string `arg:"" placeholder:"run:CONTACT" help:"Contact of the log, as run:CONTACT."`
+	stretchFlags
+
+	Format string `group:"Output:" enum:"csv,vcd" default:"csv" help:"csv or vcd."`
+	Out    string `group:"Output:" placeholder:"FILE" help:"Write to FILE, which appears when it is whole, instead of standard output."`
+	Force  bool   `group:"Output:" help:"Let --out replace a file."`
+}
+
+func (*exportCmd) epilogue() string {
+	return `Examples:
+  makebreak export run:generator-a --log marrow-quay.db --since -1h > hour.csv
+  makebreak export run:cam-60 --log marrow-quay.db --soak "after oiling" \
+    --format vcd --out soak.vcd
+
+Times count from the start of the stretch, which a comment tells. Edges that
+were lost, and the time in which the source was not read, are kept as such;
+makebreak measure reads the file and leaves them out.
+`
+}
+
+func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
+	contact, ok := strings.CutPrefix(c.Source, "run:")
+	if !ok {
+		return 0, errors.New("export writes a contact of a log: expected run:CONTACT")
+	}
+	src, err := openLogged(ctx, &c.stretchFlags, contact)
+	if err != nil {
+		return 0, err
+	}
+	defer src.Close()
+	l := src.(*logged)
+	var w io.Writer = sh.stdout
+	var file *outFile
+	if c.Out != "" {
+		if file, err = createFile("--out", c.Out, c.Force); err != nil {
+			return 0, err
+		}
+		defer file.discard()
+		w = file
+	}
+	start := l.replay.Timeline().At(l.from).Wall
+	comments := []string{
+		"Contact " + contact + " (" + printable(l.settings.Source) + ") of " + printable(l.replay.Timeline().Site) + "; it is closed when the line is " + l.settings.Polarity.String() + ".",
+		"Watched from time_ns 0, which was " + start.Format("2006-01-02T15:04:05.000000000Z") + ".",
+	}
+	var out edgeWriter
+	if c.Format == "vcd" {
+		out = newEdgeWriter(w, hw.NewVCDWriter(w, hw.VCDOptions{Variable: contact}))
+	} else {
+		out = newEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
+	}
+	last, edges := pulse.Stamp(-1), 0
+	for buf := make([]pulse.Edge, pumpEdges); ; {
+		n, err := l.ReadEdges(ctx, buf)
+		if err == io.EOF {
+			break
+		}
+		if ctx.Err() != nil {
+			return 0, errors.New("stopped by you before the end of the stretch")
+		}
+		if err != nil {
+			return 0, err
+		}
+		for i := range buf[:n] { // two edges at one time would be none in a file
+			buf[i].At = max(buf[i].At-l.from, last+1)
+			if last = buf[i].At; buf[i].Level <= pulse.High {
+				edges++
+			}
+		}
+		if out.add(buf[:n]); out.err != nil {
+			return 0, out.err
+		}
+	}
+	if edges == 0 {
+		return 0, errors.New("there is no edge in that stretch of the log: nothing was written")
+	}
+	out.flush()
+	if file != nil {
+		return StatusOK, file.keep(out.err)
+	}
+	return StatusOK, out.err
+}

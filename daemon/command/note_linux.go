@@ -1,0 +1,168 @@
+package command
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"makebreak/daemon/store"
+)
+
+// onLog are the commands on the log that watch writes.
+type onLog struct {
+	Soak   soakCmd   `cmd:"" group:"Watch for days:" help:"Begin, look at or end a soak test: a stretch of the log with a result."`
+	Note   noteCmd   `cmd:"" group:"Watch for days:" help:"Add a remark to the log, such as what was found or done."`
+	Notes  notesCmd  `cmd:"" group:"Watch for days:" help:"List the remarks of a log, and what watching found."`
+	Export exportCmd `cmd:"" group:"Watch for days:" help:"Write a stretch of a contact in the log as CSV or VCD."`
+}
+
+type noteCmd struct {
+	Text    string `arg:"" help:"The remark."`
+	Log     string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
+	Contact string `placeholder:"NAME" help:"Contact that it is about; without, the site."`
+	AsFound bool   `help:"It tells how the contact was found."`
+	AsLeft  bool   `help:"It tells how the contact was left."`
+	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (UTC, or with a zone); without, now."`
+}
+
+func (*noteCmd) epilogue() string {
+	return `Examples, from the invented Marrow Quay exchange:
+  makebreak note "oiled the idler" --log marrow-quay.db --contact cam-60
+  makebreak note "61 % break" --log marrow-quay.db --contact dial --as-left
+`
+}
+
+func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
+	n := store.Note{Contact: c.Contact, Text: strings.TrimSpace(c.Text)}
+	switch {
+	case c.AsFound && c.AsLeft:
+		return 0, errors.New("--as-found and --as-left: expected one of them")
+	case c.AsFound:
+		n.State = store.AsFound
+	case c.AsLeft:
+		n.State = store.AsLeft
+	}
+	if n.Text == "" {
+		return 0, errors.New("the remark is empty: expected some words")
+	}
+	if n.At.Wall = c.At.wall; c.At.set && n.At.Wall.IsZero() {
+		n.At.Wall = time.Now().Add(-c.At.back)
+	}
+	if n.At.Wall.After(time.Now()) {
+		return 0, fmt.Errorf("--at %s: it is not yet that time", c.At.text)
+	}
+	log, err := openLog(ctx, c.Log)
+	if err != nil {
+		return 0, err
+	}
+	defer log.Close()
+	if n.Contact != "" {
+		if err := knownContact(ctx, log, n.Contact); err != nil {
+			return 0, err
+		}
+	}
+	id, err := log.AddNote(ctx, n)
+	if err == nil {
+		fmt.Fprintf(sh.stdout, "note %d: %s\n", id, printable(noteText(n)))
+	}
+	return StatusOK, err
+}
+
+type notesCmd struct {
+	Contact string `placeholder:"NAME" help:"Only what is about this contact or the site."`
+	stretchFlags
+	Findings bool `group:"Output:" help:"List what watching found too."`
+	JSON     bool `group:"Output:" name:"json" help:"Write one JSON object instead of the list."`
+}
+
+func (*notesCmd) epilogue() string {
+	return `Examples:
+  makebreak notes --log marrow-quay.db
+  makebreak notes --log marrow-quay.db --contact cam-60 --findings --since -7d
+`
+}
+
+// A notesRow is a note or a finding.
+type notesRow struct {
+	At      time.Time       `json:"at"`
+	Contact *string         `json:"contact"` // null: the site, or the log
+	Kind    string          `json:"kind"`    // note, as found, as left, or the finding's
+	Text    string          `json:"text"`
+	Detail  json.RawMessage `json:"detail,omitempty"`
+}
+
+func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
+	log, err := openLog(ctx, c.Log)
+	if err != nil {
+		return 0, err
+	}
+	defer log.Close()
+	if c.Contact != "" {
+		if err := knownContact(ctx, log, c.Contact); err != nil {
+			return 0, err
+		}
+	}
+	span, err := c.span(ctx, log, c.Contact)
+	if err != nil {
+		return 0, err
+	}
+	if !c.Until.set && c.Soak == "" {
+		span.To = 0 // what was noted after the program's end, too
+	}
+	notes, err := log.Notes(ctx, span, c.Contact)
+	if err != nil {
+		return 0, err
+	}
+	type row struct {
+		notesRow
+		at store.Moment
+	}
+	var rows []row
+	about := func(contact string) *string {
+		if contact == "" {
+			return nil
+		}
+		return &contact
+	}
+	for _, n := range notes {
+		rows = append(rows, row{notesRow{n.At.Wall.UTC(), about(n.Contact), cmp.Or(string(n.State), "note"), n.Text, nil}, n.At})
+	}
+	if c.Findings {
+		for f, err := range log.Findings(ctx, span, c.Contact) {
+			if err != nil {
+				return 0, err
+			}
+			rows = append(rows, row{notesRow{f.At.Wall.UTC(), about(f.Contact), string(f.Kind), f.Text, f.Detail}, f.At})
+		}
+	}
+	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Compare(a.at.Run, b.at.Run) })
+	if c.JSON {
+		all := make([]notesRow, len(rows))
+		for i, r := range rows {
+			all[i] = r.notesRow
+		}
+		return StatusOK, encodeJSON(sh.stdout, struct {
+			Format string     `json:"format"`
+			Notes  []notesRow `json:"notes"`
+		}{"makebreak.notes/1", all})
+	}
+	var p page
+	for _, r := range rows {
+		head := r.At.Format(wallSecond) + "  "
+		if r.Contact != nil {
+			head += *r.Contact + "  "
+		}
+		p.WriteString(head)
+		p.flow(width(head), len(wallSecond)+2, r.Kind+": "+printable(r.Text))
+	}
+	if len(rows) == 0 {
+		p.WriteString("Nothing was noted in that stretch of the log.\n")
+	}
+	_, err = p.WriteTo(sh.stdout)
+	return StatusOK, err
+}

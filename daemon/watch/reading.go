@@ -1,0 +1,38 @@
+package watch
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"makebreak/daemon/store"
+	"makebreak/pulse"
+)
+
+// Reading gives back from a logged configuration how the contact's edges were
+// read, with the limits that it was held to. What is 0 is as the limits or the
+// defaults have it. The error tells settings that are not those of this
+// program.
+func Reading(c store.Configuration) (cfg pulse.Config, err error) {
+	var s settings
+	if err := json.Unmarshal(c.Settings, &s); err != nil {
+		return cfg, fmt.Errorf("configuration of contact %q in the log: %w", c.Contact, err)
+	}
+	cfg = pulse.Config{
+		Kind: c.Kind, Polarity: c.Polarity, SettleNS: s.SettleNS, PulseMinNS: s.PulseMinNS, PulseMaxNS: s.PulseMaxNS,
+		TrainGapNS: s.TrainGapNS, FlashMaxNS: s.FlashMaxNS, PeriodNS: s.PeriodNS, Lobes: s.Lobes, CadenceNS: s.CadenceNS,
+		CodingSet: s.Coding != "", Setup: s.Chain, Limits: s.Profile,
+	}
+	if s.Timing == pulse.TimingSettled.String() {
+		cfg.Timing = pulse.TimingSettled
+	}
+	for _, k := range []pulse.Coding{pulse.CodingNPlus1, pulse.Coding10MinusN} {
+		if k.String() == s.Coding {
+			cfg.Coding = k
+		}
+	}
+	if cfg.Setup == nil {
+		chain := pulse.DefaultSetup()
+		cfg.Setup = &chain
+	}
+	return cfg, nil
+}

@@ -18,7 +18,7 @@ import (
 
 // liveFlags say how to measure a line now.
 type liveFlags struct {
-	For      span   `group:"Measuring a line now:" placeholder:"60s" help:"End after this time. Without --for, --digits and --cycles, Ctrl-C ends it."`
+	For      span   `group:"Measuring a line now:" placeholder:"TIME" help:"End after this time, such as 60s. Without --for, --digits and --cycles, Ctrl-C ends it."`
 	Digits   int    `group:"Measuring a line now:" placeholder:"N" help:"End after N whole trains of a dial."`
 	Cycles   int    `group:"Measuring a line now:" placeholder:"N" help:"End after N whole cycles of an interrupter."`
 	Record   string `group:"Measuring a line now:" placeholder:"FILE" help:"Keep the edges as they come, in FILE.csv or FILE.vcd: written every second, so that a crash costs no more. Where a chip was unplugged, CSV loses the trains beside the gap and VCD does not."`

@@ -17,7 +17,7 @@ import (
 )
 
 type demoCmd struct {
-	For span `placeholder:"1h" help:"End after this time; without it Ctrl-C ends it."`
+	For span `placeholder:"TIME" help:"End after this time, such as 1h; without it Ctrl-C ends it."`
 	logFlags
 }
 

@@ -22,8 +22,8 @@ import (
 type marginCmd struct {
 	loopFlags
 
-	Rates   values `group:"What is tried:" placeholder:"LIST" default:"8:12:0.5" help:"Pulses per second: 8,9,10 or FROM:TO:STEP."`
-	Breaks  values `group:"What is tried:" placeholder:"LIST" default:"50:75:2.5" help:"Percent break: 58,60,62 or FROM:TO:STEP."`
+	Rates   values `group:"What is tried:" placeholder:"LIST" default:"8:12:0.5" help:"Pulses per second: 8,9,10 or FROM:TO:STEP (default 8:12:0.5)."`
+	Breaks  values `group:"What is tried:" placeholder:"LIST" default:"50:75:2.5" help:"Percent break: 58,60,62 or FROM:TO:STEP (default 50:75:2.5)."`
 	Gaps    values `group:"What is tried:" placeholder:"LIST" help:"Pauses in ms between two trains of the digit; without it one train is sent."`
 	Digit   string `group:"What is tried:" enum:"1,2,3,4,5,6,7,8,9,0" default:"5" help:"Digit that is sent, as so many pulses; 0 as ten."`
 	Repeats int    `group:"What is tried:" default:"10" help:"Tries of each cell."`

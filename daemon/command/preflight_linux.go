@@ -22,7 +22,7 @@ type preflightCmd struct {
 	Line string `arg:"" optional:"" help:"Line that is to be measured, such as GPIO17 or P1_11; without it the computer alone is looked at."`
 
 	Closed string `enum:"high,low" default:"high" help:"Level of the line while the contact is closed: high or low."`
-	Kind   string `enum:"dial,interrupter" default:"dial" help:"A dial's contact rests closed; where an interrupter's stands, nothing tells."`
+	Kind   string `enum:"dial,interrupter" default:"dial" help:"dial or interrupter. A dial's contact rests closed; where an interrupter's stands, nothing tells."`
 	At     string `placeholder:"DIR" default:"." help:"Where a recording is to be kept: looks for free space there."`
 	Bias   string `enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
 	JSON   bool   `name:"json" help:"Write one JSON object instead of the page."`
@@ -166,6 +166,7 @@ func (pc *computer) kernel(lines error) check {
 	case lines == nil:
 		k.Found += "; it gives edges with time and number (GPIO uAPI v2)"
 	default:
+		k.State = checkUnknown
 		k.Found += "; whether it gives edges with time and number shows with a chip only"
 	}
 	return k

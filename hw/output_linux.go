@@ -118,6 +118,8 @@ func (o *Output) Play(ctx context.Context, edges iter.Seq[pulse.Edge], opt PlayO
 }
 
 func play(ctx context.Context, edges iter.Seq[pulse.Edge], opt PlayOptions, set func(pulse.Level) error, idle pulse.Level) (rep PlayReport, err error) {
+	leave := enterRealtime(&rep)
+	defer leave() // after the line is idle: it takes a while
 	defer func() {
 		e := set(idle)
 		switch {
@@ -127,8 +129,6 @@ func play(ctx context.Context, edges iter.Seq[pulse.Edge], opt PlayOptions, set 
 			err = fmt.Errorf("%w; then the line did not return to idle: %w", err, e)
 		}
 	}()
-	leave := enterRealtime(&rep)
-	defer leave()
 	bound := opt.Late
 	if bound == 0 {
 		bound = 200 * time.Microsecond

@@ -82,6 +82,9 @@ func path(dir, label string, offset int) string {
 // file's path. The file is whole whenever the program or the power ends.
 func (c *Calibration) Save(dir string) (file string, err error) {
 	c.Format = Format
+	if err := c.check(); err != nil { // what Load would refuse must not replace what it takes
+		return "", fmt.Errorf("save calibration: %w", err)
+	}
 	b, err := json.MarshalIndent(c, "", "  ")
 	if err != nil {
 		return "", err

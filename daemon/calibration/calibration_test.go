@@ -167,3 +167,16 @@ func TestDir(t *testing.T) {
 		}
 	}
 }
+
+// What Load would refuse is not saved, and does not replace what is there.
+func TestSaveRefusesWhatLoadWould(t *testing.T) {
+	dir := t.TempDir()
+	c := &Calibration{At: time.Now(), Line: Line{Closed: "high"}, Sender: Line{Closed: "high"}, Result: &pulse.Loopback{
+		EdgeNoise: pulse.Known(1e3), AsymmetryU: pulse.Known(1e3), Asymmetry: pulse.Known(2e8)}}
+	if file, err := c.Save(dir); err == nil {
+		t.Errorf("a coupler that takes 0.2 s was saved in %s", file)
+	}
+	if all, err := All(dir); err != nil || len(all) != 0 {
+		t.Errorf("%d calibrations, %v", len(all), err)
+	}
+}

@@ -81,7 +81,7 @@ func (c *calibrateCmd) check() error {
 		return fmt.Errorf("breaks of %s to %s: expected a range of %d ms at least", figure.Span(c.BreakMin.ns), figure.Span(c.BreakMax.ns), calibrateLengths)
 	case c.Pulses < 100 || c.Pulses > 1e6:
 		return fmt.Errorf("--pulses is %d: expected 100 to 1,000,000", c.Pulses)
-	case c.CalibrationDays < 1:
+	case c.CalibrationDays < 1 || c.CalibrationDays > maxCalibrationDays:
 		return errors.New("--calibration-days: expected 1 or more")
 	}
 	return nil
@@ -154,6 +154,9 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 	result, rep, err := c.play(ctx, l, bound)
 	if err != nil {
 		if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+			if err := l.close(); err != nil {
+				return 0, err
+			}
 			sh.warn("stopped by you: nothing was saved, the line is " + levelWord(c.idle()))
 			return StatusNotMeasured, nil
 		}

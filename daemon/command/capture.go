@@ -127,8 +127,8 @@ func (c *measureCmd) checkLive() error {
 	if c.For.set && c.For.ns <= 0 {
 		return fmt.Errorf("--for is %s: expected more than 0", figure.Span(c.For.ns))
 	}
-	if c.Digits < 0 || c.Cycles < 0 || c.CalibrationDays < 1 {
-		return errors.New("--digits, --cycles and --calibration-days: expected 1 or more")
+	if c.Digits < 0 || c.Cycles < 0 || c.CalibrationDays < 1 || c.CalibrationDays > maxCalibrationDays {
+		return fmt.Errorf("--digits, --cycles and --calibration-days: expected 1 or more, days at most %d", maxCalibrationDays)
 	}
 	return nil
 }
@@ -260,7 +260,8 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 			j.end, ended = now, "by you"
 		}
 		upTo := min(now-pulse.Stamp(liveMargin), j.end)
-		if drained() && upTo > j.last {
+		whole := drained() // asked once: all that came before now was added
+		if whole && upTo > j.last {
 			j.meter.Advance(upTo)
 			j.last = upTo
 		}
@@ -268,7 +269,7 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 			j.rec.tick()
 		}
 		j.con.show(now-cfg.Start, j.meter.Counts())
-		if upTo == j.end {
+		if whole && upTo == j.end {
 			return errEnough
 		}
 		return j.enough()
@@ -313,18 +314,27 @@ func (j *capture) add(batch []pulse.Edge, _ float64) error {
 	for n < len(batch) && batch[n].At <= j.end {
 		n++
 	}
-	if n == 0 {
+	past := n < len(batch) // a line that never rests ends here, not in a pause
+	if batch = batch[:n]; n == 0 {
+		if past {
+			return errEnough
+		}
 		return nil
 	}
-	batch = batch[:n]
 	if j.rec != nil {
 		j.rec.add(batch)
 	}
 	j.meter.Add(batch)
 	j.last = max(j.last, batch[n-1].At)
 	j.con.level(batch[n-1].Level)
-	return j.enough()
+	if err := j.enough(); err != nil || !past {
+		return err
+	}
+	return errEnough
 }
+
+// maxCalibrationDays keeps days in a time.Duration: a hundred years.
+const maxCalibrationDays = 36525
 
 // openRealTime opens a simulated contact that runs as time does.
 func openRealTime(description string) (*liveLine, error) {

@@ -433,3 +433,42 @@ func TestSetupOverCalibration(t *testing.T) {
 		}
 	}
 }
+
+// The end of a capture waits for what was read before it, and a line that
+// never rests still ends.
+func TestCaptureEndsWithWhatWasRead(t *testing.T) {
+	m, err := pulse.NewMeter(pulse.Config{Kind: pulse.KindDial})
+	if err != nil {
+		t.Fatal(err)
+	}
+	j := &capture{meter: m, con: newConsole(&shell{stderr: io.Discard}), end: 100}
+	edge := func(at pulse.Stamp, l pulse.Level) pulse.Edge { return pulse.Edge{At: at, Level: l} }
+	if err := j.add([]pulse.Edge{edge(50, pulse.Low), edge(100, pulse.High)}, 1); err != nil {
+		t.Errorf("all before the end: %v", err)
+	}
+	if err := j.add([]pulse.Edge{edge(101, pulse.Low)}, 1); !errors.Is(err, errEnough) {
+		t.Errorf("all after the end: %v", err)
+	}
+	if n := m.Counts().Edges; n != 2 {
+		t.Errorf("%d edges measured, want 2", n)
+	}
+}
+
+// What was written is synced in time even when nothing more comes.
+func TestRecorderSyncsTheTail(t *testing.T) {
+	r, err := newRecorder(filepath.Join(t.TempDir(), "x.csv"), false, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.close()
+	r.add([]pulse.Edge{{At: 1, Level: pulse.High}})
+	r.flushed = r.flushed.Add(-recordFlush)
+	r.tick()
+	if r.dirty || !r.unsynced {
+		t.Fatalf("after the flush: dirty %v, unsynced %v", r.dirty, r.unsynced)
+	}
+	r.synced = r.synced.Add(-recordSync)
+	if r.tick(); r.unsynced {
+		t.Error("the tail was never synced")
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"time"
 )
 
 // outFile is a file that appears under its name only when it is whole.
@@ -45,7 +46,7 @@ func createFile(what, path string, force bool) (*outFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	temp := filepath.Join(filepath.Dir(path), fmt.Sprintf(".%s.%d.part", filepath.Base(path), os.Getpid()))
+	temp := filepath.Join(filepath.Dir(path), fmt.Sprintf(".%s.%d-%d.part", filepath.Base(path), os.Getpid(), time.Now().UnixNano()))
 	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return nil, fmt.Errorf("%s %s: cannot write there: %s", what, path, reason(err))

@@ -43,7 +43,8 @@ type marginCmd struct {
 	Table  string `group:"Output:" placeholder:"FILE" help:"Write each cell to FILE as a CSV row."`
 	Plot   string `group:"Output:" placeholder:"FILE" help:"Draw the margin into FILE.png or FILE.svg."`
 	JSON   bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
-	Force  bool   `group:"Output:" help:"Let --table and --plot replace a file, and --keep begin anew."`
+	Force  bool   `group:"Output:" help:"Let --table and --plot replace a file; beside --keep they always do."`
+	Anew   bool   `group:"Output:" help:"Begin anew in the file of --keep: what it holds is lost."`
 }
 
 func (*marginCmd) epilogue() string {
@@ -197,12 +198,12 @@ type marginOutputs struct{ table, plot *outFile }
 
 func (c *marginCmd) outputs() (o marginOutputs, err error) {
 	if c.Table != "" {
-		if o.table, err = createFile("--table", c.Table, c.Force); err != nil {
+		if o.table, err = createFile("--table", c.Table, c.Force || c.Keep != "" && !c.Show); err != nil {
 			return o, err
 		}
 	}
 	if c.Plot != "" {
-		if o.plot, err = createFile("--plot", c.Plot, c.Force); err != nil {
+		if o.plot, err = createFile("--plot", c.Plot, c.Force || c.Keep != "" && !c.Show); err != nil {
 			o.discard()
 			return o, err
 		}
@@ -247,8 +248,8 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, bound time.Duration) (r
 	}
 	var keep *keeper
 	run = newMarginRun(settings)
-	if c.Keep != "" {
-		if keep, run, err = openKeeper(c.Keep, &settings, c.Force); err != nil {
+	if c.Keep != "" && !c.Anew {
+		if keep, run, err = openKeeper(c.Keep, &settings, false); err != nil {
 			return nil, "", err
 		}
 		defer keep.close()
@@ -263,6 +264,12 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, bound time.Duration) (r
 		return nil, "", err
 	}
 	defer l.close()
+	if c.Keep != "" && c.Anew { // only now: a busy line must not cost what was kept
+		if t.keep, _, err = openKeeper(c.Keep, &settings, true); err != nil {
+			return nil, "", err
+		}
+		defer t.keep.close()
+	}
 	err = t.all(ctx, l)
 	t.con.clear()
 	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {

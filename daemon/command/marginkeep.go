@@ -109,11 +109,11 @@ type keeper struct{ f *os.File }
 
 // openKeeper continues the test in a file, or begins one. want is nil to take
 // the file's own settings, and to write nothing.
-func openKeeper(path string, want *marginSettings, force bool) (*keeper, *marginRun, error) {
+func openKeeper(path string, want *marginSettings, anew bool) (*keeper, *marginRun, error) {
 	fail := func(err error) (*keeper, *marginRun, error) { return nil, nil, fmt.Errorf("--keep %s: %w", path, err) }
 	b, err := os.ReadFile(path)
 	switch {
-	case errors.Is(err, fs.ErrNotExist) && want != nil, err == nil && want != nil && (force || len(b) == 0):
+	case errors.Is(err, fs.ErrNotExist) && want != nil, err == nil && want != nil && (anew || len(b) == 0):
 		b = nil
 	case err != nil:
 		return fail(errors.New(reason(err)))
@@ -141,7 +141,7 @@ func openKeeper(path string, want *marginSettings, force bool) (*keeper, *margin
 		return nil, run, nil
 	}
 	if is, asked := mustJSON(run.settings), mustJSON(*want); !bytes.Equal(is, asked) {
-		return fail(fmt.Errorf("it is of another test: %s; expected the same settings, another file, or --force to begin anew", firstDifference(is, asked)))
+		return fail(fmt.Errorf("it is of another test: %s; expected the same settings, another file, or --anew to begin again", firstDifference(is, asked)))
 	}
 	f, err := os.OpenFile(path, os.O_WRONLY, 0)
 	if err != nil {

@@ -43,10 +43,12 @@ func newEdgeWriter(out io.Writer, w recordingWriter) edgeWriter {
 type recorder struct {
 	edgeWriter
 	f       *os.File
-	dirty   bool
+	dirty   bool // something is not written
 	flushed time.Time
-	synced  time.Time
-	closed  bool
+	// unsynced: something written is not on the disk for sure.
+	unsynced bool
+	synced   time.Time
+	closed   bool
 }
 
 // newWriter makes the writer that a file's suffix asks for.
@@ -73,7 +75,7 @@ func newRecorder(path string, force bool, comments []string) (*recorder, error) 
 		return nil, fmt.Errorf("--record %s: cannot write there: %s", path, reason(err))
 	}
 	w, err := newWriter("--record", path, f, comments)
-	r := &recorder{edgeWriter: newEdgeWriter(f, w), f: f, dirty: true, flushed: time.Now(), synced: time.Now()}
+	r := &recorder{edgeWriter: newEdgeWriter(f, w), f: f, dirty: true, unsynced: true, flushed: time.Now(), synced: time.Now()}
 	r.err = err
 	r.flush() // the header, so that a wrong place shows now
 	if r.err != nil {
@@ -139,14 +141,13 @@ func (r *edgeWriter) comment(text string) {
 // tick writes what has been held for long enough.
 func (r *recorder) tick() {
 	now := time.Now()
-	if r.err != nil || !r.dirty || now.Sub(r.flushed) < recordFlush {
-		return
+	if r.err == nil && r.dirty && now.Sub(r.flushed) >= recordFlush {
+		r.flush()
+		r.dirty, r.flushed, r.unsynced = false, now, true
 	}
-	r.flush()
-	r.dirty, r.flushed = false, now
-	if now.Sub(r.synced) >= recordSync && r.err == nil {
+	if r.err == nil && r.unsynced && now.Sub(r.synced) >= recordSync {
 		r.err = r.f.Sync()
-		r.synced = now
+		r.synced, r.unsynced = now, false
 	}
 }
 

@@ -7,8 +7,10 @@ import (
 	"io"
 	"iter"
 	"math"
+	"os/signal"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"makebreak/daemon/figure"
@@ -40,9 +42,10 @@ set off: a selector that steps, a register that is seized, bells that ring.
 
 // endings tells how a driven line is left.
 const endings = `The line has its idle level at the end, after Ctrl-C, a hang-up of the terminal
-and a failure of the program. A kill -9 or a power failure leaves no time for
-that: the kernel then gives the line up, and on most boards it is an input from
-that moment. A resistor to the idle level makes that safe.
+and a failure of the program; Ctrl-Z is not heeded meanwhile. A kill -9 or a
+power failure leaves no time for that: the kernel then gives the line up, and
+on most boards it is an input from that moment. A resistor to the idle level
+makes that safe.
 `
 
 // spin is how long before a write the processor waits busily: longer than a
@@ -73,6 +76,8 @@ func (o *onlyOnce) Close() error {
 
 // openOutput opens a line that is driven.
 func openOutput(ref hw.LineRef, idle pulse.Level) (player, error) {
+	// A job that is stopped in a break would leave the line open for as long.
+	signal.Ignore(syscall.SIGTSTP)
 	out, err := hw.OpenOutput(ref, hw.OutputOptions{Idle: idle})
 	if err != nil {
 		return nil, err
@@ -221,10 +226,10 @@ func (c *sendCmd) run(ctx context.Context, sh *shell) (int, error) {
 		_, err = p.WriteTo(sh.stdout)
 	}
 	switch {
-	case rep.Late > 0:
-		return StatusOutOfLimits, err
 	case stopped:
 		return StatusNotMeasured, err
+	case rep.Late > 0:
+		return StatusOutOfLimits, err
 	}
 	return StatusOK, err
 }
@@ -269,6 +274,8 @@ func (c *sendCmd) document(s *sending, r hw.PlayReport, complete bool) sentDoc {
 
 func writeSent(p *page, s *sending, line string, r hw.PlayReport, stopped bool) {
 	switch {
+	case r.Late > 0 && stopped:
+		p.paint(red, "STOPPED BY YOU, AND LATE BEFORE THAT")
 	case r.Late > 0:
 		p.paint(red, "SENT LATE: NOT WHAT WAS ASKED")
 	case stopped:

@@ -13,7 +13,7 @@ import (
 func main() {
 	// A reader that goes away early is an error of writing, not a death.
 	signal.Ignore(syscall.SIGPIPE)
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM, syscall.SIGQUIT)
 	context.AfterFunc(ctx, stop) // a second Ctrl-C ends the program at once
 	os.Exit(command.Run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr, os.Getenv))
 }

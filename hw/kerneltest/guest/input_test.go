@@ -231,7 +231,9 @@ func TestIdle(t *testing.T) {
 	time.Sleep(60 * time.Second)
 	cpu2, switches2 := usage()
 	t.Logf("60 s: %v of processor time, %d wake-ups", cpu2-cpu, switches2-switches)
-	if switches2-switches > 60 { // the runtime's own; one line polled once a second would be as many
+	// The runtime's own are few, or about one a second where it looks after
+	// itself; sixteen lines polled once a second would be 960.
+	if switches2-switches > 160 {
 		t.Errorf("%d wake-ups in 60 s", switches2-switches)
 	}
 	cancel()

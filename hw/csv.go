@@ -538,8 +538,10 @@ func (d *csvDecoder) meet(name string) (*csvContact, error) {
 	return nil, e
 }
 
-// meetMore enters the contacts in the rest of the window.
+// meetMore enters the contacts in the rest of the window. The line stays the
+// one that is being read: errors name it.
 func (d *csvDecoder) meetMore() {
+	defer func(line int) { d.line = line }(d.line)
 	column := slices.Index(d.columns, columnContact)
 	for len(d.names) < maxContacts {
 		line, ok, err := d.nextLine()

@@ -61,8 +61,13 @@ func pairs(brk, per *Durations, f func(b, t int64) float64) func(dst []float64, 
 	}
 }
 
+type durationStore interface {
+	Len() int
+	FillFloat(dst []float64, from int, unitNS float64)
+}
+
 // joined fills with the milliseconds of several stores, one after the other.
-func joined(stores ...*Durations) (n int, fill func(dst []float64, from int)) {
+func joined(stores ...durationStore) (n int, fill func(dst []float64, from int)) {
 	for _, s := range stores {
 		n += s.Len()
 	}
@@ -95,38 +100,41 @@ const (
 	trainGapBefore
 )
 
-// trainList is a list in chunks, which never copies what it holds when it grows.
+// trainList is a list of trains, in some 5 bytes each.
 type trainList struct {
-	n      int
-	chunks [][]trainRec
+	n     int
+	last  Stamp
+	steps Durations // from start to start
+	kinds Durations // pulses, and below them the flags
 }
 
+const trainFlags = 2 // bits
+
 func (l *trainList) add(r trainRec) {
-	const chunk = 1 << 10
-	if l.n%chunk == 0 {
-		l.chunks = append(l.chunks, make([]trainRec, 0, chunk))
-	}
-	last := &l.chunks[len(l.chunks)-1]
-	*last = append(*last, r)
+	l.steps.Add(int64(r.start - l.last))
+	l.kinds.Add(int64(r.pulses)<<trainFlags | int64(r.flags))
+	l.last = r.start
 	l.n++
 }
 
 func (l *trainList) all(yield func(trainRec) bool) {
-	for _, c := range l.chunks {
-		for _, r := range c {
-			if !yield(r) {
-				return
-			}
+	var at Stamp
+	for i, step := range l.steps.All() {
+		at += Stamp(step)
+		kind := l.kinds.At(i)
+		if !yield(trainRec{at, int32(kind >> trainFlags), uint8(kind & (1<<trainFlags - 1))}) {
+			return
 		}
 	}
 }
 
-// dialReader reads transitions as dial pulses. It keeps 4 bytes for each
-// break and each period, for exact percentiles.
+// dialReader reads transitions as dial pulses. It keeps Durations of
+// breaks and periods, for exact percentiles.
 type dialReader struct {
 	pulseMin, pulseMax, trainGap, flashMax int64
 	coding                                 Coding
 	forget                                 bool
+	digitOf                                [10]string // there may be millions of trains
 	onPulse                                func(*PulseRow)
 	onTrain                                func(*Train)
 	first                                  Stamp
@@ -329,8 +337,7 @@ func (d *dialReader) finish(live bool, quiet Stamp) (partial bool) {
 func (d *dialReader) train(r trainRec, breaks, periods, gap int64) Train {
 	t := Train{Pulses: int(r.pulses), StartS: float64(r.start-d.first) / 1e9, Partial: r.flags&trainPartial != 0}
 	if digit, ok := d.coding.Digit(t.Pulses); ok && !t.Partial {
-		s := string(rune(digit))
-		t.Digit = &s
+		t.Digit = &d.digitOf[digit-'0']
 	}
 	if periods > 0 {
 		t.RatePPS = Known(float64(t.Pulses-1) * 1e9 / float64(periods))

@@ -95,7 +95,7 @@ func TestDurationsOutOfRange(t *testing.T) {
 	}
 }
 
-// Less than one allocation for a thousand durations, and none of them moves.
+// Less than one allocation for a thousand durations.
 func TestDurationsAllocations(t *testing.T) {
 	var d Durations
 	if perThousand := testing.AllocsPerRun(1000, func() {
@@ -105,12 +105,77 @@ func TestDurationsAllocations(t *testing.T) {
 	}); perThousand >= 1 {
 		t.Error(perThousand, "allocations for 1000 durations")
 	}
-	first := d.chunks[0]
-	for range 10 * chunkLen {
-		d.Add(1)
+}
+
+// What a duration takes is what the spread of its chunk needs.
+func TestDurationsPacked(t *testing.T) {
+	for _, tt := range []struct {
+		least, spread int64
+		want          int // bytes
+	}{
+		{60e6, 0, 0}, {60e6, 255, 1}, {60e6, 256, 2}, {60e6, 65535, 2}, {60e6, 65536, 3}, {0, 1<<24 - 1, 3}, {60e6, 1 << 24, 4}, {0, math.MaxInt32, 4},
+		{-1, 1, 2}, // most are places in the list of what does not fit
+	} {
+		var d Durations
+		for i := range int64(3 * chunkLen) {
+			d.Add(tt.least + i%7*tt.spread/6)
+		}
+		for i, c := range d.full {
+			if len(c.bytes) > tt.want*chunkLen+4 {
+				t.Errorf("%d to %d more: chunk %d takes %d bytes, want at most %d for each", tt.least, tt.spread, i, len(c.bytes), tt.want)
+			}
+		}
+		for i, ns := range d.All() {
+			if want := tt.least + int64(i)%7*tt.spread/6; ns != want || d.At(i) != want {
+				t.Fatalf("%d to %d more: duration %d is %d, at %d, want %d", tt.least, tt.spread, i, ns, d.At(i), want)
+			}
+		}
 	}
-	if first != d.chunks[0] || first[0] != 60e6 {
-		t.Error("a chunk was copied")
+}
+
+// Whatever comes, and however it is read, an unordered holds what was added.
+func TestUnordered(t *testing.T) {
+	tables := 0
+	rapid.Check(t, func(t *rapid.T) {
+		u := unordered{most: rapid.Int64Range(0, 40).Draw(t, "most")}
+		want := rapid.SliceOf(rapid.Int64Range(0, 50)).Draw(t, "ns")
+		for _, ns := range want {
+			u.add(ns)
+		}
+		zeros := rapid.IntRange(0, 3).Draw(t, "zeros")
+		u.list.AddZeros(zeros)
+		want = append(want, make([]int64, zeros)...)
+		slices.Sort(want)
+		if u.table != nil {
+			tables++
+			if len(u.table) != int(u.most) || u.inTable == 0 && u.list.n != len(want)-zeros {
+				t.Fatal("a table of", len(u.table), "that holds", u.inTable)
+			}
+		}
+		for pass := range 2 {
+			got := make([]float64, u.Len())
+			for from := 0; from < len(got); {
+				part := got[from:][:rapid.IntRange(1, len(got)-from).Draw(t, "part")]
+				u.FillFloat(part, from, 2)
+				from += len(part)
+			}
+			if pass == 0 && len(got) > 0 { // and from anywhere
+				var one [1]float64
+				i := rapid.IntRange(0, len(got)-1).Draw(t, "i")
+				if u.FillFloat(one[:], i, 2); one[0] != got[i] {
+					t.Fatalf("%v at %d, %v in a row", one[0], i, got[i])
+				}
+			}
+			slices.Sort(got)
+			for i, ns := range want {
+				if len(got) != len(want) || got[i] != float64(ns)/2 {
+					t.Fatalf("pass %d: %v, want half of %v", pass, got, want)
+				}
+			}
+		}
+	})
+	if tables < 10 {
+		t.Error(tables, "tables tried")
 	}
 }
 

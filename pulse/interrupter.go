@@ -771,7 +771,7 @@ func (r *interrupterReader) values(q Quantity, segment int) (n int, fill func(ds
 }
 
 // everyOther takes the stores of the breaks (from 0) or of the makes (from 1).
-func everyOther(seg []Durations, from int) (s []*Durations) {
+func everyOther(seg []Durations, from int) (s []durationStore) {
 	for i := from; i < len(seg); i += 2 {
 		s = append(s, &seg[i])
 	}

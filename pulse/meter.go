@@ -26,7 +26,8 @@ type Meter struct {
 	firstSeen               bool
 	transitions, bounced    int
 	extraEdges, nChatter    int
-	bounce, chatter         Durations
+	bounce                  unordered
+	chatter                 Durations
 	xBounce                 extreme
 	unknowns                int
 	unknownNS, asymmetry    int64
@@ -62,6 +63,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 		return 0
 	}
 	m.set = Settler{SettleNS: first(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
+	m.bounce.most = m.set.SettleNS // of a bounce of two edges
 	coding := p.Coding
 	if cfg.CodingSet {
 		coding = cfg.Coding
@@ -72,6 +74,9 @@ func NewMeter(cfg Config) (*Meter, error) {
 		trainGap: first(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
 		flashMax: first(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
 		coding:   coding, forget: cfg.Forget, onPulse: cfg.OnPulse, onTrain: cfg.OnTrain,
+	}
+	for i := range m.dial.digitOf {
+		m.dial.digitOf[i] = string(rune('0' + i))
 	}
 	cadence := cfg.CadenceNS
 	if cadence == nil {
@@ -193,7 +198,7 @@ func (m *Meter) handle(e *Event) {
 			m.bounced++
 			m.extraEdges += int(e.Extra)
 			if !m.cfg.Forget {
-				m.bounce.Add(long)
+				m.bounce.add(long)
 			}
 			if v := float64(long); !m.xBounce.within(v) {
 				side := "opening"
@@ -332,7 +337,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 			looks := m.looks.String()
 			r.KindLooks = &looks
 		}
-		m.bounce.AddZeros(m.transitions - m.bounced)
+		m.bounce.list.AddZeros(m.transitions - m.bounced)
 	}
 	if m.bounced < m.transitions && m.transitions > 0 {
 		m.xBounce.lo = spot{ok: true, at: m.first}

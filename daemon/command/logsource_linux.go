@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -51,6 +52,9 @@ func openLog(ctx context.Context, path string) (*store.Log, error) {
 }
 
 func openLogged(ctx context.Context, f *stretchFlags, contact string) (stretch, error) {
+	// A log may hold months. What measuring keeps of them is large and without
+	// pointers, cheap to collect around; a small computer misses the garbage more.
+	debug.SetGCPercent(10)
 	log, err := openLog(ctx, f.Log)
 	if err != nil {
 		return nil, err

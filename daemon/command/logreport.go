@@ -89,6 +89,9 @@ type stretch interface {
 	// begin and end are what is read, on the clock of the edges.
 	begin() pulse.Stamp
 	end() pulse.Stamp
+	// saw takes the edges that are measured; cut ends the stretch with them.
+	saw(edges []pulse.Edge)
+	cut()
 	report(ctx context.Context, m *pulse.Measurement) (*logReport, error)
 }
 

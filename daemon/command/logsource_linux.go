@@ -27,6 +27,7 @@ type logged struct {
 	settings store.Configuration // in force at the start
 	changes  int                 // of the settings, later in the stretch
 	from, to pulse.Stamp
+	seen     pulse.Stamp // measured up to
 
 	ahead   []pulse.Edge // read but not given
 	err     error        // that follows ahead
@@ -218,8 +219,8 @@ func (l *logged) removedGap() *store.Gap {
 	return nil
 }
 
-func (l *logged) BytesRead() int64      { return 0 }
-func (l *logged) Size() int64           { return 0 }
+func (l *logged) BytesRead() int64      { return max(int64(l.seen-l.from), 0) }
+func (l *logged) Size() int64           { return int64(l.to - l.from) }
 func (l *logged) ResolutionNS() float64 { return 1 }
 func (l *logged) begin() pulse.Stamp    { return l.from }
 func (l *logged) end() pulse.Stamp      { return l.to }
@@ -246,8 +247,13 @@ func (l *logged) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err er
 			return 0, err
 		}
 	}
-	for i := range buf[:n] {
-		e := &buf[i]
+	return n, nil
+}
+
+func (l *logged) saw(edges []pulse.Edge) {
+	for i := range edges {
+		e := &edges[i]
+		l.seen = e.At
 		if (e.Level > pulse.High) == (l.level > pulse.High) {
 			continue
 		}
@@ -257,8 +263,9 @@ func (l *logged) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err er
 			l.known(e.At)
 		}
 	}
-	return n, nil
 }
+
+func (l *logged) cut() { l.to = max(l.seen, l.from) }
 
 // known ends a time in which the level was not known.
 func (l *logged) known(at pulse.Stamp) {

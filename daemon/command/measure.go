@@ -182,7 +182,8 @@ func (c *measureCmd) setup(base pulse.Setup) (*pulse.Setup, error) {
 	return &s, nil
 }
 
-// source is what measure reads: a hw.Source that may know how far it has got.
+// source is what measure reads: a hw.Source that may know how far it has got,
+// in bytes of a file or in ns of a stretch of a log.
 type source interface {
 	hw.Source
 	BytesRead() int64
@@ -272,9 +273,12 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 			return 0, err
 		}
 	}
+	if stopped != "" {
+		logged.cut()
+	}
 	m := meter.Finish(logged.end())
 	m.Source = c.Source
-	report, err := logged.report(ctx, m)
+	report, err := logged.report(context.WithoutCancel(ctx), m) // also of a part
 	if err != nil {
 		return 0, err
 	}
@@ -287,6 +291,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin func([]pulse.Edge)) (meter *pulse.Meter, edges int, err error) {
 	bar := newProgress(sh, src)
 	defer bar.close()
+	logged, isLogged := src.(stretch)
 	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
 		if meter == nil {
 			begin(batch)
@@ -297,6 +302,9 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 		}
 		meter.Add(batch)
 		edges += len(batch)
+		if isLogged {
+			logged.saw(batch)
+		}
 		bar.update()
 		return nil
 	}, &ticks{})
@@ -387,7 +395,11 @@ func statusOf(m *pulse.Measurement, stopped bool) int {
 
 // amount says how much of the source was read.
 func amount(src source, edges int) string {
-	if n := src.Size(); n > 0 {
+	n := src.Size()
+	if _, ok := src.(stretch); ok {
+		return figure.Time(float64(src.BytesRead())/1e9) + " of " + figure.Time(float64(n)/1e9)
+	}
+	if n > 0 {
 		return figure.Bytes(src.BytesRead()) + " of " + figure.Bytes(n)
 	}
 	return figure.Plural(edges, "edge", "edges")

@@ -31,6 +31,15 @@ type Board struct {
 	Serial string `json:"serial"`
 }
 
+// ReadBoard tells which computer this is, by the files below root.
+func ReadBoard(root string) Board {
+	text := func(name string) string {
+		b, _ := os.ReadFile(filepath.Join(root, "proc/device-tree", name))
+		return strings.TrimRight(string(b), "\x00\n")
+	}
+	return Board{Model: text("model"), Serial: text("serial-number")}
+}
+
 // A Line is one end of a loopback.
 type Line struct {
 	Label  string `json:"chip_label"`
@@ -116,6 +125,19 @@ func (c *Calibration) Save(dir string) (file string, err error) {
 // Load reads the calibration of a line. The error is fs.ErrNotExist when there
 // is none, and names the file when it cannot be used.
 func Load(dir, label string, offset int) (*Calibration, error) { return read(path(dir, label, offset)) }
+
+// For finds the calibration that a line which is to measure now has, nil when
+// there is none, and whether it may be used.
+func For(dir string, board Board, line Line, now time.Time, maxAge time.Duration) (*Calibration, Fitness, error) {
+	c, err := Load(dir, line.Label, line.Offset)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, Fitness{}, nil
+	}
+	if err != nil {
+		return nil, Fitness{}, err
+	}
+	return c, c.Check(board, line, now, maxAge), nil
+}
 
 // All reads every calibration in dir, in the order of the files' names; none
 // for a folder that does not exist.
@@ -224,10 +246,22 @@ func (c *Calibration) Check(board Board, line Line, now time.Time, maxAge time.D
 
 // Apply puts what was found in place of what a setup assumes.
 func (c *Calibration) Apply(s *pulse.Setup) {
-	from := "loopback calibration of " + c.At.UTC().Format(time.DateOnly)
-	r := c.Result
-	s.EdgeNoiseNS, s.EdgeNoiseFrom, s.EdgeNoiseA = r.EdgeNoise.V, from, true
-	s.AsymmetryNS, s.AsymmetryUNS, s.AsymmetryFrom, s.AsymmetryA = r.Asymmetry.V, r.AsymmetryU.V, from, true
+	c.ApplyNoise(s)
+	c.ApplyAsymmetry(s)
+}
+
+// ApplyNoise is the part of Apply about the edge-time noise.
+func (c *Calibration) ApplyNoise(s *pulse.Setup) {
+	s.EdgeNoiseNS, s.EdgeNoiseFrom, s.EdgeNoiseA = c.Result.EdgeNoise.V, c.from(), true
+}
+
+// ApplyAsymmetry is the part of Apply about the asymmetry.
+func (c *Calibration) ApplyAsymmetry(s *pulse.Setup) {
+	s.AsymmetryNS, s.AsymmetryUNS, s.AsymmetryFrom, s.AsymmetryA = c.Result.Asymmetry.V, c.Result.AsymmetryU.V, c.from(), true
+}
+
+func (c *Calibration) from() string {
+	return "loopback calibration of " + c.At.UTC().Format(time.DateOnly)
 }
 
 // String names a calibration in a sentence.

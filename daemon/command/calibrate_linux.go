@@ -166,7 +166,7 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	k := &calibration.Calibration{
-		Format: calibration.Format, At: time.Now().UTC().Truncate(time.Second), Board: readBoard("/"), Coupler: c.Coupler, Result: result,
+		Format: calibration.Format, At: time.Now().UTC().Truncate(time.Second), Board: calibration.ReadBoard("/"), Coupler: c.Coupler, Result: result,
 		Line:   calibration.Line{Label: l.inRef.Label, Offset: l.inRef.Offset, Name: lineName(c.In), Closed: c.Closed, Bias: bias.String()},
 		Sender: calibration.Line{Label: l.outRef.Label, Offset: l.outRef.Offset, Name: lineName(c.Out), Closed: c.OutClosed},
 	}
@@ -344,7 +344,7 @@ func (c *calibrateCmd) show(sh *shell, dir string) error {
 		return err
 	}
 	p := page{colour: sh.colour()}
-	board := readBoard("/")
+	board := calibration.ReadBoard("/")
 	for _, k := range all {
 		p.head(printable(fmt.Sprintf("%s (%s:%d), closed is %s, pull resistor %s", k.Line.Name, k.Line.Label, k.Line.Offset, k.Line.Closed, k.Line.Bias)))
 		p.para("  ", upperFirst(printable(k.String()))+".")

@@ -1,11 +1,7 @@
 package command
 
 import (
-	"errors"
 	"fmt"
-	"io/fs"
-	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -30,15 +26,6 @@ func (f *lineFlags) bias() hw.Bias {
 // lineName takes a line's name as commands that want nothing but a line know
 // it, and as measure does.
 func lineName(s string) string { return strings.TrimPrefix(s, "gpio:") }
-
-// readBoard tells which computer this is, by the files below root.
-func readBoard(root string) calibration.Board {
-	text := func(name string) string {
-		b, _ := os.ReadFile(filepath.Join(root, "proc/device-tree", name))
-		return strings.TrimRight(string(b), "\x00\n")
-	}
-	return calibration.Board{Model: text("model"), Serial: text("serial-number")}
-}
 
 // dir is where calibrations are kept.
 func (f *calibrationFlags) dir(env func(string) string) (string, error) {
@@ -78,15 +65,15 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 		if err != nil {
 			return nil // no place, no calibration
 		}
-		k, err := calibration.Load(dir, info.Label, info.Offset)
-		if errors.Is(err, fs.ErrNotExist) {
-			return nil
-		}
+		k, fit, err := calibration.For(dir, calibration.ReadBoard("/"),
+			calibration.Line{Label: info.Label, Offset: info.Offset, Closed: p.String(), Bias: bias.String()},
+			time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour)
 		if err != nil {
 			return fmt.Errorf("%w; calibrate anew, or give --no-calibration", err)
 		}
-		fit := k.Check(readBoard("/"), calibration.Line{Label: info.Label, Offset: info.Offset, Closed: p.String(), Bias: bias.String()},
-			time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour)
+		if k == nil {
+			return nil
+		}
 		l.report.Calibration = &calibrationReport{At: k.At, Coupler: k.Coupler, Used: !fit.Foreign, Why: fit.Why, words: k.String()}
 		if !fit.Foreign {
 			k.Apply(s)

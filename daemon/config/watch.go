@@ -65,8 +65,11 @@ type Watch struct {
 	WebConfig         string // web configuration file of TLS and passwords; empty: none
 	Pprof             bool   // serve Go's profiles too
 	// Window is how far back verdicts and worst values look.
-	Window   time.Duration
-	Contacts []Contact
+	Window time.Duration
+	// Calibrations is the folder of the lines' calibrations, empty for the
+	// usual one.
+	Calibrations string
+	Contacts     []Contact
 }
 
 // A Store is where edges and findings are kept.
@@ -106,6 +109,9 @@ type Contact struct {
 	// Meter is how the edges are read. Its kind is known, Setup is set, Forget
 	// is too; the callbacks, and what a live capture needs, are left.
 	Meter pulse.Config
+	// OwnNoise and OwnAsymmetry: Setup's edge noise or its asymmetry are of the
+	// file, so that no calibration of the line counts.
+	OwnNoise, OwnAsymmetry bool
 	// Rate is the nominal rate in pps of a dial or IPM of an interrupter, 0
 	// when it is not given.
 	Rate       float64
@@ -167,6 +173,7 @@ func (d *watchDecoder) watchFields(w *Watch, seen found) []field {
 		{"listen_unprotected", false, "true or false", d.boolean(&w.ListenUnprotected)},
 		{"pprof", false, "true or false", d.boolean(&w.Pprof)},
 		{"window", false, wantTime("1min", "7d", "10min"), d.duration(&w.Window, time.Minute, 7*day)},
+		{"calibrations", false, "the name of a folder", d.path(&w.Calibrations)},
 		{"contacts", true, "a list of 1 to " + strconv.Itoa(maxContacts) + " contacts", func(v value) bool {
 			ok := d.list("the keys of a contact", func(v value) bool {
 				c, ok := d.contact(v)
@@ -336,7 +343,7 @@ func (d *watchDecoder) contactFields(c *contactDraft) []field {
 		{"train_gap", false, wantTime("1ms", "1h", "150ms"), ns(&m.TrainGapNS, time.Millisecond, time.Hour)},
 		{"flash_max", false, wantTime("1ms", "1h", "1500ms"), ns(&m.FlashMaxNS, time.Millisecond, time.Hour)},
 		{"stuck_after", false, wantTime("1s", "365d", "5min"), d.duration(&c.StuckAfter, time.Second, 365*day)},
-		{"chain", false, "edge_noise, asymmetry, asymmetry_u, clock_error and where they come from", func(v value) bool { return d.setup(v, &c.chain) }},
+		{"chain", false, "edge_noise, asymmetry, asymmetry_u, clock_error and where they come from", func(v value) bool { return d.setup(v, c) }},
 		{"notes", false, "a list of sentences", d.texts(&c.Notes)},
 	}
 }
@@ -349,7 +356,8 @@ func (d *watchDecoder) pulseFields(m *pulse.Config) []field {
 }
 
 // setup reads what is known of the measuring chain over the defaults.
-func (d *watchDecoder) setup(v value, s *pulse.Setup) bool {
+func (d *watchDecoder) setup(v value, c *contactDraft) bool {
+	s := &c.chain
 	var noise, asymmetry, u time.Duration
 	var from string
 	f := found{}
@@ -357,6 +365,7 @@ func (d *watchDecoder) setup(v value, s *pulse.Setup) bool {
 		return false
 	}
 	from = cmp.Or(from, "given")
+	c.OwnNoise, c.OwnAsymmetry = f.has("edge_noise"), f.has("asymmetry") || f.has("asymmetry_u")
 	s.AsymmetryNS = float64(asymmetry)
 	if f.has("edge_noise") {
 		s.EdgeNoiseNS, s.EdgeNoiseFrom = float64(noise), from

@@ -123,6 +123,7 @@ web_config: ../web.yaml
 listen_unprotected: true
 pprof: true
 window: 90min
+calibrations: ../cal
 contacts:
   - name: generator-a
     title: Generator A
@@ -161,10 +162,10 @@ contacts:
 	fine.EdgeNoiseNS, fine.EdgeNoiseFrom, fine.AsymmetryNS, fine.AsymmetryUNS, fine.AsymmetryFrom, fine.ClockRel, fine.ClockFrom = 0, from, -12500, 3000, from, 2e-8, from
 	want := &Watch{
 		Site: "Marrow Quay: upper floor", Store: Store{"/var/log.db", 36 * time.Hour, 64 << 20},
-		Listen: "[::1]:0", ListenUnprotected: true, WebConfig: "web.yaml", Pprof: true, Window: 90 * time.Minute,
+		Listen: "[::1]:0", ListenUnprotected: true, WebConfig: "web.yaml", Pprof: true, Window: 90 * time.Minute, Calibrations: "cal",
 		Contacts: []Contact{
 			{
-				Name: "generator-a", Title: "Generator A", Notes: []string{"one", "two"}, Rate: 9.5, StuckAfter: 48 * time.Hour,
+				Name: "generator-a", Title: "Generator A", Notes: []string{"one", "two"}, Rate: 9.5, StuckAfter: 48 * time.Hour, OwnNoise: true, OwnAsymmetry: true,
 				Source: Source{Kind: SourceGPIO, Text: "gpio:pinctrl-rp1:GPIO17", Line: "pinctrl-rp1:GPIO17", Bias: "pull-up"},
 				Meter: pulse.Config{
 					Kind: pulse.KindDial, Polarity: pulse.ClosedLow, SettleNS: 2.5e6, Timing: pulse.TimingSettled, Limits: mqProfile(),
@@ -177,7 +178,7 @@ contacts:
 				Meter: pulse.Config{Kind: pulse.KindInterrupter, CadenceNS: []int64{400e6, 200e6, 400e6, 2000e6}, Setup: &plain, Forget: true},
 			},
 			{
-				Name: "cam", Rate: 60, Source: Source{Kind: SourceSim, Text: "sim:cam,ipm=60,lobes=5", Sim: spec},
+				Name: "cam", Rate: 60, OwnAsymmetry: true, Source: Source{Kind: SourceSim, Text: "sim:cam,ipm=60,lobes=5", Sim: spec},
 				Meter: pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Lobes: 5, Limits: busy, Setup: &rough, Forget: true},
 			},
 		},
@@ -251,7 +252,7 @@ var watchMistakes = []struct{ name, text, want string }{
 			"1:1: key store: missing: expected path and perhaps keep_raw and max_size\n" +
 			"1:1: key contacts: missing: expected a list of 1 to 256 contacts"},
 	{"unknown keys at each depth", "site: x\nsight: y\nstore: {path: y, keep: 1d}\ncontacts: [{name: a, source: gpio:X, kind: dial, limit: 1, pulse: {minimum: 1ms}, chain: {noise: 1us}}]\n",
-		"2:1: key sight: unknown: expected one of site, store, listen, web_config, listen_unprotected, pprof, window, contacts\n" +
+		"2:1: key sight: unknown: expected one of site, store, listen, web_config, listen_unprotected, pprof, window, calibrations, contacts\n" +
 			"3:18: key store.keep: unknown, near to keep_raw: expected one of path, keep_raw, max_size\n" +
 			"4:50: key contacts[0].limit: unknown, near to limits: expected one of name, title, source, recording_contact, closed, bias, kind, settle, timing, limits, rate, lobes, cadence, coding, pulse, train_gap, flash_max, stuck_after, chain, notes\n" +
 			"4:68: key contacts[0].pulse.minimum: unknown: expected one of min, max\n" +

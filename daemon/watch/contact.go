@@ -85,11 +85,13 @@ type contact struct {
 	since     pulse.Stamp // it is up
 	lastEdge  pulse.Stamp // or since when it is up
 	why       string      // it is down
-	calms     [live.SourceUp]calm
-	toldDown  bool
-	stuck     bool
-	toldStuck bool
-	judged    judge
+	// calibration is that of the line, in words.
+	calibration string
+	calms       [live.SourceUp]calm
+	toldDown    bool
+	stuck       bool
+	toldStuck   bool
+	judged      judge
 }
 
 // newContact makes the task; after is the one that it takes the place of, or nil.
@@ -116,6 +118,7 @@ func (c *contact) Run(ctx context.Context) error {
 	}()
 	for pause := firstRetry; ; {
 		c.progress()
+		c.calibrate()
 		src, err := c.Open(c.cfg.Source)
 		if err == nil {
 			c.raise(src)
@@ -315,7 +318,7 @@ func (c *contact) take() {
 		return
 	}
 	old := c.cfg
-	c.cfg = *next
+	c.cfg, _ = c.calibrated(*next)
 	c.describe(c.cfg)
 	c.live.Describe(setting(&c.cfg))
 	if !old.SameReading(c.cfg) {

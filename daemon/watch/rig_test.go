@@ -21,6 +21,7 @@ import (
 	"github.com/prometheus/common/expfmt"
 	"github.com/prometheus/common/model"
 
+	"makebreak/daemon/calibration"
 	"makebreak/daemon/config"
 	"makebreak/daemon/store"
 	"makebreak/hw"
@@ -36,13 +37,16 @@ type host struct {
 	mu   sync.Mutex
 	wall time.Time                          // at zero
 	open map[string]func() (hw.Live, error) // by line
+	// found is the calibration of a line.
+	found map[string]func() (*calibration.Calibration, calibration.Fitness, error)
 }
 
 // booted is what the monotonic clock shows when a test begins.
 const booted = pulse.Stamp(time.Hour)
 
 func newHost() *host {
-	return &host{zero: time.Now(), wall: time.Date(2024, 3, 30, 12, 0, 0, 0, time.UTC), open: map[string]func() (hw.Live, error){}}
+	return &host{zero: time.Now(), wall: time.Date(2024, 3, 30, 12, 0, 0, 0, time.UTC), open: map[string]func() (hw.Live, error){},
+		found: map[string]func() (*calibration.Calibration, calibration.Fitness, error){}}
 }
 
 func (h *host) now() pulse.Stamp { return booted + pulse.Stamp(time.Since(h.zero)) }
@@ -70,6 +74,13 @@ func (h *host) Open(s config.Source) (hw.Live, error) {
 		return f()
 	}
 	return open(s, h.now)
+}
+
+func (h *host) calibration(s config.Source, _ pulse.Polarity) (*calibration.Calibration, calibration.Fitness, error) {
+	if f := h.found[s.Line]; f != nil {
+		return f()
+	}
+	return nil, calibration.Fitness{}, nil
 }
 
 // pipes is a listener that needs no network, so that time can stand still.
@@ -176,7 +187,7 @@ func (r *rig) start() {
 		defer r.mu.Unlock()
 		r.states = append(r.states, s)
 	}
-	r.opt.Host = Host{Now: r.host.now, Clock: r.host.clock, Boot: "boot-1", Open: r.host.Open}
+	r.opt.Host = Host{Now: r.host.now, Clock: r.host.clock, Boot: "boot-1", Open: r.host.Open, Calibration: r.host.calibration}
 	ready := make(chan struct{})
 	r.opt.Ready = func() { close(ready) }
 	var ctx context.Context

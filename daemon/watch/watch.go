@@ -18,6 +18,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"makebreak/daemon/calibration"
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/live"
@@ -59,9 +60,12 @@ type Host struct {
 	Clock func() (hw.Anchor, hw.Discipline)
 	Boot  string
 	Open  func(config.Source) (hw.Live, error)
+	// Calibration finds what the loopback calibration of a source's line found,
+	// nil when there is none.
+	Calibration func(config.Source, pulse.Polarity) (*calibration.Calibration, calibration.Fitness, error)
 }
 
-func (h *Host) fill() {
+func (h *Host) fill(calibrations string) {
 	if h.Now == nil {
 		h.Now = hw.Monotonic
 	}
@@ -74,6 +78,11 @@ func (h *Host) fill() {
 	if h.Open == nil {
 		now := h.Now
 		h.Open = func(s config.Source) (hw.Live, error) { return open(s, now) }
+	}
+	if h.Calibration == nil {
+		h.Calibration = func(s config.Source, p pulse.Polarity) (*calibration.Calibration, calibration.Fitness, error) {
+			return calibrationOf(calibrations, s, p)
+		}
 	}
 }
 
@@ -117,7 +126,7 @@ type running struct {
 // error tells why it could not begin or go on, or what is not in the log.
 func Run(ctx context.Context, cfg *config.Watch, opt Options) error {
 	defer opt.Listener.Close()
-	opt.fill()
+	opt.fill(cfg.Calibrations)
 	w := &watch{Options: opt, first: cfg, began: time.Now(), isReady: make(chan struct{})}
 	var err error
 	w.store, err = store.Open(ctx, cfg.Store.Path, store.Options{
@@ -234,18 +243,19 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 		<-old.done
 	}
 	for _, c := range begin {
-		edges := w.store.Contact(configuration(&c.want))
+		cfg, _ := w.place.calibrated(c.want)
+		edges := w.store.Contact(configuration(&cfg))
 		old := before[c.want.Name]
 		delete(before, c.want.Name)
 		if old == nil {
 			added++
 			l := live.New(setting(&c.want), w.first.Window, w.Now)
-			c.contact = newContact(&w.place, c.want, l, edges, nil)
+			c.contact = newContact(&w.place, cfg, l, edges, nil)
 			continue
 		}
 		changed++
 		old.live.Describe(setting(&c.want))
-		c.contact = newContact(&w.place, c.want, old.live, edges, old.contact)
+		c.contact = newContact(&w.place, cfg, old.live, edges, old.contact)
 	}
 	lives := make([]*live.Contact, len(list))
 	for i, c := range list {

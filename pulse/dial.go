@@ -6,6 +6,7 @@ type spot struct {
 	breakNS, periodNS int64 // of that pulse, for its uncertainty
 	at                Stamp
 	group, item       int    // train and pulse, or cycle and lobe; 0 when there is none
+	stretch           int    // of an interrupter, in which its lobes have their numbers
 	side              string // "opening" or "closing" for a bounce
 	ok                bool
 }

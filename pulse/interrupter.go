@@ -17,6 +17,14 @@ const (
 	// less than half or more than twice the one before: a burst of interruptions
 	// that are not due may be regular for a while.
 	relockFactor = 3
+	// gapDrift and gapJump bound how far the phase moves over a time in which
+	// nothing is known, by that time and by the distance of openings: beyond it
+	// is a phase of its own (our own choice: motors wander less within a minute).
+	gapDrift = 0.005
+	gapJump  = 0.05
+	// stillCycles is how long nothing must have moved before what falls due
+	// counts as missing at once: before, the next opening tells more.
+	stillCycles = 3
 	// track is the weight of a new cycle in the followed period: slow enough
 	// to average lobes and jitter, fast enough for a motor's warming up.
 	track = 1.0 / 16
@@ -78,14 +86,17 @@ type interrupterReader struct {
 	cur   opening
 	curOK bool
 	open  bool
-	gap   bool // an unknown interval since the last opening
+	gap   bool  // an unknown interval since the last opening
+	moved Stamp // last transition, or when the level was known again
+	// still is what has fallen due since the last opening, as nothing moves.
+	still struct{ missing, due int }
 
 	cycles, missing, extra, due, slips int
 	brk, per                           Durations   // per clean cycle: sum of breaks, period
 	seg                                []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
 	xBreak, xMake, xPeriod, xPercent   extreme
 	xSeg                               []extreme
-	sig                                lobeSignature
+	sig, kept                          lobeSignature // of the stretch at hand, of the best one before
 	row                                CycleRow
 }
 
@@ -101,6 +112,10 @@ type follow struct {
 	candM   int
 	candOff float64
 	candOK  bool
+	// seek gathers the openings after an unknown interval, until they tell
+	// their places in the pattern.
+	seek    []opening
+	seeking bool
 	typical []int64   // the last break at each place of the pattern
 	recent  []opening // the last openings, due or not
 	between bool      // an opening that was not due lies after last
@@ -113,6 +128,7 @@ type follow struct {
 }
 
 func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
+	r.moved = at
 	if !closed {
 		r.cur, r.curOK, r.open = opening{at: at, bounceNS: bounce, gap: r.gap}, true, true
 		r.gap = false
@@ -129,9 +145,10 @@ func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
 }
 
 // unknown says that nothing was known of the contact for a while, and its
-// state now.
-func (r *interrupterReader) unknown(closed bool) {
+// state now, at end.
+func (r *interrupterReader) unknown(end Stamp, closed bool) {
 	r.endOpen()
+	r.moved = end
 	r.gap, r.open = true, !closed
 }
 
@@ -165,23 +182,24 @@ func (r *interrupterReader) decide() {
 	r.havePat = true
 	o := r.learn
 	r.learn = nil
+	run, med := longestRun(o), medianNS(spacings(o))
 	scale := 1.0
 	switch {
 	case len(r.pat.brk) > 0:
 		given := r.pat
 		var fits bool
-		if scale, fits = r.pat.turnTo(o); fits {
+		if scale, fits = r.pat.turnTo(run); fits {
 			break
 		}
 		// Another number of breaks that does repeat is another cadence; what
 		// does not repeat is this one gone wrong.
-		if p, found := findPattern(o, false); found && p.k() != given.k() {
+		if p, found := findPattern(run, med, false); found && p.k() != given.k() {
 			r.pat, scale, r.misfit = p, 1, true
 			r.cadence = p.k() > 1
 		}
 	case r.period > 0:
 		r.pat = plain(r.period)
-		if med := medianNS(spacings(o)); med > 0 {
+		if med > 0 {
 			// Where most interruptions are missing the median is a multiple.
 			x := float64(med) / float64(r.period)
 			if n := math.Round(x); n >= 1 && math.Abs(x-n) <= phaseTolerance {
@@ -191,7 +209,7 @@ func (r *interrupterReader) decide() {
 			}
 		}
 	default:
-		r.pat, _ = findPattern(o, r.lobes > 0)
+		r.pat, _ = findPattern(run, med, r.lobes > 0)
 		r.cadence = r.pat.k() > 1
 	}
 	k := r.pat.k()
@@ -199,10 +217,12 @@ func (r *interrupterReader) decide() {
 	r.seg, r.typical = make([]Durations, 2*k), make([]int64, k)
 	r.xSeg = make([]extreme, 2*k)
 	r.got = make([]opening, 0, k)
-	r.sig.init(r.lobes)
+	r.sig.init(r.lobes, 0)
+	r.kept.init(r.lobes, 0)
 	if r.cadence {
 		r.row.SegmentsNS = make([]int64, 2*k)
 	}
+	r.seeking = len(run) > 0 && run[0].at > o[0].at // the pattern begins later
 	for _, x := range o {
 		r.step(x)
 	}
@@ -223,11 +243,24 @@ func spacings(o []opening) (d []int64) {
 	return d
 }
 
+// longestRun is the most openings in a row that nothing unknown parts.
+func longestRun(o []opening) (run []opening) {
+	lo := 0
+	for i := range o {
+		if o[i].gap {
+			lo = i
+		}
+		if i+1-lo > len(run) {
+			run = o[lo : i+1]
+		}
+	}
+	return run
+}
+
 // findPattern looks for the shortest cycle of breaks and makes that repeats.
 // When none does, or a plain one is asked for, the median distance of
-// openings is the cycle, and found is false.
-func findPattern(o []opening, isPlain bool) (p pattern, found bool) {
-	med := medianNS(spacings(o))
+// openings, med, is the cycle, and found is false.
+func findPattern(o []opening, med int64, isPlain bool) (p pattern, found bool) {
 	if med == 0 {
 		med = 1e9 // a single opening: no cycle will be measured
 	}
@@ -322,38 +355,53 @@ func (p *pattern) turnTo(o []opening) (scale float64, fits bool) {
 // each on the openings and keeping the one that fits best; how much slower
 // than the pattern they run; and whether most of them come when they are due.
 func (p *pattern) phase(o []opening) (at int, scale float64, fits bool) {
-	k := p.k()
-	scale = 1
-	var cycles []int64
-	for i := k; i < len(o); i++ {
-		cycles = append(cycles, int64(o[i].at-o[i-k].at))
-	}
-	if x := float64(medianNS(cycles)) / float64(p.cycle); x > 0 && (k == 1 || x > 0.5 && x < 2) {
-		scale = x
+	scale, ok := p.speed(o)
+	if !ok {
+		scale = 1
 	}
 	best := math.Inf(1)
-	for s := range k {
-		cost, j, last, due := 0.0, s, 0, 0
-		for i, x := range o {
-			m, off := 0, 0.0
-			if i > 0 {
-				var ok bool
-				if m, off, ok = p.ahead(j, float64(x.at-o[last].at), scale); !ok {
-					cost += float64(p.cycle)
-					continue
-				}
-			}
-			if m == 1 {
-				due++
-			}
-			j, last = (j+m)%k, i
-			cost += math.Abs(off) + math.Abs(float64(x.breakNS)-float64(p.brk[j])*scale) + float64(max(m-1, 0))*float64(p.cycle)
-		}
-		if cost < best {
+	for s := range p.k() {
+		if cost, due := p.cost(o, s, scale); cost < best {
 			best, at, fits = cost, s, 5*due >= 4*(len(o)-1)
 		}
 	}
 	return at, scale, fits
+}
+
+// speed is how much slower than the pattern the openings run.
+func (p *pattern) speed(o []opening) (scale float64, ok bool) {
+	k := p.k()
+	var cycles []int64
+	for i := k; i < len(o); i++ {
+		cycles = append(cycles, int64(o[i].at-o[i-k].at))
+	}
+	x := float64(medianNS(cycles)) / float64(p.cycle)
+	return x, x > 0 && (k == 1 || x > 0.5 && x < 2)
+}
+
+// cost is how badly the openings fit the pattern from place s on, and how many
+// of them come when the next one is due.
+func (p *pattern) cost(o []opening, s int, scale float64) (cost float64, due int) {
+	j, last := s, 0
+	for i, x := range o {
+		m, off := 0, 0.0
+		if i > 0 {
+			var ok bool
+			if m, off, ok = p.ahead(j, float64(x.at-o[last].at), scale); !ok {
+				cost += float64(p.cycle)
+				continue
+			}
+		}
+		if m == 1 {
+			due++
+		}
+		j, last = (j+m)%p.k(), i
+		cost += math.Abs(off) + float64(max(m-1, 0))*float64(p.cycle)
+		if x.breakNS > 0 {
+			cost += math.Abs(float64(x.breakNS) - float64(p.brk[j])*scale)
+		}
+	}
+	return cost, due
 }
 
 // runs tells whether openings with nothing unknown between them follow each
@@ -390,8 +438,19 @@ func (p *pattern) ahead(j int, d, scale float64) (m int, off float64, ok bool) {
 }
 
 func (r *interrupterReader) step(o opening) {
+	if o.gap && !(r.seeking && len(r.seek) == 0) {
+		r.findPlace()
+		r.commit()
+		r.seeking = r.ok
+	}
+	if r.seeking {
+		if r.seek = append(r.seek, o); len(r.seek) == r.window() {
+			r.findPlace()
+		}
+		return
+	}
 	if !r.ok {
-		r.anchor(o)
+		r.anchor(o, 0)
 		return
 	}
 	m, off, ok := r.ahead(o)
@@ -436,21 +495,143 @@ func (r *interrupterReader) commit() {
 
 // advance says that no opening came up to now.
 func (r *interrupterReader) advance(now Stamp) {
-	if !r.candOK || r.curOK {
+	if r.candOK && !r.curOK {
+		j := (r.j + r.candM) % r.pat.k()
+		if float64(now-r.cand.at) > 2*phaseTolerance*float64(r.pat.spacing(j))*r.scale {
+			r.commit()
+		}
+	}
+	r.stand(now)
+}
+
+// stand counts what has fallen due up to now, when nothing has moved for long.
+func (r *interrupterReader) stand(now Stamp) {
+	if !r.ok || r.seeking || r.gap || float64(now-r.moved) < stillCycles*float64(r.pat.cycle)*r.scale {
 		return
 	}
-	j := (r.j + r.candM) % r.pat.k()
-	if float64(now-r.cand.at) > 2*phaseTolerance*float64(r.pat.spacing(j))*r.scale {
-		r.commit()
+	r.commit() // also before a break that has not ended
+	k := r.pat.k()
+	cycle := float64(r.pat.cycle) * r.scale
+	d := float64(now - r.last.at)
+	n := int(d/cycle) * k
+	left := d - math.Floor(d/cycle)*cycle
+	if n > 0 { // one of the last cycle may not be overdue yet
+		n, left = n-k, left+cycle
+	}
+	for i := range 2 * k {
+		j := (r.j + i) % k
+		if left -= float64(r.pat.spacing(j)) * r.scale; left <= phaseTolerance*float64(r.pat.spacing((j+1)%k))*r.scale {
+			break
+		}
+		n++
+	}
+	if r.curOK { // it came, and has not ended
+		n = max(n-1, 0)
+	}
+	r.still.missing, r.still.due = max(n, r.still.missing), max((r.j+n)/k, r.still.due)
+}
+
+// findPlace tells where in the pattern the openings after an unknown interval
+// are, and reads them.
+func (r *interrupterReader) findPlace() {
+	if !r.seeking {
+		return
+	}
+	r.seeking = false
+	run := r.seek
+	r.seek = r.seek[:0]
+	if len(run) == 0 {
+		return
+	}
+	r.recent = r.recent[:0]
+	if m, ok := r.goesOn(run); ok {
+		r.remember(run[0])
+		r.arrive(run[0], m)
+	} else if at, ok := r.placeOf(run); ok {
+		r.anchor(run[0], at)
+	} else {
+		return // too few to tell their places; they are left out
+	}
+	for _, o := range run[1:] {
+		r.step(o)
 	}
 }
 
-func (r *interrupterReader) anchor(o opening) {
-	r.ok, r.last, r.j, r.n = true, o, 0, 0
+// goesOn tells whether the openings after an unknown interval are in the phase
+// of those before, and the first of them then m openings after the last.
+func (r *interrupterReader) goesOn(run []opening) (m int, ok bool) {
+	if !r.ok {
+		return 0, false
+	}
+	m, off, ok := r.ahead(run[0])
+	k := r.pat.k()
+	at := (r.j + m) % k
+	room := float64(min(r.pat.spacing(at), r.pat.spacing((at+k-1)%k))) * r.scale
+	drift := gapDrift * float64(run[0].at-r.last.at)
+	if !ok || drift > phaseTolerance*room || math.Abs(off) > gapJump*room+drift {
+		return 0, false
+	}
+	if x, ok := r.pat.speed(run); ok && math.Abs(x/r.scale-1) > gapJump {
+		return 0, false
+	}
+	best, _ := r.pat.cost(run, at, r.scale)
+	for s := range k {
+		if cost, _ := r.pat.cost(run, s, r.scale); cost < best {
+			return 0, false
+		}
+	}
+	return m, true
+}
+
+// placeOf tells the place of the first opening in a phase of its own, from
+// enough openings or ones that fit well nowhere else, and takes over the speed.
+func (r *interrupterReader) placeOf(run []opening) (at int, ok bool) {
+	scale, known := r.pat.speed(run)
+	if !known {
+		scale = r.scale
+	}
+	best, second := math.Inf(1), math.Inf(1)
+	for s := range r.pat.k() {
+		switch cost, _ := r.pat.cost(run, s, scale); {
+		case cost < best:
+			best, second, at = cost, best, s
+		case cost < second:
+			second = cost
+		}
+	}
+	if len(run) < r.window() && best > second/2 {
+		return 0, false
+	}
+	r.scale = scale
+	return at, true
+}
+
+// anchor begins a phase with an opening at place j of the pattern.
+func (r *interrupterReader) anchor(o opening, j int) {
+	r.lose(r.still.missing)
+	r.still.missing, r.still.due = 0, 0
+	if r.ok {
+		r.n++
+		passed := float64(o.at-r.last.at) / (float64(r.pat.cycle) * r.scale)
+		r.endCycle(o, max(int(math.Round(passed)), 1), false)
+		r.newStretch()
+	}
+	o.j = j
+	r.ok, r.last, r.j, r.between = true, o, j, false
 	r.remember(o)
 	r.beginCycle(o)
+	r.clean = j == 0
+	r.sig.opening(r.n, o, true)
 	r.keepBreak(o)
-	r.sig.opening(0, o, true)
+}
+
+// newStretch gives up which lobe is which.
+func (r *interrupterReader) newStretch() {
+	r.sig.breakOff()
+	if r.sig.turns > r.kept.turns {
+		r.sig, r.kept = r.kept, r.sig
+	}
+	r.sig.init(r.lobes, max(r.sig.stretch, r.kept.stretch)+1)
 }
 
 // window is how many openings in a row must agree on a new phase before the
@@ -497,7 +678,6 @@ func (r *interrupterReader) relock(run []opening, least, most float64) bool {
 	r.extra -= strays
 	r.cycExt = max(r.cycExt-strays, 0)
 	r.clean = false
-	r.sig.breakOff()
 	r.scale = scale
 	k := r.pat.k()
 	for i := range run {
@@ -511,12 +691,11 @@ func (r *interrupterReader) relock(run []opening, least, most float64) bool {
 		}
 	}
 	m, _, _ := r.ahead(run[0])
+	m = max(m, r.still.missing+1)
 	for m < 1 || (r.j+m)%k != at {
 		m++
 	}
-	if !run[0].gap {
-		r.lose(m - 1)
-	}
+	r.lose(m - 1)
 	r.set(run[0], m)
 	r.follow1(run[1:])
 	return true
@@ -542,6 +721,8 @@ func (r *interrupterReader) arrive(o opening, m int) {
 		r.clean = false
 		if !o.gap {
 			r.lose(m - 1)
+		} else {
+			r.lose(r.still.missing) // before what is unknown
 		}
 	} else if !r.between && r.last.breakNS > 0 {
 		mk := int64(o.at-r.last.at) - r.last.breakNS
@@ -552,6 +733,7 @@ func (r *interrupterReader) arrive(o opening, m int) {
 }
 
 func (r *interrupterReader) set(o opening, m int) {
+	r.still.missing, r.still.due = 0, 0
 	k := r.pat.k()
 	crossed := (r.j + m) / k
 	j := (r.j + m) % k
@@ -591,7 +773,7 @@ func (r *interrupterReader) keep(i int, ns int64, x *extreme) {
 	if !r.forget {
 		r.seg[i].Add(ns)
 	}
-	s := spot{breakNS: ns, at: r.start.at, group: r.due + 1, item: r.lobe(r.n)}
+	s := spot{breakNS: ns, at: r.start.at, group: r.due + 1, item: r.lobe(r.n), stretch: r.sig.stretch}
 	if v := float64(ns); !x.within(v) {
 		x.see(v, s)
 	}
@@ -605,7 +787,7 @@ func (r *interrupterReader) lobe(n int) int {
 	if r.lobes == 0 {
 		return 0
 	}
-	return n%r.lobes + 1
+	return r.sig.lobe(n)
 }
 
 // endCycle closes the cycle that the opening o begins anew; crossed counts
@@ -629,7 +811,7 @@ func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
 			r.brk.Add(breaks)
 			r.per.Add(t)
 		}
-		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: number, item: lobe}
+		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: number, item: lobe, stretch: r.sig.stretch}
 		if v := float64(t); !r.xPeriod.within(v) {
 			r.xPeriod.see(v, s)
 		}
@@ -686,11 +868,22 @@ func (r *interrupterReader) segIndex(i int) int {
 	return 2*((b+k-1)%k) + 1
 }
 
-func (r *interrupterReader) finish() (partial bool) {
+// finish ends the reading. quiet is the time up to which a live capture saw
+// no edge after the last.
+func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	r.endOpen()
 	r.decide()
+	r.findPlace()
 	r.commit()
+	if live {
+		r.stand(quiet)
+	}
+	r.lose(r.still.missing)
+	r.due += r.still.due
 	r.sig.breakOff()
+	if r.kept.turns > r.sig.turns {
+		r.sig, r.kept = r.kept, r.sig
+	}
 	if r.onCycle != nil && r.ok { // what is known of the cycle that did not end
 		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: r.lobe(r.n - len(r.got) + 1), SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt}
 		if r.pat.k() == 1 {
@@ -702,7 +895,8 @@ func (r *interrupterReader) finish() (partial bool) {
 	return r.open
 }
 
-func (r *interrupterReader) result() *Interrupter {
+// result gives what was read; first is when the measurement begins.
+func (r *interrupterReader) result(first Stamp) *Interrupter {
 	stat := func(q Quantity) Stat {
 		n, fill, _, _ := r.values(q, 0)
 		return StatOf(n, fill)
@@ -729,6 +923,10 @@ func (r *interrupterReader) result() *Interrupter {
 		}
 	}
 	res.Lobes, res.WholeTurns = r.sig.result()
+	if r.lobes > 0 && r.sig.fromOK {
+		res.LobeStretches = max(r.sig.stretch, r.kept.stretch) + 1
+		res.LobesFromS = Known(float64(r.sig.from-first) / 1e9)
+	}
 	return res
 }
 

@@ -7,19 +7,23 @@ package pulse
 // lobe's error is what its opening differs from a regular spacing b about the
 // turn's mean opening.
 type lobeSignature struct {
-	n     int // lobes
-	turn  []opening
-	prev  []opening
-	b     float64 // spacing before prev, ns
-	haveB bool
-	turns int
-	late  []Moments // opening error, ns
-	brk   []Moments // break, ns
-	step  Moments   // spacing of openings, ns
+	n       int   // lobes
+	stretch int   // from 0: a time in which lobes keep their numbers
+	first   int   // number of the due opening that is lobe 1's
+	from    Stamp // of the first one
+	fromOK  bool
+	turn    []opening
+	prev    []opening
+	b       float64 // spacing before prev, ns
+	haveB   bool
+	turns   int
+	late    []Moments // opening error, ns
+	brk     []Moments // break, ns
+	step    Moments   // spacing of openings, ns
 }
 
-func (s *lobeSignature) init(lobes int) {
-	s.n = lobes
+func (s *lobeSignature) init(lobes, stretch int) {
+	*s = lobeSignature{n: lobes, stretch: stretch}
 	s.turn, s.prev = make([]opening, 0, lobes), make([]opening, 0, lobes)
 	s.late, s.brk = make([]Moments, lobes), make([]Moments, lobes)
 }
@@ -30,7 +34,10 @@ func (s *lobeSignature) opening(n int, o opening, whole bool) {
 	if s.n == 0 {
 		return
 	}
-	lobe := n % s.n
+	if !s.fromOK {
+		s.first, s.from, s.fromOK = n, o.at, true
+	}
+	lobe := s.lobe(n) - 1
 	if !whole || lobe != len(s.turn) {
 		s.breakOff()
 	}
@@ -59,6 +66,9 @@ func (s *lobeSignature) opening(n int, o opening, whole bool) {
 	}
 	s.turn, s.prev = s.prev[:0], s.turn
 }
+
+// lobe is the 1-based lobe of due opening n.
+func (s *lobeSignature) lobe(n int) int { return ((n-s.first)%s.n+s.n)%s.n + 1 }
 
 // commit takes the errors of the turn before at spacing b.
 func (s *lobeSignature) commit(b float64) {

@@ -214,6 +214,11 @@ type Interrupter struct {
 	Segments    []Segment `json:"segments"`
 	Lobes       []Lobe    `json:"lobes"`
 	WholeTurns  int       `json:"whole_turns"` // turns of the cam behind the lobes' figures
+	// LobeStretches is how many times lobes were numbered: once more after each
+	// time that the phase was not known. The lobes' figures, and those that
+	// limits name, are of the one stretch that begins at LobesFromS.
+	LobeStretches int `json:"lobe_stretches"`
+	LobesFromS    Num `json:"lobes_from_s"`
 }
 
 // A Segment is one make or break of a cadence's cycle.

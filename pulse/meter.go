@@ -242,7 +242,7 @@ func (m *Meter) read(e *Event) {
 			m.dial.advance(e.At)
 			m.dial.unknown(e.End, e.Closed)
 		} else {
-			m.cam.unknown(e.Closed)
+			m.cam.unknown(e.End, e.Closed)
 		}
 		return
 	}
@@ -293,7 +293,7 @@ func (m *Meter) Counts() Counts {
 	return Counts{
 		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
 		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Trains: m.dial.nTrains,
-		Cycles: m.cam.cycles, CyclesDue: m.cam.due, Missing: m.cam.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
+		Cycles: m.cam.cycles, CyclesDue: m.cam.due + m.cam.still.due, Missing: m.cam.missing + m.cam.still.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
 	}
 }
 
@@ -352,17 +352,17 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		Bounced: m.bounced, ExtraEdges: m.extraEdges, Chatter: m.nChatter,
 		BounceMS: StatOf(n, fill), ChatterMS: StatOf(nc, fillChatter),
 	}
+	quiet := end
+	if undecided {
+		quiet = m.set.t0
+	}
 	if m.kind == KindDial {
-		quiet := end
-		if undecided {
-			quiet = m.set.t0
-		}
 		r.Capture.PartialEnd = m.dial.finish(m.cfg.Live, quiet)
 		r.Dial = m.dial.result()
 		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.startCut
 	} else {
-		r.Capture.PartialEnd = m.cam.finish()
-		r.Interrupter = m.cam.result()
+		r.Capture.PartialEnd = m.cam.finish(m.cfg.Live, quiet)
+		r.Interrupter = m.cam.result(m.first)
 	}
 	if m.set.blind {
 		r.Capture.PartialEnd = true
@@ -507,7 +507,7 @@ func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill
 		it.Where = fmt.Sprintf("before train %d", worst.group)
 	case m.kind == KindDial:
 		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
-	case worst.item > 0:
+	case worst.item > 0 && worst.stretch == m.cam.sig.stretch:
 		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, worst.item)
 	default:
 		it.Where = fmt.Sprintf("cycle %d", worst.group)

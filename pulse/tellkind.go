@@ -76,7 +76,7 @@ func tellKind(ev []Event, d *dialReader, inverted bool) Kind {
 	end()
 	// A cycle of several breaks that repeats and holds one too long for a pulse
 	// is a cadence, though its shorter breaks may look like pulses.
-	p, repeats := findPattern(cycle, false)
+	p, repeats := findPattern(cycle, medianNS(spacings(cycle)), false)
 	switch {
 	case breaks == 0:
 		return KindAuto

@@ -807,6 +807,10 @@ func writeLobes(p *page, in *pulse.Interrupter) {
 		return
 	}
 	p.head("Lobes over " + figure.Plural(in.WholeTurns, "whole turn", "whole turns"))
+	if in.LobeStretches > 1 {
+		p.para("  ", "Which lobe is which was lost with the phase "+figure.Plural(in.LobeStretches-1, "time", "times")+
+			": these are of the longest stretch, from "+figure.Time(in.LobesFromS.V)+" on.")
+	}
 	p.para("  ", "Errors are about the mean of all lobes, positive is late or long; se is one standard error.")
 	rows := [][]cell{cells("lobe", "n", "opening ms", "± se ms", "% cycle", "break ms", "± se ms", "error ms")}
 	for _, l := range in.Lobes {

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"net/url"
 	"os"
+	"os/user"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -125,7 +126,7 @@ func faultOf(path string, err error) *Fault {
 	case c == sqlite3.SQLITE_FULL || errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT),
 		c == sqlite3.SQLITE_IOERR && noSpace(path): // the file through which a log is shared could not be made
 		kind = DiskFull
-	case c == sqlite3.SQLITE_READONLY || errors.Is(err, unix.EROFS):
+	case errors.Is(err, unix.EROFS) || c == sqlite3.SQLITE_READONLY && onReadOnlyDisk(path):
 		kind = ReadOnly
 	case c == sqlite3.SQLITE_BUSY || c == sqlite3.SQLITE_LOCKED:
 		kind = Locked
@@ -133,6 +134,10 @@ func faultOf(path string, err error) *Fault {
 		kind = Damaged
 	}
 	return &Fault{kind, err}
+}
+
+func onReadOnlyDisk(path string) bool {
+	return unix.Access(filepath.Dir(path), unix.W_OK) == unix.EROFS || unix.Access(path, unix.W_OK) == unix.EROFS
 }
 
 func noSpace(path string) bool {
@@ -143,7 +148,8 @@ func noSpace(path string) bool {
 
 // temporary tells the faults of a disk that may pass.
 func (f *Fault) temporary() bool {
-	return f.Kind == DiskFull || f.Kind == ReadOnly || f.Kind == Locked || code(f.Err) == sqlite3.SQLITE_IOERR || errors.Is(f.Err, unix.EIO)
+	c := code(f.Err)
+	return f.Kind == DiskFull || f.Kind == ReadOnly || f.Kind == Locked || c == sqlite3.SQLITE_READONLY || c == sqlite3.SQLITE_IOERR || errors.Is(f.Err, unix.EIO)
 }
 
 // retryInPlace tells the faults after which the connection is as good as new.
@@ -156,6 +162,42 @@ func isDamage(err error) bool {
 	var d *DamageError
 	c := code(err)
 	return c == sqlite3.SQLITE_CORRUPT || c == sqlite3.SQLITE_NOTADB || errors.As(err, &d)
+}
+
+// permitted makes sure that this user may read or write the paths there are.
+func permitted(mode uint32, paths ...string) error {
+	for _, p := range paths {
+		if unix.Access(p, mode) != unix.EACCES {
+			continue
+		}
+		verb := "read"
+		if mode&unix.W_OK != 0 {
+			verb = "write"
+		}
+		var st unix.Stat_t
+		if err := unix.Stat(p, &st); err != nil || int(st.Uid) == os.Getuid() {
+			return fmt.Errorf("no permission to %s %q: its mode, or a folder above it, forbids it", verb, p)
+		}
+		id := strconv.FormatUint(uint64(st.Uid), 10)
+		owner, as := "user "+id, "'#"+id+"'"
+		if u, err := user.LookupId(id); err == nil {
+			owner, as = u.Username, u.Username
+		}
+		return fmt.Errorf("no permission to %s %q, which belongs to %s: do this as that user, with sudo -u %s before the command", verb, p, owner, as)
+	}
+	return nil
+}
+
+// mayWrite makes sure that this user may write the log at path, or make it.
+func mayWrite(path string) error {
+	var paths []string
+	for _, p := range []string{path, path + "-wal", path + "-shm"} {
+		if _, err := os.Stat(p); err != nil {
+			p = filepath.Dir(path) // where it is to be made
+		}
+		paths = append(paths, p)
+	}
+	return permitted(unix.R_OK|unix.W_OK, paths...)
 }
 
 // checkPlace makes sure that a log can be at path and gives its full form.
@@ -182,10 +224,8 @@ func checkPlace(path string) (string, error) {
 	if target, err := filepath.EvalSymlinks(full); err == nil {
 		full = target
 	}
-	for _, p := range []string{dir, full} {
-		if err := unix.Access(p, unix.R_OK|unix.W_OK); err == unix.EACCES {
-			return "", fmt.Errorf("open log %q: no permission to write %q", path, p)
-		}
+	if err := permitted(unix.R_OK|unix.W_OK, full, filepath.Dir(full)); err != nil {
+		return "", fmt.Errorf("open log %q: %w", path, err)
 	}
 	return full, nil
 }
@@ -203,6 +243,9 @@ func dsn(path, mode string, pragmas ...string) string {
 }
 
 func openWriter(path string, wait time.Duration) (*sql.DB, error) {
+	if err := mayWrite(path); err != nil {
+		return nil, err
+	}
 	settings := []struct {
 		name string
 		want string

@@ -15,6 +15,7 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sys/unix"
 	sqlite3 "modernc.org/sqlite/lib"
 
 	"makebreak/pulse"
@@ -34,11 +35,17 @@ type Log struct {
 // one for a log of an older format, which only Open brings up to date.
 func OpenRead(ctx context.Context, path string) (*Log, error) {
 	full, err := filepath.Abs(path)
+	var fi os.FileInfo
 	if err == nil {
-		_, err = os.Stat(full)
+		fi, err = os.Stat(full)
 	}
-	if errors.Is(err, fs.ErrNotExist) {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return nil, fmt.Errorf("open log %q: there is no such file", path)
+	case err == nil && !fi.Mode().IsRegular():
+		return nil, fmt.Errorf("open log %q: expected a file", path)
+	case err == nil:
+		err = permitted(unix.R_OK, full)
 	}
 	var format int
 	if err == nil {

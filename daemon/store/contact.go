@@ -19,6 +19,7 @@ type Contact struct {
 	id     int64  // row, 0 until registered
 	blocks int64  // number of its latest block
 	shot   []byte // the open block's bits
+	left   bool   // not all of it is in the commit
 
 	mu       sync.Mutex // guards what follows
 	open     *block
@@ -255,10 +256,11 @@ func (c *Contact) settle(done bool) {
 		for i := range c.dropped {
 			c.dropped[i].reported = c.dropped[i].sending
 		}
-	} else if !c.sending.IsZero() {
+	}
+	if (!done || c.left) && !c.sending.IsZero() {
 		c.since = c.sending
 	}
-	c.sending = time.Time{}
+	c.sending, c.left = time.Time{}, false
 }
 
 // forget makes the contact write all it has into a new file.

@@ -720,7 +720,8 @@ func TestCutFile(t *testing.T) {
 			continue
 		}
 		path, clock = cut()
-		s = open(t, path, clock, Options{SetAside: true})
+		var said string
+		s = open(t, path, clock, Options{SetAside: true, OnFault: func(err error) { said += err.Error() }})
 		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
 		mustCommit(t, s)
 		got, _ := replay(t, s.Log, Span{}, "dial A")
@@ -728,6 +729,8 @@ func TestCutFile(t *testing.T) {
 		aside, err := filepath.Glob(filepath.Join(filepath.Dir(path), "*.damaged-*"))
 		if err != nil || len(aside) != 1 || hash(t, aside[0]) != sha256.Sum256(file[:size]) {
 			t.Errorf("%v %v", aside, err)
+		} else if name := filepath.Base(aside[0]); s.Stats().SetAside != name || strings.Contains(said, "move it") || strings.Count(said, "it is kept as "+name+" and a new one was begun") != 1 {
+			t.Errorf("told %q", said)
 		}
 		fs := texts(findings(t, s.Log, ""))
 		if len(fs) != 1 || len(aside) == 1 && !strings.Contains(fs[0], "damage: the log was damaged; it was renamed to "+filepath.Base(aside[0])) {
@@ -767,7 +770,13 @@ func TestCommitMeetsDamage(t *testing.T) {
 		clock := newClock()
 		clock.advance(2 * time.Hour)
 		var told faults
-		s := open(t, path, clock, Options{SetAside: aside, OnFault: told.add})
+		var latest string
+		s := open(t, path, clock, Options{SetAside: aside, OnFault: func(err error) {
+			told.add(err)
+			if err != nil {
+				latest = err.Error()
+			}
+		}})
 		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
 		if err := s.commit(false); err == nil {
 			t.Fatal("no error")
@@ -784,7 +793,13 @@ func TestCommitMeetsDamage(t *testing.T) {
 			t.Fatal(err)
 		}
 		mustCommit(t, s)
-		diff(t, faults{"damaged", "over"}, told)
+		diff(t, faults{"damaged", "damaged", "over"}, told)
+		name := s.Stats().SetAside
+		if _, err := os.Stat(filepath.Join(filepath.Dir(path), name)); err != nil || !strings.Contains(name, ".damaged-") {
+			t.Errorf("set aside as %q: %v", name, err)
+		}
+		diff(t, "the log is damaged (database disk image is malformed (11)): it is kept as "+name+
+			" and a new one was begun; what was logged before, and soak tests that were going on, are in the old one", latest)
 		got, _ := replay(t, s.Log, Span{}, "dial A")
 		diff(t, numbered(0, 1, 10), got)
 		fs := texts(findings(t, s.Log, ""))

@@ -89,20 +89,24 @@ const (
 	ReadOnly  FaultKind = "read-only"
 	Locked    FaultKind = "locked"
 	Damaged   FaultKind = "damaged"
+	OverLimit FaultKind = "over limit"
 	OtherKind FaultKind = "other"
 )
 
-// A Fault is why the log cannot be written.
+// A Fault is why the log cannot be written, or what else is wrong with it.
 type Fault struct {
-	Kind FaultKind
-	Err  error
+	Kind     FaultKind
+	Err      error
+	Writable bool // the log is written all the same
 }
 
 func (f *Fault) Error() string {
-	switch f.Kind {
-	case Locked:
+	switch {
+	case f.Writable:
+		return f.Err.Error()
+	case f.Kind == Locked:
 		return "log is locked by another program: " + f.Err.Error()
-	case DiskFull, ReadOnly:
+	case f.Kind == DiskFull || f.Kind == ReadOnly:
 		return "log cannot be written, the disk is " + strings.TrimPrefix(string(f.Kind), "disk ") + ": " + f.Err.Error()
 	}
 	return "log cannot be written: " + f.Err.Error()
@@ -133,7 +137,7 @@ func faultOf(path string, err error) *Fault {
 	case isDamage(err):
 		kind = Damaged
 	}
-	return &Fault{kind, err}
+	return &Fault{Kind: kind, Err: err}
 }
 
 func onReadOnlyDisk(path string) bool {
@@ -162,6 +166,13 @@ func isDamage(err error) bool {
 	var d *DamageError
 	c := code(err)
 	return c == sqlite3.SQLITE_CORRUPT || c == sqlite3.SQLITE_NOTADB || errors.As(err, &d)
+}
+
+// unreadable tells the errors of a part of the file that damage or a bad
+// sector has made useless.
+func unreadable(err error) bool {
+	var e *sqlite.Error
+	return isDamage(err) || errors.As(err, &e) && (e.Code() == sqlite3.SQLITE_IOERR_READ || e.Code() == sqlite3.SQLITE_IOERR_SHORT_READ)
 }
 
 // permitted makes sure that this user may read or write the paths there are.

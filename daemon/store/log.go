@@ -299,7 +299,9 @@ type Spread struct {
 	MinNS, MaxNS int64   // 0 when N is 0
 }
 
-// A Summary is what one contact did in one minute, or a part of one.
+// A Summary is what one contact did in one minute, or a part of one; in an
+// hour or a day, counted by the monotonic clock, where retention has put old
+// ones together.
 type Summary struct {
 	Contact        string
 	At             Moment // start
@@ -343,19 +345,25 @@ func (m *Summary) columns() []any {
 		m.PeriodBreaksNS, whole(m.BounceMaxNS), whole(m.InterdigitNS)}
 }
 
-// Summaries gives a contact's summaries in a span in order of time.
+// scanSummary scans a moment and summaryColumns.
+func scanSummary(row func(...any) error) (m Summary, err error) {
+	var at moment
+	var low, high, breakLow, breakHigh, bounce, gap sql.NullInt64
+	err = row(append(at.fields(), &m.LengthNS, &m.Edges, &m.Lost, &m.Pulses, &m.Missing, &m.Extra, &m.Chatter, &m.Bounced, &m.OutOfLimit,
+		&m.Period.N, &m.Period.SumNS, &m.Period.Squares, &low, &high,
+		&m.Break.N, &m.Break.SumNS, &m.Break.Squares, &breakLow, &breakHigh, &m.PeriodBreaksNS, &bounce, &gap)...)
+	m.At = at.at()
+	m.Period.MinNS, m.Period.MaxNS, m.Break.MinNS, m.Break.MaxNS = low.Int64, high.Int64, breakLow.Int64, breakHigh.Int64
+	m.BounceMaxNS = pulse.Num{V: float64(bounce.Int64), OK: bounce.Valid}
+	m.InterdigitNS = pulse.Num{V: float64(gap.Int64), OK: gap.Valid}
+	return m, err
+}
+
+// Summaries gives a contact's summaries that begin in a span in order of time.
 func (l *Log) Summaries(ctx context.Context, span Span, contact string) iter.Seq2[Summary, error] {
-	scan := func(row func(...any) error) (m Summary, err error) {
-		var at moment
-		var low, high, breakLow, breakHigh, bounce, gap sql.NullInt64
+	scan := func(row func(...any) error) (Summary, error) {
+		m, err := scanSummary(row)
 		m.Contact = contact
-		err = row(append(at.fields(), &m.LengthNS, &m.Edges, &m.Lost, &m.Pulses, &m.Missing, &m.Extra, &m.Chatter, &m.Bounced, &m.OutOfLimit,
-			&m.Period.N, &m.Period.SumNS, &m.Period.Squares, &low, &high,
-			&m.Break.N, &m.Break.SumNS, &m.Break.Squares, &breakLow, &breakHigh, &m.PeriodBreaksNS, &bounce, &gap)...)
-		m.At = at.at()
-		m.Period.MinNS, m.Period.MaxNS, m.Break.MinNS, m.Break.MaxNS = low.Int64, high.Int64, breakLow.Int64, breakHigh.Int64
-		m.BounceMaxNS = pulse.Num{V: float64(bounce.Int64), OK: bounce.Valid}
-		m.InterdigitNS = pulse.Num{V: float64(gap.Int64), OK: gap.Valid}
 		return m, err
 	}
 	return pages(ctx, l, span, scan, func(m Summary) (Moment, int64) { return m.At, math.MaxInt64 },

@@ -75,10 +75,20 @@ func (s *Store) attach(ctx context.Context) error {
 		findings, err = s.begin(format)
 	}
 	if isDamage(err) && s.opt.SetAside {
+		why := err
+		var d *DamageError
+		if errors.As(err, &d) {
+			why = d.Err
+		}
 		var aside string
-		if aside, err = setAside(s.path, s.anchor.Wall, err); err != nil {
+		if aside, err = setAside(s.path, s.anchor.Wall, why); err != nil {
 			return err
 		}
+		s.tell(&Fault{Kind: Damaged, Writable: true, Err: fmt.Errorf(
+			"the log is damaged (%w): it is kept as %s and a new one was begun; what was logged before, and soak tests that were going on, are in the old one", why, aside)})
+		s.mu.Lock()
+		s.stats.SetAside = aside
+		s.mu.Unlock()
 		s.mark, s.damaged = mark{}, nil
 		s.Find(Finding{Kind: Damage, At: Moment{Mono: s.anchor.Mono},
 			Text:   "the log was damaged; it was renamed to " + aside + " and a new one begun",
@@ -136,6 +146,7 @@ ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edge
 	}
 	s.Log.setPool(readers)
 	if !found {
+		s.keep = retention{}
 		s.mu.Lock()
 		for _, c := range s.list {
 			c.forget()

@@ -3,17 +3,22 @@
 // configuration, through restarts, reboots and steps of the wall clock.
 //
 // One program at a time may write edges (Open); it buffers them in memory and
-// commits at least once a second (Store.Run). Others may read the same file
-// meanwhile and add remarks (OpenRead).
+// commits at least once a second (Store.Run). A power cut takes what was
+// appended in the last second and in the time that the disk takes for the
+// commit after it; where each commit takes more than 0.9 s, in the time of two
+// commits and 0.1 s. Others may read the same file meanwhile and add remarks
+// (OpenRead).
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -24,7 +29,8 @@ import (
 )
 
 const (
-	// atRisk is the longest time between an edge's Append and its commit.
+	// atRisk is the longest time between an edge's Append and its commit on a
+	// disk that takes less than half of it for a commit.
 	atRisk = time.Second
 	// aliveEvery is how often a log with nothing to write says that it is
 	// alive, which is how well the start of a gap is known.
@@ -34,6 +40,10 @@ const (
 	// maxEvents bounds the findings, summaries and other rows that wait to be
 	// written: hours of them, in some MB.
 	maxEvents = 20000
+	// commitBlocks and commitRows are written in one transaction when the log
+	// has a limit and is near it; what is to make room for them follows each.
+	commitBlocks = 160
+	commitRows   = 1000
 	// clockStep is the change between the two clocks that is taken for a step
 	// of the wall clock: steering slews both alike, and they are read within
 	// microseconds of each other.
@@ -60,7 +70,9 @@ type Options struct {
 	// and all else are kept for good.
 	KeepEdges time.Duration
 	// MaxBytes is the size of the log, write-ahead log included, from which on
-	// the oldest raw edges make room; 0 is no limit.
+	// the oldest raw edges make room; 0 is no limit. Where all else takes more
+	// than a quarter of it, the oldest summaries are put together to hours, then
+	// days, first.
 	MaxBytes int64
 	// BufferBytes bounds the coded edges that wait for a disk that cannot be
 	// written, 0 means 8 MiB. Contacts have equal shares.
@@ -68,8 +80,10 @@ type Options struct {
 	// SetAside makes a damaged log be renamed and a new one begun, where Open
 	// would otherwise fail and Run go on trying.
 	SetAside bool
-	// OnFault is called with a *Fault when the log cannot be written, and with
-	// nil when it can be again. It must neither wait nor use the log.
+	// OnFault is called with a *Fault when the log cannot be written, when it
+	// does not keep to its limits, and when a damaged log was set aside; and
+	// with nil when one of the first two is over. Open may call it. It must
+	// neither wait nor use the log.
 	OnFault func(error)
 	// Clock reads the clocks; nil means the system's.
 	Clock func() (hw.Anchor, hw.Discipline)
@@ -127,7 +141,7 @@ type Store struct {
 	faultSince pulse.Stamp
 	damaged    error // met by a commit, to be set aside
 	batch      []pending
-	pruned     pulse.Stamp // latest look at the age of edges
+	keep       retention
 }
 
 // An event is a row that waits to be written.
@@ -136,6 +150,7 @@ type event func(w *writer) error
 // Stats is the state of a log's writer.
 type Stats struct {
 	Bytes         int64         // file and write-ahead log
+	OverLimit     bool          // Bytes are more than Options.MaxBytes
 	Lag           time.Duration // age of the oldest thing that is not committed
 	PendingEdges  int64         // appended, not committed
 	DroppedEdges  uint64        // given up, since the start
@@ -145,7 +160,10 @@ type Stats struct {
 	LastCommit    time.Time // zero before the first
 	LastTry       time.Time // end of the latest attempt, even one with nothing to write
 	RemovedEdges  uint64    // removed by retention, since the start
-	Fault         *Fault    // nil when the log can be written
+	FoldedRows    uint64    // summaries that retention put together with others, since the start
+	StuckBlocks   uint64    // blocks of edges that damage kept retention from removing, since the start
+	SetAside      string    // name of the file that a damaged log was last renamed to, since the start
+	Fault         *Fault    // nil when the log can be written and keeps to its limits
 }
 
 // Open opens the log for writing, makes it if there is none, and resumes its
@@ -185,9 +203,10 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 // String names the task.
 func (s *Store) String() string { return "log " + s.path }
 
-// Run commits what was appended until ctx is done, and then once more. It is
-// to be called once. The error is always nil: faults go to Options.OnFault
-// and Stats, and are retried.
+// Run commits what was appended until ctx is done; what is left then is for
+// Close, which ought to follow soon: one commit more than needed can make a
+// stop seconds longer. It is to be called once. The error is always nil:
+// faults go to Options.OnFault and Stats, and are retried.
 func (s *Store) Run(ctx context.Context) error {
 	backoff := time.Duration(0)
 	timer := time.NewTimer(0)
@@ -196,7 +215,6 @@ func (s *Store) Run(ctx context.Context) error {
 		var reply chan error
 		select {
 		case <-ctx.Done():
-			s.commit(false)
 			return nil
 		case reply = <-s.flush:
 		case <-timer.C:
@@ -363,39 +381,45 @@ SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE (?5, ?6, ?7, ?8) IS NOT (
 	return c
 }
 
-// commit writes everything that waits, in one transaction.
+// commit writes everything that waits: in one transaction, unless that is too
+// much for the room that can be made at once.
 func (s *Store) commit(end bool) error {
 	s.committing.Lock()
 	defer s.committing.Unlock()
-	err := s.tryCommit(end)
-	s.mu.Lock()
-	s.stats.LastTry = time.Now()
-	s.mu.Unlock()
-	if err != nil {
-		if s.w != nil && !retryInPlace(err) {
-			// The connection may be stuck with a file that is gone.
-			_ = s.detach()
-			s.lock.release()
-			s.lock = nil
+	for more := true; more; {
+		var err error
+		more, err = s.commitSome(end)
+		s.mu.Lock()
+		s.stats.LastTry = time.Now()
+		s.mu.Unlock()
+		if err != nil {
+			if s.w != nil && !retryInPlace(err) {
+				// The connection may be stuck with a file that is gone.
+				_ = s.detach()
+				s.lock.release()
+				s.lock = nil
+			}
+			if isDamage(err) && s.opt.SetAside {
+				s.damaged = err
+			}
+			return s.failed(err)
 		}
-		if isDamage(err) && s.opt.SetAside {
-			s.damaged = err
+		s.recovered()
+		if more || !end {
+			s.prune()
 		}
-		return s.failed(err)
 	}
-	s.recovered()
-	s.prune()
 	return nil
 }
 
-func (s *Store) tryCommit(end bool) error {
+func (s *Store) commitSome(end bool) (more bool, err error) {
 	if s.w == nil {
 		if err := s.attach(context.Background()); err != nil {
-			return err
+			return false, err
 		}
 	}
 	if err := s.w.inPlace(s.path); err != nil {
-		return err
+		return false, err
 	}
 	a, d := s.opt.Clock()
 	s.followClock(a, d)
@@ -408,16 +432,17 @@ func (s *Store) tryCommit(end bool) error {
 		s.settle(contacts, done)
 		s.mu.Lock()
 		defer s.mu.Unlock()
-		if !done {
+		if (!done || more) && !since.IsZero() { // else rows that came meanwhile have set it
 			s.eventSince = since
-			return
 		}
-		rest := copy(s.events, s.events[len(events):])
-		clear(s.events[rest:])
-		s.events = s.events[:rest]
+		if done {
+			rest := copy(s.events, s.events[len(events):])
+			clear(s.events[rest:])
+			s.events = s.events[:rest]
+		}
 	}()
 	if err := s.register(contacts); err != nil {
-		return err
+		return false, err
 	}
 	alive := max(a.Mono, s.session.alive)
 	s.batch = s.batch[:0]
@@ -427,13 +452,31 @@ func (s *Store) tryCommit(end bool) error {
 	for i := range s.batch {
 		alive = max(alive, s.batch[i].header.last)
 	}
+	if len(s.batch) > commitBlocks || len(events) > commitRows {
+		split, err := s.nearLimit(len(s.batch))
+		if err != nil {
+			return false, err
+		}
+		if n := commitRows; split && len(events) > n {
+			more, events = true, events[:n]
+		}
+		if n := commitBlocks; split && len(s.batch) > n {
+			// All that is known up to the first edge that has to wait.
+			slices.SortStableFunc(s.batch, func(a, b pending) int { return cmp.Compare(a.header.first, b.header.first) })
+			alive = max(min(alive, s.batch[n].header.first), s.session.alive)
+			for _, p := range s.batch[n:] {
+				p.contact.left = true
+			}
+			more, s.batch = true, s.batch[:n]
+		}
+	}
 	due := alive-s.session.alive >= pulse.Stamp(aliveEvery)
 	if len(s.batch) == 0 && len(events) == 0 && !due && !end {
 		done = true
-		return nil
+		return false, nil
 	}
 	refused := uint64(0)
-	err := s.w.tx(func(w *writer) error {
+	err = s.w.tx(func(w *writer) error {
 		for i := range s.batch {
 			if err := s.batch[i].write(w); err != nil {
 				return err
@@ -454,10 +497,10 @@ func (s *Store) tryCommit(end bool) error {
 			}
 		}
 		return w.exec(`UPDATE sessions SET alive_ns = ?, alive_wall_ns = ?, commits = commits + 1, ended = ? WHERE id = ?`,
-			int64(alive), a.At(alive).UnixNano(), end, w.session)
+			int64(alive), a.At(alive).UnixNano(), end && !more, w.session)
 	})
 	if err != nil {
-		return err
+		return false, err
 	}
 	done = true
 	s.session.alive = alive
@@ -469,7 +512,7 @@ func (s *Store) tryCommit(end bool) error {
 	s.stats.Commits++
 	s.stats.LastCommit = time.Now()
 	s.stats.Bytes = logBytes(s.path)
-	return nil
+	return more, nil
 }
 
 func (s *Store) settle(contacts []*Contact, done bool) {
@@ -487,18 +530,26 @@ func (s *Store) failed(err error) error {
 	f := faultOf(s.path, err)
 	s.mu.Lock()
 	s.stats.WriteErrors++
-	first := s.stats.Fault == nil
 	s.stats.Fault = f
 	s.mu.Unlock()
-	if first {
+	if s.fault == nil {
 		a, _ := s.opt.Clock()
 		s.faultSince = a.Mono
 		s.fault = f
-		if s.opt.OnFault != nil {
-			s.opt.OnFault(f)
-		}
+		s.tell(f)
 	}
 	return f
+}
+
+// tell calls OnFault, with nil when a fault is over.
+func (s *Store) tell(f *Fault) {
+	switch {
+	case s.opt.OnFault == nil:
+	case f == nil:
+		s.opt.OnFault(nil)
+	default:
+		s.opt.OnFault(f)
+	}
 }
 
 func (s *Store) recovered() {
@@ -508,16 +559,14 @@ func (s *Store) recovered() {
 	f := s.fault
 	s.fault = nil
 	s.mu.Lock()
-	s.stats.Fault = nil
+	s.stats.Fault = s.keep.fault
 	s.mu.Unlock()
 	a, _ := s.opt.Clock()
 	d := time.Duration(a.Mono - s.faultSince)
 	s.Find(Finding{Kind: LogFault, At: Moment{Mono: s.faultSince},
 		Text:   fmt.Sprintf("the log could not be written for %s: %s", round(d), f.Kind),
 		Detail: Detail(map[string]any{"fault": f.Kind, "seconds": d.Seconds(), "error": f.Err.Error()})})
-	if s.opt.OnFault != nil {
-		s.opt.OnFault(nil)
-	}
+	s.tell(nil)
 }
 
 func round(d time.Duration) time.Duration {

@@ -11,15 +11,15 @@ import (
 // Figures are what is known of a contact at one moment. They share nothing
 // with the Contact.
 type Figures struct {
-	Setting
-	Kind pulse.Kind // KindAuto before the first Begin
+	Setting            // with the StuckAfter that counts, see Contact.StuckAfter
+	Kind    pulse.Kind // KindAuto before the first Begin
 
 	Up        bool
 	Ended     bool   // it is not up because its source has come to an end: no fault
 	Why       string // it is not up for another reason
 	State     State
 	SinceEdge pulse.Num // seconds since the last edge; unknown before the first
-	Stuck     bool      // no edge for Setting.StuckAfter
+	Stuck     bool      // no edge for StuckAfter
 
 	Totals   Totals
 	Findings map[Finding]uint64 // all of them
@@ -29,6 +29,10 @@ type Figures struct {
 	// than any digit; of an interrupter, in IPM, that of its last whole cycle.
 	Rate         pulse.Num
 	BreakPercent pulse.Num // percent break of the same pulses or cycle
+	// RateAgoS is how many seconds ago those ended, where they do not tell how
+	// the contact is now: it is stuck or not being read, or an interrupter has
+	// not had a whole cycle for as long as it may be without an edge.
+	RateAgoS pulse.Num
 
 	// What follows looks back Window at most.
 	Window       time.Duration
@@ -51,7 +55,8 @@ type Item struct {
 	Limits pulse.Limit // of which it is a bound
 	AgoS   pulse.Num   // how long ago the worst value began, in seconds
 	// TotalOut of TotalOf values were out of this bound since the contact was
-	// first watched. They never go back.
+	// first watched, whatever its value was. They never go back, also when the
+	// limit is taken away and put back.
 	TotalOut, TotalOf uint64
 }
 
@@ -73,7 +78,13 @@ func (c *Contact) Figures() Figures {
 	if c.anyEdge {
 		f.SinceEdge = pulse.Known(quiet)
 	}
-	f.Stuck = c.up && f.StuckAfter > 0 && quiet >= f.StuckAfter.Seconds()
+	f.StuckAfter = c.stuckAfter()
+	most := f.StuckAfter.Seconds()
+	f.Stuck = c.up && most > 0 && quiet >= most
+	if c.rate.OK {
+		ago := max(float64(now-c.rated)/1e9, 0)
+		f.RateAgoS = pulse.Num{V: ago, OK: !c.up || f.Stuck || c.kind == pulse.KindInterrupter && most > 0 && ago >= most}
+	}
 
 	worst := make([]spot, len(c.rolling.bounds))
 	var gap int64
@@ -92,7 +103,7 @@ func (c *Contact) Figures() Figures {
 
 // item judges the worst value of a bound, as a Meter does.
 func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
-	it := Item{Limits: b.Limit, TotalOut: b.out, TotalOf: b.of, Item: pulse.Item{
+	it := Item{Limits: b.Limit, TotalOut: b.total.out, TotalOf: b.total.of, Item: pulse.Item{
 		Quantity: b.Name(), Bound: "min", Limit: b.value, Statement: pulse.NotMeasured,
 		OutOfLimit: int(w.out), Of: int(w.n), Source: b.Source, Seen: b.Seen,
 	}}

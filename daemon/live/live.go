@@ -21,9 +21,19 @@ type Setting struct {
 	Notes  []string
 	// Rate is the nominal rate, in pps of a dial or IPM of an interrupter, 0
 	// when there is none.
-	Rate       float64
-	StuckAfter time.Duration // 0: never
+	Rate float64
+	// StuckAfter is how long it may be without an edge. 0: a dial for ever, an
+	// interrupter for three of its cycles (Contact.StuckAfter).
+	StuckAfter time.Duration
 }
+
+const (
+	// stillCycles is after how many of its slowest known cycles without an edge
+	// an interrupter stands still: one that is missing is not yet that.
+	stillCycles = 3
+	// stillLeast keeps a fast one that falters from being told as standing still.
+	stillLeast = 5 * time.Second
+)
 
 // A State is the electrical state of a contact.
 type State uint8
@@ -69,9 +79,11 @@ type Observer interface {
 	ObserveBreak(s float64)  // of each pulse, of each break of a whole cycle
 }
 
-// Totals are counts since the contact was first watched, over all its Meters.
-// They never go back.
+// Totals are counts since the contact was first watched, over all its Meters,
+// those of another kind too. They never go back.
 type Totals struct {
+	// Edges leaves out the level that follows an unknown one: it tells what the
+	// contact is, not that it changed.
 	Edges, LostEdges, Transitions, Chatter, UnknownIntervals uint64
 	Pulses, ShortBreaks, Flashes, Disconnects, Trains        uint64
 	// Extra counts an interruption when the cycle that it fell into is over:
@@ -93,7 +105,8 @@ type Contact struct {
 	polarity pulse.Polarity
 	limits   *pulse.Profile
 	setup    pulse.Setup
-	observer Observer
+	observe  func(pulse.Kind) Observer
+	observer Observer // of kind
 
 	up      bool
 	ended   bool
@@ -106,11 +119,13 @@ type Contact struct {
 	counts pulse.Counts // of the Meter in use, as last told
 	found  [len(findings)]uint64
 
-	segments int  // of the cadence that the contact should do, 0 for none
-	misfit   bool // it does another one
-	breaks   int  // in each cycle of the cadence that it does
+	segments int   // of the cadence that the contact should do, 0 for none
+	misfit   bool  // it does another one
+	breaks   int   // in each cycle of the cadence that it does
+	nominal  int64 // ns of the slowest nominal cycle of an interrupter, 0 for none
 
-	rate, percent pulse.Num // latest; rate in pps or IPM
+	rate, percent pulse.Num   // latest; rate in pps or IPM
+	rated         pulse.Stamp // end of what they are of
 	recent        [longTrain]pair
 	rolling       rolling
 }
@@ -143,28 +158,44 @@ func (c *Contact) Describe(s Setting) {
 	c.set = s
 }
 
-// Observe has o told all that is measured from now on, and nobody if o is nil.
-func (c *Contact) Observe(o Observer) {
+// Observe has all that is measured from now on told to the Observer that of
+// gives for the contact's kind, and to nobody if of is nil.
+func (c *Contact) Observe(of func(pulse.Kind) Observer) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.observer = o
+	c.observe = of
+	c.chooseObserver()
+}
+
+func (c *Contact) chooseObserver() {
+	c.observer = nil
+	if c.observe != nil && c.kind != pulse.KindAuto {
+		c.observer = c.observe(c.kind)
+	}
 }
 
 // Begin is called before each new Meter is made. It returns cfg with callbacks
 // that feed c before those that cfg has. The kind must be known. Totals go on;
-// only another kind begins anew.
+// another kind has its own window and latest figures.
 func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if cfg.Kind != c.kind {
-		c.totals, c.found, c.rolling = Totals{}, [len(findings)]uint64{}, rolling{}
+		c.rolling = rolling{totals: c.rolling.totals}
 		c.rate, c.percent = pulse.Num{}, pulse.Num{}
+		c.kind = cfg.Kind
+		c.chooseObserver()
 	}
-	c.kind, c.polarity, c.limits, c.counts = cfg.Kind, cfg.Polarity, cfg.Limits, pulse.Counts{}
-	c.segments, c.misfit = len(cfg.CadenceNS), false
-	if cfg.CadenceNS == nil && c.limits != nil {
-		c.segments = len(c.limits.CadenceNS)
+	c.polarity, c.limits, c.counts = cfg.Polarity, cfg.Limits, pulse.Counts{}
+	cadence := cfg.CadenceNS
+	if cadence == nil && c.limits != nil {
+		cadence = c.limits.CadenceNS
 	}
+	c.segments, c.misfit, c.nominal = len(cadence), false, 0
+	for _, ns := range cadence {
+		c.nominal += ns
+	}
+	c.nominal = max(c.nominal, cfg.PeriodNS)
 	c.setup = pulse.DefaultSetup()
 	if cfg.Setup != nil {
 		c.setup = *cfg.Setup
@@ -230,16 +261,23 @@ func (c *Contact) Clock(rel float64, from string) {
 	c.setup.ClockRel, c.setup.ClockFrom = rel, from
 }
 
-// Edges takes the edges that were given to the Meter.
+// Edges takes the edges of the source that are given to the Meter.
 func (c *Contact) Edges(edges []pulse.Edge) {
 	if len(edges) == 0 {
 		return
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	e := &edges[len(edges)-1]
-	c.last, c.anyEdge = e.At, true
-	c.level(e.Level)
+	n := uint64(0)
+	for i := range edges {
+		if c.state != Unknown && edges[i].Level <= pulse.High {
+			n++
+		}
+		c.level(edges[i].Level)
+	}
+	c.totals.Edges += n
+	c.rolling.slot(c.now()).seen.Edges += n
+	c.last, c.anyEdge = edges[len(edges)-1].At, true
 }
 
 func (c *Contact) level(l pulse.Level) {
@@ -253,7 +291,8 @@ func (c *Contact) level(l pulse.Level) {
 	}
 }
 
-// Counts takes what the Meter has counted, after each Add and Advance.
+// Counts takes what the Meter has counted, after each Add, Advance and Finish.
+// The edges are those that Edges was told.
 func (c *Contact) Counts(n pulse.Counts) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -264,7 +303,6 @@ func (c *Contact) Counts(n pulse.Counts) {
 		return d
 	}
 	s := c.rolling.slot(c.now())
-	s.seen.Edges += add(&t.Edges, n.Edges, old.Edges)
 	s.seen.LostEdges += add(&t.LostEdges, n.LostEdges, old.LostEdges)
 	add(&t.Transitions, n.Transitions, old.Transitions)
 	s.seen.Chatter += add(&t.Chatter, n.Chatter, old.Chatter)
@@ -279,6 +317,36 @@ func (c *Contact) Counts(n pulse.Counts) {
 	s.seen.Missing += add(&t.Missing, n.Missing, old.Missing)
 	add(&t.PhaseSlips, n.PhaseSlips, old.PhaseSlips)
 	*old = n
+}
+
+// StuckAfter is how long the contact may be without an edge: as it is set, or
+// three of the slowest cycles known of an interrupter, nominal or latest, and
+// 5 s at least. 0: for ever, as a dial may rest for hours, or nothing is known.
+func (c *Contact) StuckAfter() time.Duration {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.stuckAfter()
+}
+
+func (c *Contact) stuckAfter() time.Duration {
+	if c.set.StuckAfter > 0 || c.kind != pulse.KindInterrupter {
+		return c.set.StuckAfter
+	}
+	slowest := float64(c.nominal)
+	if c.rate.OK {
+		slowest = max(slowest, 60e9/c.rate.V)
+	}
+	if slowest == 0 {
+		return 0
+	}
+	return max(time.Duration(stillCycles*slowest).Round(100*time.Millisecond), stillLeast)
+}
+
+// Totals are what was counted so far.
+func (c *Contact) Totals() Totals {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.totals
 }
 
 // Finding counts one.
@@ -327,6 +395,7 @@ func (c *Contact) pulse(r *pulse.PulseRow) {
 	for _, p := range c.recent {
 		breaks, periods = breaks+p.breakNS, periods+p.periodNS
 	}
+	c.rated = r.At + pulse.Stamp(r.PeriodNS)
 	c.rate = pulse.Known(longTrain * 1e9 / float64(periods))
 	c.percent = pulse.Known(percent(breaks, periods))
 }
@@ -337,7 +406,7 @@ func (c *Contact) train(t *pulse.Train) {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.rate, c.percent = t.RatePPS, t.BreakPercent
+	c.rate, c.percent, c.rated = t.RatePPS, t.BreakPercent, c.last
 }
 
 func (c *Contact) cycle(r *pulse.CycleRow) {
@@ -353,6 +422,7 @@ func (c *Contact) cycle(r *pulse.CycleRow) {
 		c.totals.OutOfLimit++
 	}
 	if r.Whole {
+		c.rated = r.At + pulse.Stamp(r.PeriodNS)
 		c.rate = pulse.Known(60e9 / float64(r.PeriodNS))
 		c.percent = pulse.Known(percent(r.BreakNS, r.PeriodNS))
 	}

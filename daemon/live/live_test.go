@@ -3,6 +3,7 @@ package live
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -42,6 +43,7 @@ type rig struct {
 	meter *pulse.Meter
 	// seen are the lengths that the Observer was told.
 	bounces, periods, breaks []float64
+	observed                 []pulse.Kind // that an Observer was asked for
 }
 
 func (r *rig) ObserveBounce(s float64) { r.bounces = append(r.bounces, s) }
@@ -51,7 +53,7 @@ func (r *rig) ObserveBreak(s float64)  { r.breaks = append(r.breaks, s) }
 func newRig(s Setting, window time.Duration) *rig {
 	r := &rig{}
 	r.Contact = New(s, window, func() pulse.Stamp { return r.now })
-	r.Observe(r)
+	r.Observe(func(k pulse.Kind) Observer { r.observed = append(r.observed, k); return r })
 	return r
 }
 
@@ -63,7 +65,7 @@ func (r *rig) begin(t testing.TB, cfg pulse.Config) {
 		t.Fatal(err)
 	}
 	r.meter = m
-	r.Up(pulse.Unknown)
+	r.Up(pulse.High)
 }
 
 func (r *rig) add(edges ...pulse.Edge) {
@@ -367,20 +369,122 @@ func TestTotalsNeverGoBack(t *testing.T) {
 		t.Errorf("the signal shows nothing: extra fell %v, %+v", extraFell, sum)
 	}
 
-	// Bounds that stay keep their counts, others begin at 0.
+	// Bounds keep their counts when their values change, and when they are taken
+	// away and put back.
 	items := r.Figures().Items
 	changed := own(pulse.KindInterrupter, nil)
 	*changed.Limits[0].Max, changed.Limits = 3, changed.Limits[:2]
-	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 500e6, Limits: changed})
-	for i, it := range r.Figures().Items {
-		if it.TotalOf != items[i].TotalOf || it.TotalOf == 0 || it.Of != 0 {
-			t.Errorf("%s %s: %d in all, %d in the window after a change", it.Quantity, it.Bound, it.TotalOf, it.Of)
+	for range 2 {
+		r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 500e6, Limits: changed})
+		for i, it := range r.Figures().Items {
+			if it.TotalOf != items[i].TotalOf || it.TotalOf == 0 || it.TotalOut != items[i].TotalOut || it.Of != 0 {
+				t.Errorf("%s %s: %d in all, %d in the window after a change", it.Quantity, it.Bound, it.TotalOf, it.Of)
+			}
+		}
+		r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 500e6})
+	}
+	// Another kind has other figures, but its counts go on, those of a rate in
+	// another unit too; an Observer of its own is asked for.
+	rate := func(items []Item, q pulse.Quantity) Item {
+		i := slices.IndexFunc(items, func(it Item) bool { return it.Limits.Quantity == q && it.Bound == "max" })
+		return items[i]
+	}
+	old := r.Figures().Totals
+	r.begin(t, pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil)})
+	f := r.Figures()
+	if f.Totals != old || f.Rate.OK || f.Recent != (Totals{}) || f.Statement != pulse.NotMeasured {
+		t.Errorf("%+v", f)
+	}
+	if got, want := rate(f.Items, pulse.RatePPS), rate(items, pulse.RateIPM); got.TotalOf != want.TotalOf || want.TotalOf == 0 {
+		t.Errorf("rates: %d in all, then %d", want.TotalOf, got.TotalOf)
+	}
+	if want := []pulse.Kind{pulse.KindInterrupter, pulse.KindDial}; !slices.Equal(r.observed, want) {
+		t.Errorf("observed as %v, want %v", r.observed, want)
+	}
+}
+
+// The level that is found after an unknown one is no edge.
+func TestEdgesAreChanges(t *testing.T) {
+	r := newRig(Setting{}, time.Minute)
+	r.begin(t, pulse.Config{Kind: pulse.KindDial})
+	r.Up(pulse.Unknown)
+	r.add(pulse.Edge{At: 1e9, Level: pulse.Low}) // found
+	r.add(pulse.Edge{At: 2e9, Level: pulse.High}, pulse.Edge{At: 3e9, Level: pulse.Unknown}, pulse.Edge{At: 4e9, Level: pulse.Low}, pulse.Edge{At: 5e9, Level: pulse.High})
+	if f := r.Figures(); f.Totals.Edges != 2 || f.Recent.Edges != 2 || r.meter.Counts().Edges != 4 {
+		t.Errorf("%d edges, %d in the window; the meter says %d", f.Totals.Edges, f.Recent.Edges, r.meter.Counts().Edges)
+	}
+}
+
+// An interrupter without a time of its own stands still after three of its
+// slowest known cycles, 5 s at least; a dial never. The rate of one that does
+// not go on is not that of now.
+func TestStandsStill(t *testing.T) {
+	busy := &pulse.Profile{ID: "own", Kind: pulse.KindInterrupter, CadenceNS: []int64{2e9, 4e9}}
+	for name, c := range map[string]struct {
+		set      Setting
+		cfg      pulse.Config
+		measured string // before the silence
+		want     time.Duration
+	}{
+		"nothing known":   {cfg: pulse.Config{Kind: pulse.KindInterrupter}},
+		"a dial":          {set: Setting{Rate: 10}, cfg: pulse.Config{Kind: pulse.KindDial}, measured: "dial digits=55"},
+		"as set":          {set: Setting{StuckAfter: 2 * time.Second}, cfg: pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9}, want: 2 * time.Second},
+		"nominal rate":    {cfg: pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 5e9}, want: 15 * time.Second},
+		"fast":            {cfg: pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 100e6}, want: 5 * time.Second},
+		"cadence":         {cfg: pulse.Config{Kind: pulse.KindInterrupter, CadenceNS: []int64{400e6, 200e6, 400e6, 2e9}}, want: 9 * time.Second},
+		"limits' cadence": {cfg: pulse.Config{Kind: pulse.KindInterrupter, Limits: busy}, want: 18 * time.Second},
+		"measured":        {cfg: pulse.Config{Kind: pulse.KindInterrupter}, measured: "cam ipm=20 cycles=60", want: 9 * time.Second},
+		"slower":          {cfg: pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 2e9}, measured: "cam ipm=24 cycles=60", want: 7500 * time.Millisecond},
+	} {
+		r := newRig(c.set, time.Minute)
+		r.begin(t, c.cfg)
+		if c.measured != "" {
+			r.add(signal(t, c.measured)...)
+		}
+		last := r.now
+		if got := r.StuckAfter(); got != c.want {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+			continue
+		}
+		if c.want == 0 {
+			r.advance(last + pulse.Stamp(9*time.Hour))
+			if f := r.Figures(); f.Stuck || f.RateAgoS.OK {
+				t.Errorf("%s: %+v", name, f)
+			}
+			continue
+		}
+		r.advance(last + pulse.Stamp(c.want) - 1)
+		if f := r.Figures(); f.Stuck || f.StuckAfter != c.want {
+			t.Errorf("%s: stuck too early, after %v", name, f.StuckAfter)
+		}
+		r.advance(last + pulse.Stamp(c.want))
+		f := r.Figures()
+		if !f.Stuck || f.RateAgoS.OK != (c.measured != "") || f.RateAgoS.OK && (f.RateAgoS.V < c.want.Seconds() || f.RateAgoS.V > c.want.Seconds()+3) {
+			t.Errorf("%s: stuck %v, rate is %v s old", name, f.Stuck, f.RateAgoS)
 		}
 	}
-	// Another kind is another contact.
+
+	// Edges alone do not make a rate current.
+	r := newRig(Setting{}, time.Minute)
+	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter})
+	r.add(signal(t, "cam ipm=60 cycles=60")...)
+	if r.Figures().RateAgoS.OK {
+		t.Error("the rate of a cam that runs is old")
+	}
+	for range 20 {
+		r.add(pulse.Edge{At: r.now + 330e6, Level: pulse.Low}, pulse.Edge{At: r.now + 331e6, Level: pulse.High}) // chatter
+	}
+	if f := r.Figures(); f.Stuck || !f.RateAgoS.OK {
+		t.Errorf("stuck %v, rate is %v s old", f.Stuck, f.RateAgoS)
+	}
+	// Nor does a source that is not read.
+	r = newRig(Setting{}, time.Minute)
 	r.begin(t, pulse.Config{Kind: pulse.KindDial})
-	if f := r.Figures(); f.Totals != (Totals{}) || f.Rate.OK || f.Statement != "" {
-		t.Errorf("%+v", f)
+	r.add(signal(t, "dial digits=55")...)
+	r.advance(r.now + 3e9)
+	r.Down("unplugged")
+	if f := r.Figures(); f.RateAgoS.V != 3 {
+		t.Errorf("rate is %v s old", f.RateAgoS)
 	}
 }
 
@@ -388,11 +492,11 @@ func TestTotalsNeverGoBack(t *testing.T) {
 func TestCountsWrap(t *testing.T) {
 	r := newRig(Setting{}, time.Minute)
 	r.Begin(pulse.Config{Kind: pulse.KindDial})
-	r.Counts(pulse.Counts{Edges: math.MaxInt - 1})
+	r.Counts(pulse.Counts{Transitions: math.MaxInt - 1})
 	top := math.MaxInt
-	r.Counts(pulse.Counts{Edges: top + 8})
-	if got := r.Figures().Totals.Edges; got != uint64(math.MaxInt)+8 {
-		t.Errorf("%d edges", got)
+	r.Counts(pulse.Counts{Transitions: top + 8})
+	if got := r.Figures().Totals.Transitions; got != uint64(math.MaxInt)+8 {
+		t.Errorf("%d transitions", got)
 	}
 }
 
@@ -453,6 +557,7 @@ func TestStateAndSilence(t *testing.T) {
 	r.now = 100e9
 	want("new", false, Unknown, -1, false)
 	r.begin(t, pulse.Config{Kind: pulse.KindDial, Polarity: pulse.ClosedLow})
+	r.Up(pulse.Unknown)
 	want("up, level unknown", true, Unknown, -1, false)
 	r.Up(pulse.Low)
 	want("up", true, Closed, -1, false)

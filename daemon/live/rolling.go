@@ -8,15 +8,33 @@ import (
 // whole, so that Figures look back from 95 to 100 % of the window.
 const slots = 20
 
-// A bound is one bound of one limit, with what was seen of it since the start.
+// A bound is one bound of one limit.
 type bound struct {
 	pulse.Limit
-	value   float64
-	upper   bool
-	out, of uint64
+	value float64
+	upper bool
+	total *total
 }
 
-func (b *bound) same(o *bound) bool { return b.Name() == o.Name() && b.upper == o.upper }
+// A total is what was seen of a bound since the start.
+type total struct{ out, of uint64 }
+
+// A boundKey is what totals go on by, whatever limits come, go and come back.
+type boundKey struct {
+	quantity string
+	upper    bool
+}
+
+func (b *bound) key() boundKey {
+	if b.Quantity == pulse.RatePPS || b.Quantity == pulse.RateIPM {
+		return boundKey{"rate", b.upper} // in another unit for another kind
+	}
+	return boundKey{b.Name(), b.upper}
+}
+
+func (b *bound) same(o *bound) bool {
+	return b.Name() == o.Name() && b.upper == o.upper && b.value == o.value
+}
 
 // A spot is the worst value of a bound in a slot, with the pulse or cycle that
 // it belongs to.
@@ -47,13 +65,14 @@ type slot struct {
 // rolling judges what was measured lately, against each bound.
 type rolling struct {
 	bounds  []bound
+	totals  map[boundKey]*total // of all bounds there ever were
 	ring    [slots]slot
 	slotNS  int64
 	current int64 // number of the newest slot
 }
 
-// begin takes the limits for what comes. Counts of bounds that stay go on, and
-// so does the window if all of them stay.
+// begin takes the limits for what comes. Totals go on, and so does the window
+// if all bounds stay.
 func (r *rolling) begin(p *pulse.Profile, windowNS int64, now pulse.Stamp) {
 	var bounds []bound
 	if p != nil {
@@ -66,14 +85,17 @@ func (r *rolling) begin(p *pulse.Profile, windowNS int64, now pulse.Stamp) {
 			}
 		}
 	}
+	if r.totals == nil {
+		r.totals = map[boundKey]*total{}
+	}
 	stay := len(bounds) == len(r.bounds) && r.slotNS > 0
 	for i := range bounds {
-		for j := range r.bounds {
-			if bounds[i].same(&r.bounds[j]) {
-				bounds[i].out, bounds[i].of = r.bounds[j].out, r.bounds[j].of
-			}
+		b := &bounds[i]
+		if b.total = r.totals[b.key()]; b.total == nil {
+			b.total = new(total)
+			r.totals[b.key()] = b.total
 		}
-		stay = stay && bounds[i].same(&r.bounds[i]) && bounds[i].value == r.bounds[i].value
+		stay = stay && b.same(&r.bounds[i])
 	}
 	r.bounds = bounds
 	r.slotNS = max(windowNS/slots, 1)
@@ -114,10 +136,10 @@ func (r *rolling) slot(at pulse.Stamp) *slot {
 // see takes one value of bound i, and tells whether it is beyond it.
 func (r *rolling) see(s *slot, i int, v float64, where spot) (out bool) {
 	b := &r.bounds[i]
-	b.of++
+	b.total.of++
 	where.v, where.n = v, 1
 	if out = v < b.value && !b.upper || v > b.value && b.upper; out {
-		b.out++
+		b.total.out++
 		where.out = 1
 	}
 	s.worst[i].take(&where, b.upper)

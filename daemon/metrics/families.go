@@ -70,7 +70,7 @@ func newFamilies() (f families) {
 	f.up = gauge("up", "1 while the contact's source is being read, 0 while it is not.", "contact")
 	f.info = gauge("contact_info", "Always 1; kind is dial or interrupter.", "contact", "kind")
 	f.closed = gauge("contact_closed", "1 while the contact is closed (make), 0 while it is open (break).", "contact")
-	f.stuck = gauge("contact_stuck", "1 when there was no edge for as long as the configuration allows.", "contact")
+	f.stuck = gauge("contact_stuck", "1 when there was no edge for as long as the configuration allows, or for three cycles of an interrupter for which it says nothing.", "contact")
 	f.edgeAge = gauge("last_edge_age_seconds", "Time since the contact's last edge.", "contact")
 
 	count(pulse.KindAuto, "edges", "Edges read.", func(t *live.Totals) uint64 { return t.Edges })

@@ -3,12 +3,12 @@
 // All names begin with makebreak_, all units are base units: seconds, hertz,
 // ratios from 0 to 1. The only labels are contact and fixed words, which the
 // help texts list; makebreak_build_info alone has versions. What is not known
-// is absent, never 0. Counters of a contact go on over new measurements and
-// changed configurations, as far as live.Totals do.
+// is absent, never 0. Counters and histograms of a contact go on over new
+// measurements and changed configurations, as live.Totals do; what the present
+// configuration has no use for is absent meanwhile, and comes back as it was.
 package metrics
 
 import (
-	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -26,8 +26,11 @@ import (
 // A Build tells which program is running.
 type Build struct{ Version, GoVersion string }
 
+// SlowDisk is the word for a disk that takes long to write, without an error.
+const SlowDisk = "slow_disk"
+
 // Faults are the words for why the log cannot be written now.
-var Faults = []string{"disk_full", "read_only", "locked", "other"}
+var Faults = []string{"disk_full", "read_only", "locked", SlowDisk, "other"}
 
 // A Log is the state of the store of edges and findings.
 type Log struct {
@@ -71,7 +74,8 @@ type Metrics struct {
 	families families
 
 	mu    sync.Mutex
-	names map[string]*live.Contact
+	shown []*live.Contact
+	names map[string]*live.Contact // of all that were ever shown
 }
 
 // The classic buckets; native histograms have their own. They part what limits
@@ -106,8 +110,7 @@ func New(opt Options) *Metrics {
 		m.lengths[i] = prometheus.NewHistogramVec(prometheus.HistogramOpts{
 			Name: "makebreak_" + h.name + "_seconds", Help: h.help, Buckets: h.buckets,
 			NativeHistogramBucketFactor: nativeFactor, NativeHistogramMaxBucketNumber: nativeMost,
-		}, []string{"contact"})
-		m.registry.MustRegister(m.lengths[i])
+		}, []string{"contact", "kind"})
 	}
 	m.registry.MustRegister(m)
 	if opt.Runtime {
@@ -117,29 +120,33 @@ func New(opt Options) *Metrics {
 }
 
 // Set shows exactly these contacts from now on, and becomes the Observer of
-// the new ones. Their names must differ. A Contact that stays keeps its
-// histograms; another one of the same name begins new ones.
+// the new ones. Their names must differ. A Contact that stays, or comes back,
+// keeps its histograms; another one of the same name begins new ones.
 func (m *Metrics) Set(contacts []*live.Contact) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	names := map[string]*live.Contact{}
 	for _, c := range contacts {
-		names[c.Name()] = c
-	}
-	for name, c := range m.names {
-		if names[name] != c {
-			c.Observe(nil)
+		name := c.Name()
+		old := m.names[name]
+		if old == c {
+			continue
+		}
+		if old != nil {
+			old.Observe(nil)
 			for _, h := range m.lengths {
-				h.DeleteLabelValues(name)
+				h.DeletePartialMatch(prometheus.Labels{"contact": name})
 			}
 		}
+		m.names[name] = c
+		c.Observe(func(k pulse.Kind) live.Observer {
+			var o observer
+			for i, h := range m.lengths {
+				o[i] = h.WithLabelValues(name, k.String())
+			}
+			return &o
+		})
 	}
-	for name, c := range names {
-		if m.names[name] != c {
-			c.Observe(&observer{m.lengths[0].WithLabelValues(name), m.lengths[1].WithLabelValues(name), m.lengths[2].WithLabelValues(name)})
-		}
-	}
-	m.names = names
+	m.shown = slices.Clone(contacts)
 }
 
 // Handler serves the page of metrics. It makes four pages at a time and
@@ -150,29 +157,38 @@ func (m *Metrics) Handler() http.Handler {
 	})
 }
 
-// An observer feeds the histograms of one contact.
-type observer struct{ bounce, period, brk prometheus.Observer }
+// An observer feeds the histograms of one contact and kind.
+type observer [3]prometheus.Observer
 
-func (o *observer) ObserveBounce(s float64) { o.bounce.Observe(s) }
-func (o *observer) ObservePeriod(s float64) { o.period.Observe(s) }
-func (o *observer) ObserveBreak(s float64)  { o.brk.Observe(s) }
+func (o *observer) ObserveBounce(s float64) { o[0].Observe(s) }
+func (o *observer) ObservePeriod(s float64) { o[1].Observe(s) }
+func (o *observer) ObserveBreak(s float64)  { o[2].Observe(s) }
 
 // Describe implements prometheus.Collector.
 func (m *Metrics) Describe(ch chan<- *prometheus.Desc) {
 	for _, f := range m.families.all {
 		ch <- f.desc
 	}
+	for _, h := range m.lengths {
+		h.Describe(ch)
+	}
 }
 
 // Collect implements prometheus.Collector.
 func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
 	m.mu.Lock()
-	contacts := slices.Collect(maps.Values(m.names))
+	contacts := m.shown
 	m.mu.Unlock()
 	f := &m.families
 	f.build.send(ch, 1, m.opt.Build.Version, m.opt.Build.GoVersion)
 	for _, c := range contacts {
-		f.contact(ch, c.Figures())
+		x := c.Figures()
+		f.contact(ch, x)
+		if x.Kind != pulse.KindAuto {
+			for _, h := range m.lengths {
+				ch <- h.WithLabelValues(x.Name, x.Kind.String()).(prometheus.Metric)
+			}
+		}
 	}
 	if m.opt.Log != nil {
 		if l, ok := m.opt.Log(); ok {

@@ -37,9 +37,14 @@ const (
 	// the first one again.
 	steady = pulse.Stamp(time.Minute)
 
-	// rest is how long after its last edge a recording is known to go on in its
-	// last level: for good, so longer than any train gap.
+	// rest is how long after its last edge a dial's recording is known to go on
+	// in its last level: for good, so longer than any train gap.
 	rest = pulse.Stamp(2 * time.Hour)
+
+	// At a stop a source is asked for what it has until there was nothing for
+	// drainWait, in drainMost at the longest.
+	drainWait = time.Millisecond
+	drainMost = 100 * time.Millisecond
 )
 
 // An edgeLog keeps edges; *store.Contact is one.
@@ -113,6 +118,7 @@ func (c *contact) Run(ctx context.Context) error {
 	c.begin(now, pulse.Unknown)
 	c.newMinute(now)
 	defer func() {
+		c.finish()
 		c.look(true)
 		c.closeMinute(c.Now())
 	}()
@@ -124,6 +130,9 @@ func (c *contact) Run(ctx context.Context) error {
 			c.raise(src)
 			c.settled()
 			err = c.read(ctx, src)
+			if ctx.Err() != nil {
+				c.lower(c.drain(src))
+			}
 			src.Close() // it was only read: nothing is lost by a failure
 			if c.Now()-c.since >= steady {
 				pause = firstRetry
@@ -131,7 +140,7 @@ func (c *contact) Run(ctx context.Context) error {
 		}
 		if ctx.Err() != nil {
 			if c.up {
-				c.lower()
+				c.lower(c.Now())
 			}
 			return nil
 		}
@@ -158,6 +167,17 @@ func (c *contact) settled() {
 	default:
 		close(c.tried)
 	}
+}
+
+// finish ends the Meter, so that what it holds back of the pulses that it has
+// counted is told too.
+func (c *contact) finish() {
+	before := c.meter.Counts()
+	c.meter.Finish(c.stamp)
+	n := c.meter.Counts()
+	n.UnknownIntervals = before.UnknownIntervals // it goes on
+	c.live.Counts(n)
+	c.tally()
 }
 
 // begin makes a Meter for the configuration, from a time on at which the level
@@ -206,19 +226,19 @@ func (c *contact) raise(src hw.Live) {
 	c.minute.up = at
 }
 
-// lower ends reading: from now on the level is not known.
-func (c *contact) lower() {
-	now := c.Now()
-	c.feed([]pulse.Edge{{At: max(now, c.stamp), Level: pulse.Unknown}})
+// lower ends reading: from a time on the level is not known.
+func (c *contact) lower(from pulse.Stamp) {
+	from = max(from, c.stamp)
+	c.feed([]pulse.Edge{{At: from, Level: pulse.Unknown}})
 	c.up = false
-	c.minute.LengthNS += int64(now - c.minute.up)
+	c.minute.LengthNS += int64(from - c.minute.up)
 	c.minute.up = none
 }
 
 // fail says that the source cannot be read.
 func (c *contact) fail(err error) {
 	if c.up {
-		c.lower()
+		c.lower(c.Now())
 	}
 	why := err.Error()
 	if why == c.why {
@@ -235,9 +255,11 @@ func (c *contact) fail(err error) {
 
 // end says that the source has come to its end.
 func (c *contact) end() {
-	c.advance(c.stamp + rest)
-	c.stamp = c.lastEdge
-	c.lower()
+	if c.cfg.Meter.Kind == pulse.KindDial {
+		c.advance(c.stamp + rest)
+		c.stamp = c.lastEdge
+	}
+	c.lower(c.Now())
 	c.live.End()
 	c.log.Info("the source has come to its end", "source", c.cfg.Source.Text)
 }
@@ -288,6 +310,26 @@ func (c *contact) read(ctx context.Context, src hw.Live) error {
 	}
 }
 
+// drain takes in what came up to now, without waiting for more, so that a stop
+// loses none of it. It gives the time up to which all is read.
+func (c *contact) drain(src hw.Live) pulse.Stamp {
+	for end := time.Now().Add(drainMost); time.Now().Before(end); {
+		began := c.Now()
+		waiting, cancel := context.WithTimeout(context.Background(), drainWait)
+		n, err := src.ReadEdges(waiting, c.buf[:])
+		cancel()
+		switch {
+		case n > 0:
+			c.add(c.buf[:n])
+		case errors.Is(err, context.DeadlineExceeded):
+			return began
+		case err != nil:
+			return c.stamp
+		}
+	}
+	return c.stamp
+}
+
 // add takes edges of the source in.
 func (c *contact) add(edges []pulse.Edge) {
 	c.live.Edges(edges)
@@ -322,7 +364,7 @@ func (c *contact) take() {
 	c.describe(c.cfg)
 	c.live.Describe(setting(&c.cfg))
 	if !old.SameReading(c.cfg) {
-		c.tally()
+		c.finish()
 		now := c.Now()
 		c.closeMinute(now)
 		c.begin(c.stamp, c.level)
@@ -346,7 +388,7 @@ func (c *contact) tally() {
 
 func (c *contact) newMinute(now pulse.Stamp) {
 	a, _ := c.Clock()
-	c.minute.begin(now, a.At(now), c.live.Figures().Totals.OutOfLimit)
+	c.minute.begin(now, a.At(now), c.live.Totals())
 }
 
 // closeMinute logs the minute, unless nothing came in it.
@@ -355,11 +397,11 @@ func (c *contact) closeMinute(now pulse.Stamp) {
 	if m.up != none {
 		m.LengthNS += int64(now - m.up)
 	}
-	if m.Edges == 0 {
-		return
+	t := c.live.Totals()
+	m.Edges, m.OutOfLimit = int64(t.Edges-m.start.Edges), int64(t.OutOfLimit-m.start.OutOfLimit)
+	if m.Summary != (store.Summary{Contact: m.Contact, At: m.At, LengthNS: m.LengthNS}) {
+		c.book.Summarise(m.Summary)
 	}
-	m.OutOfLimit = int64(c.live.Figures().Totals.OutOfLimit - m.out)
-	c.book.Summarise(m.Summary)
 }
 
 // settings is what the log keeps of a configuration beside source, kind and

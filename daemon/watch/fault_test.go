@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -140,7 +142,7 @@ func TestUnplugged(t *testing.T) {
 		}
 		r.start()
 		r.pass(10 * time.Second)
-		r.is(map[string]float64{"up{line}": 1, "edges_total{line}": 7, "pulses_total{line}": 3, "unknown_intervals_total{line}": 1, "trains_total{line}": 1})
+		r.is(map[string]float64{"up{line}": 1, "edges_total{line}": 6, "pulses_total{line}": 3, "unknown_intervals_total{line}": 1, "trains_total{line}": 1})
 		r.finish()
 		all := r.logged("line")
 		if got, readings := known(all); len(got) != 6 || readings != 2 {
@@ -161,12 +163,119 @@ func TestUnplugged(t *testing.T) {
 		}
 		r.start()
 		r.pass(time.Hour)
+		before, err := r.metrics()
+		if err != nil {
+			t.Fatal(err)
+		}
 		r.finish()
 		if f := r.findings("line"); len(f) > 14 || len(f) < 6 || n < 300 {
 			t.Errorf("%d findings of %d losses", len(f), n)
 		}
 		if l := r.lines("contact=line"); len(l) > 40 {
 			t.Errorf("%d lines of %d losses", len(l), n)
+		}
+		// The level that is found each time is no edge.
+		r.is1(before, map[string]float64{"edges_total{line}": 0})
+		for m, err := range r.book().Summaries(t.Context(), store.Span{}, "line") {
+			if err != nil || m.Edges != 0 {
+				t.Errorf("%v: summary %+v", err, m)
+			}
+		}
+	})
+}
+
+// After a minute of reading the next failure is tried again as soon as the
+// first; before, the pauses go on growing.
+func TestRetryAfterSteadyReading(t *testing.T) {
+	for lasts, want := range map[time.Duration]time.Duration{steadyFor: firstRetry, steadyFor - time.Second: 8 * firstRetry} {
+		bubble(t, func(t *testing.T) {
+			r := newRig(t, line)
+			var tries []pulse.Stamp
+			r.open["L"] = func() (src, error) {
+				tries = append(tries, r.now())
+				if len(tries) == 4 {
+					return scripted(r.now(), pulse.High, after(lasts), hwtest.Fail(hw.ErrUnplugged)), nil
+				}
+				return nil, hw.ErrNoChip
+			}
+			r.start()
+			r.pass(2 * time.Minute)
+			if len(tries) < 5 || time.Duration(tries[4]-tries[3])-lasts != want {
+				t.Errorf("read for %v, tried at %v", lasts, tries)
+			}
+		})
+	}
+}
+
+const steadyFor = time.Duration(steady)
+
+// What lies unread in the kernel when watching stops is read, and the level is
+// known up to the stop. The pulse that is then not over is in the minute too.
+func TestStopReadsWhatIsThere(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		const runs = 10100 * time.Millisecond
+		r := newRig(t, line)
+		stop := booted + pulse.Stamp(runs)
+		edges := train(stop-90e6, stop-30e6, stop-1e6)
+		var stopping atomic.Bool
+		r.open["L"] = func() (src, error) {
+			held := func(ctx context.Context, _ []pulse.Edge) (int, bool, error) {
+				<-ctx.Done()
+				return 0, stopping.Load(), ctx.Err()
+			}
+			return scripted(r.now(), pulse.High, held, hwtest.Edges(edges...), hwtest.Stall(nil)), nil
+		}
+		r.start()
+		r.pass(runs)
+		stopping.Store(true)
+		r.finish()
+		all := r.logged("line")
+		got, _ := known(all)
+		if err := sameEdges(got, edges); err != nil {
+			t.Error(err)
+		}
+		if last := all[len(all)-1]; last.Level != pulse.Unknown || last.At != stop {
+			t.Errorf("the level is known up to %v, want %v", last.At, stop)
+		}
+		sum := r.sum("line")
+		if sum.Edges != 3 || sum.Pulses != 1 || sum.Break.N != 1 || sum.Break.SumNS != 60e6 || sum.LengthNS != int64(runs) {
+			t.Errorf("summary %+v", sum)
+		}
+	})
+	// Where edges come without end it stops all the same, and the level is known
+	// up to the last one.
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line)
+		r.open["L"] = func() (src, error) { return &storm{silent(r.now()), r.now, 10e3, r.now() + 10e3, 0}, nil }
+		r.start()
+		r.pass(300 * time.Millisecond)
+		r.finish()
+		all := r.logged("line")
+		if n := len(all); n < 100 || all[n-1].Level != pulse.Unknown || all[n-1].At != all[n-2].At {
+			t.Errorf("%d edges, at the end %+v", n, all[max(n-2, 0):])
+		}
+	})
+}
+
+// A pulse that is over in a minute without an edge is in the summary of it.
+func TestMinuteWithoutEdges(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line)
+		r.open["L"] = func() (src, error) {
+			return scripted(r.now(), pulse.High, after(59960*time.Millisecond), hwtest.Edges(train(r.now()+59.9e9, r.now()+59.96e9)...), hwtest.Stall(nil)), nil
+		}
+		r.start()
+		r.pass(4 * time.Minute)
+		r.finish()
+		if sum := r.sum("line"); sum.Edges != 2 || sum.Pulses != 1 || sum.Break.N != 1 {
+			t.Errorf("%+v", sum)
+		}
+		n := 0
+		for range r.book().Summaries(t.Context(), store.Span{}, "line") {
+			n++
+		}
+		if n != 2 {
+			t.Errorf("%d minutes are in the log, want 2", n)
 		}
 	})
 }
@@ -432,6 +541,53 @@ func TestStuck(t *testing.T) {
 			}
 		})
 	}
+}
+
+// An interrupter that stands still is told even where nothing says how long it
+// may, and its last rate is not told as that of now. A dial may rest.
+func TestStandsStill(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, "name: cam\nsource: 'gpio:L'\nlimits: us-fcc-busy", "name: rests\nsource: 'gpio:D'\nkind: dial")
+		runs := func(d string) (src, error) {
+			edges := signal(t, d, r.now(), r.now()+100e9)
+			var steps []hwtest.Step
+			for now := r.now(); len(edges) > 0; edges = edges[1:] {
+				steps = append(steps, after(time.Duration(edges[0].At-now)), hwtest.Edges(edges[0]))
+				now = edges[0].At
+			}
+			return scripted(r.now(), pulse.High, append(steps, hwtest.Stall(nil))...), nil
+		}
+		r.open["L"] = func() (src, error) { return runs("cam,ipm=60,cycles=100") }
+		r.open["D"] = func() (src, error) { return runs("dial,digits=123") }
+		r.start()
+		r.pass(103 * time.Second)
+		r.is(map[string]float64{"contact_stuck{cam}": 0})
+		if p := r.page(); strings.Contains(p, "Last rate") || strings.Contains(p, "stuck") {
+			t.Error("told as standing still before it is")
+		}
+		r.pass(18 * time.Minute)
+		r.is(map[string]float64{"contact_stuck{cam}": 1, "findings_total{cam,stuck}": 1})
+		all, err := r.metrics()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, there := all["contact_stuck{rests}"]; there {
+			t.Error("it is told whether a dial is stuck that may rest for ever")
+		}
+		for _, s := range []string{"1 stuck", "Standing still: no edge for 18 minutes", "<dt>Last rate</dt><dd>60.00\u00a0IPM, 18 minutes ago</dd>", "<dt>Rate</dt><dd>10.00\u00a0pps</dd>"} {
+			if !strings.Contains(r.page(), s) {
+				t.Errorf("the page has not %q", s)
+			}
+		}
+		r.finish()
+		stuck := slices.DeleteFunc(r.findings("cam"), func(f string) bool { return !strings.HasPrefix(f, "stuck") })
+		if len(stuck) != 1 || stuck[0] != "stuck open: open, without an edge for longer than 5s" {
+			t.Errorf("findings %q", stuck)
+		}
+		if f := r.findings("rests"); len(f) > 0 {
+			t.Errorf("findings %q", f)
+		}
+	})
 }
 
 // Lost edges, missing and extra interruptions are found at once, and then

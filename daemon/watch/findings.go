@@ -72,11 +72,12 @@ func (c *contact) tell(kind live.Finding, n uint64, now pulse.Stamp) {
 			state = "closed"
 		}
 		c.toldStuck = c.stuck
+		text := "without an edge for longer than " + c.live.StuckAfter().String() + again
 		if !c.stuck {
-			c.find(kind, now, "without an edge for longer than "+c.cfg.StuckAfter.String()+again, times)
+			c.find(kind, now, text, times)
 			return
 		}
-		c.find(kind, c.lastEdge, fmt.Sprintf("%s, without an edge for longer than %s%s", state, c.cfg.StuckAfter, again), times)
+		c.find(kind, c.lastEdge, state+", "+text, times)
 	case live.SourceDown:
 		c.toldDown = !c.up
 		text := "not read: " + c.why
@@ -90,8 +91,8 @@ func (c *contact) tell(kind live.Finding, n uint64, now pulse.Stamp) {
 func number(n uint64, one, many string) string { return figure.Plural(int(min(n, 1e9)), one, many) }
 
 func (c *contact) lookForStuck(now pulse.Stamp) {
-	quiet := time.Duration(now - c.lastEdge)
-	stuck := c.up && c.cfg.StuckAfter > 0 && quiet >= c.cfg.StuckAfter
+	most := c.live.StuckAfter()
+	stuck := c.up && most > 0 && time.Duration(now-c.lastEdge) >= most
 	if stuck && !c.stuck {
 		c.calms[live.Stuck].add(1)
 	}

@@ -82,7 +82,7 @@ func TestWatchdog(t *testing.T) {
 		r.opt.Watchdog = 30 * time.Second
 		wake := make(chan struct{})
 		r.onLine = func(l string) { // nobody reads what is logged
-			if strings.Contains(l, "measuring goes on") {
+			if strings.Contains(l, "cannot be written") {
 				<-wake
 			}
 		}
@@ -93,9 +93,18 @@ func TestWatchdog(t *testing.T) {
 		}
 		r.pass(5 * time.Second)
 		before := r.fed()
+		r.pass(9 * time.Minute)
+		if n := r.fed() - before; n < 50 {
+			t.Errorf("%d signs of life in nine minutes of a stuck writer", n)
+		}
+		if strings.Contains(r.page(), "No progress: log ") {
+			t.Error("the page tells of no progress before it is so")
+		}
 		r.pass(2 * time.Minute)
-		if n := r.fed() - before; n > 1 {
-			t.Errorf("%d signs of life while the writer was stuck", n)
+		before = r.fed()
+		r.pass(2 * time.Minute)
+		if n := r.fed() - before; n > 0 {
+			t.Errorf("%d signs of life after ten minutes of a stuck writer", n)
 		}
 		if !strings.Contains(r.page(), "No progress: log ") {
 			t.Error("the page does not tell")
@@ -113,6 +122,86 @@ func TestWatchdog(t *testing.T) {
 		r.is(map[string]float64{"log_fault{other}": 0, "log_pending_edges{}": 0})
 		if len(r.lines("the log can be written again")) != 1 {
 			t.Error("it is not told that the log can be written again")
+		}
+	})
+}
+
+// hang makes the log's writer wait, as for a disk, until the channel is closed.
+func (r *rig) hang() (wake chan struct{}) {
+	wake = make(chan struct{})
+	r.onLine = func(l string) {
+		if strings.Contains(l, "the log can be written again") { // from within the writer
+			<-wake
+		}
+	}
+	if err := os.Remove(filepath.Join(r.dir, "log.db")); err != nil {
+		r.Fatal(err)
+	}
+	return wake
+}
+
+// A disk that hangs without an error is a fault of its own, told at once, and
+// no reason to start anew while what is measured can be kept.
+func TestSlowDisk(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, goodContact())
+		r.opt.Watchdog = 30 * time.Second
+		r.start()
+		r.pass(15 * time.Second)
+		r.is(map[string]float64{"log_fault{slow_disk}": 0})
+		wake := r.hang()
+		r.pass(5 * time.Second)
+		r.is(map[string]float64{"log_fault{slow_disk}": 0, "log_fault{other}": 0})
+		before := r.fed()
+		r.pass(40 * time.Second)
+		r.is(map[string]float64{"log_fault{slow_disk}": 1, "log_fault{other}": 0, "up{good}": 1})
+		if !strings.Contains(r.page(), "Measuring goes on, but the disk is slow: the log has been waiting for it for 4") {
+			t.Error("the page does not tell")
+		}
+		if l := r.lines("the disk is slow"); len(l) != 1 || !strings.Contains(l[0], "level=ERROR") {
+			t.Errorf("told: %s", l)
+		}
+		if n := r.fed() - before; n != 4 {
+			t.Errorf("%d signs of life in 40 s", n)
+		}
+		close(wake)
+		r.pass(15 * time.Second)
+		r.is(map[string]float64{"log_fault{slow_disk}": 0, "log_dropped_edges_total{}": 0})
+		if len(r.lines("the disk takes the log again")) != 1 {
+			t.Error("it is not told that the disk is well")
+		}
+		if strings.Contains(r.page(), "the disk is slow") {
+			t.Error("the page goes on telling")
+		}
+	})
+	// Once there is no room for edges any more, a new start may help.
+	bubble(t, func(t *testing.T) {
+		contacts := []string{line}
+		for i := range 200 { // each has its share of the buffer
+			contacts = append(contacts, "name: c"+itoa(i)+"\nsource: 'gpio:C"+itoa(i)+"'\nkind: dial")
+		}
+		r := newRig(t, contacts...)
+		r.opt.Watchdog = 30 * time.Second
+		for i := range 200 {
+			r.open["C"+itoa(i)] = func() (src, error) { return silent(r.now()), nil }
+		}
+		r.open["L"] = func() (src, error) { return &storm{silent(r.now()), r.now, 10e3, r.now() + 60e9, 0}, nil }
+		r.start()
+		r.pass(15 * time.Second)
+		wake := r.hang()
+		defer close(wake)
+		r.pass(40 * time.Second)
+		if n := len(r.lines("no progress")); n > 0 {
+			t.Errorf("told %d times of no progress", n)
+		}
+		r.pass(20 * time.Second) // edges come from 60 s on
+		before := r.fed()
+		r.pass(20 * time.Second)
+		if n := r.fed() - before; n > 0 {
+			t.Errorf("%d signs of life while edges are dropped", n)
+		}
+		if all, err := r.metrics(); err != nil || all["log_dropped_edges_total{}"] == 0 || len(r.lines("no progress")) != 1 {
+			t.Errorf("%v: %v edges dropped, told: %s", err, all["log_dropped_edges_total{}"], r.lines("no progress"))
 		}
 	})
 }

@@ -3,6 +3,7 @@ package watch
 import (
 	"time"
 
+	"makebreak/daemon/live"
 	"makebreak/daemon/store"
 	"makebreak/pulse"
 )
@@ -11,15 +12,15 @@ import (
 // Pulses and cycles belong to the minute in which they were complete.
 type minute struct {
 	store.Summary
-	ends pulse.Stamp
-	up   pulse.Stamp // since when its time counts, none while the source is down
-	out  uint64      // live.Totals.OutOfLimit at its start
+	ends  pulse.Stamp
+	up    pulse.Stamp // since when its time counts, none while the source is down
+	start live.Totals
 }
 
 const none = pulse.Stamp(-1)
 
 // begin starts the next minute.
-func (m *minute) begin(now pulse.Stamp, wall time.Time, out uint64) {
+func (m *minute) begin(now pulse.Stamp, wall time.Time, start live.Totals) {
 	rest := time.Minute - wall.Sub(wall.Truncate(time.Minute))
 	if rest < time.Second { // what is left of one is none
 		rest += time.Minute
@@ -28,12 +29,12 @@ func (m *minute) begin(now pulse.Stamp, wall time.Time, out uint64) {
 	if up != none {
 		up = now
 	}
-	*m = minute{Summary: store.Summary{Contact: m.Contact, At: store.Moment{Mono: now}}, ends: now + pulse.Stamp(rest), up: up, out: out}
+	*m = minute{Summary: store.Summary{Contact: m.Contact, At: store.Moment{Mono: now}}, ends: now + pulse.Stamp(rest), up: up, start: start}
 }
 
-// count adds what a Meter counted.
+// count adds what a Meter counted, but its edges: to it the level that is found
+// after an unknown one is an edge too.
 func (m *minute) count(n, old *pulse.Counts) {
-	m.Edges += int64(n.Edges - old.Edges)
 	m.Lost += int64(n.LostEdges - old.LostEdges)
 	m.Pulses += int64(n.Pulses - old.Pulses + n.Cycles - old.Cycles)
 	m.Missing += int64(n.Missing - old.Missing)

@@ -42,12 +42,31 @@ func (r *reloader) Run(ctx context.Context) error {
 		case <-t.C:
 		}
 		now := look(r.File)
+		// An editor may take it away for a moment.
+		if now != nil || seen == nil {
+			r.note(now == nil)
+		}
 		if now != nil && same(now, seen) && !same(now, read) {
 			read = now
 			r.reload()
 		}
 		seen = now
 	}
+}
+
+// note tells when the file is gone, and when it is there again.
+func (r *reloader) note(gone bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	switch {
+	case gone == r.gone:
+		return
+	case gone:
+		r.Log.Warn("the configuration file is gone, what was read of it stays in force", "file", r.File)
+	default:
+		r.Log.Info("the configuration file is there again", "file", r.File)
+	}
+	r.gone = gone
 }
 
 // look gives what tells one content of a file from another, nil when it is not

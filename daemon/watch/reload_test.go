@@ -1,13 +1,17 @@
 package watch
 
 import (
+	"os"
 	"slices"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
 
+	"makebreak/daemon/config"
 	"makebreak/daemon/store"
+	"makebreak/hw"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
@@ -157,5 +161,195 @@ func TestReloadOrder(t *testing.T) {
 		if held["L1"] || held["L2"] {
 			t.Error("lines are held at the end")
 		}
+	})
+}
+
+// No counter falls, whatever is changed and changed back, and the pulses that
+// are counted are those in the histograms. The onlooker compares with all that
+// was ever shown.
+func TestCountersGoOn(t *testing.T) {
+	const (
+		d   = "dial,digits=1234567890,rate=10,repeat=endless,jitter=0.1ms,seed=2"
+		cam = "cam,ipm=120,cycles=endless,jitter=0.1ms,seed=3"
+	)
+	bubble(t, func(t *testing.T) {
+		limited, plain := sim("a", d, "limits: uk-gpo-dial-accept"), sim("a", d, "kind: dial")
+		r := newRig(t, limited, sim("k", d, "kind: dial"), sim("m", cam, "limits: us-fcc-busy"), sim("out", cam, "kind: interrupter"))
+		r.start()
+		show := func() map[string]float64 {
+			t.Helper()
+			all, err := r.metrics()
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, c := range []string{"a", "k"} {
+				pulses, there := all["pulses_total{"+c+"}"]
+				// The last pulse of all is told once it has a period or ends its train.
+				if breaks := all["break_seconds_count{"+c+",dial}"]; there && pulses != breaks && pulses != breaks+1 {
+					t.Errorf("%s: %v pulses, %v breaks", c, pulses, breaks)
+				}
+			}
+			return all
+		}
+		r.pass(30 * time.Second)
+		before := show()
+		if before["out_of_limit_total{min,a,percent_break}"] == 0 || before["pulses_total{k}"] < 100 {
+			t.Fatalf("the signals show nothing: %v", before)
+		}
+		r.write(plain, sim("k", d, "kind: interrupter"), sim("m", cam, "kind: dial"))
+		r.reload <- syscall.SIGHUP
+		r.pass(5 * time.Second)
+		all := show()
+		for _, k := range []string{"out_of_limit_total{min,a,percent_break}", "pulses_total{k}", "break_seconds_count{k,dial}", "edges_total{out}"} {
+			if _, there := all[k]; there {
+				t.Errorf("%s is shown although nothing has a use for it", k)
+			}
+		}
+		r.write(limited, sim("k", d, "limits: us-bell-1926-dial"), sim("m", cam, "limits: us-fcc-busy"), sim("out", cam, "kind: interrupter"))
+		r.reload <- syscall.SIGHUP
+		r.pass(5 * time.Second)
+		all = show()
+		for k, v := range before {
+			if strings.Contains(k, "_total") && all[k] < v {
+				t.Errorf("%s fell from %v to %v", k, v, all[k])
+			}
+		}
+		// A hundred changes of the reading, at any phase of the signal.
+		for i := range 100 {
+			settle := "settle: " + itoa(3+i%2) + "ms"
+			r.write(sim("a", d, "limits: uk-gpo-dial-accept", settle), sim("k", d, "kind: dial"), sim("m", cam, "limits: us-fcc-busy", settle), sim("out", cam, "kind: interrupter"))
+			r.reload <- syscall.SIGHUP
+			r.pass(737 * time.Millisecond)
+			show()
+		}
+		all = show()
+		now := r.now()
+		r.finish()
+		for name, d := range map[string]string{"a": d, "k": d, "m": cam} {
+			want := len(signal(t, d, booted, now-pulse.Stamp(batch)))
+			if n := all["edges_total{"+name+"}"]; n != float64(want) {
+				t.Errorf("%s: %v edges counted, want %d", name, n, want)
+			}
+			if sum := r.sum(name); sum.Edges != int64(want) {
+				t.Errorf("%s: %d edges in the summaries, want %d", name, sum.Edges, want)
+			}
+			if n := all["unknown_intervals_total{"+name+"}"]; n != 0 {
+				t.Errorf("%s: %v unknown intervals", name, n)
+			}
+		}
+		if sum := r.sum("a"); sum.Pulses != sum.Break.N || sum.Pulses < 300 {
+			t.Errorf("%d pulses and %d breaks in the summaries", sum.Pulses, sum.Break.N)
+		}
+	})
+}
+
+// A changed reading while a line is away does not make two unknown intervals
+// of one.
+func TestReloadWhileUnknown(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line)
+		opened := 0
+		r.open["L"] = func() (src, error) {
+			switch opened++; opened {
+			case 1:
+				at := r.now()
+				return scripted(at, pulse.High, after(time.Second), hwtest.Edges(train(at+800e6, at+860e6, at+900e6, at+960e6)...), hwtest.Fail(hw.ErrUnplugged)), nil
+			case 2, 3, 4, 5:
+				return nil, hw.ErrNoChip
+			}
+			return silent(r.now()), nil
+		}
+		r.start()
+		r.pass(3 * time.Second)
+		r.write(line + "\nsettle: 5ms")
+		r.reload <- syscall.SIGHUP
+		r.pass(2 * time.Second)
+		r.is(map[string]float64{"up{line}": 0, "unknown_intervals_total{line}": 0, "pulses_total{line}": 2, "break_seconds_count{line,dial}": 2})
+		r.pass(time.Minute)
+		r.is(map[string]float64{"up{line}": 1, "unknown_intervals_total{line}": 1, "edges_total{line}": 4})
+	})
+}
+
+// A contact that takes the place of one whose stamps are ahead of the clock
+// begins after it: the log takes nothing that goes back.
+func TestReplacedContactDoesNotGoBack(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line)
+		ahead := booted + pulse.Stamp(time.Minute)
+		r.open["L"] = func() (src, error) {
+			return scripted(r.now(), pulse.High, hwtest.Edges(train(ahead)...), hwtest.Stall(nil)), nil
+		}
+		r.open["M"] = func() (src, error) { return silent(r.now()), nil }
+		r.start()
+		r.pass(time.Second)
+		r.write(strings.Replace(line, "gpio:L", "gpio:M", 1))
+		r.reload <- syscall.SIGHUP
+		r.pass(5 * time.Second)
+		r.is(map[string]float64{"up{line}": 1, "log_dropped_edges_total{}": 0})
+		r.finish()
+		all := r.logged("line")
+		if _, readings := known(all); readings != 2 || all[len(all)-1].At != ahead {
+			t.Errorf("%d readings: %+v", readings, all)
+		}
+	})
+}
+
+// Each key that takes effect at a start only is told.
+func TestNeedStart(t *testing.T) {
+	for want, change := range map[string]func(*config.Watch){
+		"":           func(c *config.Watch) { c.Contacts = []config.Contact{{Name: "a"}} },
+		"site":       func(c *config.Watch) { c.Site = "x" },
+		"store":      func(c *config.Watch) { c.Store.MaxBytes = 1 },
+		"listen":     func(c *config.Watch) { c.Listen = "x" },
+		"web_config": func(c *config.Watch) { c.WebConfig = "x" },
+		"pprof":      func(c *config.Watch) { c.Pprof = true },
+		"window":     func(c *config.Watch) { c.Window = 1 },
+	} {
+		var next config.Watch
+		change(&next)
+		if got := strings.Join(needStart(new(config.Watch), &next), ", "); got != want {
+			t.Errorf("needs a start: %q, want %q", got, want)
+		}
+	}
+}
+
+// A configuration file that is gone is told once, and what was read stays.
+func TestConfigurationGone(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, goodContact())
+		r.start()
+		r.pass(5 * time.Second)
+		text, err := os.ReadFile(r.file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// Away at one look, as with an editor, it is not told.
+		if err := os.Remove(r.file); err != nil {
+			t.Fatal(err)
+		}
+		r.pass(2 * time.Second)
+		r.writeText(string(text))
+		r.pass(10 * time.Second)
+		if l := r.lines("configuration file"); len(l) > 0 {
+			t.Errorf("told: %s", l)
+		}
+		if err := os.Remove(r.file); err != nil {
+			t.Fatal(err)
+		}
+		r.pass(time.Minute)
+		if l := r.lines("the configuration file is gone"); len(l) != 1 || !strings.Contains(l[0], "level=WARN") {
+			t.Errorf("told: %s", l)
+		}
+		if !strings.Contains(r.page(), "The configuration file is gone; what was read of it stays in force.") {
+			t.Error("the page does not tell")
+		}
+		r.is(map[string]float64{"up{good}": 1})
+		r.writeText(string(text))
+		r.pass(10 * time.Second)
+		if l := r.lines("the configuration file is there again"); len(l) != 1 || strings.Contains(r.page(), "is gone") {
+			t.Errorf("told: %s", l)
+		}
+		r.finish()
+		r.isExact("good", good, booted+pulse.Stamp(87*time.Second))
 	})
 }

@@ -293,11 +293,11 @@ func (r *rig) look(ctx context.Context) {
 			r.Error(err)
 		}
 		for k, v := range all {
-			if strings.Contains(k, "_total") && v < last[k] {
+			if (strings.Contains(k, "_total") || strings.Contains(k, "_count")) && v < last[k] {
 				r.Errorf("%s went from %v back to %v", k, last[k], v)
 			}
+			last[k] = v // kept when it is absent for a while
 		}
-		last = all
 	}
 }
 
@@ -350,6 +350,8 @@ func (r *rig) metrics() (map[string]float64, error) {
 				all[key] = m.Counter.GetValue()
 			case m.Gauge != nil:
 				all[key] = m.Gauge.GetValue()
+			case m.Histogram != nil:
+				all[strings.Replace(key, "{", "_count{", 1)] = float64(m.Histogram.GetSampleCount())
 			}
 		}
 	}
@@ -363,6 +365,11 @@ func (r *rig) is(want map[string]float64) {
 	if err != nil {
 		r.Fatal(err)
 	}
+	r.is1(all, want)
+}
+
+func (r *rig) is1(all, want map[string]float64) {
+	r.Helper()
 	for k, v := range want {
 		if got, ok := all[k]; !ok || got != v {
 			r.Errorf("%s is %v (there: %v), want %v", k, got, ok, v)
@@ -393,6 +400,22 @@ func (r *rig) findings(contact string) (all []string) {
 		}
 	}
 	return all
+}
+
+// sum adds up the summaries of a contact, their spreads but for the extremes.
+func (r *rig) sum(contact string) (sum store.Summary) {
+	r.Helper()
+	for m, err := range r.book().Summaries(r.Context(), store.Span{}, contact) {
+		if err != nil {
+			r.Fatal(err)
+		}
+		sum.LengthNS += m.LengthNS
+		sum.Edges += m.Edges
+		sum.Pulses += m.Pulses
+		sum.Break.N += m.Break.N
+		sum.Break.SumNS += m.Break.SumNS
+	}
+	return sum
 }
 
 // logged gives all edges of a contact in the log, as they were stamped in the

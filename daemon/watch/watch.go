@@ -96,7 +96,6 @@ type task interface {
 type watch struct {
 	Options
 	first   *config.Watch // what takes effect at a start only is as here
-	began   time.Time
 	isReady chan struct{}
 	store   *store.Store
 	metrics *metrics.Metrics
@@ -105,11 +104,15 @@ type watch struct {
 	place   place
 	group   *errgroup.Group
 	ctx     context.Context // of the group: contacts come and go
+	// lives has all contacts there ever were, by name: what is counted of one
+	// that is taken out and put back goes on.
+	lives map[string]*live.Contact
 
 	mu       sync.Mutex
 	contacts []*running
 	reloads  metrics.Configuration
 	mistake  string   // why the latest configuration was refused
+	gone     bool     // its file
 	later    []string // keys that take effect at the next start
 }
 
@@ -127,7 +130,7 @@ type running struct {
 func Run(ctx context.Context, cfg *config.Watch, opt Options) error {
 	defer opt.Listener.Close()
 	opt.fill(cfg.Calibrations)
-	w := &watch{Options: opt, first: cfg, began: time.Now(), isReady: make(chan struct{})}
+	w := &watch{Options: opt, first: cfg, lives: map[string]*live.Contact{}, isReady: make(chan struct{})}
 	var err error
 	w.store, err = store.Open(ctx, cfg.Store.Path, store.Options{
 		Site: cfg.Site, Program: opt.Version, KeepEdges: cfg.Store.KeepRaw, MaxBytes: cfg.Store.MaxBytes,
@@ -149,7 +152,7 @@ func Run(ctx context.Context, cfg *config.Watch, opt Options) error {
 func (w *watch) run(ctx context.Context) error {
 	w.group, w.ctx = errgroup.WithContext(ctx)
 	w.clock = &clock{watch: w}
-	w.keeper = &keeper{watch: w}
+	w.keeper = &keeper{watch: w, began: time.Now()}
 	w.metrics = metrics.New(metrics.Options{
 		Build: metrics.Build{Version: w.Version, GoVersion: w.GoVersion}, Runtime: true,
 		Log: w.logState, Clock: w.clock.state, Configuration: w.configuration,
@@ -245,17 +248,23 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 	for _, c := range begin {
 		cfg, _ := w.place.calibrated(c.want)
 		edges := w.store.Contact(configuration(&cfg))
-		old := before[c.want.Name]
-		delete(before, c.want.Name)
-		if old == nil {
-			added++
-			l := live.New(setting(&c.want), w.first.Window, w.Now)
-			c.contact = newContact(&w.place, cfg, l, edges, nil)
-			continue
+		l := w.lives[c.want.Name]
+		if l == nil {
+			l = live.New(setting(&c.want), w.first.Window, w.Now)
+			w.lives[c.want.Name] = l
+		} else {
+			l.Describe(setting(&c.want))
+			l.Down("") // until its source is open
 		}
-		changed++
-		old.live.Describe(setting(&c.want))
-		c.contact = newContact(&w.place, cfg, old.live, edges, old.contact)
+		var after *contact
+		if old := before[c.want.Name]; old != nil {
+			delete(before, c.want.Name)
+			changed++
+			after = old.contact
+		} else {
+			added++
+		}
+		c.contact = newContact(&w.place, cfg, l, edges, after)
 	}
 	lives := make([]*live.Contact, len(list))
 	for i, c := range list {
@@ -348,6 +357,9 @@ func (w *watch) logState() (metrics.Log, bool) {
 		Bytes: s.Bytes, MaxBytes: w.first.Store.MaxBytes, Lag: s.Lag,
 		PendingEdges: s.PendingEdges, DroppedEdges: s.DroppedEdges, WriteErrors: s.WriteErrors,
 	}
+	if w.keeper.writerHangs(&s) > 0 {
+		l.Fault = metrics.SlowDisk
+	}
 	if s.Fault != nil {
 		l.Fault = strings.NewReplacer(" ", "_", "-", "_").Replace(string(s.Fault.Kind))
 		if !slices.Contains(metrics.Faults, l.Fault) {
@@ -369,14 +381,20 @@ func (w *watch) notices() (all []string) {
 	if s.Fault != nil {
 		all = append(all, "Measuring goes on, but "+s.Fault.Error()+".")
 	}
+	if d := w.keeper.writerHangs(&s); d > 0 {
+		all = append(all, "Measuring goes on, but "+slow(d)+".")
+	}
 	if s.DroppedEdges > 0 {
 		all = append(all, figure.Count(int(min(s.DroppedEdges, 1e9)))+" edges since the start are not in the log.")
 	}
-	if t := w.keeper.stalled(); t != "" {
+	if t := w.keeper.stalled(&s); t != "" {
 		all = append(all, "No progress: "+t+".")
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if w.gone {
+		all = append(all, "The configuration file is gone; what was read of it stays in force.")
+	}
 	if w.mistake != "" {
 		all = append(all, "The configuration file has mistakes, and what it said before is in force: "+w.mistake+".")
 	}

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 
@@ -20,6 +21,7 @@ import (
 // once: who is slower than this is not worth waiting for.
 const (
 	maxConnections    = 64 // a few people and scrapers, and a browser opens up to six
+	freeConnections   = 16 // so many are free, or taken by clients that are being served
 	maxStreams        = 8  // requests at once on one HTTP/2 connection
 	maxHeaderBytes    = 8 << 10
 	readHeaderTimeout = 5 * time.Second // the TLS handshake included
@@ -35,11 +37,13 @@ const (
 // with TLS and passwords, read anew for each connection; empty: none.
 //
 // Whatever a client does, it holds one of 64 connections for a bounded time,
-// and up to 8 KiB of headers; further clients wait in the kernel. Serve closes
-// ln.
+// and up to 8 KiB of headers; further clients wait in the kernel. Of idle
+// connections those that have been so for longest are closed when fewer than 16
+// are free, so that they keep nobody waiting. Serve closes ln.
 func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig string, log *slog.Logger) error {
+	idle := idlers{open: map[net.Conn]bool{}}
 	s := &http.Server{
-		Handler: h, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
+		Handler: h, ConnState: idle.state, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
 		MaxHeaderBytes: maxHeaderBytes,
 		HTTP2:          &http.HTTP2Config{MaxConcurrentStreams: maxStreams},
 		// What clients do wrong is theirs: it must not fill the log.
@@ -70,6 +74,35 @@ func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig strin
 		return nil
 	}
 	return fmt.Errorf("serve %s: %w", ln.Addr(), err)
+}
+
+// idlers closes idle connections when few are left.
+type idlers struct {
+	mu   sync.Mutex
+	open map[net.Conn]bool
+	idle []net.Conn // in the order in which they became so
+}
+
+func (x *idlers) state(c net.Conn, s http.ConnState) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if i := slices.Index(x.idle, c); i >= 0 {
+		x.idle = slices.Delete(x.idle, i, i+1)
+	}
+	switch s {
+	case http.StateNew:
+		x.open[c] = true
+	case http.StateIdle:
+		x.idle = append(x.idle, c)
+	case http.StateClosed, http.StateHijacked:
+		delete(x.open, c)
+	}
+	for len(x.open) > maxConnections-freeConnections && len(x.idle) > 0 {
+		longest := x.idle[0]
+		x.idle = slices.Delete(x.idle, 0, 1)
+		delete(x.open, longest)
+		go longest.Close() // by TLS it may wait
+	}
 }
 
 // quiet passes on errors of the web configuration, once a minute and without

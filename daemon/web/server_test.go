@@ -186,6 +186,56 @@ func TestIdleClient(t *testing.T) {
 	})
 }
 
+// Clients that keep idle connections keep nobody waiting: those that have been
+// idle for longest lose them.
+func TestManyIdleClients(t *testing.T) {
+	serve(t, func(t *testing.T, m *memory, _ func() error) {
+		ask := func(c net.Conn, path string) error {
+			go io.WriteString(c, "GET "+path+" HTTP/1.1\r\nHost: x\r\n\r\n")
+			r, err := http.ReadResponse(bufio.NewReader(c), nil)
+			if err != nil {
+				return err
+			}
+			_, err = io.Copy(io.Discard, r.Body)
+			return err
+		}
+		start := time.Now()
+		clients := make([]net.Conn, 3*maxConnections)
+		for i := range clients {
+			clients[i] = m.dial()
+			defer clients[i].Close()
+			if err := ask(clients[i], "/-/healthy"); err != nil {
+				t.Fatalf("client %d: %v", i, err)
+			}
+			synctest.Wait()
+		}
+		scraper := m.dial()
+		defer scraper.Close()
+		for range 4 { // and its connection is not among those that go
+			if err := ask(scraper, "/metrics"); err != nil {
+				t.Error(err)
+			}
+			for i := range freeConnections {
+				c := m.dial()
+				defer c.Close()
+				if err := ask(c, "/-/healthy"); err != nil {
+					t.Errorf("new client %d: %v", i, err)
+				}
+			}
+		}
+		if took := time.Since(start); took != 0 {
+			t.Errorf("it took %v", took)
+		}
+		synctest.Wait()
+		if n := m.open.Load(); n != maxConnections-freeConnections {
+			t.Errorf("%d connections are open", n)
+		}
+		if err := ask(clients[0], "/-/healthy"); err == nil {
+			t.Error("the connection idle for longest is open")
+		}
+	})
+}
+
 // send writes pieces until the server will have no more, and gives how many
 // bytes it took and what it said.
 func send(c net.Conn, pieces ...string) (taken int, said string) {

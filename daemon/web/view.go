@@ -25,7 +25,9 @@ type contactView struct {
 	Name, Title, Source, Kind string
 	State                     string
 	Verdict                   verdictView
-	Rate, Nominal, Percent    string // empty when not known
+	Faults                    []verdictView // beside the verdict, which is on limits only
+	Rate, Nominal, Percent    string        // empty when not known
+	RateAgo                   string        // where Rate and Percent are not current
 	Problems                  []problem
 	Limits                    []limitView
 	Profile, ProfileID        string
@@ -62,9 +64,13 @@ var (
 func newView(site string, all []live.Figures) *view {
 	v := &view{Site: site}
 	count := map[string]int{}
+	faulty := 0
 	for i := range all {
 		c := newContactView(&all[i])
 		count[c.Verdict.Word]++
+		if len(c.Faults) > 0 {
+			faulty++
+		}
 		v.Contacts = append(v.Contacts, c)
 	}
 	v.Summary = figure.Plural(len(all), "contact", "contacts")
@@ -80,6 +86,9 @@ func newView(site string, all []live.Figures) *view {
 		v.Summary = "All " + v.Summary + ": " + strings.TrimPrefix(parts[0], figure.Count(len(all))+" ")
 	case len(parts) > 0:
 		v.Summary += ": " + strings.Join(parts, "; ")
+	}
+	if faulty > 0 {
+		v.Summary += "; " + figure.Count(faulty) + " with interruptions missing or extra"
 	}
 	v.Summary += "."
 	return v
@@ -109,6 +118,9 @@ func newContactView(f *live.Figures) contactView {
 	if f.BreakPercent.OK {
 		c.Percent = withUnit(figure.Fixed(f.BreakPercent.V, 1), "%")
 	}
+	if f.RateAgoS.OK {
+		c.RateAgo = ago(f.RateAgoS.V)
+	}
 	switch {
 	case f.Ended:
 		c.Verdict = ended
@@ -122,6 +134,9 @@ func newContactView(f *live.Figures) contactView {
 	case f.Stuck:
 		c.Verdict = silent
 		text := "No edge"
+		if f.Kind == pulse.KindInterrupter {
+			text = "Standing still: no edge"
+		}
 		if f.SinceEdge.OK {
 			text += " for " + duration(f.SinceEdge.V)
 		}
@@ -138,9 +153,11 @@ func newContactView(f *live.Figures) contactView {
 		}
 	}
 	if n := f.Recent.Missing; n > 0 {
+		c.Faults = append(c.Faults, verdictView{"fail", "✗", count(n) + " missing"})
 		c.tell("fail", plural(n, "interruption", "interruptions")+" missing in the last "+c.Window+".")
 	}
 	if n := f.Recent.Extra; n > 0 {
+		c.Faults = append(c.Faults, verdictView{"fail", "✗", count(n) + " extra"})
 		c.tell("fail", plural(n, "extra interruption", "extra interruptions")+" in the last "+c.Window+".")
 	}
 	if n := f.Recent.LostEdges; n > 0 {

@@ -37,7 +37,7 @@ func marrowQuay() []live.Figures {
 		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Window: window, SinceEdge: pulse.Known(0.2),
 		Rate: pulse.Known(60.021), BreakPercent: pulse.Known(49.96), Statement: pulse.Pass,
 		Limits: &pulse.Profile{ID: "us-fcc-busy", Title: "47 CFR 80.74 busy tone"},
-		Recent: live.Totals{Cycles: 598}, Totals: live.Totals{Cycles: 5_184_012, Missing: 2},
+		Recent: live.Totals{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Cycles: 5_184_012, Missing: 2345, Extra: 1},
 		Items: []live.Item{
 			item(pulse.RateIPM, "min", 54, 59.62, 0.0034, pulse.Pass, 0, 598, "lobe 3"),
 			item(pulse.RateIPM, "max", 66, 60.41, 0.0034, pulse.Pass, 0, 598, "lobe 2"),
@@ -65,6 +65,7 @@ func marrowQuay() []live.Figures {
 	ringing := live.Figures{
 		Setting: live.Setting{Name: "ringing", Title: "Ringing interrupter", Source: "gpio:P1_15", StuckAfter: 30 * time.Second},
 		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Stuck: true, Window: window, SinceEdge: pulse.Known(7384),
+		Rate: pulse.Known(20.01), BreakPercent: pulse.Known(73.3), RateAgoS: pulse.Known(7385),
 		Statement: pulse.NotMeasured, Limits: &pulse.Profile{ID: "au-s002-ringing-tone", Title: "AS/CA S002:2010 ringing tone"},
 		Items: []live.Item{item(pulse.MakeMS, "min", 360, 0, 0, pulse.NotMeasured, 0, 0, ""), item(pulse.MakeMS, "max", 440, 0, 0, pulse.NotMeasured, 0, 0, "")},
 	}
@@ -179,7 +180,7 @@ func short(v verdictView, word string) verdictView {
 // Each contact in the words that the page has.
 func TestWords(t *testing.T) {
 	v := newView("Marrow Quay exchange", marrowQuay())
-	if want := "5 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 no limits set; 1 within limits."; v.Summary != want {
+	if want := "5 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 no limits set; 1 within limits; 1 with interruptions missing or extra."; v.Summary != want {
 		t.Errorf("summary %q, want %q", v.Summary, want)
 	}
 	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], verdictView{"none", "–", "not measured"}
@@ -207,17 +208,22 @@ func TestWords(t *testing.T) {
 		{
 			Name: "busy-cam", Title: "Busy tone interrupter, five lobes", Source: "gpio:P1_13", Kind: "interrupter", State: "closed",
 			Verdict: pass, Rate: "60.02 IPM", Nominal: "60 IPM", Percent: "50.0 %",
+			Faults: []verdictView{{"fail", "✗", "1,234 missing"}, {"fail", "✗", "1 extra"}},
+			Problems: []problem{
+				{"fail", "1,234 interruptions missing in the last 10 minutes."},
+				{"fail", "1 extra interruption in the last 10 minutes."},
+			},
 			Limits: []limitView{
 				{"rate", "54 to 66 IPM", "59.6200 to 60.4100 IPM", "0 of 598: fewer than 1 in 200", pass},
 				{"break", "450 to 550 ms", "493.10 to 508.80 ms", "0 of 598: fewer than 1 in 200", pass},
 			},
 			Profile: "47 CFR 80.74 busy tone", ProfileID: "us-fcc-busy", Window: "10 minutes",
-			Recent: "598 whole cycles", Total: "5,184,012 whole cycles, 2 interruptions missing",
+			Recent: "598 whole cycles, 1,234 interruptions missing, 1 extra interruption", Total: "5,184,012 whole cycles, 2,345 interruptions missing, 1 extra interruption",
 		},
 		{
 			Name: "ringing", Title: "Ringing interrupter", Source: "gpio:P1_15", Kind: "interrupter", State: "closed",
-			Verdict:  silent,
-			Problems: []problem{{"fail", "No edge for 2 hours 3 minutes; one was expected within 30 seconds."}},
+			Verdict: silent, Rate: "20.01 IPM", Percent: "73.3 %", RateAgo: "2 hours ago",
+			Problems: []problem{{"fail", "Standing still: no edge for 2 hours 3 minutes; one was expected within 30 seconds."}},
 			Limits:   []limitView{{"make", "360 to 440 ms", "–", "–", none}},
 			Profile:  "AS/CA S002:2010 ringing tone", ProfileID: "au-s002-ringing-tone", Window: "10 minutes",
 			Recent: "0 whole cycles", Total: "0 whole cycles",
@@ -244,6 +250,10 @@ func TestWords(t *testing.T) {
 	if c := newContactView(&atEnd); c.Verdict != ended || c.Problems != nil || c.Total != "7 pulses in 1 train, 2 of them out of limits" {
 		t.Errorf("at its end: %+v", c)
 	}
+	dial := live.Figures{Setting: live.Setting{StuckAfter: time.Hour}, Kind: pulse.KindDial, Up: true, Stuck: true}
+	if p := newContactView(&dial).Problems; len(p) != 1 || p[0].Text != "No edge; one was expected within 1 hour." {
+		t.Errorf("a stuck dial: %+v", p)
+	}
 	other := live.Figures{Up: true, OtherCadence: true}
 	if p := newContactView(&other).Problems; len(p) != 1 || !strings.Contains(p[0].Text, "another cadence") {
 		t.Errorf("another cadence: %+v", p)
@@ -257,12 +267,16 @@ func TestWords(t *testing.T) {
 	if diff := cmp.Diff(wantProblems, newContactView(&faulty).Problems); diff != "" {
 		t.Error(diff)
 	}
-	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 within limits."} {
+	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 within limits; 1 with interruptions missing or extra."} {
 		if got := newView("", marrowQuay()[:n]).Summary; got != want {
 			t.Errorf("summary %q, want %q", got, want)
 		}
 	}
 	good := marrowQuay()[1]
+	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: within limits; 2 with interruptions missing or extra." {
+		t.Error(got)
+	}
+	good.Recent = live.Totals{}
 	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: within limits." {
 		t.Error(got)
 	}
@@ -320,6 +334,16 @@ func TestPageStandsAlone(t *testing.T) {
 		}
 	}
 	for _, s := range []string{`http-equiv="refresh" content="15"`, "The disk is full.", "Never connect a computer’s pins straight to exchange wiring", `href="/metrics"`, "Marrow Quay exchange", "makebreak 1.2.3"} {
+		if !strings.Contains(page, s) {
+			t.Errorf("the page has no %s", s)
+		}
+	}
+	// The list of all contacts tells what is wrong with one beside its verdict, and
+	// which rate is not that of now.
+	for _, s := range []string{
+		`</span> within limits</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1,234 missing</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1 extra</span></span></li>`,
+		"<span class=\"figure\">60.02\u00a0IPM</span>", "<span class=\"figure\">last 20.01\u00a0IPM, 2 hours ago</span>", "<dt>Last rate</dt><dd>20.01\u00a0IPM, 2 hours ago</dd>", "<dt>Last percent break</dt>",
+	} {
 		if !strings.Contains(page, s) {
 			t.Errorf("the page has no %s", s)
 		}

@@ -31,7 +31,8 @@ type Figures struct {
 	BreakPercent pulse.Num // percent break of the same pulses or cycle
 	// RateAgoS is how many seconds ago those ended, where they do not tell how
 	// the contact is now: it is stuck or not being read, or an interrupter has
-	// not had a whole cycle for as long as it may be without an edge.
+	// not had a whole cycle for as long as it may be without an edge, and for
+	// three cycles.
 	RateAgoS pulse.Num
 
 	// What follows looks back Window at most.
@@ -83,7 +84,7 @@ func (c *Contact) Figures() Figures {
 	f.Stuck = c.up && most > 0 && quiet >= most
 	if c.rate.OK {
 		ago := max(float64(now-c.rated)/1e9, 0)
-		f.RateAgoS = pulse.Num{V: ago, OK: !c.up || f.Stuck || c.kind == pulse.KindInterrupter && most > 0 && ago >= most}
+		f.RateAgoS = pulse.Num{V: ago, OK: !c.up || f.Stuck || c.kind == pulse.KindInterrupter && ago >= max(most, c.still().Seconds())}
 	}
 
 	worst := make([]spot, len(c.rolling.bounds))

@@ -332,6 +332,12 @@ func (c *Contact) stuckAfter() time.Duration {
 	if c.set.StuckAfter > 0 || c.kind != pulse.KindInterrupter {
 		return c.set.StuckAfter
 	}
+	return c.still()
+}
+
+// still is after how long an interrupter stands still by its cycles, 0 when
+// none is known.
+func (c *Contact) still() time.Duration {
 	slowest := float64(c.nominal)
 	if c.rate.OK {
 		slowest = max(slowest, 60e9/c.rate.V)

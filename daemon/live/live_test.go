@@ -465,7 +465,7 @@ func TestStandsStill(t *testing.T) {
 	}
 
 	// Edges alone do not make a rate current.
-	r := newRig(Setting{}, time.Minute)
+	r := newRig(Setting{StuckAfter: time.Second}, time.Minute)
 	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter})
 	r.add(signal(t, "cam ipm=60 cycles=60")...)
 	if r.Figures().RateAgoS.OK {

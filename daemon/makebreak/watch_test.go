@@ -197,14 +197,19 @@ func TestWatchStopsWhileWriting(t *testing.T) {
 			t.Errorf("session %d did not end in good order", s.ID)
 		}
 	}
+	edges := 0
 	for name, d := range contacts {
-		replayed(t, l, name, d, rounds)
+		edges += replayed(t, l, name, d, rounds)
+	}
+	if edges == 0 {
+		t.Error("nothing was logged")
 	}
 }
 
 // replayed checks that each reading of a simulated contact is its signal from
-// the first edge on, without a hole.
-func replayed(t *testing.T, l *store.Log, name, description string, readings int) {
+// the first edge on, without a hole, up to the time from which on the level is
+// unknown. It gives the number of edges.
+func replayed(t *testing.T, l *store.Log, name, description string, readings int) (edges int) {
 	t.Helper()
 	r, err := l.Replay(t.Context(), store.Span{}, name)
 	if err != nil {
@@ -217,8 +222,12 @@ func replayed(t *testing.T, l *store.Log, name, description string, readings int
 	var signal *synth.Signal
 	var start pulse.Stamp
 	var one [1]pulse.Edge
-	begun, edges := 0, 0
+	begun := 0
 	before := pulse.Unknown
+	next := func() pulse.Edge {
+		signal.Next(one[:])
+		return pulse.Edge{At: start + one[0].At, Level: one[0].Level}
+	}
 	for buf := make([]pulse.Edge, 512); ; {
 		n, err := r.ReadEdges(t.Context(), buf)
 		if err == io.EOF {
@@ -230,6 +239,12 @@ func replayed(t *testing.T, l *store.Log, name, description string, readings int
 		for _, e := range buf[:n] {
 			switch {
 			case e.Level == pulse.Unknown:
+				if begun == 0 {
+					break
+				}
+				if left := next(); before != pulse.Unknown && e.At-left.At > held {
+					t.Errorf("%s, reading %d: known up to %v, but the edge at %v is not there", name, begun, e.At, left.At)
+				}
 			case before == pulse.Unknown: // the level found at the start
 				begun++
 				start = e.At
@@ -237,19 +252,22 @@ func replayed(t *testing.T, l *store.Log, name, description string, readings int
 					t.Fatal(err)
 				}
 			default:
-				signal.Next(one[:])
-				if e.At != start+one[0].At || e.Level != one[0].Level || e.Lost != 0 {
-					t.Fatalf("%s, reading %d: edge %+v, want %v, level %v", name, begun, e, start+one[0].At, one[0].Level)
+				if want := next(); e.At != want.At || e.Level != want.Level || e.Lost != 0 {
+					t.Fatalf("%s, reading %d: edge %+v, want %+v", name, begun, e, want)
 				}
 				edges++
 			}
 			before = e.Level
 		}
 	}
-	if begun != readings {
-		t.Errorf("%s: %d readings, want %d", name, begun, readings)
+	if begun != readings || before != pulse.Unknown {
+		t.Errorf("%s: %d readings, want %d; at the end the level is %v", name, begun, readings, before)
 	}
+	return edges
 }
+
+// held is how long a simulated contact may hold an edge back.
+const held = pulse.Stamp(5 * time.Millisecond)
 
 // A second watch on the same log or address is refused, and the first goes on.
 func TestWatchTwice(t *testing.T) {
@@ -329,13 +347,21 @@ func TestWatchWithBadClients(t *testing.T) {
 		t.Errorf("memory grew from %d to %d bytes", before, after)
 	}
 	p.get("")
+	families, err := expfmtParse(p.get("metrics"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	counted := samples(families)[`makebreak_edges_total{contact="dial"}`]
 	p.end(syscall.SIGTERM)
 	l, err := store.OpenRead(t.Context(), filepath.Join(dir, "log.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	replayed(t, l, "dial", fastDial, 1)
+	// 15 s of 20 pps with bounce, and what came between the scrape and the stop.
+	if n := float64(replayed(t, l, "dial", fastDial, 1)); counted < 500 || n < counted || n > counted+500 {
+		t.Errorf("%v edges in the log, %v counted shortly before the stop", n, counted)
+	}
 }
 
 // resident is the memory of a process, in bytes.

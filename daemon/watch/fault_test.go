@@ -560,10 +560,10 @@ func TestStandsStill(t *testing.T) {
 		r.open["L"] = func() (src, error) { return runs("cam,ipm=60,cycles=100") }
 		r.open["D"] = func() (src, error) { return runs("dial,digits=123") }
 		r.start()
-		r.pass(103 * time.Second)
+		r.pass(101 * time.Second)
 		r.is(map[string]float64{"contact_stuck{cam}": 0})
 		if p := r.page(); strings.Contains(p, "Last rate") || strings.Contains(p, "stuck") {
-			t.Error("told as standing still before it is")
+			t.Errorf("told as standing still before it is: %s", p)
 		}
 		r.pass(18 * time.Minute)
 		r.is(map[string]float64{"contact_stuck{cam}": 1, "findings_total{cam,stuck}": 1})

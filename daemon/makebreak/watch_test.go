@@ -266,8 +266,9 @@ func replayed(t *testing.T, l *store.Log, name, description string, readings int
 	return edges
 }
 
-// held is how long a simulated contact may hold an edge back.
-const held = pulse.Stamp(5 * time.Millisecond)
+// held is how long a simulated contact may hold an edge back: 5 ms, and as long
+// as a busy computer took from its start to its first reading.
+const held = pulse.Stamp(100 * time.Millisecond)
 
 // A second watch on the same log or address is refused, and the first goes on.
 func TestWatchTwice(t *testing.T) {

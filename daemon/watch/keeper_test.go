@@ -126,18 +126,20 @@ func TestWatchdog(t *testing.T) {
 	})
 }
 
-// hang makes the log's writer wait, as for a disk, until the channel is closed.
-func (r *rig) hang() (wake chan struct{}) {
+// hang makes the log's writer wait, as for a disk, after its file was lost and
+// until the channel is closed. It is to be called before start.
+func (r *rig) hang() (lose func(), wake chan struct{}) {
 	wake = make(chan struct{})
 	r.onLine = func(l string) {
 		if strings.Contains(l, "the log can be written again") { // from within the writer
 			<-wake
 		}
 	}
-	if err := os.Remove(filepath.Join(r.dir, "log.db")); err != nil {
-		r.Fatal(err)
-	}
-	return wake
+	return func() {
+		if err := os.Remove(filepath.Join(r.dir, "log.db")); err != nil {
+			r.Error(err)
+		}
+	}, wake
 }
 
 // A disk that hangs without an error is a fault of its own, told at once, and
@@ -146,10 +148,11 @@ func TestSlowDisk(t *testing.T) {
 	bubble(t, func(t *testing.T) {
 		r := newRig(t, goodContact())
 		r.opt.Watchdog = 30 * time.Second
+		lose, wake := r.hang()
 		r.start()
 		r.pass(15 * time.Second)
 		r.is(map[string]float64{"log_fault{slow_disk}": 0})
-		wake := r.hang()
+		lose()
 		r.pass(5 * time.Second)
 		r.is(map[string]float64{"log_fault{slow_disk}": 0, "log_fault{other}": 0})
 		before := r.fed()
@@ -186,10 +189,11 @@ func TestSlowDisk(t *testing.T) {
 			r.open["C"+itoa(i)] = func() (src, error) { return silent(r.now()), nil }
 		}
 		r.open["L"] = func() (src, error) { return &storm{silent(r.now()), r.now, 10e3, r.now() + 60e9, 0}, nil }
+		lose, wake := r.hang()
+		defer close(wake)
 		r.start()
 		r.pass(15 * time.Second)
-		wake := r.hang()
-		defer close(wake)
+		lose()
 		r.pass(40 * time.Second)
 		if n := len(r.lines("no progress")); n > 0 {
 			t.Errorf("told %d times of no progress", n)

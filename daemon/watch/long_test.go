@@ -75,7 +75,8 @@ func TestLong(t *testing.T) {
 			}
 			key := "{" + name + "}"
 			pulses := counted["pulses_total"+key] + counted["cycles_total"+key]
-			if float64(total) != counted["edges_total"+key] || sum.Edges != int64(total) || float64(sum.Pulses) != pulses ||
+			late := float64(sum.Pulses) - pulses // a last cycle is sure only when watching stops
+			if float64(total) != counted["edges_total"+key] || sum.Edges != int64(total) || late < 0 || late > 1 ||
 				float64(sum.Missing) != counted["missing_total"+key] || float64(sum.Lost) != counted["lost_edges_total"+key] {
 				t.Errorf("%s: %d edges given; summaries %d edges, %d pulses, %d missing, %d lost; counters %v, %v, %v, %v", name, total,
 					sum.Edges, sum.Pulses, sum.Missing, sum.Lost, counted["edges_total"+key], pulses, counted["missing_total"+key], counted["lost_edges_total"+key])

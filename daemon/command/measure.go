@@ -67,7 +67,8 @@ A line is measured until it has enough, or until Ctrl-C, and then gives the
 whole result. When its chip is unplugged, the gap is left out of every figure.
 
 Exit status: 0 within limits, or no limits asked; 1 out of limits or too near
-to tell; 2 the command or its input is wrong; 3 not measured.
+to tell, or interruptions missing or too many; 2 the command or its input is
+wrong; 3 not measured.
 
 ` + caution
 }
@@ -381,6 +382,9 @@ func statusOf(m *pulse.Measurement, stopped bool) int {
 	if c := m.Conformity; c != nil {
 		switch c.Statement {
 		case pulse.Pass:
+			if oddInterruptions(m) != "" { // a contact that stops must not pass
+				status = StatusOutOfLimits
+			}
 		case pulse.ConditionalPass, pulse.ConditionalFail, pulse.Fail:
 			status = StatusOutOfLimits
 		default:

@@ -69,7 +69,11 @@ func headline(m *pulse.Measurement) (words, sgr string) {
 	case len(m.Conformity.Items) == 0:
 		return "NOT JUDGED: NO TOLERANCE IS PUBLISHED", yellow
 	}
-	switch m.Conformity.Statement {
+	s := m.Conformity.Statement
+	if odd := oddInterruptions(m); odd != "" && (s == pulse.Pass || s == pulse.ConditionalPass) {
+		return "WITHIN LIMITS, BUT INTERRUPTIONS ARE " + odd, yellow
+	}
+	switch s {
 	case pulse.Pass:
 		return "WITHIN LIMITS", green
 	case pulse.ConditionalPass:
@@ -80,6 +84,19 @@ func headline(m *pulse.Measurement) (words, sgr string) {
 		return "OUT OF LIMITS", red
 	}
 	return "CANNOT BE TOLD: NOT EVERY LIMIT COULD BE MEASURED", yellow
+}
+
+// oddInterruptions says of an interrupter what no limit judges.
+func oddInterruptions(m *pulse.Measurement) string {
+	switch i := m.Interrupter; {
+	case i == nil || i.Missing+i.Extra == 0:
+		return ""
+	case i.Extra == 0:
+		return "MISSING"
+	case i.Missing == 0:
+		return "TOO MANY"
+	}
+	return "MISSING AND TOO MANY"
 }
 
 // writeOpening names the source, what makes its reading doubtful and how it

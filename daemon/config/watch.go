@@ -115,7 +115,7 @@ type Contact struct {
 	// Rate is the nominal rate in pps of a dial or IPM of an interrupter, 0
 	// when it is not given.
 	Rate       float64
-	StuckAfter time.Duration // without an edge it is a finding; 0: never
+	StuckAfter time.Duration // without an edge it is a finding; 0: never, for an interrupter after three of its cycles
 	Text       string        // the contact as the file has it, in YAML
 }
 

@@ -112,7 +112,7 @@ func newFamilies() (f families) {
 	f.logPending = gauge("log_pending_edges", "Edges that are not safe on disk.")
 	f.logDropped = counter("log_dropped_edges", "Edges that there was no room to keep for the log.")
 	f.logErrors = counter("log_write_errors", "Failed writes of the log.")
-	f.logFault = gauge("log_fault", "1 while the log cannot be written for this reason; fault is one of "+strings.Join(Faults, ", ")+".", "fault")
+	f.logFault = gauge("log_fault", "1 while the log cannot be written, or kept as it should be, for this reason; fault is one of "+strings.Join(Faults, ", ")+".", "fault")
 
 	f.clockSync = gauge("clock_synchronised", "1 while the computer's clock is steered by a reference.")
 	f.clockError = gauge("clock_estimated_error_seconds", "The kernel's estimate of the clock's error.")

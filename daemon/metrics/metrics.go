@@ -29,8 +29,9 @@ type Build struct{ Version, GoVersion string }
 // SlowDisk is the word for a disk that takes long to write, without an error.
 const SlowDisk = "slow_disk"
 
-// Faults are the words for why the log cannot be written now.
-var Faults = []string{"disk_full", "read_only", "locked", SlowDisk, "other"}
+// Faults are the words for why the log cannot be written, or kept as it
+// should be, now.
+var Faults = []string{"disk_full", "read_only", "locked", SlowDisk, "over_limit", "damaged", "other"}
 
 // A Log is the state of the store of edges and findings.
 type Log struct {

@@ -120,8 +120,8 @@ func TestWatchdog(t *testing.T) {
 			t.Errorf("%d signs of life after it", n)
 		}
 		r.is(map[string]float64{"log_fault{other}": 0, "log_pending_edges{}": 0})
-		if len(r.lines("the log can be written again")) != 1 {
-			t.Error("it is not told that the log can be written again")
+		if len(r.lines("the log is in order again")) != 1 {
+			t.Error("it is not told that the log is in order again")
 		}
 	})
 }
@@ -131,7 +131,7 @@ func TestWatchdog(t *testing.T) {
 func (r *rig) hang() (lose func(), wake chan struct{}) {
 	wake = make(chan struct{})
 	r.onLine = func(l string) {
-		if strings.Contains(l, "the log can be written again") { // from within the writer
+		if strings.Contains(l, "the log is in order again") { // from within the writer
 			<-wake
 		}
 	}

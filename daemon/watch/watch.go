@@ -345,7 +345,7 @@ func (w *watch) status() string {
 // logFault is told when the log cannot be written and when it can be again.
 func (w *watch) logFault(err error) {
 	if err == nil {
-		w.Log.Info("the log can be written again")
+		w.Log.Info("the log is in order again")
 		return
 	}
 	w.Log.Error("measuring goes on, but " + err.Error())
@@ -383,6 +383,9 @@ func (w *watch) notices() (all []string) {
 	}
 	if d := w.keeper.writerHangs(&s); d > 0 {
 		all = append(all, "Measuring goes on, but "+slow(d)+".")
+	}
+	if s.SetAside != "" {
+		all = append(all, "The log was damaged: what came before this start or fault is kept as "+s.SetAside+", and a new log was begun.")
 	}
 	if s.DroppedEdges > 0 {
 		all = append(all, figure.Count(int(min(s.DroppedEdges, 1e9)))+" edges since the start are not in the log.")

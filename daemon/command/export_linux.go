@@ -3,9 +3,12 @@ package command
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
+	"path/filepath"
 	"strings"
 
+	"makebreak/daemon/figure"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -14,7 +17,7 @@ type exportCmd struct {
 	Source string `arg:"" placeholder:"run:CONTACT" help:"Contact of the log, as run:CONTACT."`
 	stretchFlags
 
-	Format string `group:"Output:" enum:"csv,vcd" default:"csv" help:"csv or vcd."`
+	Format string `group:"Output:" enum:"auto,csv,vcd" default:"auto" help:"csv or vcd; auto goes by the ending of FILE, else it is csv."`
 	Out    string `group:"Output:" placeholder:"FILE" help:"Write to FILE, which appears when it is whole, instead of standard output."`
 	Force  bool   `group:"Output:" help:"Let --out replace a file."`
 }
@@ -36,6 +39,14 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if !ok {
 		return 0, errors.New("export writes a contact of a log: expected run:CONTACT")
 	}
+	ending := strings.ToLower(strings.TrimPrefix(filepath.Ext(c.Out), "."))
+	other := map[string]string{"csv": "vcd", "vcd": "csv"}[c.Format]
+	switch {
+	case other != "" && ending == other:
+		return 0, fmt.Errorf("--format %s: expected another ending of --out %s, or no --format", c.Format, c.Out)
+	case c.Format == "auto" && ending == "vcd":
+		c.Format = "vcd"
+	}
 	src, err := openLogged(ctx, &c.stretchFlags, contact)
 	if err != nil {
 		return 0, err
@@ -54,6 +65,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	start := l.replay.Timeline().At(l.from).Wall
 	comments := []string{
 		"Contact " + contact + " (" + printable(l.settings.Source) + ") of " + printable(l.replay.Timeline().Site) + "; it is closed when the line is " + l.settings.Polarity.String() + ".",
+		"Where watching paused, or edges are not in the log, seq leaves out two: the level is not known there.",
 		"Watched from time_ns 0, which was " + start.Format("2006-01-02T15:04:05.000000000Z") + ".",
 	}
 	var out edgeWriter
@@ -89,7 +101,11 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	out.flush()
 	if file != nil {
-		return StatusOK, file.keep(out.err)
+		if err := file.keep(out.err); err != nil {
+			return 0, err
+		}
+		fmt.Fprintf(sh.stderr, "%s written to %s\n", figure.Plural(edges, "edge", "edges"), printable(c.Out))
+		return StatusOK, nil
 	}
 	return StatusOK, out.err
 }

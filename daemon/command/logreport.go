@@ -119,6 +119,9 @@ type logReport struct {
 	Removed *removedEdges `json:"removed"`
 	// Worst are the wall-clock times of the worst values.
 	Worst []worstTime `json:"worst"`
+	// kindAsked is set when it is not read as the kind that it was watched as
+	// says, but as asked.
+	kindAsked bool
 }
 
 type logGap struct {

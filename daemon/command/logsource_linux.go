@@ -26,6 +26,7 @@ type logged struct {
 	contact  string
 	settings store.Configuration // in force at the start
 	changes  int                 // of the settings, later in the stretch
+	asked    bool                // which kind it is
 	from, to pulse.Stamp
 	seen     pulse.Stamp // measured up to
 
@@ -110,7 +111,8 @@ func (f *stretchFlags) span(ctx context.Context, log *store.Log, contact string)
 		if contact != "" && soak.Contact != "" && soak.Contact != contact {
 			return s, fmt.Errorf("soak test %q is of the contact %s, not of %s", soak.Title, soak.Contact, contact)
 		}
-		return soakSpan(ctx, log, soak)
+		s, _, _, err := soakSpan(ctx, log, soak)
+		return s, err
 	}
 	runs, err := log.Runs(ctx)
 	if err != nil {
@@ -287,6 +289,7 @@ func (l *logged) configure(c *measureCmd, cfg *pulse.Config) error {
 		return err
 	}
 	kind := cfg.Kind
+	l.asked = c.Kind != "auto"
 	if kind == pulse.KindAuto && cfg.Limits != nil {
 		kind = cfg.Limits.Kind
 	}
@@ -356,7 +359,8 @@ func (l *logged) report(ctx context.Context, m *pulse.Measurement) (*logReport, 
 	r := &logReport{
 		Log: l.log.Path(), Site: tl.Site, Contact: l.contact, Source: l.settings.Source, Since: wall(l.from), Until: wall(l.to),
 		LengthS: float64(l.to-l.from) / 1e9, UpS: float64(l.to-l.from-l.blind) / 1e9, Gaps: l.gaps, Changes: l.changes,
-		Longest: []logGap{}, Steps: []logRemark{}, Findings: map[string]int{}, Notes: []logRemark{}, Worst: []worstTime{},
+		kindAsked: l.asked,
+		Longest:   []logGap{}, Steps: []logRemark{}, Findings: map[string]int{}, Notes: []logRemark{}, Worst: []worstTime{},
 	}
 	for _, g := range l.longest {
 		why := notRead

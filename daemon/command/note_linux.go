@@ -27,7 +27,7 @@ type noteCmd struct {
 	Contact string `placeholder:"NAME" help:"Contact that it is about; without, the site."`
 	AsFound bool   `help:"It tells how the contact was found."`
 	AsLeft  bool   `help:"It tells how the contact was left."`
-	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (UTC, or with a zone); without, now."`
+	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (UTC, or with a zone), or -10m, so long ago; without, now."`
 }
 
 func (*noteCmd) epilogue() string {
@@ -68,7 +68,11 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	id, err := log.AddNote(ctx, n)
 	if err == nil {
-		fmt.Fprintf(sh.stdout, "note %d: %s\n", id, printable(noteText(n)))
+		at := ""
+		if c.At.set {
+			at = " at " + wallText(n.At.Wall.UTC())
+		}
+		fmt.Fprintf(sh.stdout, "note %d%s: %s\n", id, at, printable(noteText(n)))
 	}
 	return StatusOK, err
 }

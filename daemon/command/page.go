@@ -168,7 +168,7 @@ func kindWords(m *pulse.Measurement, v *view) string {
 		return "Nothing tells its kind; read as a dial."
 	}
 	from := map[string]string{"given": "as asked", "profile": "as the limits say", "data": "told from the data"}[m.KindFrom]
-	if v.log != nil && m.KindFrom == "given" {
+	if v.log != nil && !v.log.kindAsked && m.KindFrom == "given" {
 		from = "as it was watched"
 	}
 	if m.Interrupter != nil {

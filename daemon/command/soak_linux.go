@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -21,6 +20,7 @@ type soakCmd struct {
 	Start  soakStartCmd  `cmd:"" help:"Begin a soak test now."`
 	Status soakStatusCmd `cmd:"" help:"Show the result of a soak test, so far or in the end."`
 	Finish soakFinishCmd `cmd:"" help:"End a soak test now; its result is kept in the log."`
+	List   soakListCmd   `cmd:"" help:"List the soak tests of a log."`
 }
 
 const soakEpilogue = `
@@ -28,9 +28,12 @@ A soak test is a stretch of the log that makebreak watch writes. It goes on
 through restarts and power cuts until it is finished. For a chart or the
 pulses one by one: makebreak measure run:CONTACT --soak TITLE.
 
+Its limits are kept as they were at its start. Where single edges have been
+removed to make room, the summaries that are left count, but do not pass.
+
 Exit status of status and finish: 0 within limits, or no limits; 1 out of
-limits or too near to tell; 2 the command or its input is wrong; 3 not
-measured.
+limits or too near to tell, or interruptions missing or too many; 2 the
+command or its input is wrong; 3 not measured, or not the whole time.
 `
 
 type soakStartCmd struct {
@@ -54,16 +57,9 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if title == "" {
 		return 0, errors.New("the title is empty: expected some words")
 	}
-	if c.Limits != "" {
-		if _, err := config.Profile(c.Limits); err != nil {
-			return 0, err
-		}
-		if strings.ContainsAny(c.Limits, "/.") { // a file, that may be read again from another folder
-			var err error
-			if c.Limits, err = filepath.Abs(c.Limits); err != nil {
-				return 0, err
-			}
-		}
+	limits, err := limitsOf(c.Limits)
+	if err != nil {
+		return 0, err
 	}
 	log, err := openLog(ctx, c.Log)
 	if err != nil {
@@ -74,6 +70,9 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 		if err := knownContact(ctx, log, c.Contact); err != nil {
 			return 0, err
 		}
+	}
+	if err := limits.suit(ctx, log, c.Contact); err != nil {
+		return 0, err
 	}
 	soaks, err := log.Soaks(ctx)
 	if err != nil {
@@ -87,12 +86,150 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 			return 0, fmt.Errorf("soak test %q of %s already goes on, since %s: finish it first", s.Title, soakOf(s), wallText(s.Begin.Wall))
 		}
 	}
-	s := store.Soak{Title: title, Contact: c.Contact, Profile: c.Limits, Note: c.Note}
+	idle, err := idleSince(ctx, log)
+	if err != nil {
+		return 0, err
+	}
+	s := store.Soak{Title: title, Contact: c.Contact, Profile: limits.text(), Note: c.Note}
 	if _, err := log.BeginSoak(ctx, s); err != nil {
 		return 0, err
 	}
 	fmt.Fprintf(sh.stdout, "Soak test %q of %s has begun.\n", printable(title), soakOf(s))
+	if idle != "" {
+		fmt.Fprintf(sh.stdout, "But %s: makebreak watch must run for it to measure.\n", idle)
+	}
 	return StatusOK, nil
+}
+
+// idleSince says since when nobody writes the log, if nobody does: what is
+// being watched is written every ten seconds at least.
+func idleSince(ctx context.Context, log *store.Log) (string, error) {
+	tl, err := log.Timeline(ctx, 0)
+	if err != nil {
+		return "", err
+	}
+	s := tl.Sessions[len(tl.Sessions)-1]
+	if !s.Ended && time.Since(s.Alive.Wall) < 20*time.Second {
+		return "", nil
+	}
+	return "nothing is being watched now, the log was last written " + wallText(s.Alive.Wall), nil
+}
+
+// soakLimits are the limits of a soak test as the log keeps them: whole, for a
+// file of them may change or vanish. The zero value is none.
+type soakLimits struct {
+	Asked   string         `json:"asked"`
+	Profile *pulse.Profile `json:"profile"`
+}
+
+func limitsOf(asked string) (l soakLimits, err error) {
+	if asked == "" {
+		return l, nil
+	}
+	l.Asked = asked
+	l.Profile, err = config.Profile(asked)
+	return l, err
+}
+
+func (l soakLimits) text() string {
+	if l.Profile == nil {
+		return ""
+	}
+	b, err := json.Marshal(l)
+	if err != nil {
+		panic(err) // of plain numbers and text
+	}
+	return string(b)
+}
+
+// keptLimits reads what text wrote, or the id of limits.
+func keptLimits(s store.Soak) (l soakLimits, err error) {
+	if !strings.HasPrefix(s.Profile, "{") {
+		return limitsOf(s.Profile)
+	}
+	if err := json.Unmarshal([]byte(s.Profile), &l); err != nil {
+		return l, fmt.Errorf("limits of soak test %q in the log: %w", s.Title, err)
+	}
+	return l, nil
+}
+
+// suit tells limits that are for no contact of the test.
+func (l soakLimits) suit(ctx context.Context, log *store.Log, contact string) error {
+	if l.Profile == nil {
+		return nil
+	}
+	names := []string{contact}
+	if contact == "" {
+		var err error
+		if names, err = log.Contacts(ctx); err != nil {
+			return err
+		}
+	}
+	for _, name := range names {
+		all, err := log.Configurations(ctx, name)
+		if err != nil {
+			return err
+		}
+		if len(all) == 0 || all[len(all)-1].Kind == l.Profile.Kind {
+			return nil
+		}
+	}
+	if contact == "" {
+		return fmt.Errorf("limits %s are for a contact of kind %s, and none in the log is", l.Asked, l.Profile.Kind)
+	}
+	return fmt.Errorf("limits %s are for a contact of kind %s, and %s is watched as another kind", l.Asked, l.Profile.Kind, contact)
+}
+
+type soakListCmd struct {
+	Log  string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
+	JSON bool   `name:"json" help:"Write one JSON object instead of the page."`
+}
+
+func (c *soakListCmd) run(ctx context.Context, sh *shell) (int, error) {
+	log, err := openLog(ctx, c.Log)
+	if err != nil {
+		return 0, err
+	}
+	defer log.Close()
+	soaks, err := log.Soaks(ctx)
+	if err != nil {
+		return 0, err
+	}
+	type item struct {
+		Title string     `json:"title"`
+		Of    *string    `json:"contact"` // null: all
+		Begin time.Time  `json:"begin"`
+		End   *time.Time `json:"end"` // null while it goes on
+	}
+	items := []item{}
+	rows := [][]cell{cells("title", "contact", "begun", "ended")}
+	for _, s := range soaks {
+		x := item{Title: s.Title, Begin: s.Begin.Wall.UTC()}
+		ended := "goes on"
+		if s.Contact != "" {
+			x.Of = &s.Contact
+		}
+		if s.End != nil {
+			end := s.End.Wall.UTC()
+			x.End, ended = &end, wallText(end)
+		}
+		items = append(items, x)
+		rows = append(rows, cells(printable(s.Title), soakOf(s), wallText(x.Begin), ended))
+	}
+	if c.JSON {
+		return StatusOK, encodeJSON(sh.stdout, struct {
+			Format string `json:"format"`
+			Soaks  []item `json:"soaks"`
+		}{"makebreak.soaks/1", items})
+	}
+	if len(items) == 0 {
+		fmt.Fprintln(sh.stdout, "No soak test is in the log.")
+		return StatusOK, nil
+	}
+	p := page{colour: sh.colour()}
+	p.grid("llll", rows)
+	_, err = p.WriteTo(sh.stdout)
+	return StatusOK, err
 }
 
 func soakOf(s store.Soak) string {
@@ -148,10 +285,8 @@ func (c *soakFinishCmd) run(ctx context.Context, sh *shell) (int, error) {
 	case s.End != nil:
 		return 0, fmt.Errorf("soak test %q was finished %s already: makebreak soak status shows it", s.Title, wallText(s.End.Wall))
 	}
-	if s.Profile != "" { // before it ends, for then it is measured
-		if _, err := config.Profile(s.Profile); err != nil {
-			return 0, fmt.Errorf("limits of soak test %q, which goes on: %w", s.Title, err)
-		}
+	if _, err := keptLimits(s); err != nil { // before it ends, for then it is measured
+		return 0, err
 	}
 	end, err := log.EndSoak(ctx, s.ID)
 	if err != nil {
@@ -168,7 +303,7 @@ func (c *soakFinishCmd) run(ctx context.Context, sh *shell) (int, error) {
 // else the latest.
 func findSoak(soaks []store.Soak, title string) (found store.Soak, err error) {
 	going := 0
-	var titles []string
+	var titles, goOn []string
 	for _, s := range soaks {
 		titles = append(titles, fmt.Sprintf("%q", s.Title))
 		switch {
@@ -177,6 +312,7 @@ func findSoak(soaks []store.Soak, title string) (found store.Soak, err error) {
 		case title != "":
 		case s.End == nil:
 			going++
+			goOn = append(goOn, titles[len(titles)-1])
 			found = s
 		case going == 0:
 			found = s
@@ -188,7 +324,7 @@ func findSoak(soaks []store.Soak, title string) (found store.Soak, err error) {
 	case title != "":
 		return found, fmt.Errorf("soak test %q is not in the log: expected one of %s", title, strings.Join(titles, ", "))
 	case going > 1:
-		return found, fmt.Errorf("%d soak tests go on: expected the title of one", going)
+		return found, fmt.Errorf("%d soak tests go on: expected the title of one: %s", going, strings.Join(goOn, ", "))
 	}
 	return found, nil
 }
@@ -214,32 +350,36 @@ func awaitCommit(ctx context.Context, log *store.Log, m store.Moment) error {
 	}
 }
 
-// soakSpan is the stretch of a soak test.
-func soakSpan(ctx context.Context, log *store.Log, s store.Soak) (store.Span, error) {
+// soakSpan is the stretch of a soak test, with the clock of its run. It is cut
+// where the site was renamed, for another run begins there.
+func soakSpan(ctx context.Context, log *store.Log, s store.Soak) (_ store.Span, _ *store.Timeline, cut bool, _ error) {
 	runs, err := log.Runs(ctx)
 	if err != nil {
-		return store.Span{}, err
+		return store.Span{}, nil, false, err
 	}
-	for _, r := range runs {
+	for i, r := range runs {
 		tl, err := log.Timeline(ctx, r.ID)
 		if err != nil {
-			return store.Span{}, err
+			return store.Span{}, nil, false, err
 		}
 		for _, x := range tl.Sessions {
 			if x.ID != s.Begin.Session {
 				continue
 			}
 			span := store.Span{Run: r.ID, From: s.Begin.Run, To: tl.End() + 1}
-			if s.End != nil {
+			switch last := tl.Sessions[len(tl.Sessions)-1].ID; {
+			case s.End == nil:
+				cut = i+1 < len(runs)
+			case s.End.Session > last:
+				cut = true
+			default:
 				span.To = s.End.Run
 			}
-			if span.To = max(span.To, span.From+1); s.End != nil && s.End.Session > tl.Sessions[len(tl.Sessions)-1].ID {
-				span.To = tl.End() + 1 // the site was renamed within it: another run
-			}
-			return span, nil
+			span.To = max(span.To, span.From+1)
+			return span, tl, cut, nil
 		}
 	}
-	return store.Span{}, fmt.Errorf("read log %q: the start of soak test %q is not in it", log.Path(), s.Title)
+	return store.Span{}, nil, false, fmt.Errorf("read log %q: the start of soak test %q is not in it", log.Path(), s.Title)
 }
 
 // A soakDocument is a soak test and its result, as the log keeps the result.
@@ -253,6 +393,12 @@ type soakDocument struct {
 	End    *time.Time `json:"end"` // null while it goes on
 	// LengthS is not changed by steps of the wall clock; null while it goes on.
 	LengthS *float64 `json:"length_s"`
+	// CutShort says why the time is not the whole of it; null when it is.
+	CutShort *string `json:"cut_short"`
+	// Idle says that nobody is watching now; null when somebody is.
+	Idle *string `json:"idle"`
+	// NotRead are contacts whose source was not read at all.
+	NotRead []string `json:"not_read"`
 	// Results are by contact.
 	Results []soakResult `json:"results"`
 }
@@ -292,15 +438,7 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 			}
 		}
 	}
-	status := StatusOK
-	if len(d.Results) == 0 {
-		status = StatusNotMeasured
-	}
-	for _, r := range d.Results { // fail outweighs what was not measured
-		if one := statusOf(r.Measurement, false); status == StatusOK || one == StatusOutOfLimits {
-			status = one
-		}
-	}
+	status := d.status()
 	if c.JSON {
 		return status, encodeJSON(sh.stdout, d)
 	}
@@ -310,18 +448,55 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 	return status, err
 }
 
+// status is that of the worst contact. What was not measured for the whole time
+// does not pass.
+func (d *soakDocument) status() int {
+	status := StatusOK
+	if len(d.Results) == 0 || d.CutShort != nil {
+		status = StatusNotMeasured
+	}
+	for _, r := range d.Results { // fail outweighs what was not measured
+		one := statusOf(r.Measurement, false)
+		if x := r.Log.Removed; x != nil {
+			if one == StatusOK {
+				one = StatusNotMeasured
+			}
+			if x.OutOfLimit+x.Missing+x.Extra > 0 {
+				one = StatusOutOfLimits
+			}
+		}
+		if status == StatusOK || one == StatusOutOfLimits {
+			status = one
+		}
+	}
+	return status
+}
+
 func measureSoak(ctx context.Context, sh *shell, log *store.Log, s store.Soak) (soakDocument, error) {
-	d := soakDocument{Format: "makebreak.soak/1", Title: s.Title, Note: s.Note, Begin: s.Begin.Wall.UTC(), Results: []soakResult{}}
-	if s.Profile != "" {
-		d.Limits = &s.Profile
-	}
-	if s.End != nil {
-		end := s.End.Wall.UTC()
-		d.End, d.LengthS = &end, given(float64(s.End.Run-s.Begin.Run)/1e9)
-	}
-	span, err := soakSpan(ctx, log, s)
+	d := soakDocument{Format: "makebreak.soak/1", Title: s.Title, Note: s.Note, Begin: s.Begin.Wall.UTC(), Results: []soakResult{}, NotRead: []string{}}
+	limits, err := keptLimits(s)
 	if err != nil {
 		return d, err
+	}
+	if limits.Profile != nil {
+		d.Limits = &limits.Asked
+	}
+	span, tl, cut, err := soakSpan(ctx, log, s)
+	if err != nil {
+		return d, err
+	}
+	d.Begin = tl.At(span.From).Wall.UTC() // a clock that was set later is right there
+	if cut {
+		why := "the site was renamed, and what came then is another run of the log"
+		d.CutShort = &why
+	}
+	if s.End != nil || cut {
+		end := tl.At(min(span.To, tl.End())).Wall.UTC()
+		d.End, d.LengthS = &end, given(float64(min(span.To, tl.End())-span.From)/1e9)
+	} else if idle, err := idleSince(ctx, log); err != nil {
+		return d, err
+	} else if idle != "" {
+		d.Idle = &idle
 	}
 	contacts := []string{s.Contact}
 	if s.Contact != "" {
@@ -330,18 +505,20 @@ func measureSoak(ctx context.Context, sh *shell, log *store.Log, s store.Soak) (
 		return d, err
 	}
 	for _, name := range contacts {
-		r, err := soakContact(ctx, sh, log, span, s, name)
+		r, err := soakContact(ctx, sh, log, span, limits, s.Contact != "", name)
 		if err != nil {
 			return d, fmt.Errorf("soak test %q: %w", s.Title, err)
 		}
-		if r.Measurement.Capture.Edges > 0 || s.Contact != "" { // the others were not watched then
+		if r.Measurement.Capture.Edges > 0 || r.Log.UpS > 0 || r.Log.Removed != nil || s.Contact != "" {
 			d.Results = append(d.Results, r)
+		} else {
+			d.NotRead = append(d.NotRead, name)
 		}
 	}
 	return d, nil
 }
 
-func soakContact(ctx context.Context, sh *shell, log *store.Log, span store.Span, s store.Soak, name string) (r soakResult, err error) {
+func soakContact(ctx context.Context, sh *shell, log *store.Log, span store.Span, limits soakLimits, alone bool, name string) (r soakResult, err error) {
 	src, err := replayed(ctx, log, span, true, name)
 	if err != nil {
 		return r, err
@@ -349,14 +526,8 @@ func soakContact(ctx context.Context, sh *shell, log *store.Log, span store.Span
 	defer src.Close()
 	flags := measureCmd{Kind: "auto", Closed: "auto", Timing: "auto", Coding: "auto"}
 	var cfg pulse.Config
-	if s.Profile != "" {
-		p, err := config.Profile(s.Profile)
-		if err != nil {
-			return r, err
-		}
-		if s.Contact != "" || p.Kind == src.settings.Kind { // of all, it holds those that it is for
-			flags.Limits, cfg.Limits = s.Profile, p
-		}
+	if p := limits.Profile; p != nil && (alone || p.Kind == src.settings.Kind) { // of all, it holds those that it is for
+		flags.Limits, cfg.Limits = limits.Asked, p
 	}
 	if err := src.configure(&flags, &cfg); err != nil {
 		return r, err
@@ -396,11 +567,22 @@ func writeSoak(p *page, d *soakDocument) {
 		p.paint(yellow, "GOES ON ")
 		p.flow(len("GOES ON "), 0, "since "+wallText(d.Begin)+"; what follows is so far.")
 	}
+	if d.CutShort != nil {
+		p.paint(yellow, "CUT SHORT: ")
+		p.flow(len("CUT SHORT: "), 0, *d.CutShort+".")
+	}
+	if d.Idle != nil {
+		p.paint(yellow, "NOT WATCHED: ")
+		p.flow(len("NOT WATCHED: "), 0, *d.Idle+".")
+	}
+	if len(d.NotRead) > 0 {
+		p.para("", "Not read at all in this time: "+printable(strings.Join(d.NotRead, ", "))+".")
+	}
 	if d.Note != "" {
 		p.para("Note: ", printable(d.Note))
 	}
 	if len(d.Results) == 0 {
-		p.para("\n", "No contact had an edge.")
+		p.para("\n", "No contact was read.")
 	}
 	for _, r := range d.Results {
 		m := r.Measurement

@@ -136,7 +136,7 @@ CREATE TABLE soaks (
   id            INTEGER PRIMARY KEY,
   contact       INTEGER REFERENCES contacts,  -- NULL: all of them
   title         TEXT NOT NULL,
-  profile       TEXT NOT NULL,                -- limits, may be empty
+  profile       TEXT NOT NULL,                -- limits as JSON, or their id; may be empty
   note          TEXT NOT NULL,
   begin_session INTEGER NOT NULL REFERENCES sessions,
   begin_ns      INTEGER NOT NULL,

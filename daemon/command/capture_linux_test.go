@@ -347,7 +347,9 @@ func TestSendEdges(t *testing.T) {
 		{"low", "low", "dial digits=1 lead=300ms", "300:1 361.5:0 661.5:0"},
 		{"high", "low", "dial digits=1 lead=300ms", "0:0 300:1 361.5:0 661.5:1"},
 		// The break that begins at 2 s is whole; the next would begin at 3 s.
-		{"low", "high", "cam ipm=60 cycles=endless lead=1s --for 2500ms", "0:1 1000:0 1500:1 2000:0 2500:1 3500:0"},
+		// The idle level comes when the next break would.
+		{"low", "high", "cam ipm=60 cycles=endless lead=1s --for 2500ms", "0:1 1000:0 1500:1 2000:0 2500:1 3000:0"},
+		{"low", "high", "cadence 400/200/300/2000 cycles=1 lead=1s", "0:1 1000:0 1200:1 1500:0 3500:1 3900:0 4100:1 4500:0"},
 		{"low", "high", "cam ipm=60 cycles=endless lead=1s --for 1s", "0:1 1000:0"},
 	} {
 		cmd := &sendCmd{Closed: c.closed}
@@ -375,6 +377,39 @@ func TestSendEdges(t *testing.T) {
 		}
 		for range s.edges() { // nor need it be run to its end
 			break
+		}
+	}
+}
+
+// What send writes to a line whose idle level is an open contact measures, from
+// before to after it, as the signal that it is.
+func TestSentMeasures(t *testing.T) {
+	for _, description := range []string{"cam ipm=60 cycles=20", "cam ipm=90 break=35 lobes=5 turns=8", "cadence 400/200/400/2000 cycles=30", "dial digits=0123"} {
+		cmd := &sendCmd{Closed: "high", Description: []string{description}}
+		cmd.Idle = "low"
+		s, err := cmd.sending()
+		if err != nil {
+			t.Fatal(err)
+		}
+		cfg := pulse.Config{Kind: pulse.KindInterrupter, Setup: new(pulse.Setup), Live: true, StartLevel: pulse.Low}
+		if s.spec.Form == synth.Dial {
+			cfg.Kind = pulse.KindDial
+		}
+		*cfg.Setup = pulse.DefaultSetup()
+		m, err := pulse.NewMeter(cfg)
+		if err != nil {
+			t.Fatal(err)
+		}
+		last := pulse.Stamp(0)
+		for e := range s.edges() {
+			last = e.At
+			m.Add([]pulse.Edge{e})
+		}
+		switch r := m.Finish(last + 5e9); {
+		case r.Dial != nil && r.Dial.Digits != "0123":
+			t.Errorf("%s: digits %s", description, r.Dial.Digits)
+		case r.Interrupter != nil && (r.Interrupter.Extra != 0 || r.Interrupter.Missing != 0 || r.Interrupter.Cycles < 20):
+			t.Errorf("%s: %d cycles, %d extra, %d missing", description, r.Interrupter.Cycles, r.Interrupter.Extra, r.Interrupter.Missing)
 		}
 	}
 }

@@ -21,7 +21,7 @@ import (
 
 // outputFlags say how an output line is driven.
 type outputFlags struct {
-	Idle string `group:"The driven line:" enum:"low,high" default:"low" help:"Level before and after, and between trains that are released: low or high."`
+	Idle string `group:"The driven line:" enum:"low,high" default:"low" help:"Level before and after: low or high. Low is the default whatever the signal rests in, since it drives nothing on most boards and is near to what a line has that no program holds."`
 	Late span   `group:"The driven line:" placeholder:"200us" help:"A write later than this is late, and its pulse is not called good."`
 }
 
@@ -103,9 +103,13 @@ func (*sendCmd) epilogue() string {
   makebreak send GPIO27 cam ipm=60 cycles=endless --for 10m --closed low
   makebreak send GPIO27 dial digits=5 break-at=1.3:45ms --dry-run check.csv
 
-Where the idle level means an open contact, the contact closes first, rests
-closed for the signal's lead (1s unless lead= says else), and again after its
-last pulse, then opens.
+Where the idle level means an open contact, the contact closes first and rests
+closed for the signal's lead (1s unless lead= says else). After the last pulse
+it rests closed for as long once more, an interrupter for one make, then opens.
+It is left open so that no loop stays seized and no coil or bell energised when
+nobody looks. A recording of the line begins and ends with that open contact;
+the file of --dry-run has the signal alone. --idle high (with --closed low:
+--idle low) keeps the contact closed before and after, where that may be.
 
 ` + endings + `
 Exit status: 0 sent on time; 1 sent, but late; 2 the command is wrong or the
@@ -120,6 +124,7 @@ type sending struct {
 	spec   *synth.Spec
 	idle   pulse.Level
 	cut    int64       // ns; no break begins at or after it
+	hold   pulse.Stamp // rest after the last closing
 	length pulse.Stamp // about, from the first edge to the last
 }
 
@@ -153,38 +158,66 @@ func (c *sendCmd) sending() (*sending, error) {
 			end = s.cut
 		}
 	}
-	s.length = pulse.Stamp(end + s.spec.LeadNS)
+	// An interrupter's last opening, into the idle level, comes when its next one
+	// would: then it is none too many.
+	s.hold = pulse.Stamp(s.spec.LeadNS)
+	switch truth := signal.Truth(); s.spec.Form {
+	case synth.Cam:
+		s.hold = pulse.Stamp(truth.PeriodNS - truth.BreakNS)
+	case synth.Cadence:
+		s.hold = pulse.Stamp(truth.SegmentsNS[0])
+	}
+	s.length = pulse.Stamp(end) + s.hold
 	return s, nil
 }
 
-// edges gives what is to be written: from the idle level to rest, the signal,
-// rest again for as long as before it, and the idle level. Levels that the
-// line has already are written only at the very end.
-func (s *sending) edges() iter.Seq[pulse.Edge] {
+// signal gives the edges of the signal alone, up to the closing of the last
+// break that begins before the cut.
+func (s *sending) signal() iter.Seq[pulse.Edge] {
 	return func(yield func(pulse.Edge) bool) {
 		signal, err := synth.New(s.spec)
 		if err != nil { // it was made before
 			panic(err)
 		}
 		rest := s.spec.Rest()
-		if s.idle != rest && !yield(pulse.Edge{Level: rest}) {
-			return
-		}
-		last, level := pulse.Stamp(0), rest
+		level := rest
 		buf := make([]pulse.Edge, 256)
-	signal:
 		for n := signal.Next(buf); n > 0; n = signal.Next(buf) {
 			for _, e := range buf[:n] {
-				if level == rest && int64(e.At) >= s.cut {
-					break signal
-				}
-				if !yield(pulse.Edge{At: e.At, Level: e.Level}) {
+				if level == rest && int64(e.At) >= s.cut || !yield(pulse.Edge{At: e.At, Level: e.Level}) {
 					return
 				}
-				last, level = e.At, e.Level
+				level = e.Level
 			}
 		}
-		yield(pulse.Edge{At: last + pulse.Stamp(s.spec.LeadNS), Level: s.idle})
+	}
+}
+
+// end is when the idle level comes, after a last edge of the signal; 0 for a
+// signal that had none.
+func (s *sending) end(last pulse.Stamp) pulse.Stamp {
+	if last == 0 {
+		return pulse.Stamp(s.spec.LeadNS)
+	}
+	return last + s.hold
+}
+
+// edges gives what is to be written: from the idle level to rest, the signal,
+// rest again, and the idle level. Levels that the line has already are written
+// only at the very end.
+func (s *sending) edges() iter.Seq[pulse.Edge] {
+	return func(yield func(pulse.Edge) bool) {
+		if rest := s.spec.Rest(); s.idle != rest && !yield(pulse.Edge{Level: rest}) {
+			return
+		}
+		last := pulse.Stamp(0)
+		for e := range s.signal() {
+			if !yield(e) {
+				return
+			}
+			last = e.At
+		}
+		yield(pulse.Edge{At: s.end(last), Level: s.idle})
 	}
 }
 
@@ -306,36 +339,71 @@ func writeLateness(p *page, r hw.PlayReport) {
 	p.para("  Scheduling: ", r.Scheduling+".")
 }
 
-// dryRun writes the edges to a file that appears when it is whole.
-func (c *sendCmd) dryRun(ctx context.Context, sh *shell, s *sending) (err error) {
+// dryDoc is what --dry-run --json tells.
+type dryDoc struct {
+	Format      string `json:"format"`
+	Line        string `json:"line"`
+	Description string `json:"description"`
+	Closed      string `json:"closed"`
+	Idle        string `json:"idle"`
+	File        string `json:"file"`
+	Edges       int    `json:"edges"` // of the signal
+	LastNS      int64  `json:"last_ns"`
+	// When the line would leave its idle level and return to it; null where the
+	// signal rests in it.
+	LeavesIdleNS  *int64 `json:"leaves_idle_ns"`
+	ReturnsIdleNS *int64 `json:"returns_idle_ns"`
+}
+
+// dryRun writes the signal to a file that appears when it is whole. How the
+// line comes from its idle level and returns to it is no part of the signal: it
+// would measure as an interruption too many.
+func (c *sendCmd) dryRun(ctx context.Context, sh *shell, s *sending) error {
+	if _, err := newWriter("--dry-run", c.DryRun, nil, nil); err != nil {
+		return err
+	}
 	file, err := createFile("--dry-run", c.DryRun, c.Force)
 	if err != nil {
 		return err
 	}
 	defer file.discard()
-	comment := "Not sent: what makebreak send would write to a line that is " + levelWord(s.idle) + " before: " + s.spec.String()
-	w, err := newWriter("--dry-run", c.DryRun, file.File, []string{comment})
-	if err != nil {
-		return err
-	}
-	level, n, last := s.idle, 0, pulse.Stamp(0)
-	for e := range s.edges() {
+	n, last := 0, pulse.Stamp(0)
+	for e := range s.signal() {
 		if ctx.Err() != nil {
 			return errors.New("stopped by you before the end of the signal")
 		}
-		if e.Level == level {
-			continue
+		last = e.At
+		n++
+	}
+	idle := levelWord(s.idle)
+	comments := []string{"Not sent: the signal that makebreak send would write to a line: " + s.spec.String()}
+	doc := dryDoc{"makebreak.send-dry-run/1", lineName(c.Line), s.spec.String(), c.Closed, idle, c.DryRun, n, int64(last), nil, nil}
+	around := ""
+	if rest := s.spec.Rest(); rest != s.idle {
+		leaves, returns := int64(0), int64(s.end(last))
+		doc.LeavesIdleNS, doc.ReturnsIdleNS = &leaves, &returns
+		comments = append(comments, fmt.Sprintf("Left out: the line goes from its idle level, %s, to %s at time_ns 0, and back to %s at time_ns %d.", idle, levelWord(rest), idle, returns))
+		around = fmt.Sprintf(" Left out is how the line would come from its idle level, %s, and at %s return to it.", idle, figure.Time(float64(returns)/1e9))
+	}
+	w, err := newWriter("--dry-run", c.DryRun, file.File, comments)
+	if err != nil {
+		return err
+	}
+	for e := range s.signal() {
+		if ctx.Err() != nil {
+			return errors.New("stopped by you before the end of the signal")
 		}
 		if err := w.Write([]pulse.Edge{e}); err != nil {
 			return err
 		}
-		level, last = e.Level, e.At
-		n++
 	}
 	if err := file.keep(w.Flush()); err != nil {
 		return err
 	}
-	_, err = io.WriteString(sh.stdout, fmt.Sprintf("Nothing was sent. %s of %s are in %s: look at them with makebreak measure.\n",
-		figure.Plural(n, "edge", "edges"), figure.Time(float64(last)/1e9), filepath.Clean(c.DryRun)))
+	if c.JSON {
+		return encodeJSON(sh.stdout, doc)
+	}
+	_, err = io.WriteString(sh.stdout, fmt.Sprintf("Nothing was sent. %s of %s are in %s: look at them with makebreak measure.%s\n",
+		figure.Plural(n, "edge", "edges"), figure.Time(float64(last)/1e9), filepath.Clean(c.DryRun), around))
 	return err
 }

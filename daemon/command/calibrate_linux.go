@@ -81,10 +81,8 @@ func (c *calibrateCmd) check() error {
 		return fmt.Errorf("breaks of %s to %s: expected a range of %d ms at least", figure.Span(c.BreakMin.ns), figure.Span(c.BreakMax.ns), calibrateLengths)
 	case c.Pulses < 100 || c.Pulses > 1e6:
 		return fmt.Errorf("--pulses is %d: expected 100 to 1,000,000", c.Pulses)
-	case c.CalibrationDays < 1 || c.CalibrationDays > maxCalibrationDays:
-		return errors.New("--calibration-days: expected 1 or more")
 	}
-	return nil
+	return checkCalibrationDays(c.CalibrationDays)
 }
 
 // edges gives the pulses: breaks of all lengths in an order drawn by lot, so
@@ -121,7 +119,8 @@ func (c *calibrateCmd) length() pulse.Stamp {
 }
 
 func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
-	dir, err := (&calibrationFlags{CalibrationDir: c.CalibrationDir}).dir(sh.env)
+	place := calibrationFlags{CalibrationDir: c.CalibrationDir}
+	dir, err := place.dir(sh.env)
 	if err != nil {
 		return 0, err
 	}
@@ -129,6 +128,9 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	if c.Show {
+		if err := place.checkDir(); err != nil {
+			return 0, err
+		}
 		return StatusOK, c.show(sh, dir)
 	}
 	if err := c.names(); err != nil {
@@ -340,7 +342,11 @@ func (c *calibrateCmd) show(sh *shell, dir string) error {
 		}{"makebreak.calibrations/1", append([]*calibration.Calibration{}, all...)})
 	}
 	if len(all) == 0 {
-		_, err := io.WriteString(sh.stdout, "No calibration is saved in "+dir+".\n")
+		of := ""
+		if c.In != "" {
+			of = " of " + lineName(c.In)
+		}
+		_, err := io.WriteString(sh.stdout, printable("No calibration"+of+" is saved in "+dir+".")+"\n")
 		return err
 	}
 	p := page{colour: sh.colour()}

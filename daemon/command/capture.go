@@ -5,22 +5,24 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
+	"os"
 	"strings"
 	"sync"
 	"time"
 
+	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/hw"
 	"makebreak/pulse"
-	"makebreak/pulse/synth"
 )
 
 // liveFlags say how to measure a line now.
 type liveFlags struct {
-	For      span   `group:"Measuring a line now:" placeholder:"TIME" help:"End after this time, such as 60s. Without --for, --digits and --cycles, Ctrl-C ends it."`
-	Digits   int    `group:"Measuring a line now:" placeholder:"N" help:"End after N whole trains of a dial."`
-	Cycles   int    `group:"Measuring a line now:" placeholder:"N" help:"End after N whole cycles of an interrupter."`
+	For      span   `group:"Measuring a line now:" placeholder:"TIME" help:"End after this time, such as 60s; a sim: contact too. Without --for, --digits and --cycles, Ctrl-C ends it."`
+	Digits   count  `group:"Measuring a line now:" placeholder:"N" help:"End after N whole trains of a dial."`
+	Cycles   count  `group:"Measuring a line now:" placeholder:"N" help:"End after N whole cycles of an interrupter."`
 	Record   string `group:"Measuring a line now:" placeholder:"FILE" help:"Keep the edges as they come, in FILE.csv or FILE.vcd: written every second, so that a crash costs no more. Where a chip was unplugged, CSV loses the trains beside the gap and VCD does not."`
 	RealTime bool   `group:"Measuring a line now:" help:"Let a sim: contact run in real time, as a line does."`
 	lineFlags
@@ -110,13 +112,15 @@ func (c *measureCmd) checkLive() error {
 		flag  string
 		lines bool
 	}{
-		{c.For.set, "for", false}, {c.Digits != 0, "digits", false}, {c.Cycles != 0, "cycles", false}, {c.Record != "", "record", false},
+		{c.For.set && !sim, "for", false}, {c.Digits != 0, "digits", false}, {c.Cycles != 0, "cycles", false}, {c.Record != "", "record", false},
 		{c.Bias != "as-is", "bias", true}, {c.NoCalibration, "no-calibration", true}, {c.CalibrationDir != "", "calibration-dir", true},
 	} {
 		switch {
 		case !f.set || line || c.RealTime && !f.lines:
 		case f.lines:
 			return fmt.Errorf("--%s is for a line: expected gpio:NAME", f.flag)
+		case f.flag == "for":
+			return errors.New("--for is for what is measured now, and for a simulated contact: expected gpio:NAME or sim:DESCRIPTION")
 		default:
 			return fmt.Errorf("--%s is for what is measured now: expected gpio:NAME, or sim:DESCRIPTION with --real-time", f.flag)
 		}
@@ -127,8 +131,38 @@ func (c *measureCmd) checkLive() error {
 	if c.For.set && c.For.ns <= 0 {
 		return fmt.Errorf("--for is %s: expected more than 0", figure.Span(c.For.ns))
 	}
-	if c.Digits < 0 || c.Cycles < 0 || c.CalibrationDays < 1 || c.CalibrationDays > maxCalibrationDays {
-		return fmt.Errorf("--digits, --cycles and --calibration-days: expected 1 or more, days at most %d", maxCalibrationDays)
+	if err := checkCalibrationDays(c.CalibrationDays); err != nil {
+		return err
+	}
+	if err := c.checkDir(); err != nil {
+		return err
+	}
+	if c.Record != "" { // before a line is asked for
+		return checkRecording(c.Record, c.Force)
+	}
+	return nil
+}
+
+// checkDir refuses a folder of calibrations that is given and not there.
+func (f *calibrationFlags) checkDir() error {
+	if f.CalibrationDir == "" {
+		return nil
+	}
+	info, err := os.Stat(f.CalibrationDir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("--calibration-dir %s: there is no such folder", f.CalibrationDir)
+	case err != nil:
+		return fmt.Errorf("--calibration-dir %s: %s", f.CalibrationDir, reason(err))
+	case !info.IsDir():
+		return fmt.Errorf("--calibration-dir %s: expected a folder", f.CalibrationDir)
+	}
+	return nil
+}
+
+func checkCalibrationDays(days int) error {
+	if days < 1 || days > maxCalibrationDays {
+		return fmt.Errorf("--calibration-days is %d: expected 1 to %d", days, maxCalibrationDays)
 	}
 	return nil
 }
@@ -165,7 +199,7 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 		return 0, err
 	}
 	defer out.discard()
-	job := capture{line: line, con: con, digits: c.Digits, cycles: c.Cycles, end: math.MaxInt64}
+	job := capture{line: line, con: con, digits: int(c.Digits), cycles: int(c.Cycles), end: math.MaxInt64}
 	if c.For.set {
 		job.end = line.Start() + pulse.Stamp(c.For.ns)
 	}
@@ -338,7 +372,7 @@ const maxCalibrationDays = 36525
 
 // openRealTime opens a simulated contact that runs as time does.
 func openRealTime(description string) (*liveLine, error) {
-	spec, err := synth.Parse(description)
+	spec, err := config.ParseSim(description)
 	if err != nil {
 		return nil, err
 	}

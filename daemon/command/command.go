@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 	"syscall"
@@ -17,6 +18,8 @@ import (
 
 	"github.com/alecthomas/kong"
 	"golang.org/x/term"
+
+	"makebreak/daemon/config"
 )
 
 // Exit statuses of the program.
@@ -51,10 +54,11 @@ type epilogue interface{ epilogue() string }
 
 // shell is what a command may touch of the world.
 type shell struct {
-	stdin  io.Reader
-	stdout *bufio.Writer // flushed when the command succeeds
-	stderr io.Writer
-	env    func(string) string
+	stdin      io.Reader
+	stdout     *bufio.Writer // flushed when the command succeeds
+	stderr     io.Writer
+	env        func(string) string
+	stdoutFile bool // it is a file, which fills a disk
 	// Whether a person reads there.
 	stdoutTerminal, stderrTerminal bool
 }
@@ -65,12 +69,12 @@ func (sh *shell) colour() bool {
 }
 
 // Run runs one command line, without the program's name, and returns the
-// program's exit status. An error is one line on stderr. When ctx is done the
-// command stops early.
+// program's exit status. An error is one line on stderr, but for the mistakes of
+// a file, each of which is one. When ctx is done the command stops early.
 func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer, env func(string) string) int {
 	sh := &shell{
 		stdin: stdin, stdout: bufio.NewWriterSize(stdout, 64<<10), stderr: stderr, env: env,
-		stdoutTerminal: isTerminal(stdout), stderrTerminal: isTerminal(stderr),
+		stdoutFile: isFile(stdout), stdoutTerminal: isTerminal(stdout), stderrTerminal: isTerminal(stderr),
 	}
 	status, err := dispatch(ctx, args, sh)
 	if err == nil {
@@ -82,7 +86,13 @@ func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		err = errors.New("write the result: its reader went away (broken pipe)")
 	}
 	if err != nil {
-		fmt.Fprintln(stderr, "makebreak: "+printable(strings.ReplaceAll(strings.TrimSpace(err.Error()), "\n", "; ")))
+		text := strings.TrimSpace(err.Error())
+		if mistakes := (config.Mistakes)(nil); !errors.As(err, &mistakes) {
+			text = strings.ReplaceAll(text, "\n", "; ")
+		}
+		for line := range strings.SplitSeq(text, "\n") {
+			fmt.Fprintln(stderr, "makebreak: "+printable(line))
+		}
 		return StatusWrong
 	}
 	return status
@@ -106,6 +116,11 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 	if helped {
 		return StatusOK, nil
 	}
+	if err == nil {
+		if flag := repeated(k); flag != "" {
+			return 0, fmt.Errorf("--%s is given twice: expected it once (see %s --help)", flag, k.Selected().FullPath())
+		}
+	}
 	if err != nil {
 		name, flags := "makebreak", parser.Model.AllFlags(true)
 		var pe *kong.ParseError
@@ -124,6 +139,24 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 	return cmd.run(ctx, sh)
 }
 
+// repeated gives the first flag that is there more than once and holds one
+// value, of which but the last would count; empty for none.
+func repeated(k *kong.Context) string {
+	seen := map[*kong.Flag]bool{}
+	for _, p := range k.Path {
+		if f := p.Flag; f != nil && !f.IsCumulative() {
+			if seen[f] {
+				return f.Name
+			}
+			seen[f] = true
+		}
+	}
+	return ""
+}
+
+// negative is a value that kong takes for another flag.
+var negative = regexp.MustCompile(`^(--[a-z-]+): expected .*value but got "(-\.?[0-9][^"]*)".*; perhaps`)
+
 // plainer says what is wrong with a command line in a user's words.
 func plainer(err error, args []string, flags []*kong.Flag) string {
 	text := err.Error()
@@ -135,6 +168,10 @@ func plainer(err error, args []string, flags []*kong.Flag) string {
 		}
 	}
 	text = strings.NewReplacer("expected value value", "expected a value", "expected string value", "expected a value").Replace(text)
+	if m := negative.FindStringSubmatch(text); m != nil &&
+		!slices.ContainsFunc(flags, func(f *kong.Flag) bool { return "--"+f.Name == m[1] && f.Tag.Has("signed") }) {
+		return m[1] + ": \"" + m[2] + "\" is negative: expected a value that is not"
+	}
 	return strings.NewReplacer(` but got "EOL" (<EOL>)`, " after it", " (short flag); perhaps try ", "; perhaps ").Replace(text)
 }
 
@@ -171,6 +208,16 @@ Exit status: 0 within limits, or no limits asked; 1 out of limits or too near
 to tell; 2 the command or its input is wrong; 3 not measured.
 
 ` + caution
+}
+
+// isFile tells whether f is a regular file.
+func isFile(f any) bool {
+	file, ok := f.(*os.File)
+	if !ok {
+		return false
+	}
+	info, err := file.Stat()
+	return err == nil && info.Mode().IsRegular()
 }
 
 // isTerminal tells whether f is a terminal.

@@ -155,6 +155,9 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 		if profile, err = config.Profile(c.Limits); err != nil {
 			return 0, err
 		}
+		if profile.Kind != pulse.KindDial {
+			return 0, fmt.Errorf("--limits %s: they are for a contact of kind %s: expected limits of a dial, for the digit that is sent", profile.ID, profile.Kind)
+		}
 	}
 	bound, err := c.bound()
 	if err != nil {

@@ -2,11 +2,14 @@ package command
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -43,7 +46,7 @@ type measureCmd struct {
 	stretchFlags
 
 	EdgeNoise  span     `group:"Uncertainty of the measuring chain:" placeholder:"20us" help:"Standard uncertainty of one edge's time."`
-	Asymmetry  span     `group:"Uncertainty of the measuring chain:" placeholder:"0s" help:"How much longer the chain shows a make than it is (an opto-coupler's turn-off less its turn-on delay); corrected for."`
+	Asymmetry  span     `group:"Uncertainty of the measuring chain:" placeholder:"0s" signed:"" help:"How much longer the chain shows a make than it is (an opto-coupler's turn-off less its turn-on delay); corrected for."`
 	AsymmetryU span     `group:"Uncertainty of the measuring chain:" name:"asymmetry-u" placeholder:"58us" help:"Standard uncertainty of the asymmetry."`
 	ClockError relative `group:"Uncertainty of the measuring chain:" placeholder:"50ppm" help:"Relative standard uncertainty of the time base."`
 
@@ -197,7 +200,7 @@ func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
 		if c.Contact != "" {
 			return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
 		}
-		return openSimulated(desc)
+		return openSimulated(desc, c.For)
 	}
 	if contact, ok := strings.CutPrefix(c.Source, "run:"); ok {
 		if c.Contact != "" {
@@ -205,7 +208,29 @@ func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
 		}
 		return openLogged(ctx, &c.stretchFlags, contact)
 	}
-	return hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
+	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
+	if line := likeLine(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
+		err = fmt.Errorf("%w; if a line of this computer is meant: makebreak measure gpio:%s", err, line)
+	}
+	return rec, err
+}
+
+// lineLike is a word that can hardly mean anything but a line: its chip and
+// offset, GPIO number or header pin.
+var lineLike = regexp.MustCompile(`^(?i:(?:/dev/)?(gpiochip\d+)(?:[:/. ]?(\d+))?|(?:gpio|bcm)[-_:. ]?(\d+)|(p\d+)[-_:. ](\d+))$`)
+
+// likeLine gives the name of the line that a word looks like; empty for none.
+func likeLine(s string) string {
+	m := lineLike.FindStringSubmatch(s)
+	switch {
+	case m == nil:
+		return ""
+	case m[1] != "":
+		return strings.ToLower(m[1]) + ":" + cmp.Or(m[2], "OFFSET")
+	case m[3] != "":
+		return "GPIO" + m[3]
+	}
+	return strings.ToUpper(m[4]) + "_" + m[5]
 }
 
 func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
@@ -510,6 +535,19 @@ func (s *span) UnmarshalText(b []byte) error {
 		return fmt.Errorf("%q is no time: expected a number with its unit, like 4ms, 250us or 1.5s", b)
 	}
 	s.ns, s.set = int64(d), true
+	return nil
+}
+
+// count is a flag that holds a number of things, 0 when it is not set.
+type count int
+
+// UnmarshalText reads a whole number from 1.
+func (c *count) UnmarshalText(b []byte) error {
+	n, err := strconv.ParseInt(string(b), 10, 32)
+	if err != nil || n < 1 {
+		return fmt.Errorf("%q: expected a whole number, 1 or more", b)
+	}
+	*c = count(n)
 	return nil
 }
 

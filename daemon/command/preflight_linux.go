@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"golang.org/x/sys/unix"
 
@@ -144,8 +145,12 @@ func (c *preflightCmd) checks(ctx context.Context, pc *computer) []check {
 	var out []check
 	inventory, err := pc.lines()
 	out = append(out, pc.kernel(err), chips(inventory, err))
-	if c.Line != "" && err == nil {
+	switch {
+	case c.Line == "":
+	case err == nil:
 		out = append(out, c.line(ctx, pc, inventory)...)
+	default:
+		out = append(out, c.unseen(err))
 	}
 	return append(out, pc.clockSource(), pc.clock(), pc.governor(), pc.power(), pc.disk(c.At))
 }
@@ -209,6 +214,36 @@ func split(err error) (found, remedy string) {
 	return text, ""
 }
 
+// unseen tells of the line where no chip could be read.
+func (c *preflightCmd) unseen(err error) check {
+	k := check{Check: "line", State: checkUnknown, Found: quoted(c.Line) + " cannot be looked at, for no chip could be read"}
+	if errors.Is(err, hw.ErrNoChip) {
+		k.Found = quoted(c.Line) + " cannot be looked at, for there is no chip"
+	}
+	if odd := oddName(c.Line); odd != "" {
+		k.State, k.Found, k.Remedy = checkNo, k.Found+"; nor is it a line's name", odd
+	}
+	return k
+}
+
+func quoted(s string) string { return strconv.Quote(lineName(s)) }
+
+// oddName says how lines are named where a name cannot be one; else empty.
+func oddName(s string) string {
+	s = lineName(s)
+	const are = " line is named like GPIO17, P1_11, gpiochip0:17 or, as the kernel has it, HOOK"
+	like := likeLine(s)
+	switch {
+	case like == s && s != "":
+		return ""
+	case like != "":
+		return "did you mean " + like + "? A" + are
+	case s == "" || strings.ContainsFunc(s, func(r rune) bool { return unicode.IsSpace(r) || r == '/' }):
+		return "a" + are
+	}
+	return ""
+}
+
 // watchFor is how long the contact's level is looked at: longer than the make
 // or break of a dial that turns.
 const watchFor = 300 * time.Millisecond
@@ -223,7 +258,12 @@ func (c *preflightCmd) line(ctx context.Context, pc *computer, v *hw.Inventory) 
 	}
 	info, err := v.Resolve(lineName(c.Line))
 	if err != nil {
-		return fail(err)
+		out := fail(err)
+		out[0].Found = quoted(c.Line) + ": " + out[0].Found
+		if odd := oddName(c.Line); odd != "" {
+			out[0].Remedy = odd
+		}
+		return out
 	}
 	place := fmt.Sprintf("%s is line %d of %s (%s)", lineName(c.Line), info.Offset, info.Chip, info.Label)
 	if info.Output && !info.Used {

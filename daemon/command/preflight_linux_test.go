@@ -91,6 +91,13 @@ func TestPreflight(t *testing.T) {
 		{name: "new kernel", release: "10.0", check: "kernel", state: checkOK},
 		{name: "no permission", lines: &hw.OpError{Op: "list lines", Err: errors.Join(hw.ErrPermission)}, check: "GPIO chips", state: checkNo, found: "no permission"},
 		{name: "no such line", flags: preflightCmd{Line: "HOOK"}, check: "line", state: checkNo, found: "no such line"},
+		{name: "no such line, and its name", flags: preflightCmd{Line: "HOOK"}, check: "line", state: checkNo, found: `"HOOK": no such line`},
+		{name: "no line's name", flags: preflightCmd{Line: "gpiochip0/17"}, check: "line", state: checkNo, found: `"gpiochip0/17": no such line`, remedy: "did you mean gpiochip0:17? A line is named like GPIO17, P1_11"},
+		{name: "no chip", lines: &hw.OpError{Op: "list lines", Err: hw.ErrNoChip}, flags: preflightCmd{Line: "GPIO17"}, check: "line", state: checkUnknown, found: `"GPIO17" cannot be looked at, for there is no chip`},
+		{name: "no chip, kernel's name", lines: &hw.OpError{Op: "list lines", Err: hw.ErrNoChip}, flags: preflightCmd{Line: "gpio:HOOK"}, check: "line", state: checkUnknown, found: `"HOOK" cannot be looked at`},
+		{name: "no chip, no line's name", lines: &hw.OpError{Op: "list lines", Err: hw.ErrNoChip}, flags: preflightCmd{Line: "BCM17"}, check: "line", state: checkNo, found: "nor is it a line's name", remedy: "did you mean GPIO17?"},
+		{name: "no chip, blanks", lines: &hw.OpError{Op: "list lines", Err: hw.ErrNoChip}, flags: preflightCmd{Line: "pin 17"}, check: "line", state: checkNo, remedy: "a line is named like"},
+		{name: "no chip may be read", lines: &hw.OpError{Op: "list lines", Err: hw.ErrPermission}, check: "line", state: checkUnknown, found: "no chip could be read"},
 		{name: "busy", open: &hw.OpError{Op: "open line", Err: errors.New("x")}, check: "line", state: checkNo, found: "x"},
 		{name: "unfit", line: hw.LineInfo{LineRef: hw.LineRef{Name: "DIAL"}, Unfit: "serial console"}, check: "line", state: checkLook, found: "serial console", remedy: "take another"},
 		{name: "driven", line: hw.LineInfo{LineRef: hw.LineRef{Name: "DIAL"}, Output: true}, check: "line", state: checkLook, found: "driven as an output now"},
@@ -161,15 +168,20 @@ func TestPreflight(t *testing.T) {
 				before := c.src.Closed.Load()
 				ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 				defer cancel()
+				told := false
 				for _, k := range c.flags.checks(ctx, pc) {
+					told = told || k.Check == c.check
 					switch {
 					case k.Check == c.check && (k.State != c.state || !strings.Contains(k.Found, c.found) || !strings.Contains(k.Remedy, c.remedy)):
 						t.Errorf("%+v", k)
-					case k.Check != c.check && k.State == checkNo && c.check != "contact" && c.check != "kernel":
+					case k.Check != c.check && k.State == checkNo && c.check != "contact" && c.check != "kernel" && c.lines == nil:
 						t.Errorf("%s failed too: %+v", k.Check, k)
 					case k.State == checkNo && k.Remedy == "" && k.Found == "":
 						t.Errorf("nothing is said: %+v", k)
 					}
+				}
+				if !told {
+					t.Errorf("nothing is told of the %s", c.check)
 				}
 				if opened := c.open == nil && !c.line.Output && c.lines == nil && c.flags.Line == "DIAL"; opened && c.src.Closed.Load() != before+1 {
 					t.Error("the line was not given back")

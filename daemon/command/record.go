@@ -62,6 +62,15 @@ func newWriter(flag, path string, f *os.File, comments []string) (recordingWrite
 	return nil, fmt.Errorf("%s %s: expected a name that ends in .csv or .vcd", flag, path)
 }
 
+// checkRecording tells what newRecorder would find wrong with a name.
+func checkRecording(path string, force bool) error {
+	_, err := newWriter("--record", path, nil, nil)
+	if err == nil {
+		_, err = mayCreate("--record", path, force)
+	}
+	return err
+}
+
 func newRecorder(path string, force bool, comments []string) (*recorder, error) {
 	if _, err := newWriter("--record", path, nil, nil); err != nil {
 		return nil, err

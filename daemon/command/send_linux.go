@@ -13,6 +13,7 @@ import (
 	"syscall"
 	"time"
 
+	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -129,7 +130,7 @@ type sending struct {
 }
 
 func (c *sendCmd) sending() (*sending, error) {
-	spec, err := synth.Parse(strings.Join(c.Description, " "))
+	spec, err := config.ParseSim(strings.Join(c.Description, " "))
 	if err != nil {
 		return nil, err
 	}

@@ -5,7 +5,10 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
+	"makebreak/daemon/config"
+	"makebreak/daemon/figure"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -14,6 +17,7 @@ import (
 type simCmd struct {
 	Description []string `arg:"" help:"Signal (dial, cam or cadence), then key=value …; what is not said takes a default."`
 
+	For    span   `group:"The signal:" placeholder:"TIME" help:"Leave out what comes after this time, such as 60s."`
 	Format string `group:"Output:" enum:"csv,vcd" default:"csv" help:"csv or vcd."`
 	Out    string `group:"Output:" placeholder:"FILE" help:"Write to FILE, which appears when it is whole, instead of standard output."`
 	Force  bool   `group:"Output:" help:"Let --out replace a file."`
@@ -77,9 +81,20 @@ type recordingWriter interface {
 }
 
 func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
-	signal, err := openSimulated(strings.Join(c.Description, " "))
+	if c.For.set && c.For.ns <= 0 {
+		return 0, fmt.Errorf("--for is %s: expected more than 0", figure.Span(c.For.ns))
+	}
+	open := openSimulated
+	if c.Out == "" && !sh.stdoutFile {
+		open = openEndless // its reader ends it
+	}
+	signal, err := open(strings.Join(c.Description, " "), c.For)
 	if err != nil {
 		return 0, err
+	}
+	until := ""
+	if c.For.set {
+		until = " --for " + time.Duration(c.For.ns).String()
 	}
 	var w io.Writer = sh.stdout
 	var file *outFile
@@ -96,7 +111,7 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		out = hw.NewVCDWriter(w, hw.VCDOptions{Variable: spec.Form.String()})
 	} else {
 		out = hw.NewCSVWriter(w, hw.CSVOptions{
-			Comments: []string{"A simulated contact, not a recording: makebreak sim " + spec.String()},
+			Comments: []string{"A simulated contact, not a recording: makebreak sim " + spec.String() + until},
 			Seq:      spec.Lost > 0,
 		})
 	}
@@ -122,18 +137,66 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	return StatusOK, err
 }
 
-// simulated is a simulated contact as a source of measure.
-type simulated struct{ *hw.Simulated }
+// simulated is a simulated contact as a source of measure, up to --for when
+// that is set.
+type simulated struct {
+	*hw.Simulated
+	until span
+	any   bool
+}
 
-func (simulated) BytesRead() int64      { return 0 }
-func (simulated) Size() int64           { return 0 }
-func (simulated) ResolutionNS() float64 { return 1 }
+func (*simulated) BytesRead() int64      { return 0 }
+func (*simulated) Size() int64           { return 0 }
+func (*simulated) ResolutionNS() float64 { return 1 }
 
-func openSimulated(description string) (simulated, error) {
-	spec, err := synth.Parse(description)
+// ReadEdges gives an error where there is no edge at all, as a recording does.
+func (s *simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
+	n, err = s.Simulated.ReadEdges(ctx, buf)
+	if s.until.set {
+		for n > 0 && int64(buf[n-1].At) > s.until.ns {
+			n, err = n-1, io.EOF
+		}
+	}
+	s.any = s.any || n > 0
+	switch {
+	case n > 0:
+		return n, nil
+	case err == io.EOF && !s.any && s.until.set:
+		return 0, fmt.Errorf("%s: no edge until --for %s", s.Spec(), figure.Span(s.until.ns))
+	case err == io.EOF && !s.any:
+		return 0, fmt.Errorf("%s: no edge", s.Spec())
+	}
+	return 0, err
+}
+
+// openSimulated opens a simulated contact that has an end.
+func openSimulated(description string, until span) (*simulated, error) {
+	s, err := openEndless(description, until)
 	if err != nil {
-		return simulated{}, err
+		return nil, err
+	}
+	key := ""
+	switch spec := s.Spec(); int64(synth.Endless) {
+	case spec.Repeat:
+		key = "repeat"
+	case spec.Cycles:
+		key = "cycles"
+	}
+	if key != "" && !until.set {
+		return nil, fmt.Errorf("%s=endless: expected an end: --for, such as --for 60s, or a number, such as %[1]s=100", key)
+	}
+	return s, nil
+}
+
+// openEndless opens a simulated contact that need not have an end.
+func openEndless(description string, until span) (*simulated, error) {
+	spec, err := config.ParseSim(description)
+	if err != nil {
+		return nil, err
 	}
 	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{})
-	return simulated{s}, err
+	if err != nil {
+		return nil, err
+	}
+	return &simulated{Simulated: s, until: until}, nil
 }

@@ -8,7 +8,6 @@ import (
 	"net"
 	"os"
 	"os/signal"
-	"strings"
 	"syscall"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -67,10 +66,7 @@ mistakes, or watching was not possible.
 func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 	cfg, err := config.LoadWatch(c.Config)
 	if err != nil {
-		for m := range strings.SplitSeq(err.Error(), "\n") {
-			fmt.Fprintln(sh.stderr, "makebreak: "+printable(m))
-		}
-		return StatusWrong, nil
+		return 0, err
 	}
 	if c.Check {
 		fmt.Fprintf(sh.stdout, "%s: %s, no mistakes\n", printable(c.Config), figure.Plural(len(cfg.Contacts), "contact", "contacts"))

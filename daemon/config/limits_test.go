@@ -462,7 +462,7 @@ var mistakes = []struct{ name, text, want string }{
 	{"text", "dial", `1:1: "dial": expected the keys of a limits profile`},
 	{"two documents", dial + limit + "---\n" + dial, "7:1: a second document: expected one"},
 	{"cut off", dial + "limits: [{quantity: break_ms", "5:10: could not find flow mapping end token '}': expected YAML"},
-	{"tab", "id: mq\n\ttitle: Bench\n", "2:1: found character ' ' that cannot start any token: expected YAML"},
+	{"tab", "id: mq\n\ttitle: Bench\n", "2:1: a tab before the text: expected blanks, for YAML is not indented by tabs"},
 	{"UTF-16", "i\x00d\x00", "1:2: byte 0x00: expected UTF-8 text"},
 	{"Latin-1", "id: mq\ntitle: B\xe9nch\n", "2:9: byte 0xe9: expected UTF-8 text"},
 

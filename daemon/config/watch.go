@@ -148,7 +148,7 @@ func parseWatch(path string, data []byte) (*Watch, error) {
 	d := &watchDecoder{dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}}
 	w := d.watch(value{node: root, want: "the keys of a watch configuration"})
 	if len(d.mistakes) > 0 {
-		return nil, errors.Join(append([]error{d.err(path)}, d.others...)...)
+		return nil, append(d.err(path), d.others...)
 	}
 	return w, nil
 }
@@ -562,6 +562,18 @@ func (d *watchDecoder) checkUnique(c *contactDraft, seen found) {
 	}
 }
 
+// percentSign is a value in percent with its sign.
+var percentSign = regexp.MustCompile(`\d%`)
+
+// ParseSim reads the description of a simulated contact.
+func ParseSim(description string) (*synth.Spec, error) {
+	spec, err := synth.Parse(description)
+	if err != nil && percentSign.MatchString(description) {
+		err = fmt.Errorf("%w; a percentage is written without %%, such as break=66", err)
+	}
+	return spec, err
+}
+
 func (d *watchDecoder) source(dst *Source) func(value) bool {
 	return func(v value) bool {
 		s, ok := textOf(v.node)
@@ -578,13 +590,14 @@ func (d *watchDecoder) source(dst *Source) func(value) bool {
 			return true
 		}
 		if description, ok := strings.CutPrefix(s, "sim:"); ok {
-			spec, err := synth.Parse(description)
+			dst.Kind = SourceSim
+			spec, err := ParseSim(description)
 			if err != nil {
 				what, want, _ := strings.Cut(err.Error(), ": expected ")
 				d.tell(v, quote(s)+": "+what, cmp.Or(want, "a description as makebreak sim takes it"))
 				return false
 			}
-			dst.Kind, dst.Sim = SourceSim, spec
+			dst.Sim = spec
 			return true
 		}
 		dst.Kind, dst.Recording = SourceRecording, d.inDir(s)

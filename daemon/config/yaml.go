@@ -81,6 +81,9 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 				line, column = t.Position.Line, t.Position.Column
 			}
 		}
+		if strings.Contains(message, "'\t'") {
+			return nil, fmt.Errorf("%s:%d:%d: a tab before the text: expected blanks, for YAML is not indented by tabs", file, line, column)
+		}
 		return nil, fmt.Errorf("%s:%d:%d: %s: expected YAML", file, line, column, oneLine(message))
 	}
 	var bodies []ast.Node
@@ -128,12 +131,21 @@ type mistake struct {
 // A decoder turns YAML nodes into values and gathers all mistakes.
 type decoder struct{ mistakes []mistake }
 
-// err gives all mistakes, one a line, in the order of the file.
-func (d *decoder) err(file string) error {
+// Mistakes are all that is wrong with a file, in its order. Error gives each
+// its line, whole by itself.
+type Mistakes []error
+
+func (m Mistakes) Error() string { return errors.Join(m...).Error() }
+
+// Unwrap gives the mistakes.
+func (m Mistakes) Unwrap() []error { return m }
+
+// err gives the mistakes, of which there is one at least.
+func (d *decoder) err(file string) Mistakes {
 	slices.SortStableFunc(d.mistakes, func(a, b mistake) int {
 		return cmp.Or(a.line-b.line, a.column-b.column)
 	})
-	var errs []error
+	var errs Mistakes
 	all := slices.Compact(d.mistakes)
 	for i, m := range all {
 		if i == maxMistakes {
@@ -142,7 +154,7 @@ func (d *decoder) err(file string) error {
 		}
 		errs = append(errs, fmt.Errorf("%s:%d:%d: %s", file, m.line, m.column, m.text))
 	}
-	return errors.Join(errs...)
+	return errs
 }
 
 // A value is what a key holds.

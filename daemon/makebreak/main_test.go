@@ -34,7 +34,7 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"status": status, "refuse": refuse, "bytes": writeBytes, "unreadable": unreadable, "closedpipe": closedPipe, "narrow": narrow, "same": same, "killed": killed, "makelog": makeLog, "newlog": newLog, "samerows": sameRows,
+			"status": status, "refuse": refuse, "bytes": writeBytes, "unreadable": unreadable, "closedpipe": closedPipe, "narrow": narrow, "same": same, "killed": killed, "makelog": makeLog, "newlog": newLog, "tofile": toFile, "samerows": sameRows,
 		},
 		Condition: condition,
 	})
@@ -142,6 +142,29 @@ func closedPipe(ts *testscript.TestScript, _ bool, args []string) {
 		ts.Fatalf("closed pipe: %v", err)
 	}
 	refused(ts, args[0], exit.ExitCode(), "", stderr.String())
+}
+
+// tofile FILE REGEXP makebreak …: runs a command whose standard output is a
+// file. It must be refused with a line that matches, or succeed where the
+// REGEXP is empty.
+func toFile(ts *testscript.TestScript, _ bool, args []string) {
+	f, err := os.Create(ts.MkAbs(args[0]))
+	ts.Check(err)
+	defer f.Close()
+	cmd := exec.Command(args[2], args[3:]...)
+	cmd.Dir = ts.MkAbs(".")
+	var stderr strings.Builder
+	cmd.Stdout, cmd.Stderr = f, &stderr
+	err = cmd.Run()
+	if args[1] == "" {
+		ts.Check(err)
+		return
+	}
+	var exit *exec.ExitError
+	if !errors.As(err, &exit) {
+		ts.Fatalf("to a file: %v", err)
+	}
+	refused(ts, args[1], exit.ExitCode(), ts.ReadFile(args[0]), stderr.String())
 }
 
 // narrow FILE: no line of the file is wider than 80 columns.

@@ -2,6 +2,7 @@ package config
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"maps"
@@ -21,6 +22,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/prometheus/exporter-toolkit/web"
 
+	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
 )
@@ -474,7 +476,9 @@ func (d *watchDecoder) checkContactKind(v value, c *contactDraft) {
 
 // checkSource tells keys that the contact's source has no use for.
 func (d *watchDecoder) checkSource(c *contactDraft) {
-	if !c.good("source") {
+	// What is no text is of no kind, and a word that is no file's name may be
+	// meant for a line.
+	if !c.good("source") && !strings.ContainsAny(c.Source.Text, ":./") {
 		return
 	}
 	if c.Source.Kind == SourceGPIO && !c.has("bias") {
@@ -486,6 +490,44 @@ func (d *watchDecoder) checkSource(c *contactDraft) {
 	if c.has("recording_contact") && c.Source.Kind != SourceRecording {
 		d.tell(c.found["recording_contact"].value, "not for "+quote(c.Source.Text), "it with a recording only")
 	}
+	if c.good("source") && c.Source.Kind == SourceRecording && (c.good("recording_contact") || !c.has("recording_contact")) {
+		d.checkRecording(c)
+	}
+}
+
+// checkRecording tells why a recording that is there cannot be played back, as
+// far as its header and its first edges show.
+func (d *watchDecoder) checkRecording(c *contactDraft) {
+	s := &c.Source
+	try := func(contact string) (contacts []string, err *hw.RecordingError) {
+		rec, e := hw.OpenRecordingFile(s.Recording, nil, hw.RecordingOptions{Name: s.Text, Contact: contact})
+		if e == nil {
+			defer rec.Close()
+			_, e = rec.ReadEdges(context.Background(), make([]pulse.Edge, 64))
+			contacts = rec.Contacts()
+		}
+		errors.As(e, &err)
+		return contacts, err
+	}
+	contacts, err := try(s.RecordingContact)
+	switch {
+	case err == nil && s.RecordingContact == "" && len(contacts) > 1:
+		d.tell(c.found["source"].value, quote(s.Text)+": several contacts", "recording_contact with one of "+strings.Join(contacts, ", "))
+		return
+	case err == nil:
+		return
+	}
+	key := "source"
+	if s.RecordingContact != "" {
+		if _, alone := try(""); alone == nil || alone.Error() != err.Error() {
+			key = "recording_contact"
+		}
+	}
+	where := quote(s.Text)
+	if err.Line > 0 {
+		where += ", line " + strconv.Itoa(err.Line)
+	}
+	d.tell(c.found[key].value, where+": "+err.Msg, strings.ReplaceAll(cmp.Or(err.Expected, "a recording of the contact"), "--contact", "recording_contact"))
 }
 
 // checkCadence tells what does not go with the contact's own cadence or that

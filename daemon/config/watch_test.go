@@ -29,7 +29,12 @@ func folder(t testing.TB) {
 		"web.yaml":        users,
 		"open.yaml":       "http_server_config: {http2: false}\n",
 		"broken.yaml":     "basic_auth_users: hunter2-is-secret\n",
-		"recordings.csv":  "time_ns,level\n0,0\n",
+		"recordings.csv":  "time_ns,level,contact\n0,0,generator-b\n",
+		"alone.csv":       "time_ns,level\n0,0\n",
+		"two.csv":         "time_ns,level,contact\n0,0,a\n1,0,b\n",
+		"none.csv":        "time_ns,level\n",
+		"no.csv":          "when,what\n",
+		"top.vcd":         "$timescale 1 ns $end $scope module top $end $var wire 1 ! ring $end $var wire 1 + busy $end $upscope $end $enddefinitions $end #5 1! 0+ #9 0! 1+\n",
 		"own.yaml":        mq,
 		"mistaken.yaml":   strings.Replace(strings.Replace(mq, "min: 60", "min: 600", 1), "use: sending", "use: sendin", 1),
 		"cadence-4.yaml":  "id: mq-4\ntitle: Ring\nuse: cadence\nkind: interrupter\ncadence_ms: [400, 200, 400, 2000]\nlimits: [{quantity: segment_ms, segment: 3, min: 300, source: sheet 4, seen: own}]\n",
@@ -141,7 +146,7 @@ contacts:
     stuck_after: 2d
     chain: {edge_noise: 0us, asymmetry: -12.5us, asymmetry_u: 3µs, clock_error: 20ppb, from: loopback calibration}
     notes: [one, two]
-  - {name: ring, source: ../recordings.csv, recording_contact: top.ring, kind: interrupter, cadence: [400ms, 200ms, 400ms, 2s]}
+  - {name: ring, source: ../top.vcd, recording_contact: top.ring, kind: interrupter, cadence: [400ms, 200ms, 400ms, 2s]}
   - {name: cam, source: "sim:cam,ipm=60,lobes=5", limits: us-fcc-busy, rate: 60ipm, lobes: 5, chain: {clock_error: 0.1%, asymmetry: 7ns}}
 `
 	w, err := parseWatch(path, []byte(text))
@@ -174,7 +179,7 @@ contacts:
 				},
 			},
 			{
-				Name: "ring", Source: Source{Kind: SourceRecording, Text: "../recordings.csv", Recording: "recordings.csv", RecordingContact: "top.ring"},
+				Name: "ring", Source: Source{Kind: SourceRecording, Text: "../top.vcd", Recording: "top.vcd", RecordingContact: "top.ring"},
 				Meter: pulse.Config{Kind: pulse.KindInterrupter, CadenceNS: []int64{400e6, 200e6, 400e6, 2000e6}, Setup: &plain, Forget: true},
 			},
 			{
@@ -368,6 +373,22 @@ contacts:
 			"7:23: key contacts[3].source: \"sim:\": signal \"\": expected dial, cam, cadence first, such as dial,digits=0123,rate=10\n" +
 			"8:23: key contacts[4].source: \"sub\": not a file: " + someSource + "\n" +
 			"9:23: key contacts[5].source: the number 7: " + someSource},
+	{"all that is wrong with a source", wHead + "contacts:\n  - {name: a, source: gone.csv, kind: dial, bias: pull-up}\n  - {name: b, source: \"sim:dail\", kind: dial, bias: pull-up}\n  - {name: c, source: [x], kind: dial, recording_contact: x}\n  - {name: d, source: GPIO17, kind: dial, bias: pull-up}\n",
+		"4:23: key contacts[0].source: \"gone.csv\": no such file or directory: " + someSource + "\n" +
+			"4:51: key contacts[0].bias: not for \"gone.csv\": expected it with a gpio: line only\n" +
+			"5:23: key contacts[1].source: \"sim:dail\": signal \"dail\": expected dial, cam, cadence first, such as dial,digits=0123,rate=10\n" +
+			"5:53: key contacts[1].bias: not for \"sim:dail\": expected it with a gpio: line only\n" +
+			"6:23: key contacts[2].source: a list: " + someSource + "\n" +
+			"7:23: key contacts[3].source: \"GPIO17\": no such file or directory: " + someSource},
+	{"a contact that a recording has not", wHead + "contacts:\n  - {name: a, source: alone.csv, kind: dial, recording_contact: x}\n  - {name: b, source: recordings.csv, kind: dial, recording_contact: x}\n  - {name: c, source: top.vcd, kind: dial, recording_contact: x}\n  - {name: d, source: top.vcd, kind: dial}\n  - {name: e, source: two.csv, kind: dial}\n",
+		"4:65: key contacts[0].recording_contact: \"alone.csv\", line 1: no column contact to find \"x\" in: expected one, or no contact to be chosen\n" +
+			"5:70: key contacts[1].recording_contact: \"recordings.csv\": no edges of contact \"x\": expected one of \"generator-b\"\n" +
+			"6:63: key contacts[2].recording_contact: \"top.vcd\": no variable \"x\": expected one of \"top.ring\", \"top.busy\"\n" +
+			"7:23: key contacts[3].source: \"top.vcd\": several variables: expected a choice of one with recording_contact: \"top.ring\", \"top.busy\"\n" +
+			"8:23: key contacts[4].source: \"two.csv\": several contacts: expected recording_contact with one of a, b"},
+	{"a recording that cannot be played", wHead + "contacts:\n  - {name: a, source: none.csv, kind: dial}\n  - {name: b, source: no.csv, kind: dial, recording_contact: x}\n",
+		"4:23: key contacts[0].source: \"none.csv\": no edges: expected a recording of the contact\n" +
+			"5:23: key contacts[1].source: \"no.csv\", line 1: column \"when\" is not known: expected a header line of time_ns or time_s, level, and if wanted contact and seq, separated by commas"},
 	{"keys of another source", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, recording_contact: b}\n  - {name: b, source: recordings.csv, kind: dial, bias: pull-up}\n  - {name: c, source: \"sim:dial\", kind: dial, bias: as-is, recording_contact: x}\n",
 		"4:62: key contacts[0].recording_contact: not for \"gpio:X\": expected it with a recording only\n" +
 			"5:57: key contacts[1].bias: not for \"recordings.csv\": expected it with a gpio: line only\n" +

@@ -335,6 +335,10 @@ func TestSourceThatEnds(t *testing.T) {
 
 // A recording that is broken in the middle is not played over and over.
 func TestBrokenRecording(t *testing.T) {
+	recording, err := filepath.Abs("../../configs/recordings/marrow-quay-dial.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
 	bubble(t, func(t *testing.T) {
 		r := newRig(t, line)
 		opened := 0
@@ -343,7 +347,7 @@ func TestBrokenRecording(t *testing.T) {
 			opened++
 			return scripted(r.now(), pulse.High, hwtest.Edges(train(r.now()+1e6)...), hwtest.Fail(broken)), nil
 		}
-		r.write("name: line\nsource: watch.yaml\nkind: dial")
+		r.write("name: line\nsource: " + recording + "\nkind: dial")
 		r.start()
 		r.pass(5 * time.Minute)
 		r.finish()

@@ -44,9 +44,40 @@ func ReadBoard(root string) Board {
 type Line struct {
 	Label  string `json:"chip_label"`
 	Offset int    `json:"offset"`
+	// Device is the USB device that the chip is on, as DeviceOf gives it: two
+	// adapters of one make have the same label. Empty for a chip of the board,
+	// and in a calibration that was made before this was kept.
+	Device string `json:"device,omitempty"`
 	Name   string `json:"name"`   // as the user gave it
 	Closed string `json:"closed"` // the level that means a closed contact: "high" or "low"
 	Bias   string `json:"bias"`   // pull resistor; empty for a driven line
+}
+
+// DeviceOf tells, by the files below root, which USB device a chip such as
+// gpiochip2 is on: by its serial number, or where it has none by the socket it
+// is plugged into. It is empty for a chip that is on none, and two devices to
+// which their maker gave one serial number are the same to it.
+func DeviceOf(root, chip string) string {
+	dir, err := filepath.EvalSymlinks(filepath.Join(root, "sys/bus/gpio/devices", chip))
+	if err != nil {
+		return ""
+	}
+	for up := filepath.Dir(dir); up != dir; dir, up = up, filepath.Dir(up) {
+		text := func(name string) string {
+			b, _ := os.ReadFile(filepath.Join(up, name))
+			return strings.TrimSpace(string(b))
+		}
+		vendor := text("idVendor")
+		if vendor == "" {
+			continue
+		}
+		device := "usb " + vendor + ":" + text("idProduct")
+		if serial := text("serial"); serial != "" {
+			return device + " serial " + serial
+		}
+		return device + " socket " + filepath.Base(up)
+	}
+	return ""
 }
 
 // A Calibration is what a chain of coupler and measuring line was found to do.
@@ -77,14 +108,18 @@ func Dir(env func(string) string) (string, error) {
 }
 
 // path is the file of a line. What a file name may not hold becomes "_".
-func path(dir, label string, offset int) string {
-	safe := strings.Map(func(r rune) rune {
+func path(dir string, l Line) string {
+	safe := func(r rune) rune {
 		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_' {
 			return r
 		}
 		return '_'
-	}, label)
-	return filepath.Join(dir, fmt.Sprintf("%s-%d.json", safe, offset))
+	}
+	name := fmt.Sprintf("%s-%d", strings.Map(safe, l.Label), l.Offset)
+	if l.Device != "" {
+		name += "-" + strings.Map(safe, l.Device)
+	}
+	return filepath.Join(dir, name+".json")
 }
 
 // Save writes the calibration in place of the line's former one and gives the
@@ -101,7 +136,7 @@ func (c *Calibration) Save(dir string) (file string, err error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return "", fmt.Errorf("save calibration: %w", err)
 	}
-	file = path(dir, c.Line.Label, c.Line.Offset)
+	file = path(dir, c.Line)
 	f, err := os.CreateTemp(dir, ".calibration-*")
 	if err != nil {
 		return "", fmt.Errorf("save calibration: %w", err)
@@ -122,14 +157,35 @@ func (c *Calibration) Save(dir string) (file string, err error) {
 	return file, nil
 }
 
-// Load reads the calibration of a line. The error is fs.ErrNotExist when there
-// is none, and names the file when it cannot be used.
-func Load(dir, label string, offset int) (*Calibration, error) { return read(path(dir, label, offset)) }
+// Load reads the calibration of a line by its label and offset: that of its
+// device, else one that names no device, else one of another device, which
+// Check then calls foreign. A line whose device is not known has the only one
+// there is. The error is fs.ErrNotExist when there is none, and names the file
+// when it cannot be used.
+func Load(dir string, l Line) (*Calibration, error) {
+	for _, l := range []Line{l, {Label: l.Label, Offset: l.Offset}} {
+		if c, err := read(path(dir, l)); !errors.Is(err, fs.ErrNotExist) {
+			return c, err
+		}
+	}
+	anyDevice := filepath.Base(path(dir, Line{Label: l.Label, Offset: l.Offset, Device: "usb "}))
+	all, err := some(dir, strings.TrimSuffix(anyDevice, ".json"))
+	if err != nil {
+		return nil, err
+	}
+	switch {
+	case len(all) == 0:
+		return nil, fmt.Errorf("calibration of %s:%d: %w", l.Label, l.Offset, fs.ErrNotExist)
+	case len(all) > 1 && l.Device == "":
+		return nil, fmt.Errorf("calibrations of %s:%d for %d devices are in %s, and which one this is cannot be told", l.Label, l.Offset, len(all), dir)
+	}
+	return all[0], nil
+}
 
 // For finds the calibration that a line which is to measure now has, nil when
 // there is none, and whether it may be used.
 func For(dir string, board Board, line Line, now time.Time, maxAge time.Duration) (*Calibration, Fitness, error) {
-	c, err := Load(dir, line.Label, line.Offset)
+	c, err := Load(dir, line)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, Fitness{}, nil
 	}
@@ -141,14 +197,17 @@ func For(dir string, board Board, line Line, now time.Time, maxAge time.Duration
 
 // All reads every calibration in dir, in the order of the files' names; none
 // for a folder that does not exist.
-func All(dir string) ([]*Calibration, error) {
+func All(dir string) ([]*Calibration, error) { return some(dir, "") }
+
+// some is All for the files whose names begin with a prefix.
+func some(dir, prefix string) ([]*Calibration, error) {
 	files, err := os.ReadDir(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("calibrations: %w", err)
 	}
 	var all []*Calibration
 	for _, f := range files {
-		if filepath.Ext(f.Name()) != ".json" {
+		if filepath.Ext(f.Name()) != ".json" || !strings.HasPrefix(f.Name(), prefix) {
 			continue
 		}
 		c, err := read(filepath.Join(dir, f.Name()))
@@ -232,6 +291,8 @@ func (c *Calibration) Check(board Board, line Line, now time.Time, maxAge time.D
 		return foreign("board", c.Board.Model, board.Model)
 	case place(c.Line) != place(line):
 		return foreign("line", place(c.Line), place(line))
+	case c.Line.Device != "" && line.Device != "" && c.Line.Device != line.Device:
+		return foreign("adapter", c.Line.Device, line.Device)
 	case c.Line.Closed != line.Closed:
 		return foreign("polarity", "closed when "+c.Line.Closed, "when "+line.Closed)
 	case c.Line.Bias != line.Bias:

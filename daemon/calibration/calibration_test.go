@@ -36,14 +36,14 @@ func TestSaveAndLoad(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got, err := Load(dir, "pinctrl-rp1", 17)
+	got, err := Load(dir, Line{Label: "pinctrl-rp1", Offset: 17})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if d := cmp.Diff(c, got); d != "" {
 		t.Error(d)
 	}
-	if _, err := Load(dir, "pinctrl-rp1", 18); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := Load(dir, Line{Label: "pinctrl-rp1", Offset: 18}); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("another line: %v", err)
 	}
 	c.Coupler = "another"
@@ -95,7 +95,7 @@ func TestLoadRefuses(t *testing.T) {
 		if err := os.WriteFile(file, []byte(c.text), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := Load(dir, "pinctrl-rp1", 17); err == nil || !strings.Contains(err.Error(), c.says) || !strings.Contains(err.Error(), file) {
+		if _, err := Load(dir, Line{Label: "pinctrl-rp1", Offset: 17}); err == nil || !strings.Contains(err.Error(), c.says) || !strings.Contains(err.Error(), file) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
@@ -120,6 +120,7 @@ func TestCheck(t *testing.T) {
 			want: Fitness{Foreign: true, Why: "it was made for another board: Marrow Quay computer, not none"}},
 		"offset": {change: func(_ *Board, l *Line) { l.Offset = 18 }, now: later,
 			want: Fitness{Foreign: true, Why: "it was made for another line: pinctrl-rp1:17, not pinctrl-rp1:18"}},
+		"adapter, not kept then": {change: func(_ *Board, l *Line) { l.Device = "usb 1209:0001 serial A" }, now: later},
 		"polarity": {change: func(_ *Board, l *Line) { l.Closed = "low" }, now: later,
 			want: Fitness{Foreign: true, Why: "it was made for another polarity: closed when high, not when low"}},
 		"pull": {change: func(_ *Board, l *Line) { l.Bias = "as is" }, now: later,
@@ -178,5 +179,90 @@ func TestSaveRefusesWhatLoadWould(t *testing.T) {
 	}
 	if all, err := All(dir); err != nil || len(all) != 0 {
 		t.Errorf("%d calibrations, %v", len(all), err)
+	}
+}
+
+// Two adapters of one make keep a calibration each.
+func TestDevices(t *testing.T) {
+	dir := t.TempDir()
+	line := Line{Label: "adapter", Offset: 3, Closed: "high", Bias: "pull-up"}
+	of := func(device string) Line { l := line; l.Device = device; return l }
+	look := func(device string) (coupler, why string, err error) {
+		k, fit, err := For(dir, made().Board, of(device), made().At, DefaultMaxAge)
+		if k == nil {
+			return "", fit.Why, err
+		}
+		return k.Coupler, fit.Why, err
+	}
+	save := func(device, coupler string) {
+		t.Helper()
+		c := made()
+		c.Line, c.Coupler = of(device), coupler
+		if _, err := c.Save(dir); err != nil {
+			t.Fatal(err)
+		}
+	}
+	const a, b = "usb 1209:0001 serial A", "usb 1209:0001 socket 1-1.4"
+	expect := func(device, coupler, why string) {
+		t.Helper()
+		if c, w, err := look(device); c != coupler || w != why || err != nil {
+			t.Errorf("%q: %q, %q, %v", device, c, w, err)
+		}
+	}
+	expect(a, "", "")
+	if err := os.WriteFile(filepath.Join(dir, "other-7.json"), nil, 0o644); err != nil { // no matter of this line
+		t.Fatal(err)
+	}
+	save(a, "of A")
+	expect(a, "of A", "")
+	expect("", "of A", "")
+	expect(b, "of A", "it was made for another adapter: usb 1209:0001 serial A, not usb 1209:0001 socket 1-1.4")
+	save(b, "of B")
+	expect(a, "of A", "")
+	expect(b, "of B", "")
+	if c, _, err := look(""); c != "" || err == nil || !strings.Contains(err.Error(), "for 2 devices") {
+		t.Errorf("either: %q, %v", c, err)
+	}
+	save("", "made before")
+	expect(a, "of A", "")
+	expect("usb 1209:0001 serial C", "made before", "")
+	expect("", "made before", "")
+}
+
+func TestDeviceOf(t *testing.T) {
+	root := t.TempDir()
+	for name, text := range map[string]string{
+		"sys/devices/pci0/usb1/idVendor":           "1d6b\n", // the root hub
+		"sys/devices/pci0/usb1/1-1/idVendor":       "1209\n",
+		"sys/devices/pci0/usb1/1-1/idProduct":      "0001\n",
+		"sys/devices/pci0/usb1/1-1/serial":         "A7 \n",
+		"sys/devices/pci0/usb1/1-1/1-1:1.0/x":      "",
+		"sys/devices/pci0/usb1/1-2/idVendor":       "1209\n",
+		"sys/devices/pci0/usb1/1-2/idProduct":      "0001\n",
+		"sys/devices/pci0/usb1/1-2/1-2:1.0/0003/x": "",
+		"sys/devices/platform/1f000d0000.gpio/x":   "",
+		"sys/bus/gpio/devices/x":                   "",
+	} {
+		path := filepath.Join(root, name)
+		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o755), os.WriteFile(path, []byte(text), 0o644)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for chip, c := range map[string]struct{ place, want string }{
+		"gpiochip0": {"platform/1f000d0000.gpio", ""},
+		"gpiochip1": {"pci0/usb1/1-1/1-1:1.0", "usb 1209:0001 serial A7"},
+		"gpiochip2": {"pci0/usb1/1-2/1-2:1.0/0003", "usb 1209:0001 socket 1-2"},
+		"gpiochip9": {},
+	} {
+		if c.place != "" {
+			device := filepath.Join(root, "sys/devices", c.place, chip)
+			link := filepath.Join(root, "sys/bus/gpio/devices", chip)
+			if err := errors.Join(os.Mkdir(device, 0o755), os.Symlink("../../../devices/"+c.place+"/"+chip, link)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got := DeviceOf(root, chip); got != c.want {
+			t.Errorf("%s: %q, want %q", chip, got, c.want)
+		}
 	}
 }

@@ -44,6 +44,9 @@ makebreak measure uses both for that line from then on. Drive the coupler as
 the contact will: at its voltage and through its resistor. What the sending
 end adds cannot be told apart and is contained in the result.
 
+A calibration belongs to a line of this computer. Adapters of one make are told
+apart by their USB serial number, those without by the USB socket.
+
 ` + endings + `
 Exit status: 0 calibrated and saved; 1 the chain did not follow, nothing was
 saved; 2 the command is wrong or a line failed; 3 stopped before the end.
@@ -169,8 +172,8 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 	}
 	k := &calibration.Calibration{
 		Format: calibration.Format, At: time.Now().UTC().Truncate(time.Second), Board: calibration.ReadBoard("/"), Coupler: c.Coupler, Result: result,
-		Line:   calibration.Line{Label: l.inRef.Label, Offset: l.inRef.Offset, Name: lineName(c.In), Closed: c.Closed, Bias: bias.String()},
-		Sender: calibration.Line{Label: l.outRef.Label, Offset: l.outRef.Offset, Name: lineName(c.Out), Closed: c.OutClosed},
+		Line:   calibration.Line{Label: l.inRef.Label, Offset: l.inRef.Offset, Device: calibration.DeviceOf("/", l.inRef.Chip), Name: lineName(c.In), Closed: c.Closed, Bias: bias.String()},
+		Sender: calibration.Line{Label: l.outRef.Label, Offset: l.outRef.Offset, Device: calibration.DeviceOf("/", l.outRef.Chip), Name: lineName(c.Out), Closed: c.OutClosed},
 	}
 	file, why := "", c.refuse(result)
 	if why == "" {
@@ -329,7 +332,7 @@ func (c *calibrateCmd) show(sh *shell, dir string) error {
 	if c.In != "" {
 		all = slices.DeleteFunc(all, func(k *calibration.Calibration) bool { return k.Line.Name != lineName(c.In) })
 		if ref, err := hw.Resolve(lineName(c.In)); err == nil && len(all) == 0 {
-			k, err := calibration.Load(dir, ref.Label, ref.Offset)
+			k, err := calibration.Load(dir, calibration.Line{Label: ref.Label, Offset: ref.Offset, Device: calibration.DeviceOf("/", ref.Chip)})
 			if err == nil {
 				all = append(all, k)
 			}
@@ -352,7 +355,11 @@ func (c *calibrateCmd) show(sh *shell, dir string) error {
 	p := page{colour: sh.colour()}
 	board := calibration.ReadBoard("/")
 	for _, k := range all {
-		p.head(printable(fmt.Sprintf("%s (%s:%d), closed is %s, pull resistor %s", k.Line.Name, k.Line.Label, k.Line.Offset, k.Line.Closed, k.Line.Bias)))
+		device := ""
+		if k.Line.Device != "" {
+			device = ", " + k.Line.Device
+		}
+		p.head(printable(fmt.Sprintf("%s (%s:%d%s), closed is %s, pull resistor %s", k.Line.Name, k.Line.Label, k.Line.Offset, device, k.Line.Closed, k.Line.Bias)))
 		p.para("  ", upperFirst(printable(k.String()))+".")
 		if fit := k.Check(board, k.Line, time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour); fit.Why != "" {
 			p.para("  ", map[bool]string{true: "FOREIGN: ", false: "STALE: "}[fit.Foreign]+printable(fit.Why)+".")

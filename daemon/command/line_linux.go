@@ -66,7 +66,7 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 			return nil // no place, no calibration
 		}
 		k, fit, err := calibration.For(dir, calibration.ReadBoard("/"),
-			calibration.Line{Label: info.Label, Offset: info.Offset, Closed: p.String(), Bias: bias.String()},
+			calibration.Line{Label: info.Label, Offset: info.Offset, Device: calibration.DeviceOf("/", info.Chip), Closed: p.String(), Bias: bias.String()},
 			time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour)
 		if err != nil {
 			return fmt.Errorf("%w; calibrate anew, or give --no-calibration", err)

@@ -395,6 +395,40 @@ func TestMarginKeepRefuses(t *testing.T) {
 	}
 }
 
+// Two runs do not write one file; to show it is no matter.
+func TestMarginKeepIsLocked(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "kept")
+	s, err := marginFlags().settings()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, first := range []bool{true, false} {
+		keep, run, err := openKeeper(path, &s, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if first {
+			if err := keep.add(marginTry{Try: 0, Cell: run.order[0], Right: true, Counts: []int{5}, Whole: true}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, anew := range []bool{false, true} {
+			if _, _, err := openKeeper(path, &s, anew); !errors.Is(err, errLocked) || !strings.Contains(err.Error(), "--keep "+path+": in use by another run") {
+				t.Errorf("first %v, anew %v: %v", first, anew, err)
+			}
+		}
+		if _, run, err := openKeeper(path, nil, false); err != nil || run.next != 1 {
+			t.Errorf("shown: %v, %v", run, err)
+		}
+		keep.close()
+	}
+	if keep, run, err := openKeeper(path, &s, false); err != nil || run.next != 1 {
+		t.Errorf("after both: %v, %v", run, err)
+	} else {
+		keep.close()
+	}
+}
+
 func TestValues(t *testing.T) {
 	for _, c := range []struct {
 		text string

@@ -38,7 +38,7 @@ type marginCmd struct {
 	Bias         string `group:"The circuit's answer:" enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
 
 	Limits string `group:"Output:" placeholder:"ID|FILE" help:"Draw a published set of limits (see: makebreak limits) and judge by it: the circuit must count right all within."`
-	Keep   string `group:"Output:" placeholder:"FILE" help:"Keep each try in FILE; the same command goes on where it was stopped."`
+	Keep   string `group:"Output:" placeholder:"FILE" help:"Keep each try in FILE; the same command goes on where it was stopped. One run at a time writes it."`
 	Show   bool   `group:"Output:" help:"Send nothing: show what --keep holds."`
 	Table  string `group:"Output:" placeholder:"FILE" help:"Write each cell to FILE as a CSV row."`
 	Plot   string `group:"Output:" placeholder:"FILE" help:"Draw the margin into FILE.png or FILE.svg."`

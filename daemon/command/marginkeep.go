@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"maps"
 	"os"
 	"slices"
@@ -107,28 +106,47 @@ func (r *marginRun) take(t marginTry) error {
 // keeper keeps nothing.
 type keeper struct{ f *os.File }
 
-// openKeeper continues the test in a file, or begins one. want is nil to take
-// the file's own settings, and to write nothing.
-func openKeeper(path string, want *marginSettings, anew bool) (*keeper, *marginRun, error) {
+// openKeeper continues the test in a file, or begins one, and keeps other runs
+// from writing it. want is nil to take the file's own settings, and to write
+// nothing.
+func openKeeper(path string, want *marginSettings, anew bool) (_ *keeper, _ *marginRun, err error) {
 	fail := func(err error) (*keeper, *marginRun, error) { return nil, nil, fmt.Errorf("--keep %s: %w", path, err) }
-	b, err := os.ReadFile(path)
-	switch {
-	case errors.Is(err, fs.ErrNotExist) && want != nil, err == nil && want != nil && (anew || len(b) == 0):
-		b = nil
-	case err != nil:
+	if want == nil {
+		b, err := os.ReadFile(path)
+		if err != nil {
+			return fail(errors.New(reason(err)))
+		}
+		run, _, err := readKept(b)
+		if err != nil {
+			return fail(err)
+		}
+		return nil, run, nil
+	}
+	if path, err = mayCreate("--keep", path, true); err != nil {
+		return nil, nil, err
+	}
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o666)
+	if err != nil {
+		return fail(errors.New("cannot write there: " + reason(err)))
+	}
+	defer func() {
+		if err != nil {
+			f.Close()
+		}
+	}()
+	if err := lock(f); err != nil {
+		return fail(err)
+	}
+	b, err := io.ReadAll(f)
+	if err != nil {
 		return fail(errors.New(reason(err)))
 	}
-	if b == nil {
-		if path, err = mayCreate("--keep", path, true); err != nil {
-			return nil, nil, err
+	k := &keeper{f}
+	if anew || len(b) == 0 {
+		if err := errors.Join(f.Truncate(0), seekEnd(f)); err != nil {
+			return fail(err)
 		}
-		f, err := os.Create(path)
-		if err != nil {
-			return fail(errors.New("cannot write there: " + reason(err)))
-		}
-		k := &keeper{f}
 		if err := k.line(want); err != nil {
-			f.Close()
 			return fail(err)
 		}
 		return k, newMarginRun(*want), nil
@@ -137,22 +155,14 @@ func openKeeper(path string, want *marginSettings, anew bool) (*keeper, *marginR
 	if err != nil {
 		return fail(err)
 	}
-	if want == nil {
-		return nil, run, nil
-	}
 	if is, asked := mustJSON(run.settings), mustJSON(*want); !bytes.Equal(is, asked) {
 		return fail(fmt.Errorf("it is of another test: %s; expected the same settings, another file, or --anew to begin again", firstDifference(is, asked)))
 	}
-	f, err := os.OpenFile(path, os.O_WRONLY, 0)
-	if err != nil {
-		return fail(errors.New(reason(err)))
-	}
 	// A line that a crash cut off is written over.
 	if err := errors.Join(f.Truncate(whole), seekEnd(f)); err != nil {
-		f.Close()
 		return fail(err)
 	}
-	return &keeper{f}, run, nil
+	return k, run, nil
 }
 
 func seekEnd(f *os.File) error {

@@ -150,7 +150,7 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	sh.warnDriving(lineName(c.Out), l.outRef, c.length(), c.idle(), figure.Plural(c.Pulses, "pulse", "pulses")+" through "+c.Coupler+" into "+lineName(c.In))
+	sh.warnDriving(lineName(c.Out), l.outRef, c.length(), c.idle(), polarityOf(c.OutClosed), figure.Plural(c.Pulses, "pulse", "pulses")+" through "+c.Coupler+" into "+lineName(c.In))
 	bias := (&lineFlags{Bias: c.Bias}).bias()
 	if err := c.open(l, bias); err != nil {
 		return 0, err

@@ -381,6 +381,25 @@ func TestSendEdges(t *testing.T) {
 	}
 }
 
+// Before a line is driven a person is told how it is left.
+func TestWarnDriving(t *testing.T) {
+	for _, c := range []struct {
+		idle   pulse.Level
+		closed pulse.Polarity
+		want   string
+	}{
+		{pulse.Low, pulse.ClosedHigh, "the line is low, the contact open\n"},
+		{pulse.Low, pulse.ClosedLow, "the line is low, the contact closed\n"},
+		{pulse.High, pulse.ClosedHigh, "the line is high, the contact closed\n"},
+	} {
+		var b bytes.Buffer
+		(&shell{stderr: &b}).warnDriving("GPIO27", hw.LineRef{Chip: "gpiochip0", Offset: 27}, 3e9, c.idle, c.closed, "dial digits=1")
+		if !strings.HasPrefix(b.String(), "makebreak: driving GPIO27 (gpiochip0:27) for about 3.000 s: dial digits=1; Ctrl-C stops it") || !strings.HasSuffix(b.String(), c.want) {
+			t.Errorf("%q", b.String())
+		}
+	}
+}
+
 // What send writes to a line whose idle level is an open contact measures, from
 // before to after it, as the signal that it is.
 func TestSentMeasures(t *testing.T) {

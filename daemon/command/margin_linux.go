@@ -261,7 +261,7 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, bound time.Duration) (r
 		return run, "", nil
 	}
 	t := &marginTest{run: run, keep: keep, bound: bound, con: newConsole(sh)}
-	sh.warnDriving(settings.Out, l.outRef, t.left(), c.idle(), fmt.Sprintf("%s of %d pulses each in %s, %s made already",
+	sh.warnDriving(settings.Out, l.outRef, t.left(), c.idle(), polarityOf(c.OutClosed), fmt.Sprintf("%s of %d pulses each in %s, %s made already",
 		figure.Plural(len(run.order), "try", "tries"), settings.Pulses*settings.trains(), figure.Plural(len(run.cells), "cell", "cells"), figure.Count(run.next)))
 	if err := c.open(l, (&lineFlags{Bias: c.Bias}).bias()); err != nil {
 		return nil, "", err

@@ -22,7 +22,7 @@ import (
 
 // outputFlags say how an output line is driven.
 type outputFlags struct {
-	Idle string `group:"The driven line:" enum:"low,high" default:"low" help:"Level before and after: low or high. Low is the default whatever the signal rests in, since it drives nothing on most boards and is near to what a line has that no program holds."`
+	Idle string `group:"The driven line:" enum:"low,high" default:"low" help:"Level before, after, and between tries: low or high. Low is the default whatever the signal rests in: it energises nothing behind most drivers."`
 	Late span   `group:"The driven line:" placeholder:"200us" help:"A write later than this is late, and its pulse is not called good."`
 }
 
@@ -238,7 +238,7 @@ func (c *sendCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	sh.warnDriving(lineName(c.Line), ref, s.length, s.idle, s.spec.String())
+	sh.warnDriving(lineName(c.Line), ref, s.length, s.idle, s.spec.Closed, s.spec.String())
 	out, err := openOutput(ref, s.idle)
 	if err != nil {
 		return 0, err
@@ -274,9 +274,10 @@ func (sh *shell) warn(text string) {
 }
 
 // warnDriving tells what is about to be driven and for how long.
-func (sh *shell) warnDriving(name string, ref hw.LineRef, length pulse.Stamp, idle pulse.Level, what string) {
-	sh.warn(fmt.Sprintf("driving %s (%s:%d) for about %s: %s; Ctrl-C stops it and leaves the line %s",
-		name, ref.Chip, ref.Offset, figure.Time(float64(length)/1e9), what, levelWord(idle)))
+func (sh *shell) warnDriving(name string, ref hw.LineRef, length pulse.Stamp, idle pulse.Level, closed pulse.Polarity, what string) {
+	contact := map[bool]string{true: "closed", false: "open"}[closed.Closed(idle)]
+	sh.warn(fmt.Sprintf("driving %s (%s:%d) for about %s: %s; Ctrl-C stops it; then as at its end the line is %s, the contact %s",
+		name, ref.Chip, ref.Offset, figure.Time(float64(length)/1e9), what, levelWord(idle), contact))
 }
 
 type sentDoc struct {

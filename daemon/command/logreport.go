@@ -95,6 +95,15 @@ type stretch interface {
 	report(ctx context.Context, m *pulse.Measurement) (*logReport, error)
 }
 
+// wrong tells whether something was not as it should be in what was removed.
+func (r *removedEdges) wrong() bool { return r.OutOfLimit+r.Missing+r.Extra > 0 }
+
+func (r *removedEdges) text() string {
+	return "edges before " + wallText(r.Until) + " were removed to make room, and no figure is of them. Of that time the summaries tell: " +
+		figure.Count(int(r.Pulses)) + " pulses or cycles, missing: " + figure.Count(int(r.Missing)) + ", extra: " + figure.Count(int(r.Extra)) +
+		", out of limit: " + figure.Count(int(r.OutOfLimit)) + ", lost edges: " + figure.Count(int(r.Lost)) + "."
+}
+
 // A logReport is what the result tells of a stretch of a log.
 type logReport struct {
 	Log      string    `json:"log"`
@@ -190,9 +199,7 @@ func writeLog(p *page, m *pulse.Measurement, l *logReport) {
 		", restarts: " + figure.Count(l.Restarts) + ", clock steps: " + figure.Count(len(l.Steps)) + "."
 	p.para("  ", text)
 	if r := l.Removed; r != nil {
-		p.para("  Note: ", "edges before "+wallText(r.Until)+" were removed to make room, and nothing here is of them. Of that time the summaries tell: "+
-			figure.Count(int(r.Pulses))+" pulses or cycles, missing: "+figure.Count(int(r.Missing))+", extra: "+figure.Count(int(r.Extra))+
-			", out of limit: "+figure.Count(int(r.OutOfLimit))+", lost edges: "+figure.Count(int(r.Lost))+".")
+		p.para("  Note: ", r.text())
 	}
 	if l.Changes > 0 {
 		p.para("  Note: ", "the contact's configuration changed "+figure.Plural(l.Changes, "time", "times")+" within the stretch; all is read by the one at its start.")

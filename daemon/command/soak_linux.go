@@ -461,7 +461,7 @@ func (d *soakDocument) status() int {
 			if one == StatusOK {
 				one = StatusNotMeasured
 			}
-			if x.OutOfLimit+x.Missing+x.Extra > 0 {
+			if x.wrong() {
 				one = StatusOutOfLimits
 			}
 		}
@@ -594,6 +594,14 @@ func writeSoak(p *page, d *soakDocument) {
 			p.head(r.Log.Contact)
 		} else {
 			p.WriteByte('\n')
+		}
+		if x := r.Log.Removed; x != nil {
+			mark, sgr := "NOT THE WHOLE TIME: ", yellow
+			if x.wrong() {
+				mark, sgr = "OUT OF LIMITS WHERE EDGES WERE REMOVED: ", red
+			}
+			p.paint(sgr, mark)
+			p.flow(len(mark), 0, x.text()+" What follows is of the time after.")
 		}
 		writeVerdict(p, m, digest(m), &v)
 		p.head("Counts")

@@ -68,8 +68,8 @@ type opening struct {
 	j        int   // its place in the pattern, once it is known to be due
 }
 
-// interrupterReader reads transitions as an interrupter's cycles. It keeps 4
-// bytes for each break and period of up to 2.1 s, 16 for longer ones.
+// interrupterReader reads transitions as an interrupter's cycles. It keeps
+// Durations of breaks, makes and periods.
 type interrupterReader struct {
 	onCycle func(*CycleRow)
 	forget  bool

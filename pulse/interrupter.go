@@ -22,6 +22,9 @@ const (
 	// is a phase of its own (our own choice: motors wander less within a minute).
 	gapDrift = 0.005
 	gapJump  = 0.05
+	// lobeSure is the part of that within which a lobe is taken for the one
+	// that it would be: figures of two lobes in one would mislead.
+	lobeSure = 0.2
 	// stillCycles is how long nothing must have moved before what falls due
 	// counts as missing at once: before, the next opening tells more.
 	stillCycles = 3
@@ -544,7 +547,10 @@ func (r *interrupterReader) findPlace() {
 		return
 	}
 	r.recent = r.recent[:0]
-	if m, ok := r.goesOn(run); ok {
+	if m, sure, ok := r.goesOn(run); ok {
+		if !sure {
+			r.newStretch()
+		}
 		r.remember(run[0])
 		r.arrive(run[0], m)
 	} else if at, ok := r.placeOf(run); ok {
@@ -558,10 +564,11 @@ func (r *interrupterReader) findPlace() {
 }
 
 // goesOn tells whether the openings after an unknown interval are in the phase
-// of those before, and the first of them then m openings after the last.
-func (r *interrupterReader) goesOn(run []opening) (m int, ok bool) {
+// of those before, and the first of them then m openings after the last; and
+// whether that is sure enough to say which lobe it is.
+func (r *interrupterReader) goesOn(run []opening) (m int, sure, ok bool) {
 	if !r.ok {
-		return 0, false
+		return 0, false, false
 	}
 	m, off, ok := r.ahead(run[0])
 	k := r.pat.k()
@@ -569,18 +576,18 @@ func (r *interrupterReader) goesOn(run []opening) (m int, ok bool) {
 	room := float64(min(r.pat.spacing(at), r.pat.spacing((at+k-1)%k))) * r.scale
 	drift := gapDrift * float64(run[0].at-r.last.at)
 	if !ok || drift > phaseTolerance*room || math.Abs(off) > gapJump*room+drift {
-		return 0, false
+		return 0, false, false
 	}
 	if x, ok := r.pat.speed(run); ok && math.Abs(x/r.scale-1) > gapJump {
-		return 0, false
+		return 0, false, false
 	}
 	best, _ := r.pat.cost(run, at, r.scale)
 	for s := range k {
 		if cost, _ := r.pat.cost(run, s, r.scale); cost < best {
-			return 0, false
+			return 0, false, false
 		}
 	}
-	return m, true
+	return m, r.lobes == 0 || math.Abs(off) <= lobeSure*(gapJump*room+drift), true
 }
 
 // placeOf tells the place of the first opening in a phase of its own, from

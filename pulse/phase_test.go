@@ -116,6 +116,7 @@ func TestLobesAfterUnknown(t *testing.T) {
 		fromS                float64
 	}{
 		{"phase kept", 20, 20, 0, 4950, 1, 40, 3, 0},
+		{"a small jump", 20, 10, 0, 4990, 2, 20, 3, 0},
 		{"a jump", 20, 10, 0, 9060, 2, 20, 3, 0},
 		{"a jump, the later stretch is longer", 10, 20, 0, 9060, 2, 20, 3, 59.11},
 		{"another lobe first", 10, 20, 2, 9060, 2, 20, 1, 59.11},

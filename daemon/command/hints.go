@@ -87,7 +87,7 @@ func hints(m *pulse.Measurement, trains *trainDigest, v *view) []string {
 		h = append(h, fmt.Sprintf("%s of chatter, a contact that moved and came back: a dirty contact, a loose mounting or lead, pick-up on the wires, or bounce that outlasts the settling time (--settle).", figure.Plural(n, "burst", "bursts")))
 	}
 	if m.Capture.LostEdges > 0 {
-		h = append(h, "Edges were lost: before blaming the contact, look at the recording chain, which could not keep up or had a bad connection.")
+		h = append(h, "Edges were lost: before blaming the contact, look at the recording chain, which could not keep up or had a bad connection; in a file that was exported over a pause they stand for the pause, as its comments tell.")
 	}
 	return h
 }

@@ -53,6 +53,9 @@ func leafOf(t *testing.T, path, name string) (file []byte, at int) {
 // Damage in the oldest part does not end retention: it goes past, tells it
 // once, and the log keeps to its limits.
 func TestRetentionMeetsDamage(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: writes millions of edges")
+	}
 	for name, tt := range map[string]struct {
 		spoil    func(t *testing.T, path string) []byte
 		from, to int // blocks that may be stuck
@@ -194,6 +197,9 @@ func TestSpreadAdd(t *testing.T) {
 // Summaries that would fill the log are put together, oldest first, without
 // loss of a count; edges are kept as before.
 func TestSummariesFold(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: writes millions of edges")
+	}
 	for _, damaged := range []bool{false, true} {
 		path := logPath(t)
 		clock := newClock()
@@ -409,6 +415,9 @@ func TestReaderHoldsLog(t *testing.T) {
 // What a bad disk has kept back goes into a log at its limit in parts, and room
 // is made for each. A crash between two of them leaves no false knowledge.
 func TestBacklog(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: writes millions of edges")
+	}
 	clock := newClock()
 	path := logPath(t)
 	const limit = 10e6

@@ -3,6 +3,7 @@ package watch
 import (
 	"fmt"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -25,10 +26,10 @@ func TestCalibratedLines(t *testing.T) {
 			lines = append(lines, "name: "+n+"\nsource: 'gpio:"+n+"'\nkind: dial"+chain)
 		}
 		r := newRig(t, lines...)
-		plugged := false
+		var plugged atomic.Bool
 		for _, n := range names {
 			r.open[n] = func() (src, error) {
-				if n == "later" && !plugged {
+				if n == "later" && !plugged.Load() {
 					return nil, fmt.Errorf("find line: %w", hw.ErrNoChip)
 				}
 				return silent(r.now()), nil
@@ -48,7 +49,7 @@ func TestCalibratedLines(t *testing.T) {
 				case "none":
 					return nil, fit, nil
 				case "later":
-					if !plugged {
+					if !plugged.Load() {
 						return nil, fit, &hw.OpError{Op: "find line", Line: n, Err: hw.ErrNoChip}
 					}
 				}
@@ -57,7 +58,7 @@ func TestCalibratedLines(t *testing.T) {
 		}
 		r.start()
 		r.pass(time.Minute)
-		plugged = true
+		plugged.Store(true)
 		r.pass(time.Minute)
 		synctest.Wait()
 

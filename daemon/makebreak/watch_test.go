@@ -177,7 +177,7 @@ func TestWatchStopsWhileWriting(t *testing.T) {
 	dir := site(t, contacts)
 	for range rounds {
 		p := launch(t, dir, nil, "watch", "watch.yaml")
-		time.Sleep(time.Duration(rand.IntN(1500)) * time.Millisecond)
+		time.Sleep(time.Duration(1100+rand.IntN(1500)) * time.Millisecond) // a dial rests for a second first
 		p.end(syscall.SIGTERM)
 	}
 	l, err := store.OpenRead(t.Context(), filepath.Join(dir, "log.db"))

@@ -288,7 +288,7 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 	// The reader outlives ctx, so that what came before its end is still read.
 	reading, done := context.WithCancel(context.WithoutCancel(ctx))
 	defer done()
-	err = pump(reading, j.line, pumpShape{liveBuffers, liveEdges}, j.add, &ticks{tick.C, func(drained func() bool) error {
+	err = pump(reading, j.line, pumpShape{liveBuffers, liveEdges, false}, j.add, &ticks{tick.C, func(drained func() bool) error {
 		now := j.line.now() // before the question: what comes between is younger
 		if ctx.Err() != nil && now < j.end {
 			j.end, ended = now, "by you"

@@ -318,7 +318,7 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 	bar := newProgress(sh, src)
 	defer bar.close()
 	logged, isLogged := src.(stretch)
-	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
+	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, isLogged}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
 		if meter == nil {
 			begin(batch)
 			cfg.Setup.ResolutionNS = resolutionNS
@@ -443,7 +443,10 @@ const (
 )
 
 // A pumpShape is how much a pump reads ahead.
-type pumpShape struct{ buffers, edges int }
+type pumpShape struct {
+	buffers, edges int
+	wait           bool // at the end for what is being read, which never waits for input
+}
 
 // ticks call a function now and then. drained tells that every edge that the
 // source gave has been added, and that it waits for more.
@@ -465,10 +468,16 @@ func pump(ctx context.Context, src source, shape pumpShape, add func(edges []pul
 	full := make(chan batch, shape.buffers)
 	free := make(chan []pulse.Edge, shape.buffers)
 	made := 0
-	done := make(chan struct{})
-	defer close(done)
+	done, ended := make(chan struct{}), make(chan struct{})
+	defer func() {
+		close(done)
+		if shape.wait {
+			<-ended
+		}
+	}()
 	var waiting atomic.Bool
 	go func() {
+		defer close(ended)
 		for {
 			var b []pulse.Edge
 			select {

@@ -124,7 +124,7 @@ func TestPump(t *testing.T) {
 		want  error
 	}{{0, io.EOF, io.EOF}, {1, io.EOF, io.EOF}, {200_000, io.EOF, io.EOF}, {50_000, broken, broken}} {
 		next := 0
-		err := pump(t.Context(), &numbered{left: c.edges, err: c.err}, pumpShape{pumpBuffers, pumpEdges}, func(edges []pulse.Edge, _ float64) error {
+		err := pump(t.Context(), &numbered{left: c.edges, err: c.err}, pumpShape{pumpBuffers, pumpEdges, false}, func(edges []pulse.Edge, _ float64) error {
 			for _, e := range edges {
 				if int(e.At) != next {
 					t.Fatalf("edge %d came as number %d", e.At, next)
@@ -137,7 +137,7 @@ func TestPump(t *testing.T) {
 			t.Errorf("%d edges: got %d and %v, want %v", c.edges, next, err, c.want)
 		}
 	}
-	if err := pump(t.Context(), &numbered{left: 50_000, err: io.EOF}, pumpShape{2, 100}, func([]pulse.Edge, float64) error { return broken }, &ticks{}); err != broken {
+	if err := pump(t.Context(), &numbered{left: 50_000, err: io.EOF}, pumpShape{2, 100, false}, func([]pulse.Edge, float64) error { return broken }, &ticks{}); err != broken {
 		t.Errorf("got %v, want the error of add", err)
 	}
 }
@@ -162,7 +162,7 @@ func TestPumpInterrupted(t *testing.T) {
 	for range 20 {
 		ctx, cancel := context.WithCancel(t.Context())
 		n := 0
-		err := pump(ctx, &interrupted{cancel: cancel}, pumpShape{pumpBuffers, pumpEdges}, func(edges []pulse.Edge, _ float64) error {
+		err := pump(ctx, &interrupted{cancel: cancel}, pumpShape{pumpBuffers, pumpEdges, false}, func(edges []pulse.Edge, _ float64) error {
 			<-ctx.Done()
 			n += len(edges)
 			return nil

@@ -6,6 +6,9 @@ import (
 	"testing"
 )
 
+// All contacts here are invented, and what is expected of them is what they
+// were made to do.
+
 // A tape makes edges of a contact that begins closed.
 type tape struct {
 	at    Stamp

@@ -186,15 +186,11 @@ type soakListCmd struct {
 }
 
 func (c *soakListCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, err := openLog(ctx, c.Log)
+	log, soaks, err := openSoaks(ctx, c.Log)
 	if err != nil {
 		return 0, err
 	}
 	defer log.Close()
-	soaks, err := log.Soaks(ctx)
-	if err != nil {
-		return 0, err
-	}
 	type item struct {
 		Title string     `json:"title"`
 		Of    *string    `json:"contact"` // null: all
@@ -236,6 +232,19 @@ func soakOf(s store.Soak) string {
 	return cmp.Or(s.Contact, "all contacts")
 }
 
+// openSoaks opens a log for its soak tests.
+func openSoaks(ctx context.Context, path string) (*store.Log, []store.Soak, error) {
+	log, err := openLog(ctx, path)
+	if err != nil {
+		return nil, nil, err
+	}
+	soaks, err := log.Soaks(ctx)
+	if err != nil {
+		return nil, nil, errors.Join(err, log.Close())
+	}
+	return log, soaks, nil
+}
+
 // whichSoak chooses a soak test to show.
 type whichSoak struct {
 	Title string `arg:"" optional:"" help:"Its title; without, the one that goes on, else the latest."`
@@ -250,15 +259,11 @@ func (*soakStatusCmd) epilogue() string { return strings.TrimPrefix(soakEpilogue
 func (*soakFinishCmd) epilogue() string { return strings.TrimPrefix(soakEpilogue, "\n") }
 
 func (c *soakStatusCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, err := openLog(ctx, c.Log)
+	log, soaks, err := openSoaks(ctx, c.Log)
 	if err != nil {
 		return 0, err
 	}
 	defer log.Close()
-	soaks, err := log.Soaks(ctx)
-	if err != nil {
-		return 0, err
-	}
 	s, err := findSoak(soaks, c.Title)
 	if err != nil {
 		return 0, err
@@ -267,15 +272,11 @@ func (c *soakStatusCmd) run(ctx context.Context, sh *shell) (int, error) {
 }
 
 func (c *soakFinishCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, err := openLog(ctx, c.Log)
+	log, soaks, err := openSoaks(ctx, c.Log)
 	if err != nil {
 		return 0, err
 	}
 	defer log.Close()
-	soaks, err := log.Soaks(ctx)
-	if err != nil {
-		return 0, err
-	}
 	s, err := findSoak(soaks, c.Title)
 	switch {
 	case err != nil:

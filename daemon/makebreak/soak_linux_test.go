@@ -18,7 +18,8 @@ import (
 	"makebreak/pulse"
 )
 
-// A soakRig is a log that a test writes by minutes, from 10:00 on.
+// A soakRig is a log that a test writes by minutes, from 10:00 on. Its contacts
+// are invented, and what is expected is what they were made to do.
 type soakRig struct {
 	*testing.T
 	*logMaker

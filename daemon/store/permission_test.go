@@ -67,7 +67,7 @@ func TestNoPermission(t *testing.T) {
 	whose := " which belongs to " + root.Username + ": do this as that user, with sudo -u " + root.Username + " before the command"
 	strange := owned("strange", 54321, 0o644)
 	for name, tt := range map[string]struct{ path, want string }{
-		"file of root":      {owned("root", 0, 0o644), `no permission to write "` + dir + `/root/log",` + whose},
+		"file of root":      {owned("file", 0, 0o644), `no permission to write "` + dir + `/file/log",` + whose},
 		"folder of root":    {owned("folder", nobody, 0o644), `no permission to write "` + dir + `/folder",` + whose},
 		"user without name": {strange, `no permission to write "` + strange + `", which belongs to user 54321: do this as that user, with sudo -u '#54321' before the command`},
 		"own mode":          {owned("mode", nobody, 0o444), `no permission to write "` + dir + `/mode/log": its mode, or a folder above it, forbids it`},

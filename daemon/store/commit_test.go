@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"os"
 	"runtime"
 	"testing"
@@ -45,6 +46,21 @@ func TestStopCommitsOnce(t *testing.T) {
 	})
 }
 
+// lockedByAnother has another program write the log until the transaction ends.
+func lockedByAnother(t *testing.T, path string) *sql.Tx {
+	t.Helper()
+	other, err := openWriter(path, writerWaits)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { other.Close() })
+	tx, err := other.Begin()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return tx
+}
+
 // A row that comes while a commit fails is as late as it is.
 func TestLagOfRowsInFailedCommit(t *testing.T) {
 	clock := newClock()
@@ -52,15 +68,7 @@ func TestLagOfRowsInFailedCommit(t *testing.T) {
 	s := open(t, path, clock, Options{})
 	c := s.Contact(dialA)
 	mustCommit(t, s)
-	other, err := openWriter(path, writerWaits)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer other.Close()
-	tx, err := other.Begin()
-	if err != nil {
-		t.Fatal(err)
-	}
+	tx := lockedByAnother(t, path)
 	c.Append(numbered(clock.mono(), 1, 5))
 	failed := make(chan error)
 	go func() { failed <- s.commit(false) }()
@@ -94,15 +102,7 @@ func TestFaultChanges(t *testing.T) {
 	clock := newClock()
 	path := logPath(t)
 	s := open(t, path, clock, Options{})
-	other, err := openWriter(path, writerWaits)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer other.Close()
-	tx, err := other.Begin()
-	if err != nil {
-		t.Fatal(err)
-	}
+	tx := lockedByAnother(t, path)
 	kind := func() FaultKind {
 		s.Contact(dialA).Append(numbered(clock.advance(time.Second), 1, 1))
 		if err := s.commit(false); err == nil {

@@ -83,6 +83,10 @@ type Config struct {
 	PeriodNS  int64   // nominal period of one interruption, 0: from the data
 	Lobes     int     // lobes of the cam, 0: no lobe signature
 	CadenceNS []int64 // nominal make, break, make, break …; nil: profile's, or plain interruptions
+	// LobeMarks are openings whose lobe is known, in order of time, from a log
+	// or from a user; LobesBy is what LobesNumberedBy then says.
+	LobeMarks []LobeMark
+	LobesBy   string
 
 	Setup  *Setup   // nil means DefaultSetup
 	Limits *Profile // nil: no verdict
@@ -107,6 +111,12 @@ type Config struct {
 	OnCycle func(*CycleRow)
 	// OnTrain is called when a train has ended.
 	OnTrain func(*Train)
+}
+
+// A LobeMark says that the opening nearest to At was lobe Lobe's (1-based).
+type LobeMark struct {
+	At   Stamp
+	Lobe int
 }
 
 // A PulseRow is one break of a dial contact, as a table row.

@@ -92,7 +92,10 @@ type Capture struct {
 	PartialEnd   bool    `json:"partial_end"`
 	UndecidedEnd bool    `json:"undecided_end"`
 	Closed       string  `json:"closed"` // the level that means closed: "high" or "low"
-	Unknown      int     `json:"unknown_intervals"`
+	// Sequence says how the recording's sequence numbers count: "contact",
+	// "file" (over all contacts of it), "unclear", or null without any.
+	Sequence *string `json:"sequence"`
+	Unknown  int     `json:"unknown_intervals"`
 	UnknownS     float64 `json:"unknown_s"`
 }
 
@@ -116,6 +119,7 @@ type Dial struct {
 	ShortBreaks  int         `json:"short_breaks"`
 	Flashes      int         `json:"flashes"`
 	Disconnects  int         `json:"disconnects"`
+	Stalls       int         `json:"stalls"` // breaks of flash length inside a digit
 	Trains       Trains      `json:"trains"`
 	RatePPS      OverallStat `json:"rate_pps"`
 	BreakPercent OverallStat `json:"break_percent"`
@@ -213,6 +217,11 @@ type Interrupter struct {
 	MakesPerMin Num       `json:"makes_per_minute"` // differs from the rate in a compound cadence
 	Segments    []Segment `json:"segments"`
 	Lobes       []Lobe    `json:"lobes"`
+	// LobesNumberedBy says what the lobes' numbers go by: "recording" (lobe 1
+	// is that of the first measured opening, no mark on the cam), "log" (the
+	// numbers that a log has carried on), "reference" (a user said when lobe 1
+	// opened) or "match" (found again by the signature); null without lobes.
+	LobesNumberedBy *string `json:"lobes_numbered_by"`
 	WholeTurns  int       `json:"whole_turns"` // turns of the cam behind the lobes' figures
 	// LobeStretches is how many times lobes were numbered: once more after each
 	// time that the phase was not known. The lobes' figures, and those that
@@ -248,6 +257,9 @@ type Lobe struct {
 type BudgetResult struct {
 	Standard Num         `json:"standard"`
 	Expanded Num         `json:"expanded"` // k = 2
+	// Overall is the expanded uncertainty of the overall figure, of rate and
+	// percent break only.
+	Overall Num         `json:"overall"`
 	Budget   []Component `json:"budget"`
 }
 
@@ -262,7 +274,9 @@ type Component struct {
 // Conformity is the verdict against a profile.
 type Conformity struct {
 	Statement Statement `json:"statement"`
-	Items     []Item    `json:"items"`
+	// Because holds what beside the limits forbids a pass, a sentence each.
+	Because []string `json:"because"`
+	Items   []Item   `json:"items"`
 }
 
 // An Item is the verdict on one bound of one limit, taken on the worst value.

@@ -439,7 +439,7 @@ func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
 }
 
 func (m *Meter) judge(p *Profile) *Conformity {
-	c := &Conformity{Statement: NotMeasured, Items: []Item{}}
+	c := &Conformity{Statement: NotMeasured, Because: []string{}, Items: []Item{}}
 	for _, l := range p.Limits {
 		n, fill, x, _ := m.values(l.Quantity, l.Segment)
 		if m.kind == KindInterrupter && m.cam.misfit {

@@ -96,7 +96,7 @@ type Capture struct {
 	// "file" (over all contacts of it), "unclear", or null without any.
 	Sequence *string `json:"sequence"`
 	Unknown  int     `json:"unknown_intervals"`
-	UnknownS     float64 `json:"unknown_s"`
+	UnknownS float64 `json:"unknown_s"`
 }
 
 // Settling is what the settling filter saw.
@@ -222,7 +222,7 @@ type Interrupter struct {
 	// numbers that a log has carried on), "reference" (a user said when lobe 1
 	// opened) or "match" (found again by the signature); null without lobes.
 	LobesNumberedBy *string `json:"lobes_numbered_by"`
-	WholeTurns  int       `json:"whole_turns"` // turns of the cam behind the lobes' figures
+	WholeTurns      int     `json:"whole_turns"` // turns of the cam behind the lobes' figures
 	// LobeStretches is how many times lobes were numbered: once more after each
 	// time that the phase was not known. The lobes' figures, and those that
 	// limits name, are of the one stretch that begins at LobesFromS.
@@ -255,12 +255,12 @@ type Lobe struct {
 // A BudgetResult is the uncertainty of one quantity (JCGM 100), in the
 // quantity's own unit.
 type BudgetResult struct {
-	Standard Num         `json:"standard"`
-	Expanded Num         `json:"expanded"` // k = 2
+	Standard Num `json:"standard"`
+	Expanded Num `json:"expanded"` // k = 2
 	// Overall is the expanded uncertainty of the overall figure, of rate and
 	// percent break only.
 	Overall Num         `json:"overall"`
-	Budget   []Component `json:"budget"`
+	Budget  []Component `json:"budget"`
 }
 
 // A Component is one line of an uncertainty budget, already multiplied by its

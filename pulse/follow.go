@@ -24,9 +24,13 @@ const (
 	// have been carried over it; costLost where it could not.
 	costAnew = 8
 	costLost = 1
-	// costLead is that of an opening that is not due before any that is, where
-	// such ones are about: the first may be one like any other.
-	costLead = 3
+	// costLead is that of the first opening as not due, where such ones are
+	// about; elsewhere it is due.
+	costLead = 8
+	// costStep is what a due opening costs, beyond being off, whose time is taken
+	// for the phase from then on; else it is jitter, and the phase hardly moves.
+	// Without it spurious openings would lead the phase astray.
+	costStep = 4
 	// costOff bounds what a due opening costs for being off its time, so that
 	// within the tolerance it is due; costAllowed where the limits allow it.
 	costOff     = 5
@@ -54,9 +58,19 @@ const (
 	// stillCycles is after how many cycles without an opening all before it is
 	// decided: what comes later tells nothing of it.
 	stillCycles = 3
-	// speedWeight is the least weight of a new cycle in the followed speed: it
-	// averages jitter and lobes, and is fast enough for a motor's warming up.
-	speedWeight = 1.0 / 64
+	// phaseWeight and speedWeight are the least weights of a new opening in the
+	// followed phase and speed: they average jitter and lobes, are fast enough
+	// for a motor's warming up, and make a loop that is damped critically
+	// (phaseWeight² = 4 speedWeight). What is off by more than offLess times
+	// phaseSigma weighs less, lest spurious openings lead them astray.
+	phaseWeight = 0.2
+	speedWeight = 0.01
+	offLess     = 2
+	// noiseWeight is the weight of a new opening in the noise. Openings by
+	// chance, up to a quarter of a spacing off, have a mean square of 8; those
+	// with a spread of phaseSigma 1. Beyond noiseMost the phase is not sure.
+	noiseWeight = 0.1
+	noiseMost   = 5
 	// pendingMost bounds how many openings wait for a decision.
 	pendingMost = 64
 )
@@ -87,6 +101,8 @@ type step struct {
 	unknown      bool    // a time between the last due opening and this one is unknown
 	slip         bool    // it is in another phase than the last due one
 	anew         bool    // its phase was found anew after an unknown time
+	stepped      bool    // it is due, but off so much that the phase begins at it
+	noisy        bool    // the last openings were off so much that their number is not sure
 	speed        float64 // 0, or how many times as long as before the spacings are from the last opening on
 }
 
@@ -107,25 +123,30 @@ const (
 // A node is the cheapest reading of all openings up to one, by which that one
 // is due at one place of the pattern.
 type node struct {
-	cost      float64 // beyond that of the cheapest; later openings count as extra
-	late      float64 // and what fell due up to the last of them, as missing
-	scale     float64 // speed: spacings are so many times the pattern's
-	cycles    float64 // that the speed rests on
-	at        int64   // its opening's number
-	t         Stamp   // when that opened
-	from      int64   // number of the due opening before
-	fromPlace int
-	place     int
-	due       int
-	missing   int
-	ratio     float64 // of linkSpeed, new spacing to old
-	kind      linkKind
-	unknown   bool // of the link
+	cost     float64 // beyond that of the cheapest; later openings count as extra
+	late     float64 // and what fell due up to the last of them, as missing
+	scale    float64 // speed: spacings are so many times the pattern's
+	cycles   float64 // that the speed rests on
+	ahead    float64 // how much later than the opening the phase is
+	phases   float64 // openings that the phase rests on
+	noise    float64 // mean square of how far the last openings were off, in phaseSigma
+	at       int64   // its opening's number
+	t        Stamp   // when that opened
+	from     int64   // number of the due opening before
+	fromSlot int
+	slot     int // two a place: the phase goes on, or begins at the opening
+	place    int
+	due      int
+	missing  int
+	ratio    float64 // of linkSpeed, new spacing to old
+	kind     linkKind
+	unknown  bool // of the link
 	// Since the opening: what is unknown, and the least and the most that the
 	// intervals are of the pattern's, if each one is the next due.
 	blind              bool
 	blindFrom, blindTo Stamp
 	runLo, runHi       float64
+	runCost            float64 // for the lengths of their breaks
 	running            bool
 }
 
@@ -133,24 +154,26 @@ type node struct {
 // openings where they are clear, and within pendingMost always; what it decides
 // depends on the openings alone.
 type follower struct {
-	out    stepTaker // nil: only the cost is wanted
-	pat    pattern
-	scale0 float64
-	inv    []float64 // 1 / spacing
-	lead   float64   // cost of nothing being due yet
-	leadBy float64   // what the first opening costs as extra
-	cells  []opening // ring
-	nodes  []node    // ring, k for each opening
-	next   int64     // number of the next opening
-	base   int64     // first opening that is not decided
-	root   *node     // the last due opening that is decided, nil before
-	rootIs node      // what root points to: its place in the ring may be taken
-	live   []*node
-	brk    []float64 // cost of the break at hand, at each place
-	total  float64   // cost of the best path
-	extras int       // of the decided ones
-	path   []*node
-	said   step // the one being told
+	out     stepTaker // nil: only the cost is wanted
+	pat     pattern
+	scale0  float64
+	cycles0 float64   // that scale0 rests on
+	steady  bool      // the speed does not change: a pattern is being tried
+	inv     []float64 // 1 / spacing
+	lead    float64   // cost of nothing being due yet
+	leadBy  float64   // what the first opening costs as extra
+	cells   []opening // ring
+	nodes   []node    // ring, 2·k for each opening
+	next    int64     // number of the next opening
+	base    int64     // first opening that is not decided
+	root    *node     // the last due opening that is decided, nil before
+	rootIs  node      // what root points to: its place in the ring may be taken
+	live    []*node
+	brk     []float64 // cost of the break at hand, at each place
+	total   float64   // cost of the best path
+	extras  int       // of the decided ones
+	path    []*node
+	said    step // the one being told
 }
 
 // init starts a follower; noisy says that the first openings may be extra as
@@ -162,19 +185,19 @@ func (f *follower) init(p pattern, scale float64, noisy bool) {
 		f.leadBy = costLead
 	}
 	f.cells = make([]opening, pendingMost)
-	f.nodes = make([]node, pendingMost*k)
+	f.nodes = make([]node, pendingMost*2*k)
 	f.inv, f.brk = make([]float64, k), make([]float64, k)
 	for j := range k {
 		f.inv[j] = 1 / float64(p.spacing(j))
 	}
-	f.live = make([]*node, 0, 4*k*pendingMost)
-	f.path = make([]*node, 0, pendingMost)
+	f.live = make([]*node, 0, 2*k*(pendingMost+1))
+	f.path = make([]*node, 0, 2*k*(pendingMost+1))
 }
 
 func (f *follower) cell(n int64) *opening { return &f.cells[n%pendingMost] }
 
-func (f *follower) node(n int64, place int) *node {
-	return &f.nodes[int(n%pendingMost)*f.pat.k()+place]
+func (f *follower) node(n int64, slot int) *node {
+	return &f.nodes[int(n%pendingMost)*2*f.pat.k()+slot]
 }
 
 // best is the cheapest reading so far, nil before the first opening.
@@ -218,8 +241,7 @@ func (f *follower) add(o *opening) {
 		last = f.cell(n - 1).at
 	}
 	for q := range k {
-		t := f.node(n, q)
-		*t = node{at: n, place: q, cost: math.Inf(1)}
+		f.node(n, 2*q).cost, f.node(n, 2*q+1).cost = math.Inf(1), math.Inf(1)
 		f.brk[q] = 0
 		if x := float64(o.breakNS); x > 0 {
 			b := float64(f.pat.usual)
@@ -234,7 +256,7 @@ func (f *follower) add(o *opening) {
 	}
 	if f.root == nil && f.lead < costSlip {
 		for q := range k {
-			f.offer(n, q, node{cost: f.lead + f.brk[q], scale: f.scale0, kind: linkStart, due: 1})
+			f.offer(n, q, 1, &node{cost: f.lead + f.brk[q], scale: f.scale0, cycles: f.cycles0, kind: linkStart, due: 1})
 		}
 	}
 	f.lead += f.leadBy
@@ -248,8 +270,8 @@ func (f *follower) add(o *opening) {
 	for _, s := range f.live {
 		least = min(least, s.cost+s.late)
 	}
-	for q := range k {
-		least = min(least, f.node(n, q).cost)
+	for i := range 2 * k {
+		least = min(least, f.node(n, i).cost)
 	}
 	f.total += least
 	f.lead -= least
@@ -260,11 +282,10 @@ func (f *follower) add(o *opening) {
 			keep = append(keep, s)
 		}
 	}
-	for q := range k {
-		if t := f.node(n, q); t.kind != linkNone {
-			if t.cost -= least; t.cost < costSlip {
-				keep = append(keep, t)
-			}
+	for i := range 2 * k {
+		if t := f.node(n, i); t.cost < least+costSlip {
+			t.cost -= least
+			keep = append(keep, t)
 		}
 	}
 	f.live = keep
@@ -272,13 +293,13 @@ func (f *follower) add(o *opening) {
 }
 
 // offer makes t the reading by which opening n is due at place q, if it is
-// cheaper than the one there is.
-func (f *follower) offer(n int64, q int, t node) {
-	old := f.node(n, q)
+// cheaper than the one there is; fresh is 1 where the phase begins at it.
+func (f *follower) offer(n int64, q, fresh int, t *node) {
+	old := f.node(n, 2*q+fresh)
 	if t.cost < old.cost {
-		t.at, t.place, t.t = n, q, f.cell(n).at
-		t.runLo, t.runHi, t.running = math.Inf(1), 0, true
-		*old = t
+		*old = *t
+		old.at, old.place, old.slot, old.t = n, q, 2*q+fresh, f.cell(n).at
+		old.runLo, old.runHi, old.runCost, old.running = math.Inf(1), 0, 0, true
 	}
 }
 
@@ -303,8 +324,9 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 	if s.running {
 		x := interval * f.inv[(s.place+int(n-s.at)-1)%k]
 		s.runLo, s.runHi = min(s.runLo, x), max(s.runHi, x)
+		s.runCost += f.brk[(s.place+int(n-s.at))%k]
 		s.running = s.runHi <= s.runLo*(1+speedAgree)
-		if run := n - s.at; s.running && run >= speedRun && f.mayRun(s, n) {
+		if run := n - s.at; s.running && run >= speedRun && !f.steady && f.mayRun(s, n) {
 			f.speed(s, o, n)
 		}
 	}
@@ -316,26 +338,71 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 		f.overUnknown(s, o, n, d, since)
 		return
 	}
-	if f.pat.allowed(s.place, int64(o.at-s.t), s.scale) {
-		off := d - float64(f.pat.spacing(s.place))*s.scale
-		q := (s.place + 1) % k
-		f.offerDue(s, n, q, 1, 0, off, d, since+min(misfit(off, float64(f.pat.spacing(s.place))*s.scale), costAllowed))
-		return
-	}
-	m, off, room, ok := f.pat.ahead(s.place, d, s.scale)
+	m, off, room, ok := f.pat.ahead(s.place, d-s.ahead, s.scale)
 	s.late = missed(m)
 	if off < 0 {
 		s.late = missed(m - 1)
 	}
+	t := node{from: s.at, fromSlot: s.slot, kind: linkDue, cycles: s.cycles, scale: s.scale}
 	if ok {
-		f.offerDue(s, n, (s.place+m)%k, m, m-1, off, d, since+min(misfit(off, room), costOff)+missed(m-1))
+		t.due, t.missing = m, m-1
+		t.cost = since + missed(m-1) + f.brk[(s.place+m)%k]
+		x := misfit(off, room)
+		f.goOn(s, n, &t, off, room, d, min(x, costOff))
+		if x < 1 {
+			return
+		}
+	}
+	// The same from the last opening, wherever the phase is.
+	t.phases, t.ahead, t.noise = 0, 0, s.noise
+	if spacing := float64(f.pat.spacing(s.place)) * s.scale; f.pat.allowed(s.place, int64(o.at-s.t), s.scale) {
+		t.due, t.missing = 1, 0
+		t.cost = since + min(misfit(d-spacing, spacing), costAllowed)
+	} else {
+		var fits bool
+		m, off, room, fits = f.pat.ahead(s.place, d, s.scale)
+		ok = ok || fits
+		t.due, t.missing = m, m-1
+		t.cost = since + min(misfit(off, room), costOff) + missed(m-1)
+		if !fits {
+			t.cost = math.Inf(1)
+		}
+	}
+	if t.cost < costSlip {
+		q := (s.place + t.due) % k
+		t.cost += costStep + f.brk[q]
+		f.offer(n, q, 1, &t)
 		return
 	}
-	for q := range k {
-		due := f.stepsTo(s, q, m, d)
-		f.offer(n, q, node{cost: since + costSlip + missed(due-1) + f.brk[q], scale: s.scale, cycles: s.cycles, from: s.at, fromPlace: s.place,
-			due: due, missing: due - 1, kind: linkSlip})
+	if ok {
+		return
 	}
+	t.kind = linkSlip
+	for q := range k {
+		t.due = f.stepsTo(s, q, m, d)
+		t.missing = t.due - 1
+		t.cost = since + costSlip + missed(t.missing) + f.brk[q]
+		f.offer(n, q, 1, &t)
+	}
+}
+
+// goOn offers the reading by which opening n is due in the phase of s, off
+// from it, at a further cost.
+func (f *follower) goOn(s *node, n int64, t *node, off, room, d, cost float64) {
+	t.cost += cost
+	c := float64(f.pat.cycle) * s.scale
+	z2 := 2 * misfit(off, room)
+	t.noise = s.noise + (z2-s.noise)*noiseWeight
+	w := 1 + z2/(offLess*offLess)
+	v := 2 * t.noise / noiseMost
+	x := off / (w * w * (1 + v*v))
+	n1, p1 := s.cycles+2, s.phases+1
+	t.scale = s.scale * (1 + max(speedWeight, 6/(n1*(n1+1)))*x/max(d-off, c))
+	t.cycles = s.cycles + 1/float64(f.pat.k())
+	t.phases = p1
+	// What is left of off: the phase is by so much earlier than the opening.
+	t.ahead = max(phaseWeight, min(1, 2/(p1+1)))*x - off
+	f.offer(n, (s.place+t.due)%f.pat.k(), 0, t)
 }
 
 // stepsTo is how many openings on place q is, nearest to m and at least one:
@@ -367,19 +434,11 @@ func misfit(off, room float64) float64 {
 
 func missed(n int) float64 { return min(costMissing*float64(max(n, 0)), costOutage) }
 
-func (f *follower) offerDue(s *node, n int64, q, due, missing int, off, d, cost float64) {
-	t := node{cost: cost + f.brk[q], from: s.at, fromPlace: s.place, due: due, missing: missing, kind: linkDue, unknown: s.blind}
-	cycle := float64(f.pat.cycle) * s.scale
-	t.scale = s.scale * (1 + max(speedWeight, 1/(2+s.cycles))*off/max(d-off, cycle))
-	t.cycles = s.cycles + 1/float64(f.pat.k())
-	f.offer(n, q, t)
-}
-
 // overUnknown reads opening n after a time in which nothing was known: the
 // known speed may carry the phase over it, else it is found anew.
 func (f *follower) overUnknown(s *node, o *opening, n int64, d, since float64) {
 	k := f.pat.k()
-	m, off, room, ok := f.pat.ahead(s.place, d, s.scale)
+	m, off, room, ok := f.pat.ahead(s.place, d-s.ahead, s.scale)
 	drift := gapDrift * d
 	carries := drift < phaseTolerance*room
 	if float64(s.blindTo-s.blindFrom) > gapShort*room {
@@ -388,23 +447,26 @@ func (f *follower) overUnknown(s *node, o *opening, n int64, d, since float64) {
 	before := f.pat.overdue(s.place, float64(s.blindFrom-s.t), s.scale, phaseTolerance)
 	after := float64(o.at - s.blindTo)
 	s.late = missed(before)
+	t := node{from: s.at, fromSlot: s.slot, kind: linkDue, unknown: true}
 	if ok && carries {
 		q := (s.place + m) % k
-		missing := min(before+f.pat.expected(q, after, s.scale), m-1)
-		f.offerDue(s, n, q, m, missing, off, d, since+min(misfit(off, room), costOff)+missed(missing))
+		t.due, t.missing = m, min(before+f.pat.expected(q, after, s.scale), m-1)
+		t.cost = since + missed(t.missing) + f.brk[q]
+		f.goOn(s, n, &t, off, room, d, min(misfit(off, room), costOff))
 	}
+	t = node{from: s.at, fromSlot: s.slot, kind: linkAnew, unknown: true, scale: s.scale}
 	cost := since + costLost
 	if carries {
 		cost = since + costAnew
 	}
 	for q := range k {
-		missing := before + f.pat.expected(q, after, s.scale)
-		due := max(f.stepsTo(s, q, m, d), missing+1)
-		for (s.place+due)%k != q {
-			due++
+		t.missing = before + f.pat.expected(q, after, s.scale)
+		t.due = max(f.stepsTo(s, q, m, d), t.missing+1)
+		for (s.place+t.due)%k != q {
+			t.due++
 		}
-		f.offer(n, q, node{cost: cost + missed(missing) + f.brk[q], scale: s.scale, from: s.at, fromPlace: s.place,
-			due: due, missing: missing, kind: linkAnew, unknown: true})
+		t.cost = cost + missed(t.missing) + f.brk[q]
+		f.offer(n, q, 1, &t)
 	}
 }
 
@@ -418,8 +480,11 @@ func (f *follower) speed(s *node, o *opening, n int64) {
 		span += float64(f.pat.spacing((s.place + i) % k))
 	}
 	scale := float64(o.at-s.t) / span
-	f.offer(n, (s.place+run)%k, node{cost: s.cost - costExtra*float64(run) + costSpeed, scale: scale, cycles: float64(run) / float64(k),
-		from: s.at, fromPlace: s.place, due: run, ratio: scale / s.scale, kind: linkSpeed})
+	if math.Abs(scale-s.scale) <= speedAgree*s.scale {
+		return
+	}
+	f.offer(n, (s.place+run)%k, 1, &node{cost: s.cost - costExtra*float64(run) + costSpeed + s.runCost, scale: scale, cycles: float64(run) / float64(k),
+		from: s.at, fromSlot: s.slot, due: run, ratio: scale / s.scale, kind: linkSpeed})
 }
 
 // decideCommon decides what all readings agree on.
@@ -427,7 +492,7 @@ func (f *follower) decideCommon() {
 	if f.root == nil && f.lead < costSlip {
 		return
 	}
-	if len(f.live) == 2 && f.live[1].kind != linkStart && f.live[1].from == f.live[0].at && f.live[1].fromPlace == f.live[0].place {
+	if len(f.live) == 2 && f.live[1].kind != linkStart && f.live[1].from == f.live[0].at && f.live[1].fromSlot == f.live[0].slot {
 		f.decideTo(f.live[0])
 		return
 	}
@@ -481,7 +546,7 @@ func (f *follower) before(s *node) *node {
 	case f.root != nil && s.from == f.root.at:
 		return f.root
 	}
-	return f.node(s.from, s.fromPlace)
+	return f.node(s.from, s.fromSlot)
 }
 
 // pending counts the openings due, and the missing ones, from the last that is
@@ -521,13 +586,13 @@ func (f *follower) tell(s *node) {
 	if s.kind != linkSpeed {
 		f.tellExtra(s.at)
 		f.said = step{o: f.cell(s.at), place: s.place, due: s.due, missing: s.missing, first: s.kind == linkStart, unknown: s.unknown,
-			slip: s.kind == linkSlip, anew: s.kind == linkAnew}
+			slip: s.kind == linkSlip, anew: s.kind == linkAnew, stepped: s.kind == linkDue && s.slot%2 == 1, noisy: s.noise > noiseMost}
 		f.say()
 		return
 	}
 	f.said = step{due: 1, speed: s.ratio}
 	for i := range s.due {
-		f.said.o, f.said.place = f.cell(f.base), (s.fromPlace+i+1)%f.pat.k()
+		f.said.o, f.said.place = f.cell(f.base), (s.fromSlot/2+i+1)%f.pat.k()
 		f.say()
 		f.said.speed = 0
 	}

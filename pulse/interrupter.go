@@ -7,6 +7,9 @@ import "math"
 // then may still be taken for it.
 const stillGrace = 0.5
 
+// learntCycles bounds how many cycles the speed that was learnt counts for.
+const learntCycles = 8
+
 // interrupterReader reads transitions as an interrupter's cycles. It keeps
 // Durations of breaks, makes and periods.
 type interrupterReader struct {
@@ -138,7 +141,9 @@ func (r *interrupterReader) begin() {
 		r.row.SegmentsNS = make([]int64, 2*k)
 	}
 	r.follow.out = r
+	}
 	r.follow.init(best.pat, best.scale, best.noisy)
+	r.follow.cycles0 = min(float64(len(r.learn))/float64(k), learntCycles)
 	if given != nil && k == given.k() && len(r.learn) > 0 {
 		r.speedChange(SpeedChange{At: r.learn[0].at, BeforeMS: ms(float64(given.cycle)), AfterMS: ms(float64(best.pat.cycle) * best.scale)}, true)
 	}
@@ -177,6 +182,9 @@ func (r *interrupterReader) take(s *step) {
 	}
 	if s.slip || s.anew {
 		r.newStretch()
+		r.phase.part()
+	}
+	if s.stepped || s.noisy || s.due > outageCycles*k {
 		r.phase.part()
 	}
 	if s.speed != 0 {
@@ -452,7 +460,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	}
 	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM), stat(BreakPercent)
 	if t := r.per.Sum(); t > 0 {
-		res.RateIPM.Overall = Known(float64(r.cycles) * 60e9 / float64(t))
+		res.RateIPM.Overall = Known(r.overallRate())
 		res.BreakPercent.Overall = Known(percent(r.brk.Sum(), t))
 		res.MakesPerMin = Known(res.RateIPM.Overall.V * float64(r.follow.pat.k()))
 	}
@@ -524,19 +532,64 @@ func everyOther(seg []Durations, from int) (s []durationStore) {
 	return s
 }
 
+// In noise as strong as this, by the share of due openings that are missing or
+// extra, their number, and the spread of the phase in spacings, the cycles that
+// nothing disturbs are a biased sample: a longer one is likelier to be hit. The
+// rate then rests on all due openings. Below it is that of the whole cycles.
+const (
+	noisyShare  = 0.05
+	noisyFaults = 5
+	noisySpread = 0.005
+	// outageCycles is how many cycles without a due opening part what the rate
+	// rests on: in noise their number is not sure.
+	outageCycles = 4
+	// surePart is how many cycles of one phase there must be for their number
+	// to be sure.
+	surePart = 10
+)
+
+func (r *interrupterReader) noisy() bool {
+	faults := float64(r.missing + r.extra)
+	sd, _ := r.phase.spread()
+	return faults >= noisyFaults && faults >= noisyShare*float64(r.due) && r.phase.cycles > 0 &&
+		sd*float64(r.phase.cycles) > noisySpread*float64(r.phase.ns)
+}
+
+// overallRate is in cycles a minute; some cycle must be whole.
+func (r *interrupterReader) overallRate() float64 {
+	if r.noisy() {
+		return 60e9 / r.phase.slope()
+	}
+	return float64(r.cycles) * 60e9 / float64(r.per.Sum())
+}
+
+// overallSpan is the time that the overall rate rests on.
+func (r *interrupterReader) overallSpan() int64 {
+	if r.noisy() {
+		return r.phase.ns
+	}
+	return r.per.Sum()
+}
+
 // A phaseFit tells how far the cycles' openings lie from a steady rate. Each
 // stretch of one phase and speed has a line of its own; what is left over is
 // added up.
 type phaseFit struct {
-	n                  float64 // of the stretch
-	x0                 int
-	y0                 Stamp
-	period             float64
-	mx, my             float64
-	sxx, sxy, syy      float64
-	left               float64 // sum of squares left, of the stretches that have ended
-	free               float64 // their degrees of freedom
-	runs               int     // rows of whole cycles that nothing parts
+	n             float64 // of the stretch
+	x0            int
+	y0            Stamp
+	period        float64
+	mx, my        float64
+	sxx, sxy, syy float64
+	left          float64 // sum of squares left, of the stretches that have ended
+	free          float64 // their degrees of freedom
+	runs          int     // rows of whole cycles that nothing parts
+	// Of the stretches of one phase and speed that are long enough.
+	parts              int
+	cycles, ns         int64
+	sxxAll, sxyAll     float64
+	last               Stamp
+	lastX              int
 	lastWhole, stretch bool
 }
 
@@ -548,6 +601,7 @@ func (p *phaseFit) add(x int, at Stamp, period float64) {
 		p.mx, p.my, p.sxx, p.sxy, p.syy = 0, 0, 0, 0, 0
 	}
 	p.n++
+	p.last, p.lastX = at, x
 	fx := float64(x - p.x0)
 	fy := float64(at-p.y0) - fx*p.period // small, lest digits be lost
 	dx, dy := fx-p.mx, fy-p.my
@@ -568,6 +622,13 @@ func (p *phaseFit) cycle(whole bool) {
 
 // part says that what follows has a phase or a speed of its own.
 func (p *phaseFit) part() {
+	if n := int64(p.lastX - p.x0); p.n > 0 && n >= surePart {
+		p.parts++
+		p.cycles += n
+		p.ns += int64(p.last - p.y0)
+		p.sxxAll += p.sxx
+		p.sxyAll += p.sxy
+	}
 	if p.n > 2 && p.sxx > 0 {
 		p.left += max(p.syy-p.sxy*p.sxy/p.sxx, 0)
 		p.free += p.n - 2
@@ -575,12 +636,24 @@ func (p *phaseFit) part() {
 	p.n = 0
 }
 
-// phaseSpreadNS is the standard deviation of the openings' distance from a
-// steady rate, 0 where it is not known, and in how many rows of whole cycles
-// without anything between them the rate was measured.
-func (r *interrupterReader) phaseSpreadNS() (sd float64, runs int) {
-	if r.phase.free > 0 {
-		sd = math.Sqrt(r.phase.left / r.phase.free)
+// slope is the time of a cycle by all the stretches that are long enough.
+func (p *phaseFit) slope() float64 { return p.period + p.sxyAll/p.sxxAll }
+
+// spread is the standard deviation of the openings from a steady rate, ns.
+func (p *phaseFit) spread() (sd float64, ok bool) {
+	if p.free == 0 {
+		return 0, false
 	}
-	return sd, r.phase.runs
+	return math.Sqrt(p.left / p.free), true
+}
+
+// phaseSpreadNS is the standard deviation of the openings' distance from a
+// steady rate, 0 where it is not known, and the number of pieces of time, each
+// from one opening to another, that the overall rate rests on.
+func (r *interrupterReader) phaseSpreadNS() (sd float64, runs int) {
+	sd, _ = r.phase.spread()
+	if r.noisy() {
+		return sd, max(r.phase.parts, 1)
+	}
+	return sd, max(r.phase.runs, 1)
 }

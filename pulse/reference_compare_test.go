@@ -121,7 +121,8 @@ func (d *refDiff) dial(s *refSignal, m *pulse.Dial, r *refReading) {
 		d.num(at+"rate", g.RatePPS, w.rate, 1e-9)
 		d.num(at+"percent", g.BreakPercent, w.percent, 1e-9)
 		d.num(at+"gap", g.GapBeforeMS, w.gap, 1e-9)
-		if s.cfg.Setup == nil || s.cfg.Setup.AsymmetryNS == 0 { // of a corrected opening before the first edge it is not said
+		// Where times count from in a live capture is not said, nor how a corrected opening before the first edge counts.
+		if !s.cfg.Live && (s.cfg.Setup == nil || s.cfg.Setup.AsymmetryNS == 0) {
 			d.num(at+"start", pulse.Known(g.StartS), float64(w.startNS-int64(s.edges[0].At))/1e9, 1e-7)
 		}
 	}
@@ -194,8 +195,8 @@ func refVariants(s *refSignal) []refVariant {
 	}
 	var out []refVariant
 	places := max(1, len(s.cfg.CadenceNS)/2)
-	for n := range 8 * places {
-		out = append(out, refVariant{tailBreak: n&1 == 0, headMake: n&2 != 0, beside: n&4 == 0, firstPlace: n / 8})
+	for n := range 16 * places {
+		out = append(out, refVariant{tailBreak: n&1 == 0, headMake: n&2 != 0, besideBrk: n&4 == 0, besideMake: n&8 == 0, firstPlace: n / 16})
 	}
 	return out
 }
@@ -306,6 +307,7 @@ func TestReferenceInterrupter(t *testing.T) {
 	}{
 		{"sound", refInterrupterOptions{limits: true}},
 		{"faults", refInterrupterOptions{faults: true, limits: true}},
+		{"wide", refInterrupterOptions{faults: true, wide: true}},
 		{"live", refInterrupterOptions{limits: true, live: true}},
 		{"losses", refInterrupterOptions{limits: true, losses: true}},
 		{"compound", refInterrupterOptions{compound: true, limits: true}},

@@ -189,7 +189,7 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 		s.makeLive(g)
 	}
 	if opt.losses {
-		s.lose(g, 20e6)
+		s.lose(g)
 	}
 	s.desc = g.desc
 	if opt.limits {
@@ -209,6 +209,10 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 func (s *refSignal) makeLive(g *refGen) {
 	s.cfg.Live = true
 	first, last := int64(s.edges[0].At), int64(s.edges[len(s.edges)-1].At)
+	among := s.edges
+	if s.cfg.Kind == pulse.KindInterrupter { // enough is left to learn the spacing from
+		among = s.edges[:len(s.edges)/3]
+	}
 	var start int64
 	switch g.IntN(4) {
 	case 0: // long before
@@ -216,18 +220,19 @@ func (s *refSignal) makeLive(g *refGen) {
 	case 1: // just before the first edge
 		start = first - g.ms(0.1, 3.9)
 	case 2: // somewhere
-		start = first + int64(g.Float64()*float64(last-first))
+		start = first + int64(g.Float64()*float64(int64(among[len(among)-1].At)-first))
 	default: // beside an edge, inside its bounce or just before it
-		e := s.edges[g.IntN(len(s.edges))]
+		e := among[g.IntN(len(among))]
 		start = int64(e.At) + g.ms(-6, 6)
 	}
-	level := s.cfg.Polarity.Level(true)
+	level := pulse.Low + pulse.High - s.edges[0].Level
+	before := level
 	i := 0
 	for ; i < len(s.edges) && int64(s.edges[i].At) <= start; i++ {
 		level = s.edges[i].Level
 	}
 	if i == len(s.edges) {
-		start, i, level = first-1e9, 0, s.cfg.Polarity.Level(true)
+		start, i, level = first-1e9, 0, before
 	}
 	s.edges = slices.Clone(s.edges[i:])
 	s.cfg.Start = pulse.Stamp(start)
@@ -244,13 +249,16 @@ func (s *refSignal) makeLive(g *refGen) {
 }
 
 // lose takes edges out, singly and in runs, or makes a level unknown for a while, at places of every kind.
-func (s *refSignal) lose(g *refGen, apart int64) {
+func (s *refSignal) lose(g *refGen) {
 	s.loss = true
 	for range 1 + g.IntN(2) {
 		if len(s.edges) < 8 {
 			return
 		}
 		i := 1 + g.IntN(len(s.edges)-2)
+		if s.cfg.Kind == pulse.KindInterrupter { // the first cycles tell the spacing and the place in a cadence
+			i = len(s.edges)/3 + g.IntN(len(s.edges)/2)
+		}
 		if g.chance(0.3) { // unknown from some time on until the next edge
 			from, to := int64(s.edges[i].At), int64(s.edges[i+1].At)
 			if to-from < 12e6 || s.edges[i].Level == pulse.Unknown {
@@ -365,6 +373,7 @@ func (s *refSignal) draw(g *refGen, names []pulse.Quantity) {
 
 type refInterrupterOptions struct {
 	faults, compound, losses, limits, live bool
+	wide                                   bool // limits that allow intervals of 0.6 to 1.5 spacings, and none but such
 }
 
 // refInterrupterSignal has faults that lie eight sound openings or more from each other and from both ends.
@@ -409,10 +418,8 @@ func refInterrupterSignal(seed uint64, opt refInterrupterOptions) *refSignal {
 	if opt.compound {
 		jitter = g.between(0, 0.001)
 	}
-	shift := 0.0 // of the phase, from a change of speed
-	scale := 1.0
-	_ = shift
-	at := 0 // place of the next break
+	scale := 1.0 // of the spacing, from a change of speed
+	at := 0      // place of the next break
 	// cycle adds one break and the make after it, the make stretched by so much.
 	cycle := func(stretchNS float64) {
 		brk, mk := cad[2*at+1], cad[(2*at+2)%len(cad)]
@@ -460,7 +467,11 @@ func refInterrupterSignal(seed uint64, opt refInterrupterOptions) *refSignal {
 				}
 				g.note("break of place %d stretched within a quarter", at)
 				brk, mk := cad[2*at+1], cad[0]
-				g.spans = append(g.spans, refSpan{ns: int64(brk * 1e6 * g.between(0.85, 1.15))}, refSpan{ns: int64(mk * 1e6)})
+				least := math.Inf(1) // whose quarter counts, that of the spacing before or after, does not matter then
+				for i := range k {
+					least = min(least, cad[2*i+1]+cad[(2*i+2)%len(cad)])
+				}
+				g.spans = append(g.spans, refSpan{ns: int64((brk + least*g.between(-0.2, 0.2)) * 1e6)}, refSpan{ns: int64(mk * 1e6)})
 				at = 0
 			default:
 				for at != k-1 {
@@ -476,7 +487,15 @@ func refInterrupterSignal(seed uint64, opt refInterrupterOptions) *refSignal {
 			apart()
 			continue
 		}
-		switch g.IntN(7) {
+		fault := g.IntN(7)
+		if opt.wide {
+			fault = 7
+		}
+		switch fault {
+		case 7:
+			x := []float64{g.between(0.28, 0.58), g.between(0.63, 0.74), g.between(1.26, 1.44), g.between(1.53, 1.7)}[g.IntN(4)]
+			g.note("interval of %.3f, limits from 0.6 to 1.5", x)
+			longer(x)
 		case 0:
 			n := 1 + g.IntN(5)
 			g.note("%d missing", n)
@@ -535,14 +554,20 @@ func refInterrupterSignal(seed uint64, opt refInterrupterOptions) *refSignal {
 		s.makeLive(g)
 	}
 	if opt.losses {
-		s.lose(g, 0)
+		s.lose(g)
 	}
 	s.desc = g.desc
+	if opt.wide {
+		lo, hi := 0.6*period, 1.5*period
+		l := pulse.Limit{Quantity: pulse.PeriodMS, Min: &lo, Max: &hi}
+		if g.chance(0.5) {
+			lo, hi = 60e3/hi, 60e3/lo
+			l = pulse.Limit{Quantity: pulse.RateIPM, Min: &lo, Max: &hi}
+		}
+		s.cfg.Limits = &pulse.Profile{ID: "invented", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{l}}
+	}
 	if opt.limits {
 		names := []pulse.Quantity{pulse.BreakPercent, pulse.BreakMS, pulse.MakeMS}
-		if k == 1 {
-			names = append(names, pulse.BreakRatio)
-		}
 		if len(s.cfg.CadenceNS) > 0 {
 			names = append(names, pulse.SegmentMS)
 		}

@@ -283,7 +283,8 @@ type refVariant struct {
 	openPeriod bool // dial: the period and make before a break whose end is unknown are measured
 	tailBreak  bool // interrupter: the break after the last opening is in the break statistics
 	headMake   bool // interrupter: the make before the first opening is in the make statistics
-	beside     bool // interrupter: known breaks and makes of a cycle that is not known whole are in the statistics
+	besideBrk  bool // interrupter: the known break of a cycle that is not known whole is in the statistics
+	besideMake bool // the same of its known make
 	firstPlace int  // cadence: the break that begins a cycle
 }
 
@@ -574,8 +575,20 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		}
 		return n, due
 	}
+	addBreak := func(place int, ns int64) {
+		r.addLength(b, "break_ms", ns)
+		if len(cad) > 0 {
+			r.addLength(b, refSegment(2*(place%k)+2), ns)
+		}
+	}
+	addMakeAfter := func(place int, ns int64) { // the make that follows the break of a place
+		r.addLength(b, "make_ms", ns)
+		if len(cad) > 0 {
+			r.addLength(b, refSegment((2*(place%k)+2)%len(cad)+1), ns)
+		}
+	}
 	if op[0].lastMake >= 0 && v.headMake {
-		r.addLength(b, "make_ms", op[0].lastMake)
+		addMakeAfter(place+k-1, op[0].lastMake)
 	}
 	var iv []refInterval // every interval in turn; one that is not good parts cycles
 	for i := 0; i+1 < len(op); i++ {
@@ -583,13 +596,13 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		if !op[i].whole {
 			n, _ := steps(place, d)
 			r.due += n
-			if v.beside && op[i].brk >= 0 {
-				r.addLength(b, "break_ms", op[i].brk)
-			}
-			if v.beside && op[i+1].lastMake >= 0 {
-				r.addLength(b, "make_ms", op[i+1].lastMake)
+			if v.besideBrk && op[i].brk >= 0 {
+				addBreak(place, op[i].brk)
 			}
 			place = (place + n) % k
+			if v.besideMake && op[i+1].lastMake >= 0 {
+				addMakeAfter(place+k-1, op[i+1].lastMake)
+			}
 			iv = append(iv, refInterval{})
 			continue
 		}
@@ -646,21 +659,14 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		place = (place + n) % k
 	}
 	if tail := op[len(op)-1]; v.tailBreak && tail.brk >= 0 {
-		r.addLength(b, "break_ms", tail.brk)
-		if k > 1 {
-			r.addLength(b, refSegment(2*place+2), tail.brk)
-		}
+		addBreak(place, tail.brk)
 	}
 	for _, x := range iv {
 		if !x.good {
 			continue
 		}
-		r.addLength(b, "break_ms", x.brk)
-		r.addLength(b, "make_ms", x.mk)
-		if len(cad) > 0 {
-			r.addLength(b, refSegment(2*x.place+2), x.brk)
-			r.addLength(b, refSegment((2*x.place+2)%len(cad)+1), x.mk)
-		}
+		addBreak(x.place, x.brk)
+		addMakeAfter(x.place, x.mk)
 	}
 	// Whole cycles.
 	sumBreak, sumPeriod := 0.0, 0.0

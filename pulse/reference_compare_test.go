@@ -2,6 +2,7 @@ package pulse_test
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -275,7 +276,8 @@ func refRun(t *testing.T, n int, make func(seed uint64) *refSignal) {
 			c.s, c.seed, c.diff = s, seed, diff
 		}
 	}
-	for key, c := range classes {
+	for _, key := range slices.Sorted(maps.Keys(classes)) {
+		c := classes[key]
 		t.Errorf("%d of %d signals: %s; the shortest is seed %d:\n%s\n    %s", c.count, n, key, c.seed, refDescribe(c.s), strings.Join(c.diff, "\n    "))
 	}
 	if bad > 0 {

@@ -244,6 +244,9 @@ func (s *refSignal) makeLive(g *refGen) {
 		s.end = last + g.ms(0.1, 3.9)
 	} else {
 		s.end = last + g.ms(400, 900)
+		if s.cfg.Kind == pulse.KindInterrupter { // before the next is due
+			s.end = last + g.ms(5, 80)
+		}
 	}
 	g.note("live from %d to %d", start, s.end)
 }
@@ -268,8 +271,13 @@ func (s *refSignal) lose(g *refGen) {
 			if to-u < 4.5e6 {
 				u = to - 4.5e6
 			}
+			again := []pulse.Edge{{At: pulse.Stamp(u), Level: pulse.Unknown}}
+			if w := u + g.ms(4.2, 60); g.chance(0.5) && w < to { // the old level is read again before it changes
+				again = append(again, pulse.Edge{At: pulse.Stamp(w), Level: s.edges[i].Level})
+				to = w
+			}
 			g.note("unknown from %d until %d", u, to)
-			s.edges = slices.Insert(s.edges, i+1, pulse.Edge{At: pulse.Stamp(u), Level: pulse.Unknown})
+			s.edges = slices.Insert(s.edges, i+1, again...)
 			continue
 		}
 		n := 1
@@ -281,6 +289,9 @@ func (s *refSignal) lose(g *refGen) {
 			continue
 		}
 		g.note("%d edges lost from edge %d (%d)", n, i, s.edges[i].At)
+		if l := &lost[i].Lost; *l%2 == 1 && g.chance(0.3) { // levels alone tell that one is lost
+			*l = []uint32{0, *l - 1}[g.IntN(2)]
+		}
 		s.edges = lost
 	}
 }

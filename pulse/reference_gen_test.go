@@ -254,6 +254,13 @@ func (s *refSignal) makeLive(g *refGen) {
 // lose takes edges out, singly and in runs, or makes a level unknown for a while, at places of every kind.
 func (s *refSignal) lose(g *refGen) {
 	s.loss = true
+	defer func() {
+		for i := range s.edges {
+			if l := &s.edges[i].Lost; i > 0 && *l%2 == 1 && g.chance(0.3) { // the levels alone tell that one more is lost
+				*l--
+			}
+		}
+	}()
 	for range 1 + g.IntN(2) {
 		if len(s.edges) < 8 {
 			return
@@ -289,9 +296,6 @@ func (s *refSignal) lose(g *refGen) {
 			continue
 		}
 		g.note("%d edges lost from edge %d (%d)", n, i, s.edges[i].At)
-		if l := &lost[i].Lost; *l%2 == 1 && g.chance(0.3) { // levels alone tell that one is lost
-			*l = []uint32{0, *l - 1}[g.IntN(2)]
-		}
 		s.edges = lost
 	}
 }

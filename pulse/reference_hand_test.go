@@ -5,6 +5,7 @@ package pulse_test
 import (
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 
 	"makebreak/pulse"
@@ -219,6 +220,54 @@ func TestReferenceUncertaintyAsByHand(t *testing.T) {
 	} {
 		if math.Abs(c.got-c.want) > 1e-5*c.want {
 			t.Errorf("%s: %.7g, by hand %.7g", c.name, c.got, c.want)
+		}
+	}
+}
+
+// TestReferenceFindsNoFaultInSoundSignals runs the reader on signals without a fault: whatever is lost of them, it must name
+// none.
+func TestReferenceFindsNoFaultInSoundSignals(t *testing.T) {
+	for seed := range uint64(500) {
+		for _, opt := range []refInterrupterOptions{{}, {live: true}, {losses: true}, {losses: true, live: true}, {compound: true}, {compound: true, losses: true}, {compound: true, live: true}} {
+			s := refInterrupterSignal(seed, opt)
+			if r := refRead(s, refVariant{}); r.missing+r.extra+r.slips > 0 {
+				t.Errorf("seed %d %+v: %d missing, %d extra, %d slips\n%s", seed, opt, r.missing, r.extra, r.slips, refDescribe(s))
+			}
+		}
+		if s := refDialSignal(seed, refDialOptions{losses: true}); s != nil {
+			if r := refRead(s, refVariant{}); r.stalls > 0 || r.disconnects > 0 {
+				t.Errorf("dial, seed %d: %d stalls, %d disconnects\n%s", seed, r.stalls, r.disconnects, refDescribe(s))
+			}
+		}
+	}
+}
+
+// TestReferenceCountsWhatWasMade runs the reader on interrupters with one to three faults of one kind, which the generator
+// counts as it makes them.
+func TestReferenceCountsWhatWasMade(t *testing.T) {
+	for seed := range uint64(1000) {
+		s := refInterrupterSignal(seed, refInterrupterOptions{faults: true})
+		missing, extra, slips := 0, 0, 0
+		for _, d := range s.desc {
+			_, what, _ := strings.Cut(d, ": ")
+			var n int
+			var x float64
+			if k, _ := fmt.Sscanf(what, "%d missing", &n); k == 1 {
+				missing += n
+			} else if strings.HasPrefix(what, "extra") {
+				extra++
+			} else if k, _ := fmt.Sscanf(what, "slip early, interval of %f", &x); k == 1 {
+				slips++
+			} else if k, _ := fmt.Sscanf(what, "slip late, interval of %f", &x); k == 1 {
+				slips++
+			} else if k, _ := fmt.Sscanf(what, "long slip, interval of %f", &x); k == 1 {
+				slips++
+				missing += int(math.Round(x)) - 1
+			}
+		}
+		r := refRead(s, refVariant{})
+		if r.missing != missing || r.extra != extra || r.slips != slips {
+			t.Errorf("seed %d: %d missing %d extra %d slips, made %d %d %d\n%s", seed, r.missing, r.extra, r.slips, missing, extra, slips, refDescribe(s))
 		}
 	}
 }

@@ -312,8 +312,10 @@ func TestReferenceInterrupter(t *testing.T) {
 		{"wide", refInterrupterOptions{faults: true, wide: true}},
 		{"live", refInterrupterOptions{limits: true, live: true}},
 		{"losses", refInterrupterOptions{limits: true, losses: true}},
+		{"live losses", refInterrupterOptions{limits: true, losses: true, live: true}},
 		{"compound", refInterrupterOptions{compound: true, limits: true}},
 		{"compound faults", refInterrupterOptions{compound: true, faults: true}},
+		{"compound live", refInterrupterOptions{compound: true, live: true, limits: true}},
 		{"compound losses", refInterrupterOptions{compound: true, losses: true}},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -11,9 +11,66 @@ import (
 	"makebreak/pulse"
 )
 
+// refOutcome is what the properties look at, of the Meter or of the reference reader: both must have them.
+type refOutcome struct {
+	statement             pulse.Statement
+	missing, extra, slips int
+	digits                string
+	values                map[string][]float64 // some of the values: of the Meter the extremes and the median
+	text                  string
+}
+
+var refReaders = map[string]func(t *testing.T, s *refSignal) refOutcome{
+	"reference": func(t *testing.T, s *refSignal) refOutcome {
+		r := refRead(s, refVariant{tailBreak: true, headMake: true, besideBrk: true, besideMake: true})
+		out := refOutcome{statement: r.statement, missing: r.missing, extra: r.extra, slips: r.slips, digits: r.digits, values: map[string][]float64{},
+			text: fmt.Sprintf("cycles %d missing %d extra %d slips %d due %d, causes %q", r.cycles, r.missing, r.extra, r.slips, r.due, r.causes)}
+		for _, q := range []string{"break_ms", "make_ms", "interdigit_ms", "period_ms", "break_percent"} {
+			for _, v := range r.values[q] {
+				out.values[q] = append(out.values[q], v.v)
+			}
+		}
+		return out
+	},
+	"meter": func(t *testing.T, s *refSignal) refOutcome {
+		m := refMeasure(t, s)
+		out := refOutcome{statement: m.Conformity.Statement, values: map[string][]float64{}}
+		add := func(q string, s pulse.Stat) {
+			for _, n := range []pulse.Num{s.Min, s.P50, s.Max} {
+				if n.OK && (n != s.P50 || s.N%2 == 1) { // a median of an even number is no value
+					out.values[q] = append(out.values[q], n.V)
+				}
+			}
+		}
+		if d := m.Dial; d != nil {
+			out.digits = d.Digits
+			add("break_ms", d.BreakMS)
+			add("make_ms", d.MakeMS)
+			add("interdigit_ms", d.InterdigitMS)
+			add("break_percent", d.BreakPercent.Stat)
+		}
+		if d := m.Interrupter; d != nil {
+			out.missing, out.extra, out.slips = d.Missing, d.Extra, d.Slips
+			add("break_ms", d.BreakMS)
+			add("make_ms", d.MakeMS)
+			add("period_ms", d.PeriodMS)
+			add("break_percent", d.BreakPercent.Stat)
+			out.text = fmt.Sprintf("cycles %d missing %d extra %d slips %d due %d, fits %v, ", d.Cycles, d.Missing, d.Extra, d.Slips, d.Due, d.CadenceFits)
+		}
+		out.text += fmt.Sprintf("because %q", m.Conformity.Because)
+		return out
+	},
+}
+
 // TestMovingAwayNeverImproves draws cadences, limits and one interval that is not as the others, and moves it away from
 // what it should be, to either side: no step makes the statement better, and nothing beyond a limit passes.
 func TestMovingAwayNeverImproves(t *testing.T) {
+	for name, read := range refReaders {
+		t.Run(name, func(t *testing.T) { movingAwayNeverImproves(t, read) })
+	}
+}
+
+func movingAwayNeverImproves(t *testing.T, read func(*testing.T, *refSignal) refOutcome) {
 	n := 600
 	if testing.Short() {
 		n = 60
@@ -133,12 +190,11 @@ func TestMovingAwayNeverImproves(t *testing.T) {
 						now += int64(b*1e6) + int64(m*1e6)
 					}
 				}
-				m := refMeasure(t, s)
-				state := m.Conformity.Statement
+				m := read(t, s)
+				state := m.statement
 				what := func() string {
-					return fmt.Sprintf("seed %d: %d cycles of (break, make …) %.2f ms, given %v, cycle %d has %.4f ms for interval %d (%.3f cycles), before %.4f ms; limits %s\n      cycles %d missing %d extra %d slips %d due %d, fits %v, because %q",
-						seed, cycles, cad, given, faulty+1, x, at+1, x/total, lastLength, refLimitsText(lim),
-						m.Interrupter.Cycles, m.Interrupter.Missing, m.Interrupter.Extra, m.Interrupter.Slips, m.Interrupter.Due, m.Interrupter.CadenceFits, m.Conformity.Because)
+					return fmt.Sprintf("seed %d: %d cycles of (break, make …) %.2f ms, given %v, cycle %d has %.4f ms for interval %d (%.3f cycles), before %.4f ms; limits %s\n      %s",
+						seed, cycles, cad, given, faulty+1, x, at+1, x/total, lastLength, refLimitsText(lim), m.text)
 				}
 				if first == "" {
 					first = state
@@ -252,13 +308,11 @@ func (r refTrue) add(what string, ms float64) {
 	r[what][int64(math.Round(ms*1e3))] = true
 }
 
-func (r refTrue) wrong(what string, s pulse.Stat) string {
-	for _, n := range []pulse.Num{s.Min, s.P50, s.Max} {
-		if !n.OK || n == s.P50 && s.N%2 == 0 { // a median of an even number is no figure of the signal
-			continue
-		}
-		if !r[what][int64(math.Round(n.V*1e3))] {
-			return fmt.Sprintf("%s of %.4f is none that the signal has", what, n.V)
+// wrong tells of a value that is none of the true ones.
+func (r refTrue) wrong(what string, values []float64) string {
+	for _, v := range values {
+		if !r[what][int64(math.Round(v*1e3))] {
+			return fmt.Sprintf("%s of %.4f is none that the signal has", what, v)
 		}
 	}
 	return ""
@@ -268,6 +322,12 @@ func (r refTrue) wrong(what string, s pulse.Stat) string {
 // ends live captures beside every edge. What is measured then is true, a sound signal never fails, and a faulty one whose
 // faulty break was seen never passes.
 func TestEveryLossEverywhere(t *testing.T) {
+	for name, read := range refReaders {
+		t.Run(name, func(t *testing.T) { everyLossEverywhere(t, read) })
+	}
+}
+
+func everyLossEverywhere(t *testing.T, read func(*testing.T, *refSignal) refOutcome) {
 	// So close that a transition timed by its bounce is beyond them.
 	dial := []pulse.Limit{refLimit(pulse.BreakMS, 59, 61), refLimit(pulse.RatePPS, 9.9, 10.1), refLimit(pulse.BreakPercent, 59, 61)}
 	cam := []pulse.Limit{refLimit(pulse.BreakMS, 499, 501), refLimit(pulse.RateIPM, 59.95, 60.05), refLimit(pulse.BreakPercent, 49.9, 50.1), refLimit(pulse.MakeMS, 499, 501)}
@@ -322,9 +382,9 @@ func TestEveryLossEverywhere(t *testing.T) {
 					return
 				}
 				tried++
-				m := refMeasure(t, s)
+				m := read(t, s)
 				var wrong []string
-				state := m.Conformity.Statement
+				state := m.statement
 				failing := refRank[state] < refRank[pulse.NotMeasured]
 				if c.faulty < 0 && failing {
 					wrong = append(wrong, "a sound signal fails")
@@ -348,35 +408,23 @@ func TestEveryLossEverywhere(t *testing.T) {
 						wrong = append(wrong, "the rest of a faulty signal fails")
 					}
 				}
-				stat := func(what string, st pulse.Stat) {
-					if w := truth.wrong(what, st); w != "" {
+				for _, q := range []struct{ name, what string }{{"break_ms", "break"}, {"make_ms", "make"}, {"interdigit_ms", "make"}, {"period_ms", "period"}, {"break_percent", "percent"}} {
+					if w := truth.wrong(q.what, m.values[q.name]); w != "" {
 						wrong = append(wrong, w)
 					}
 				}
-				if d := m.Dial; d != nil {
-					stat("break", d.BreakMS)
-					stat("make", d.MakeMS)
-					stat("make", d.InterdigitMS)
-					stat("percent", d.BreakPercent.Stat)
-					// A file that ends early has other digits.
-					if (s.cfg.Live || len(s.edges) > 0 && s.edges[len(s.edges)-1] == whole.edges[len(whole.edges)-1]) && !strings.Contains(c.digits, d.Digits) {
-						wrong = append(wrong, fmt.Sprintf("digits %q", d.Digits))
-					}
+				// A file that ends early has other digits.
+				if (s.cfg.Live || s.edges[len(s.edges)-1] == whole.edges[len(whole.edges)-1]) && !strings.Contains(c.digits, m.digits) {
+					wrong = append(wrong, fmt.Sprintf("digits %q", m.digits))
 				}
-				if d := m.Interrupter; d != nil {
-					stat("break", d.BreakMS)
-					stat("make", d.MakeMS)
-					stat("period", d.PeriodMS)
-					stat("percent", d.BreakPercent.Stat)
-					if n := d.Missing + d.Extra + d.Slips; n > 0 {
-						wrong = append(wrong, fmt.Sprintf("%d missing %d extra %d slipped", d.Missing, d.Extra, d.Slips))
-					}
+				if m.missing+m.extra+m.slips > 0 {
+					wrong = append(wrong, fmt.Sprintf("faults of %d missing %d extra %d slipped", m.missing, m.extra, m.slips))
 				}
 				for _, w := range wrong {
 					key, _, _ := strings.Cut(w, " of ")
 					key, _, _ = strings.Cut(key, "\"")
 					if bad[key] == nil {
-						bad[key] = &class{text: how + ": " + w + "; " + string(state) + fmt.Sprintf(" %q", m.Conformity.Because)}
+						bad[key] = &class{text: how + ": " + w + "; " + string(state) + ", " + m.text}
 					}
 					bad[key].n++
 				}

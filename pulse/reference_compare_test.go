@@ -17,7 +17,15 @@ func refMeasure(t testing.TB, s *refSignal) *pulse.Measurement {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m.Add(s.edges)
+	// In pieces, as a live capture comes; and where no edge is missing before the next, with word that none came until then.
+	for i := 0; i < len(s.edges); {
+		n := min(1+(i*7+len(s.edges))%5, len(s.edges)-i)
+		m.Add(s.edges[i : i+n])
+		i += n
+		if i < len(s.edges) && i%2 == 0 && s.edges[i].Lost == 0 && s.edges[i].Level != pulse.Unknown && s.edges[i-1].Level != pulse.Unknown && s.edges[i].Level != s.edges[i-1].Level {
+			m.Advance((s.edges[i].At + s.edges[i-1].At) / 2)
+		}
+	}
 	return m.Finish(pulse.Stamp(s.end))
 }
 
@@ -47,6 +55,59 @@ func (d *refDiff) stat(what string, got pulse.Stat, want []refValue) {
 	d.num(what+" mean", got.Mean, sum/float64(len(want)), 1e-9)
 	d.num(what+" min", got.Min, lo, 1e-9)
 	d.num(what+" max", got.Max, hi, 1e-9)
+	sorted := make([]float64, len(want))
+	mean, squares := sum/float64(len(want)), 0.0
+	for i, x := range want {
+		sorted[i] = x.v
+		squares += (x.v - mean) * (x.v - mean)
+	}
+	slices.Sort(sorted)
+	sd := math.NaN()
+	if len(want) > 1 {
+		sd = math.Sqrt(squares / float64(len(want)-1))
+	}
+	if got.SD.OK != !math.IsNaN(sd) || got.SD.OK && math.Abs(got.SD.V-sd) > 1e-9*(math.Abs(mean)+sd) {
+		*d = append(*d, fmt.Sprintf("%s sd: meter %v, reference %v", what, got.SD, sd))
+	}
+	// Percentiles: linear between order statistics, the first at 0 and the last at 1.
+	at := func(p float64) float64 {
+		x := p * float64(len(sorted)-1)
+		i := min(int(x), max(0, len(sorted)-2))
+		if len(sorted) == 1 {
+			return sorted[0]
+		}
+		return sorted[i] + (x-float64(i))*(sorted[i+1]-sorted[i])
+	}
+	d.num(what+" p5", got.P5, at(0.05), 1e-9)
+	d.num(what+" p50", got.P50, at(0.5), 1e-9)
+	d.num(what+" p95", got.P95, at(0.95), 1e-9)
+}
+
+// refUpper95 is the fraction p at which so few out of n come with 5 % probability: sum of C(n,i) p^i (1-p)^(n-i) to out is 0.05.
+func refUpper95(out, n int) float64 {
+	if n == 0 {
+		return math.NaN()
+	}
+	if out == n {
+		return 1
+	}
+	lo, hi := 0.0, 1.0
+	for range 200 {
+		p := (lo + hi) / 2
+		sum := 0.0
+		for i := range out + 1 {
+			a, _ := math.Lgamma(float64(n + 1))
+			b, _ := math.Lgamma(float64(i + 1))
+			c, _ := math.Lgamma(float64(n - i + 1))
+			sum += math.Exp(a - b - c + float64(i)*math.Log(p) + float64(n-i)*math.Log1p(-p))
+		}
+		if sum > 0.05 {
+			lo = p
+		} else {
+			hi = p
+		}
+	}
+	return lo
 }
 
 // refCompare tells where a measurement and a reading differ.
@@ -180,6 +241,7 @@ func (d *refDiff) conformity(m *pulse.Conformity, r *refReading) {
 		d.num(at+"expanded uncertainty", g.ExpandedU, w.u, 2e-3)
 		d.ints(at+"of", g.Of, w.n)
 		d.ints(at+"out of limit", g.OutOfLimit, w.out)
+		d.num(at+"upper 95 percent", g.Upper95, 100*refUpper95(w.out, w.n), 1e-6)
 		if g.Statement != w.statement {
 			*d = append(*d, fmt.Sprintf("%sstatement: meter %q, reference %q (limit %v observed %v ± %v)", at, g.Statement, w.statement, w.limit, w.observed, w.u))
 		}
@@ -242,7 +304,7 @@ func refDescribe(s *refSignal) string {
 }
 
 // refRun compares a family of signals. Of each kind of difference it prints the signal with the fewest edges.
-func refRun(t *testing.T, n int, make func(seed uint64) *refSignal) {
+func refRun(t *testing.T, n int, signal func(seed uint64) *refSignal) {
 	t.Helper()
 	if testing.Short() {
 		n /= 10
@@ -256,7 +318,7 @@ func refRun(t *testing.T, n int, make func(seed uint64) *refSignal) {
 	classes := map[string]*class{}
 	bad := 0
 	for seed := range uint64(n) {
-		s := make(seed)
+		s := signal(seed)
 		if len(s.edges) < 2 {
 			continue
 		}
@@ -309,6 +371,7 @@ func TestReferenceInterrupter(t *testing.T) {
 	}{
 		{"sound", refInterrupterOptions{limits: true}},
 		{"faults", refInterrupterOptions{faults: true, limits: true}},
+		{"faults live", refInterrupterOptions{faults: true, limits: true, live: true}},
 		{"wide", refInterrupterOptions{faults: true, wide: true}},
 		{"live", refInterrupterOptions{limits: true, live: true}},
 		{"losses", refInterrupterOptions{limits: true, losses: true}},

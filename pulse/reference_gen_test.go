@@ -8,6 +8,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 
 	"makebreak/pulse"
 )
@@ -15,8 +16,11 @@ import (
 // refGen makes one signal. Its contact is closed before the first span and the spans alternate.
 type refGen struct {
 	*rand.Rand
-	spans []refSpan
-	desc  []string
+	spans  []refSpan
+	desc   []string
+	settle float64 // ms
+
+	ofProfile bool // the profile, not the configuration, says what a pulse, a train gap and a flash are
 }
 
 type refSpan struct {
@@ -25,7 +29,18 @@ type refSpan struct {
 	chatter bool // may hold a burst of chatter in its middle
 }
 
-func newRefGen(seed, kind uint64) *refGen { return &refGen{Rand: rand.New(rand.NewPCG(seed, kind))} }
+func newRefGen(seed, kind uint64) *refGen {
+	return &refGen{Rand: rand.New(rand.NewPCG(seed, kind)), settle: 4}
+}
+
+// settleOther chooses another settling time now and then, longer than any level of a bounce.
+func (g *refGen) settleOther(s *refSignal) {
+	if g.chance(0.25) {
+		g.settle = g.between(3, 7)
+		s.cfg.SettleNS = int64(g.settle * 1e6)
+		g.note("settling time %d ns", s.cfg.SettleNS)
+	}
+}
 
 func (g *refGen) chance(p float64) bool { return g.Float64() < p }
 func (g *refGen) between(lo, hi float64) float64 {
@@ -93,10 +108,14 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 		s.cfg.CodingSet = true
 		s.cfg.Coding = []pulse.Coding{pulse.CodingNPlus1, pulse.Coding10MinusN}[g.IntN(2)]
 	}
+	g.settleOther(s)
 	rangeMax, trainGap, flashMax := 200.0, 150.0, 1500.0
 	if g.chance(0.2) {
 		rangeMax, trainGap, flashMax = 120, 110, 900
-		s.cfg.PulseMaxNS, s.cfg.TrainGapNS, s.cfg.FlashMaxNS = 120e6, 110e6, 900e6
+		g.ofProfile = g.chance(0.5)
+		if !g.ofProfile {
+			s.cfg.PulseMaxNS, s.cfg.TrainGapNS, s.cfg.FlashMaxNS = 120e6, 110e6, 900e6
+		}
 		g.note("pulse up to 120 ms, train gap 110 ms, flash up to 900 ms")
 	}
 	period := g.between(85, 120)
@@ -157,7 +176,7 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 			hasFlash = true
 		case 3:
 			g.note("short break")
-			g.spans = append(g.spans, refSpan{ns: g.ms(4.5, 9.5), clean: true}, refSpan{ns: pause(), clean: true})
+			g.spans = append(g.spans, refSpan{ns: g.ms(g.settle+0.5, 9.5), clean: true}, refSpan{ns: pause(), clean: true})
 			hasShort = true
 		case 4:
 			g.note("doubtful make")
@@ -179,11 +198,7 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 	} else if g.chance(0.15) {
 		// It begins open: the first break's start is not there.
 		g.note("first break cut off")
-		first := s.cfg.Polarity.Level(true)
-		from := int64(s.edges[0].At) + g.spans[0].ns
-		for len(s.edges) > 0 && (int64(s.edges[0].At) < from || s.edges[0].Level != first) {
-			s.edges = s.edges[1:]
-		}
+		s.beginOpen(g)
 	}
 	if opt.live {
 		s.makeLive(g)
@@ -205,6 +220,14 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 	return s
 }
 
+// beginOpen cuts the first break's opening off.
+func (s *refSignal) beginOpen(g *refGen) {
+	from := int64(s.edges[0].At) + g.spans[0].ns
+	for int64(s.edges[0].At) < from || s.edges[0].Level != s.cfg.Polarity.Level(true) {
+		s.edges = s.edges[1:]
+	}
+}
+
 // makeLive turns a recording into a live capture that begins before, at or inside it.
 func (s *refSignal) makeLive(g *refGen) {
 	s.cfg.Live = true
@@ -212,18 +235,21 @@ func (s *refSignal) makeLive(g *refGen) {
 	among := s.edges
 	if s.cfg.Kind == pulse.KindInterrupter { // enough is left to learn the spacing from
 		among = s.edges[:len(s.edges)/3]
+		if slices.ContainsFunc(g.desc, func(d string) bool { return !strings.HasPrefix(d, "span 0:") }) {
+			among = s.edges[:1] // the first fault comes eight cycles later or more
+		}
 	}
 	var start int64
 	switch g.IntN(4) {
 	case 0: // long before
 		start = first - g.ms(400, 900)
 	case 1: // just before the first edge
-		start = first - g.ms(0.1, 3.9)
+		start = first - g.ms(0.1, 0.99*g.settle)
 	case 2: // somewhere
 		start = first + int64(g.Float64()*float64(int64(among[len(among)-1].At)-first))
 	default: // beside an edge, inside its bounce or just before it
 		e := among[g.IntN(len(among))]
-		start = int64(e.At) + g.ms(-6, 6)
+		start = int64(e.At) + g.ms(-9, 9)
 	}
 	level := pulse.Low + pulse.High - s.edges[0].Level
 	before := level
@@ -241,11 +267,11 @@ func (s *refSignal) makeLive(g *refGen) {
 		s.cfg.StartLevel = pulse.Unknown
 	}
 	if last = int64(s.edges[len(s.edges)-1].At); g.chance(0.3) {
-		s.end = last + g.ms(0.1, 3.9)
+		s.end = last + g.ms(0.1, 0.99*g.settle)
 	} else {
 		s.end = last + g.ms(400, 900)
 		if s.cfg.Kind == pulse.KindInterrupter { // before the next is due
-			s.end = last + g.ms(5, 80)
+			s.end = last + g.ms(g.settle+1, 80)
 		}
 	}
 	g.note("live from %d to %d", start, s.end)
@@ -275,11 +301,11 @@ func (s *refSignal) lose(g *refGen) {
 				continue
 			}
 			u := from + int64(g.between(0.05, 0.9)*float64(to-from))
-			if to-u < 4.5e6 {
-				u = to - 4.5e6
+			if least := int64((g.settle + 0.5) * 1e6); to-u < least { // whether a shorter one inside a burst matters is not said
+				u = to - least
 			}
 			again := []pulse.Edge{{At: pulse.Stamp(u), Level: pulse.Unknown}}
-			if w := u + g.ms(4.2, 60); g.chance(0.5) && w < to { // the old level is read again before it changes
+			if w := u + g.ms(g.settle+0.2, 60); g.chance(0.5) && w < to { // the old level is read again before it changes
 				again = append(again, pulse.Edge{At: pulse.Stamp(w), Level: s.edges[i].Level})
 				to = w
 			}
@@ -331,8 +357,12 @@ func (s *refSignal) draw(g *refGen, names []pulse.Quantity) {
 			s.cfg.Setup.AsymmetryNS = math.Round(g.between(-300e3, 300e3))
 		}
 	}
-	r := refRead(s, refVariant{tailBreak: true})
 	prof := &pulse.Profile{ID: "invented", Kind: s.cfg.Kind}
+	if g.ofProfile {
+		prof.PulseMaxNS, prof.TrainGapNS, prof.FlashMaxNS = 120e6, 110e6, 900e6
+		s.cfg.Limits = prof
+	}
+	r := refRead(s, refVariant{tailBreak: true})
 	g.Shuffle(len(names), func(i, j int) { names[i], names[j] = names[j], names[i] })
 	for _, q := range names[:min(len(names), 1+g.IntN(3))] {
 		l := pulse.Limit{Quantity: q}
@@ -398,6 +428,7 @@ func refInterrupterSignal(seed uint64, opt refInterrupterOptions) *refSignal {
 	if g.chance(0.4) {
 		s.cfg.Polarity = pulse.ClosedLow
 	}
+	g.settleOther(s)
 	period := g.between(400, 2000)
 	cad := []float64{period * (1 - g.between(0.35, 0.65))} // make, break …
 	cad = append(cad, period-cad[0])
@@ -564,6 +595,10 @@ func refInterrupterSignal(seed uint64, opt refInterrupterOptions) *refSignal {
 		for s.edges[len(s.edges)-1].Level == at || s.edges[len(s.edges)-1].At > s.edges[0].At+pulse.Stamp(g.total()) {
 			s.edges = s.edges[:len(s.edges)-1]
 		}
+	}
+	if g.chance(0.2) {
+		g.note("first break cut off")
+		s.beginOpen(g)
 	}
 	if opt.live {
 		s.makeLive(g)

@@ -71,9 +71,9 @@ func TestMovingAwayNeverImproves(t *testing.T) {
 }
 
 func movingAwayNeverImproves(t *testing.T, read func(*testing.T, *refSignal) refOutcome) {
-	n := 600
+	n := 300
 	if testing.Short() {
-		n = 60
+		n = 30
 	}
 	type found struct {
 		count int
@@ -430,12 +430,12 @@ func everyLossEverywhere(t *testing.T, read func(*testing.T, *refSignal) refOutc
 				}
 			}
 			edges := len(whole.edges)
-			longest, apart := 6, 4
+			longest, apart := 6, 3
 			if testing.Short() {
 				longest, apart = 3, 2
 			}
 			if c.kind == pulse.KindInterrupter {
-				longest, apart = longest-1, apart-1
+				longest, apart = min(longest, 4), 1
 			}
 			// Runs of lost edges, the first edges of a live capture too, and two of them near each other. A file cannot tell
 			// that edges before its first are lost.
@@ -459,6 +459,18 @@ func everyLossEverywhere(t *testing.T, read func(*testing.T, *refSignal) refOutc
 							}
 						}
 					}
+				}
+			}
+			// A level that cannot be read from anywhere until the next edge.
+			for i := range edges - 1 {
+				for _, after := range []float64{0.05, 0.5, 3.9, 4.1, 8, 30} {
+					from := whole.edges[i].At + pulse.Stamp(after*1e6)
+					if from >= whole.edges[i+1].At {
+						break
+					}
+					one := *whole
+					one.edges = slices.Insert(slices.Clone(whole.edges), i+1, pulse.Edge{At: from, Level: pulse.Unknown})
+					check(&one, fmt.Sprintf("unknown from %.2f ms after edge %d at %.1f ms", after, i, float64(whole.edges[i].At)/1e6))
 				}
 			}
 			// A recording that ends anywhere.

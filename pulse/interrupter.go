@@ -141,7 +141,6 @@ func (r *interrupterReader) begin() {
 		r.row.SegmentsNS = make([]int64, 2*k)
 	}
 	r.follow.out = r
-	}
 	r.follow.init(best.pat, best.scale, best.noisy)
 	r.follow.cycles0 = min(float64(len(r.learn))/float64(k), learntCycles)
 	if given != nil && k == given.k() && len(r.learn) > 0 {

@@ -83,6 +83,8 @@ func TestTimeSignal(t *testing.T) {
 					if whole {
 						within("cycles due", i.Due, p.due, 0)
 						within("extra", i.Extra, p.extra, 1)
+						// openings − extra + missing − 1 = cycles due
+						within("more extra than missing", i.Extra-i.Missing, p.extra-p.missing, 0)
 					} else {
 						within("cycles due", i.Due, p.due, 1)
 						within("extra", i.Extra, p.extra, 2)

@@ -118,6 +118,10 @@ func TestNoisyCams(t *testing.T) {
 		case !u.OK || off > u.V:
 			outside++
 		}
+		// Each opening is due or extra, and each due one is there or missing.
+		if n := len(seenBreaks(edges)); i.Slips == 0 && n-i.Extra+i.Missing-1 != i.Due {
+			fault(seed, "%d openings − %d extra + %d missing − 1 are not %d cycles due", n, i.Extra, i.Missing, i.Due)
+		}
 		if d := i.Due - int(truth.Due); d < -1 || d > 1 {
 			fault(seed, "%d cycles due (%d missing, %d extra, %d slips), want %d (%d missing, %d lost to outages, %d spurious breaks)",
 				i.Due, i.Missing, i.Extra, i.Slips, truth.Due, truth.Missing, truth.OutageLost, truth.SpuriousBreaks)

@@ -19,7 +19,7 @@ import (
 // Recorded edges as CSV: one header line, then one edge a line, in columns
 // time_ns (whole ns) or time_s (decimal seconds), level (0 or 1 after the
 // edge), and, if wanted, contact (its name) and seq (the kernel's sequence
-// number, modulo 2^32), in any order and quoted as RFC 4180 says or not. UTF-8
+// number, modulo 2^32, per contact or over all: see sequence.go), in any order and quoted as RFC 4180 says or not. UTF-8
 // with or without a byte order mark, LF or CRLF, the last line end may be
 // missing. Lines that begin with # are comments; empty lines may stand at the
 // end only. Two edges of one level are no error: edges are missing there.
@@ -60,6 +60,10 @@ type csvDecoder struct {
 	// direct rows are time_ns,level and may be read without splitting fields.
 	direct bool
 
+	sequence sequence
+	numbers  numbering
+	judged   int64 // rows that were looked at to tell the sequence
+
 	decimals int         // of time_s the most seen, -1 before the first row
 	sole     *csvContact // if there is no contact column
 	byName   map[string]*csvContact
@@ -74,7 +78,7 @@ type csvDecoder struct {
 type csvContact struct {
 	name string
 	at   int64 // -1 before the first row
-	seq  uint32
+	numbered
 }
 
 func newCSVDecoder(w *window, contact string) (*csvDecoder, error) {
@@ -469,14 +473,12 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 		}
 		return false, d.orderError(contact, d.time, string(time), d.timeText(contact.at, d.decimals))
 	}
-	if d.hasSeq && contact.at >= 0 {
-		step := e.Seq - contact.seq
-		if int32(step) <= 0 {
-			return false, d.orderError(contact, columnSeq, fmt.Sprint(e.Seq), fmt.Sprint(contact.seq))
+	if d.hasSeq {
+		if err := d.number(contact, e); err != nil {
+			return false, err
 		}
-		e.Lost = step - 1
 	}
-	contact.at, contact.seq = at, e.Seq
+	contact.at = at
 	e.At = pulse.Stamp(at)
 	return d.chosen == "" || d.chosen == contact.name, nil
 }

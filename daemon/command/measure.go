@@ -195,6 +195,17 @@ type source interface {
 	ResolutionNS() float64 // of the times read until now
 }
 
+// sequenceOf tells how a recording's sequence numbers count; nil where it has
+// none or src is no recording.
+func sequenceOf(src source) *string {
+	if r, ok := src.(*hw.Recording); ok {
+		if s := r.Sequence(); s != "" {
+			return &s
+		}
+	}
+	return nil
+}
+
 func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
 	if desc, ok := strings.CutPrefix(c.Source, "sim:"); ok {
 		if c.Contact != "" {
@@ -292,6 +303,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if !isLogged {
 		m := meter.Finish(0)
 		m.Source = c.Source
+		m.Capture.Sequence = sequenceOf(src)
 		return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped})
 	}
 	if meter == nil { // a stretch without an edge

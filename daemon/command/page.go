@@ -126,6 +126,9 @@ func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, v *view) {
 		text := figure.Plural(c.Unknown, "interval", "intervals") + " left out and not judged."
 		if c.LostEdges > 0 {
 			text = figure.Plural(c.LostEdges, "edge was", "edges were") + " lost: " + text
+			if sequence(m) == "file" { // some may be other contacts'
+				text = "Up to " + text
+			}
 		} else {
 			text = "Level not known: " + text
 		}
@@ -525,16 +528,29 @@ func writeLine(p *page, l *lineReport) {
 	}
 }
 
+// sequence says how sequence numbers count, "" where there are none.
+func sequence(m *pulse.Measurement) string {
+	if s := m.Capture.Sequence; s != nil {
+		return *s
+	}
+	return ""
+}
+
 // notes says what was left out of the figures and why.
 func notes(m *pulse.Measurement, trains *trainDigest) []string {
 	var n []string
 	c := m.Capture
 	unknown := "the level is unknown in " + figure.Plural(c.Unknown, "interval", "intervals") + ", " + figure.Time(c.UnknownS) + " in all, left out of every figure"
 	switch {
+	case c.LostEdges > 0 && sequence(m) == "file":
+		n = append(n, "up to "+figure.Plural(c.LostEdges, "edge was lost", "edges were lost")+" in recording, whose sequence numbers count over all contacts and do not tell whose: "+unknown+". A fault may have been lost with them.")
 	case c.LostEdges > 0:
 		n = append(n, figure.Plural(c.LostEdges, "edge was lost", "edges were lost")+" in recording: "+unknown+". A fault may have been lost with them.")
 	case c.Unknown > 0:
 		n = append(n, unknown+".")
+	}
+	if sequence(m) == "unclear" {
+		n = append(n, "the sequence numbers count neither this contact's edges nor those of all contacts in the file: whether edges were lost is not known.")
 	}
 	if c.PartialStart {
 		n = append(n, "the recording begins inside a break or a train, whose start is not known.")

@@ -369,7 +369,7 @@ contacts:
 	{"sources", wHead + "contacts:\n  - {name: a, source: \"gpio:\", kind: dial}\n  - {name: b, source: \"gpio: X\", kind: dial}\n  - {name: c, source: \"sim:dial,rat=10\", kind: dial}\n  - {name: d, source: \"sim:\", kind: dial}\n  - {name: e, source: sub, kind: dial}\n  - {name: f, source: 7, kind: dial}\n",
 		"4:23: key contacts[0].source: \"gpio:\": expected gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17\n" +
 			"5:23: key contacts[1].source: \"gpio: X\": expected gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17\n" +
-			"6:23: key contacts[2].source: \"sim:dial,rat=10\": key \"rat\" of a dial: expected one of digits, coding, rate, break, make, gap, flash, hangup, repeat, ramp, break-at, lead, drift, wander, jitter, bounce, bounce-open, bounce-close, chatter, chatter-length, short-breaks, short-length, lost, lost-silent, asymmetry, clock, closed, seed\n" +
+			"6:23: key contacts[2].source: \"sim:dial,rat=10\": key \"rat\" of a dial: expected one of digits, coding, rate, break, break-also, make, gap, flash, hangup, repeat, ramp, break-at, lead, drift, wander, jitter, bounce, bounce-open, bounce-close, chatter, chatter-length, short-breaks, short-length, spurious-breaks, spurious-makes, spurious-length, outages, outage-length, outage-state, outage-noise, lost, lost-silent, asymmetry, clock, closed, seed\n" +
 			"7:23: key contacts[3].source: \"sim:\": signal \"\": expected dial, cam, cadence first, such as dial,digits=0123,rate=10\n" +
 			"8:23: key contacts[4].source: \"sub\": not a file: " + someSource + "\n" +
 			"9:23: key contacts[5].source: the number 7: " + someSource},

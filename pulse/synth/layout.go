@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"slices"
 )
 
 type kind uint8
@@ -14,6 +15,9 @@ const (
 	hangupBreak
 	interruption
 	extraInterruption
+	spuriousBreak
+	afterSpurious // what is left of a break after a spurious make
+	outageBreak   // of a contact that stands open in an outage
 )
 
 // A span is one break. In a layout its times count from the first opening of
@@ -25,6 +29,9 @@ type span struct {
 	lastOfRound bool
 	number      int64 // due breaks before it
 	missing     int64 // interruptions missing just before it
+	lost        int64 // interruptions or pulses lost to an outage just before it
+	fixed       bool  // its length was asked for
+	stuck       bool  // of an outage
 }
 
 // minLengthNS is the shortest make and break that are made: bounce, jitter
@@ -40,8 +47,9 @@ const horizonNS = 36525 * 24 * hour
 type layout struct {
 	spans    []span
 	num, den int64
-	perCycle int64 // breaks in a cycle
-	total    int64 // breaks that are due, below 0 without end
+	perCycle int64   // breaks in a cycle
+	total    int64   // breaks that are due, below 0 without end
+	also     []int64 // what the other lengths of a break differ by
 }
 
 // start gives the time of a round, exact to the ns however late it is.
@@ -82,10 +90,46 @@ func newLayout(s *Spec) (l *layout, err error) {
 		return nil, err
 	}
 	l.spans[len(l.spans)-1].lastOfRound = true
+	if s.Form != Cadence {
+		period, nominal := s.nominal()
+		for _, b := range s.BreakAlso {
+			l.also = append(l.also, b.length(period)-int64(math.Round(nominal)))
+		}
+	}
 	if err := l.check(s); err != nil {
 		return nil, err
 	}
 	return l, nil
+}
+
+// nominal gives the period and the break of a dial's pulse or a cam's
+// interruption, in ns.
+func (s *Spec) nominal() (period, length float64) {
+	switch {
+	case s.MakeNS != 0:
+		period = float64(s.Break.NS + s.MakeNS)
+	case s.Form == Dial:
+		period = 1e9 / s.RatePPS
+	default:
+		period = 60e15 / math.Round(s.IPM*1e6)
+	}
+	if length = float64(s.Break.NS); length == 0 {
+		length = s.Break.Percent / 100 * period
+	}
+	return period, length
+}
+
+// length is the length of a break in a period.
+func (b Break) length(period float64) int64 {
+	if b.NS != 0 {
+		return b.NS
+	}
+	return int64(math.Round(b.Percent / 100 * period))
+}
+
+// varies tells whether a break takes the other lengths too.
+func (sp *span) varies() bool {
+	return !sp.fixed && (sp.kind == pulseBreak || sp.kind == interruption)
 }
 
 func dialLayout(s *Spec) (*layout, error) {
@@ -130,18 +174,14 @@ func dialLayout(s *Spec) (*layout, error) {
 		}
 		train++
 		for i := range counts[train-1] {
-			b, ok := breaks[place{train, i + 1}]
-			if !ok {
-				if b, ok = breaks[place{train, 0}]; !ok {
+			b, fixed := breaks[place{train, i + 1}]
+			if !fixed {
+				if b, fixed = breaks[place{train, 0}]; !fixed {
 					b = s.Break
 				}
 			}
 			open := t + int64(math.Round(at[i]))
-			length := b.NS
-			if length == 0 {
-				length = int64(math.Round(b.Percent / 100 * periods[i]))
-			}
-			l.spans = append(l.spans, span{open: open, close: open + length, newTrain: i == 0})
+			l.spans = append(l.spans, span{open: open, close: open + b.length(periods[i]), newTrain: i == 0, fixed: fixed})
 		}
 		t = l.spans[len(l.spans)-1].close + s.GapNS
 	}
@@ -185,10 +225,7 @@ func camLayout(s *Spec) (*layout, error) {
 		l.total = -1
 	}
 	period := l.roundNS() / float64(s.Lobes)
-	length := s.Break.NS
-	if length == 0 {
-		length = int64(math.Round(s.Break.Percent / 100 * period))
-	}
+	length := s.Break.length(period)
 	for i := range s.Lobes {
 		open := int64(math.Round(float64(i)*period)) + at(s.LobeErrorsNS, i)
 		l.spans = append(l.spans, span{open: open, close: open + length + at(s.LobeBreaksNS, i), kind: interruption})
@@ -221,7 +258,7 @@ func at(list []int64, i int) int64 {
 // check refuses what no contact could do: spans that overlap, gears that turn
 // back, more than the horizon.
 func (l *layout) check(s *Spec) error {
-	keys := [...]string{"rate, break, make, break-at and ramp", "ipm, break, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
+	keys := [...]string{"rate, break, break-also, make, break-at and ramp", "ipm, break, break-also, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
 	if s.LeadNS+l.spans[0].open < 0 {
 		return fmt.Errorf("key \"lead\" value %q: expected more than lobe 1 is early", duration(s.LeadNS))
 	}
@@ -230,10 +267,14 @@ func (l *layout) check(s *Spec) error {
 		if i+1 < len(l.spans) {
 			next = l.spans[i+1].open
 		}
+		least, most := int64(0), int64(0)
+		if len(l.also) > 0 && sp.varies() {
+			least, most = min(0, slices.Min(l.also)), max(0, slices.Max(l.also))
+		}
 		for _, part := range []struct {
 			name string
 			ns   int64
-		}{{"break", sp.close - sp.open}, {"make after break", next - sp.close}} {
+		}{{"break", sp.close - sp.open + least}, {"make after break", next - sp.close - most}} {
 			if part.ns < minLengthNS {
 				return fmt.Errorf("%s: %s %d of a round would last %s: expected at least %s, see %s",
 					s.Form, part.name, i+1, duration(part.ns), duration(minLengthNS), keys)

@@ -56,6 +56,7 @@ func fields() []field {
 		uPPM      = "ppm"
 		uPlaces   = "interruptions, counted from 1: 7,12"
 		uRate     = "probability per transition such as 0.01, or rate such as 2/s"
+		uRange    = "time, or range such as 20ms..80ms"
 		uBounce   = "PAIRS:LONGEST such as 3:1.5ms"
 	)
 	key := func(forms []Form, name, def, unit, meaning string) Key {
@@ -90,6 +91,9 @@ func fields() []field {
 	f.breakLength()
 	f = add(field{Key: key(onCam, "break", "50", uBreak, "length of a break"), main: true})
 	f.breakLength()
+	f = add(field{Key: key(onDrive, "break-also", "", "as break: 200ms, or several", "other lengths that a break has at random, each as likely as break"), list: true})
+	f.set = func(s *Spec, v string) (err error) { s.BreakAlso, err = list(v, ",", maxList, parseBreak); return }
+	f.get = func(s *Spec) string { return join(s.BreakAlso, ",", Break.String) }
 	f = add(field{Key: key(onDrive, "make", "", uDuration, "length of a make, with break as a time, in place of the speed"), main: true})
 	f.duration(func(s *Spec) *int64 { return &s.MakeNS }, 1e5, hour)
 	f = add(field{Key: key(onDial, "gap", "800ms", uDuration, "interdigit gap, last closing to first opening"), main: true})
@@ -139,7 +143,7 @@ func fields() []field {
 	f = add(field{Key: key(onAll, "wander", "", uPPM+" per square root of an hour", "random walk of the drive's speed")})
 	f.number(func(s *Spec) *float64 { return &s.WanderPPM }, 0, 10000)
 	f = add(field{Key: key(onAll, "jitter", "", uDuration, "standard deviation of each transition's time; its bounce moves with it")})
-	f.duration(func(s *Spec) *int64 { return &s.JitterNS }, 0, 10e6)
+	f.duration(func(s *Spec) *int64 { return &s.JitterNS }, 0, second)
 	f = add(field{Key: key(onAll, "bounce", "", uBounce, "extra pairs of edges after a transition, at most so many within so long")})
 	f.bounce(func(s *Spec) *Bounce { return &s.BounceClose })
 	one, get := f.set, f.get
@@ -164,6 +168,28 @@ func fields() []field {
 	f.chance(func(s *Spec) *Chance { return &s.ShortBreaks })
 	f = add(field{Key: key(onAll, "short-length", "6ms", uDuration, "length of a short break")})
 	f.duration(func(s *Spec) *int64 { return &s.ShortNS }, 1e5, 100e6)
+	f = add(field{Key: key(onAll, "spurious-breaks", "", "probability per make such as 0.01, or rate such as 2/s", "openings of a closed contact that nothing made, longer than bounce")})
+	f.chance(func(s *Spec) *Chance { return &s.SpuriousBreaks })
+	f = add(field{Key: key(onAll, "spurious-makes", "", "probability per break such as 0.01, or rate such as 2/s", "closings of an open contact that nothing made")})
+	f.chance(func(s *Spec) *Chance { return &s.SpuriousMakes })
+	f = add(field{Key: key(onAll, "spurious-length", "20ms..80ms", uRange, "lengths of spurious breaks and makes")})
+	f.lengths(func(s *Spec) *Range { return &s.Spurious }, 1e6, hour)
+	f = add(field{Key: key(onAll, "outages", "", "rate such as 0.01/s, or times from the start such as 30s,95s", "times in which the contact stands still, whatever its drive does"), list: true})
+	f.outages()
+	f = add(field{Key: key(onAll, "outage-length", "1s..10s", uRange, "lengths of outages")})
+	f.lengths(func(s *Spec) *Range { return &s.Outage }, 1e6, 24*hour)
+	f = add(field{Key: key(onAll, "outage-state", "closed", "closed or open", "state of the contact in an outage")})
+	f.set = func(s *Spec, v string) error {
+		if v != "closed" && v != "open" {
+			return errors.New("expected closed, open")
+		}
+		s.OutageOpen = v == "open"
+		return nil
+	}
+	f.get = func(s *Spec) string { return map[bool]string{false: "closed", true: "open"}[s.OutageOpen] }
+	f = add(field{Key: key(onAll, "outage-noise", "", "rate such as 2/s", "spurious breaks, or makes where it is open, in an outage")})
+	f.set = func(s *Spec, v string) (err error) { s.OutageNoise, err = parseRate(v, 1000); return }
+	f.get = func(s *Spec) string { return rateOrOff(s.OutageNoise) }
 	f = add(field{Key: key(onAll, "lost", "", "probability per edge, or PROBABILITY:RUN", "edges lost, RUN in a row, with a gap in the sequence numbers")})
 	f.set = func(s *Spec, v string) (err error) {
 		p, run, found := strings.Cut(v, ":")
@@ -320,6 +346,72 @@ func (f *field) chance(at func(*Spec) *Chance) {
 		}
 		return numberOrOff(at(s).Probability)
 	}
+}
+
+// lengths is a range of lengths, or one length.
+func (f *field) lengths(at func(*Spec) *Range, lo, hi int64) {
+	f.set = func(s *Spec, v string) (err error) {
+		least, most, ranged := strings.Cut(v, "..")
+		r := at(s)
+		if r.MinNS, err = parseDuration(least, lo, hi); err != nil {
+			return err
+		}
+		r.MaxNS = r.MinNS
+		if ranged {
+			if r.MaxNS, err = parseDuration(most, lo, hi); err == nil && r.MaxNS < r.MinNS {
+				err = errors.New("expected the shorter length first, such as 20ms..80ms")
+			}
+		}
+		return err
+	}
+	f.get = func(s *Spec) string {
+		switch r := *at(s); {
+		case r == Range{}:
+			return ""
+		case r.MinNS == r.MaxNS:
+			return duration(r.MinNS)
+		default:
+			return duration(r.MinNS) + ".." + duration(r.MaxNS)
+		}
+	}
+}
+
+func (f *field) outages() {
+	f.set = func(s *Spec, v string) (err error) {
+		s.Outages, s.OutagesAtNS = 0, nil
+		if strings.HasSuffix(v, "/s") {
+			s.Outages, err = parseRate(v, 10)
+			return err
+		}
+		s.OutagesAtNS, err = list(v, ",", maxList, func(v string) (int64, error) { return parseDuration(v, 1, horizonNS) })
+		if err != nil {
+			return fmt.Errorf("%w, or a rate such as 0.01/s", err)
+		}
+		slices.Sort(s.OutagesAtNS)
+		s.OutagesAtNS = slices.Compact(s.OutagesAtNS)
+		return nil
+	}
+	f.get = func(s *Spec) string {
+		if len(s.OutagesAtNS) > 0 {
+			return join(s.OutagesAtNS, ",", duration)
+		}
+		return rateOrOff(s.Outages)
+	}
+}
+
+func parseRate(v string, most float64) (float64, error) {
+	rate, ok := strings.CutSuffix(v, "/s")
+	if !ok {
+		return 0, errors.New("expected a rate such as 2/s")
+	}
+	return parseNumber(rate, 0, most)
+}
+
+func rateOrOff(x float64) string {
+	if x == 0 {
+		return ""
+	}
+	return number(x) + "/s"
 }
 
 func oneOf[T interface {

@@ -13,17 +13,17 @@ func TestParse(t *testing.T) {
 	type edit func(*Spec)
 	dial := func(e edit) *Spec {
 		s := &Spec{Form: Dial, Digits: "1234567890", RatePPS: 10, Break: Break{Percent: 61.5}, GapNS: 800e6,
-			FlashNS: 500e6, HangupNS: 3e9, Repeat: 1, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6}
+			FlashNS: 500e6, HangupNS: 3e9, Repeat: 1, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6, Spurious: Range{20e6, 80e6}, Outage: Range{1e9, 10e9}}
 		e(s)
 		return s
 	}
 	cam := func(e edit) *Spec {
-		s := &Spec{Form: Cam, IPM: 60, Break: Break{Percent: 50}, Lobes: 1, Cycles: 60, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6}
+		s := &Spec{Form: Cam, IPM: 60, Break: Break{Percent: 50}, Lobes: 1, Cycles: 60, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6, Spurious: Range{20e6, 80e6}, Outage: Range{1e9, 10e9}}
 		e(s)
 		return s
 	}
 	cadence := func(e edit) *Spec {
-		s := &Spec{Form: Cadence, SegmentsNS: []int64{4e8, 2e8, 4e8, 2e9}, Cycles: 60, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6}
+		s := &Spec{Form: Cadence, SegmentsNS: []int64{4e8, 2e8, 4e8, 2e9}, Cycles: 60, LeadNS: 1e9, ChatterNS: 1e6, ShortNS: 6e6, Spurious: Range{20e6, 80e6}, Outage: Range{1e9, 10e9}}
 		e(s)
 		return s
 	}
@@ -56,6 +56,15 @@ func TestParse(t *testing.T) {
 		{"cadence,0.4s,200ms,400,2s", "cadence 400/200/400/2000 cycles=60", cadence(func(*Spec) {})},
 		{"cadence segments=2.5s/0.5s cycles=endless", "cadence 2500/500 cycles=endless",
 			cadence(func(s *Spec) { s.SegmentsNS, s.Cycles = []int64{2.5e9, 5e8}, Endless })},
+		{"cam break=100ms break-also=200ms,12.5 spurious-breaks=0.5 spurious-makes=2/s spurious-length=10ms..0.1s outages=0.01/s outage-length=1min outage-state=open outage-noise=3/s jitter=50ms",
+			"cam ipm=60 break=100ms break-also=200ms,12.5 cycles=60 jitter=50ms spurious-breaks=0.5 spurious-makes=2/s spurious-length=10ms..100ms outages=0.01/s outage-length=60s outage-state=open outage-noise=3/s",
+			cam(func(s *Spec) {
+				s.Break, s.BreakAlso, s.JitterNS = Break{NS: 1e8}, []Break{{NS: 2e8}, {Percent: 12.5}}, 50e6
+				s.SpuriousBreaks, s.SpuriousMakes, s.Spurious = Chance{Probability: 0.5}, Chance{PerSecond: 2}, Range{10e6, 100e6}
+				s.Outages, s.Outage, s.OutageOpen, s.OutageNoise = 0.01, Range{60e9, 60e9}, true, 3
+			})},
+		{"dial outages=95s,30s,30s outage-length=2s", "dial digits=1234567890 rate=10 break=61.5 gap=800ms outages=30s,95s outage-length=2s",
+			dial(func(s *Spec) { s.OutagesAtNS, s.Outage = []int64{30e9, 95e9}, Range{2e9, 2e9} })},
 		{"cam lead=1min drift=-2.5 wander=3 jitter=150us bounce=3:1.5ms chatter=0.01 short-breaks=2/s lost=0.001:20 lost-silent=0.002 asymmetry=-0.1ms clock=20 closed=low seed=7 chatter-length=2ms short-length=7ms",
 			"cam ipm=60 break=50 cycles=60 lead=60s drift=-2.5 wander=3 jitter=0.15ms bounce=3:1.5ms chatter=0.01 chatter-length=2ms short-breaks=2/s short-length=7ms lost=0.001:20 lost-silent=0.002 asymmetry=-0.1ms clock=20 closed=low seed=7",
 			cam(func(s *Spec) {
@@ -159,6 +168,19 @@ func TestParseRefuses(t *testing.T) {
 		{"cam bounce=3:1ms bounce-open=1:1ms", `key "bounce-open" value "1:1ms": expected alone, but bounce=3:1ms is given too`},
 		{"cam chatter=2", `key "chatter" value "2": expected a number from 0 to 1, or a rate such as 2/s`},
 		{"cam chatter=x/s", `expected a number from 0 to 1000`},
+		{"cam jitter=2s", `key "jitter" value "2s": expected 0 to 1s`},
+		{"cam break-also=100", `key "break-also" value "100": expected a number from 0.1 to 99.9 percent`},
+		{"cam break-also=1s", `cam: make after break 1 of a round would last 0: expected at least 0.1ms, see ipm, break, break-also`},
+		{"cam break-also=200ms lobe-breaks=-0.3s", `cam: break 1 of a round would last -100ms`},
+		{"cadence break-also=1s", `key "break-also" of a cadence`},
+		{"cam spurious-breaks=2", `key "spurious-breaks" value "2": expected a number from 0 to 1, or a rate such as 2/s`},
+		{"cam spurious-length=80ms..20ms", `key "spurious-length" value "80ms..20ms": expected the shorter length first`},
+		{"cam spurious-length=20ms..", `key "spurious-length" value "20ms..": expected a time such as 800ms`},
+		{"cam spurious-length=0", `key "spurious-length" value "0": expected 1ms to 3600s`},
+		{"cam outages=3", `key "outages" value "3": expected a time with its unit, such as 3ms, or a rate such as 0.01/s`},
+		{"cam outages=11/s", `key "outages" value "11/s": expected a number from 0 to 10`},
+		{"cam outage-state=shut", `key "outage-state" value "shut": expected closed, open`},
+		{"cam outage-noise=3", `key "outage-noise" value "3": expected a rate such as 2/s`},
 		{"cam lost=0.1:0", `expected a whole number from 1 to 10000`},
 		{"cam closed=up", `key "closed" value "up": expected high, low`},
 		{"cam seed=-1", `key "seed" value "-1": expected a whole number from 0 to 18446744073709551615`},
@@ -192,6 +214,8 @@ func TestNewChecks(t *testing.T) {
 		{Spec{Digits: "1 rate=3"}, `key "digits" value "1_rate=3"`},
 		{Spec{Form: Cadence, SegmentsNS: []int64{1e9}}, `key "segments" value "1000"`},
 		{Spec{Form: Cam, BounceOpen: Bounce{0, 5}}, `key "bounce-open"`},
+		{Spec{Form: Cam, Spurious: Range{5e6, 2e6}}, `key "spurious-length" value "5ms..2ms"`},
+		{Spec{Form: Cam, OutagesAtNS: []int64{-5}}, `key "outages" value "-0.005us"`},
 	} {
 		_, err := New(&c.spec)
 		if err == nil || !strings.Contains(err.Error(), c.want) {
@@ -242,6 +266,7 @@ func FuzzParse(f *testing.F) {
 		f.Add(x.Description)
 	}
 	f.Add("cam lobes=2 lobe-errors=0,-1ms,wear=1us,0,gear=35/12:0.1ms:-90,7:20us bounce=16:1us chatter=40/s lost=0.5:9 drift=-10000")
+	f.Add("cam break=100ms break-also=200ms,300ms spurious-breaks=0.5 spurious-length=10ms..80ms outages=3s,9s outage-length=1s..2s outage-noise=3/s jitter=50ms")
 	f.Add("dial digits=1F2H3 ramp=-8,-4 break-at=1:60ms,2.1:.5 make=1.ms coding=n+1 lost-silent=0.5 clock=-10000")
 	f.Fuzz(func(t *testing.T, desc string) {
 		spec, err := Parse(desc)

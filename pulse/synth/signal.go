@@ -11,6 +11,12 @@ import (
 // other, so that the default settling time (4 ms) can tell them.
 const apartNS = 5e6
 
+// wideJitterNS is the largest jitter that moves each transition, chatter and
+// short break by itself, when they are placed already. A larger one would push
+// them into each other, and so would any beside spurious breaks and outages:
+// it then moves the breaks first, and what comes beside them keeps its distance.
+const wideJitterNS = 10e6
+
 // maxSpeed bounds the random walk of the speed, as a fraction.
 const maxSpeed = 0.2
 
@@ -23,7 +29,7 @@ type Signal struct {
 
 	// Each sort of disturbance has its own random numbers, so that adding one
 	// leaves the others where they are.
-	jitter, bounce, burst, loss, fault, speed *rand.Rand
+	jitter, bounce, burst, loss, fault, speed, lengths *rand.Rand
 
 	// The next break that is due.
 	due                int64
@@ -38,6 +44,10 @@ type Signal struct {
 	// Wander: its fraction of the speed since an opening, and the lateness there.
 	wander, wanderLate float64
 	wanderFrom         int64
+
+	weather weather
+	// wide says that breaks jitter before anything is placed beside them.
+	wide bool
 
 	// The break at hand, the one after it and where in it the signal is.
 	cur, next   span
@@ -97,13 +107,15 @@ func New(spec *Spec) (*Signal, error) {
 	random := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(spec.Seed, stream)) }
 	s := &Signal{
 		spec: spec, lay: lay,
-		jitter: random(1), bounce: random(2), burst: random(3), loss: random(4), fault: random(5), speed: random(6),
+		jitter: random(1), bounce: random(2), burst: random(3), loss: random(4), fault: random(5), speed: random(6), lengths: random(7),
 		missingAt: spec.MissingAt, extraAt: spec.ExtraAt, wearPerDay: spec.WearNSPerDay,
 		chatter: upcoming{chance: spec.Chatter}, short: upcoming{chance: spec.ShortBreaks},
 		lastReal: -1, lastSeen: -1,
 		clockPPB: int64(math.Round(spec.ClockPPM * 1000)),
 	}
-	s.next, s.hasNext = s.pull()
+	s.weather = newWeather(spec, random)
+	s.wide = spec.JitterNS > 0 && (spec.JitterNS > wideJitterNS || s.weather.on)
+	s.next, s.hasNext = s.seen()
 	return s, nil
 }
 
@@ -134,7 +146,7 @@ func (s *Signal) Next(buf []pulse.Edge) (n int) {
 		if s.clockPPB != 0 {
 			t += t/1e9*s.clockPPB + t%1e9*s.clockPPB/1e9
 		}
-		if fresh && s.spec.JitterNS != 0 {
+		if fresh && s.spec.JitterNS != 0 && !s.wide {
 			s.shift = int64(math.Round(max(-6, min(6, s.jitter.NormFloat64())) * float64(s.spec.JitterNS)))
 			s.shift = max(s.shift, s.lastSeen+1-t) // as a whole, lest a burst be squeezed
 		}
@@ -182,7 +194,7 @@ func (s *Signal) refill() bool {
 				return false
 			}
 			s.cur = s.next
-			s.next, s.hasNext = s.pull()
+			s.next, s.hasNext = s.seen()
 			s.countOpening()
 			s.begin(s.transition(s.cur.open, false, s.cur.close-s.cur.open), s.cur.close, false)
 			s.stage = inBreak
@@ -335,6 +347,11 @@ func (s *Signal) pull() (span, bool) {
 		sp.open += s.base
 		sp.close += s.base
 		sp.number = s.due
+		if len(s.lay.also) > 0 && sp.varies() {
+			if i := s.lengths.IntN(len(s.lay.also) + 1); i > 0 {
+				sp.close += s.lay.also[i-1]
+			}
+		}
 		var next int64
 		if s.index+1 < len(s.lay.spans) {
 			next = s.base + s.lay.spans[s.index+1].open
@@ -399,8 +416,15 @@ func (s *Signal) stepWander(opening int64) {
 // real moves an ideal break by what the drive does, and past the lead-in. It
 // keeps the order whatever the errors.
 func (s *Signal) real(sp span) span {
-	sp.open = max(s.spec.LeadNS+sp.open+s.late(sp.open), s.lastReal+1000)
-	sp.close = max(s.spec.LeadNS+sp.close+s.late(sp.close), sp.open+1000)
+	sp.open = s.spec.LeadNS + sp.open + s.late(sp.open)
+	sp.close = s.spec.LeadNS + sp.close + s.late(sp.close)
+	if s.wide {
+		var length int64
+		sp.open, length = s.jitterWide(sp.open, max(1000, sp.close-sp.open))
+		sp.close = sp.open + length
+	}
+	sp.open = max(sp.open, s.lastReal+1000)
+	sp.close = max(sp.close, sp.open+1000)
 	s.lastReal = sp.close
 	return sp
 }

@@ -46,8 +46,9 @@ type Spec struct {
 	BreakAt     []BreakAt
 
 	// Dial and cam.
-	Break  Break
-	MakeNS int64 // with Break as a time, in place of the speed
+	Break     Break
+	BreakAlso []Break // other lengths that a break has at random, each as likely as Break
+	MakeNS    int64   // with Break as a time, in place of the speed
 
 	// Cam.
 	IPM          float64 // to a millionth
@@ -72,13 +73,21 @@ type Spec struct {
 	LeadNS          int64   // idle before the first opening
 	DriftPPMPerHour float64 // growth of the drive's speed, until it is half or double
 	WanderPPM       float64 // random walk of the drive's speed, ppm per square root of an hour
-	JitterNS        int64   // standard deviation of each transition's time, cut at 6; its bounce moves with it
+	JitterNS        int64   // standard deviation of each transition's time, cut at 6; its bounce moves with it. See wideJitterNS
 	BounceOpen      Bounce
 	BounceClose     Bounce
 	Chatter         Chance
 	ChatterNS       int64 // its longest
 	ShortBreaks     Chance
 	ShortNS         int64
+	SpuriousBreaks  Chance  // per make
+	SpuriousMakes   Chance  // per break
+	Spurious        Range   // their lengths
+	Outages         float64 // per second of the time between them
+	OutagesAtNS     []int64 // in place of Outages
+	Outage          Range   // their lengths
+	OutageOpen      bool    // the contact stands open in an outage, else closed
+	OutageNoise     float64 // spurious ones per second of an outage
 	Lost            float64 // probability per edge, shown as a gap in the sequence numbers
 	LostRun         int64   // edges lost in a row
 	LostSilent      float64 // probability per edge, not shown
@@ -120,8 +129,13 @@ type Bounce struct {
 	MaxNS int64
 }
 
+// A Range is a length drawn anew each time, each in it as likely.
+type Range struct {
+	MinNS, MaxNS int64
+}
+
 // A Chance is how often something happens: with a probability per
-// transition, or at a mean number per second.
+// transition (spurious ones: per make or per break), or at a mean number per second.
 type Chance struct {
 	Probability, PerSecond float64
 }

@@ -129,6 +129,19 @@ func TestEdges(t *testing.T) {
 		// the periods are 125 and 100 ms, and the breaks 60 % of them
 		{"dial digits=3 break=60 ramp=-20", ms(1000, 1075, 1125, 1185, 1225, 1285)},
 		{"dial digits=12 break=60 gap=800ms break-at=2:70,2.2:45ms", ms(1000, 1060, 1860, 1930, 1960, 2005)},
+		// The outage, 3.2 to 5.3 s, touches the breaks of 3 to 3.5 s and 5 to 5.5 s.
+		{"cam cycles=6 outages=3.2s outage-length=2.1s", ms(1000, 1500, 2000, 2500, 6000, 6500, 7000, 7500)},
+		{"cam cycles=6 outages=3.2s outage-length=2.1s outage-state=open", ms(1000, 1500, 2000, 2500, 3000, 5500, 6000, 6500, 7000, 7500)},
+		// It begins and ends in a make.
+		{"cam cycles=4 outages=2.6s outage-length=1.1s outage-state=open", ms(1000, 1500, 2000, 2500, 2600, 3700, 4000, 4500, 5000, 5500)},
+		{"cam cycles=4 outages=2.6s outage-length=0.2s", ms(1000, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 5500)},
+		// One over the end leaves the last break, which begins at 5 s.
+		{"cam cycles=4 outages=2.6s outage-length=1min", ms(1000, 1500, 2000, 2500, 5000, 5500)},
+		{"cam cycles=4 outages=2.6s outage-length=1min outage-state=open", ms(1000, 1500, 2000, 2500, 2600, 4995, 5000, 5500)},
+		// Two in one make, and one that would take the first break.
+		{"cam ipm=10 break=1s cycles=1 outages=0.5s,3s,5s outage-length=1s outage-state=open", ms(1000, 2000, 3000, 4000, 5000, 6000, 7000, 8000)},
+		{"dial digits=3 rate=10 break=60 outages=1.11s outage-length=0.05s", ms(1000, 1060, 1200, 1260)},
+		{"cadence 400/200/400/2000 cycles=1 outages=1.5s outage-length=1s", ms(1000, 1200, 4000, 4200)},
 		{"cam ipm=120 break=40 cycles=2", ms(1000, 1200, 1500, 1700, 2000, 2200)},
 		{"cam break=200ms make=300ms cycles=2", ms(1000, 1200, 1500, 1700, 2000, 2200)},
 		{"cam lobes=2 lobe-errors=-3ms,5ms lobe-breaks=10ms,0 turns=1", ms(997, 1507, 2005, 2505, 2997, 3507)},
@@ -318,6 +331,139 @@ func TestJitter(t *testing.T) {
 	}
 }
 
+// A jitter of 5 % of the spacing: openings are where it puts them and nowhere
+// else, independent of each other, and breaks keep half their length.
+func TestWideJitter(t *testing.T) {
+	const sd, n = 50e6, 20000
+	open, length := breaks(t, read(mustNew(t, fmt.Sprintf("cam ipm=60 break=100ms cycles=%d jitter=50ms seed=5", n)), all, 4096))
+	sum, sum2, sum11, before, beyond := 0.0, 0.0, 0.0, 0.0, 0
+	for i := range open {
+		d := float64(open[i]-1e9) - float64(i)*1e9
+		sum += d
+		sum2 += d * d
+		sum11 += d * before
+		before = d
+		if math.Abs(d) > 2*sd {
+			beyond++
+		}
+		if length[i] < 50e6 || length[i] > 150e6 {
+			t.Fatalf("break %d lasts %d ns, want 50 to 150 ms", i, length[i])
+		}
+	}
+	// as in TestJitter; 4.55 % of a normal distribution are beyond two standard deviations
+	if got := math.Sqrt(sum2 / n); math.Abs(got-sd) > 5*sd/math.Sqrt(2*n) || math.Abs(sum/n) > 5*sd/math.Sqrt(n) {
+		t.Errorf("jitter has mean %.0f and sd %.0f, want 0 and %.0f", sum/n, got, sd)
+	}
+	if share := float64(beyond) / n; math.Abs(share-0.0455) > 5*math.Sqrt(0.0455/n) {
+		t.Errorf("%.4f of the openings are beyond two standard deviations, want 0.0455", share)
+	}
+	if r := sum11 / sum2; math.Abs(r) > 5/math.Sqrt(n) {
+		t.Errorf("jitter of neighbours is correlated, %.4f", r)
+	}
+}
+
+// Breaks of several lengths, each as often, whatever else is asked for.
+func TestBreakAlso(t *testing.T) {
+	const n = 30000
+	s := mustNew(t, fmt.Sprintf("cam ipm=60 break=100ms break-also=200ms,40 cycles=%d seed=1", n-1))
+	open, length := breaks(t, read(s, all, 4096))
+	count := map[int64]int{}
+	for i, l := range length {
+		count[l]++
+		if open[i] != 1e9+int64(i)*1e9 {
+			t.Fatalf("opening %d at %d", i, open[i])
+		}
+	}
+	for _, l := range []int64{100e6, 200e6, 400e6} {
+		if d := math.Abs(float64(count[l]) - n/3.0); d > 5*math.Sqrt(n*2/9.0) {
+			t.Errorf("%d breaks of %d ns, want about %d", count[l], l, n/3)
+		}
+	}
+	if d := cmp.Diff([]int64{200e6, 400e6}, s.Truth().BreakAlsoNS); d != "" || len(count) != 3 {
+		t.Errorf("lengths %v, truth %s", count, d)
+	}
+	// Not the lengths that were asked for by place, nor flashes.
+	_, length = breaks(t, read(mustNew(t, "dial digits=3F3 rate=10 break=60ms break-also=40ms break-at=2:50ms,1.2:55ms repeat=50"), all, 99))
+	for i, l := range length {
+		if want := [...]int64{0, 55e6, 0, 500e6, 50e6, 50e6, 50e6}[i%7]; l != want && (want != 0 || l != 60e6 && l != 40e6) {
+			t.Errorf("break %d lasts %d ns, want %d", i, l, want)
+		}
+	}
+}
+
+// bad is the weather of a poor receiver, at 60 interruptions a minute.
+const bad = " jitter=50ms break=100ms break-also=200ms missing=0.05 spurious-breaks=0.5 spurious-makes=0.05 spurious-length=15ms..70ms outages=0.005/s outage-length=5s..60s outage-noise=0.5/s"
+
+// Whatever is asked for, all that lasts stays at least 5 ms from the rest
+// (beside bounce), and the truth is what was made.
+func TestWeather(t *testing.T) {
+	for _, desc := range []string{
+		"cam cycles=20000 seed=1" + bad,
+		"cam cycles=20000 seed=2 bounce=3:3ms outage-state=open" + bad,
+		"cam cycles=20000 seed=3 extra=0.02" + bad,
+		"cadence 400/200/400/2000 cycles=10000 jitter=20ms missing=0.02 spurious-breaks=0.3/s spurious-makes=0.3/s outages=0.005/s outage-noise=1/s seed=4",
+		"dial repeat=400 spurious-breaks=0.3/s spurious-length=10ms..60ms outages=0.02/s outage-length=0.2s..10s outage-noise=1/s seed=5",
+	} {
+		s := mustNew(t, desc)
+		edges := read(s, all, 4096)
+		truth := s.Truth()
+		bounce := s.Spec().BounceOpen.MaxNS
+		last, transitions := pulse.Stamp(-1), int64(0) // the end of the burst before
+		for i, e := range edges {
+			switch gap := int64(e.At - last); {
+			case last >= 0 && gap < bounce:
+			case last >= 0 && gap < apartNS:
+				t.Fatalf("%s: edge %d at %d comes %d ns after the one before", desc, i, e.At, gap)
+			default:
+				transitions++
+			}
+			last = e.At
+		}
+		if transitions != truth.Transitions {
+			t.Errorf("%s: %d transitions, truth %d", desc, transitions, truth.Transitions)
+		}
+		if truth.SpuriousBreaks == 0 || truth.Outages == 0 || truth.OutageLost == 0 {
+			t.Errorf("%s: nothing happened: %+v", desc, truth)
+		}
+		if open := s.Spec().OutageOpen; open != (truth.OutageBreaks > 0) || truth.OutageBreaks > truth.Outages {
+			t.Errorf("%s: %d breaks of %d outages", desc, truth.OutageBreaks, truth.Outages)
+		}
+	}
+}
+
+// How often, within 5 standard deviations; where there is room for all.
+func TestHowOftenWeather(t *testing.T) {
+	run := func(desc string) Truth {
+		s := mustNew(t, desc)
+		read(s, all, 4096)
+		return s.Truth()
+	}
+	near := func(what string, got int64, mean, sd float64) {
+		t.Helper()
+		if math.Abs(float64(got)-mean) > 5*sd {
+			t.Errorf("%s: %d, want %.0f", what, got, mean)
+		}
+	}
+	got := run("cam ipm=60 break=200ms cycles=20000 spurious-breaks=0.5 spurious-makes=0.2 spurious-length=10ms..50ms")
+	near("spurious breaks", got.SpuriousBreaks, 10000, math.Sqrt(5000))
+	near("spurious makes", got.SpuriousMakes, 4000, math.Sqrt(3200))
+	// 10,000 makes and breaks of 60 s, 10 s less near their ends; each takes up 0.1 s
+	got = run("cam ipm=0.5 cycles=10000 spurious-breaks=0.02/s spurious-makes=0.01/s spurious-length=100ms")
+	near("spurious breaks at a rate", got.SpuriousBreaks, 600e3/50.105, math.Sqrt(12000))
+	near("spurious makes at a rate", got.SpuriousMakes, 600e3/100.105, math.Sqrt(6000))
+	// An outage each 90 + 10 s; each loses ten or eleven breaks of 60 IPM.
+	got = run("cam ipm=60 break=100ms cycles=200000 outages=0.0111111111/s outage-length=10s")
+	near("outages", got.Outages, 2000, math.Sqrt(2000))
+	near("lost to outages", got.OutageLost, 10.1*float64(got.Outages), math.Sqrt(0.1*2000))
+	if got.Due != 200000 || got.Missing != 0 {
+		t.Errorf("%d due and %d missing", got.Due, got.Missing)
+	}
+	// Listed ones begin when they are asked to.
+	if got = run("cam cycles=100 outages=10.2s,20.2s,50.2s,1000s outage-length=2s outage-noise=5/s spurious-length=10ms"); got.Outages != 3 || got.OutageLost != 9 || got.SpuriousBreaks < 15 {
+		t.Errorf("%+v, want 3 outages, 9 interruptions lost and some 30 spurious breaks", got)
+	}
+}
+
 // Speed after three hours of 1000 ppm an hour; the position is t + d·t²/2.
 func TestDrift(t *testing.T) {
 	open, _ := breaks(t, read(mustNew(t, "cam ipm=60 cycles=11000 drift=1000"), all, 4096))
@@ -385,6 +531,45 @@ func TestDisturbancesStayWhereTheyAre(t *testing.T) {
 	read(b, all, 100)
 	if a.Truth().Missing != b.Truth().Missing || a.Truth().Extra != b.Truth().Extra || a.Truth().Missing == 0 {
 		t.Errorf("missing %d and %d, extra %d and %d, want the same", a.Truth().Missing, b.Truth().Missing, a.Truth().Extra, b.Truth().Extra)
+	}
+	// So do spurious breaks and makes, outages and lengths.
+	weather := func(more string) []pulse.Edge {
+		return read(mustNew(t, "cam cycles=300 break=100ms jitter=30ms spurious-breaks=0.3"+more), all, 100)
+	}
+	openings := func(edges []pulse.Edge) map[pulse.Stamp]bool {
+		at := map[pulse.Stamp]bool{}
+		for _, e := range edges {
+			if e.Level == pulse.Low {
+				at[e.At] = true
+			}
+		}
+		return at
+	}
+	plain := openings(weather(""))
+	for _, more := range []string{" spurious-makes=0.3", " lost=0.01"} {
+		got := openings(weather(more))
+		same := 0
+		for at := range plain {
+			if got[at] {
+				same++
+			}
+		}
+		if same < len(plain)*97/100 {
+			t.Errorf("with%s %d of %d openings stay", more, same, len(plain))
+		}
+	}
+	steady := func(more string) map[pulse.Stamp]bool {
+		return openings(read(mustNew(t, "cam cycles=300 break=100ms jitter=30ms"+more), all, 100))
+	}
+	before, after := steady(""), steady(" spurious-breaks=0.5 outages=20s outage-length=5s outage-noise=2/s break-also=200ms")
+	gone := 0
+	for at := range before {
+		if !after[at] {
+			gone++
+		}
+	}
+	if gone < 5 || gone > 6 {
+		t.Errorf("%d openings are not where they were without spurious ones, want the 5 or 6 that the outage took", gone)
 	}
 	c := read(mustNew(t, "cam cycles=2000 jitter=0.1ms lost=0.05"), all, 100)
 	bySeq := map[uint32]pulse.Stamp{}
@@ -476,7 +661,7 @@ func genDescription(t *rapid.T) string {
 	maybe("lead", "1ms", "20s")
 	maybe("drift", "200", "-10000")
 	maybe("wander", "50", "10000")
-	maybe("jitter", "0.1ms", "3ms", "20us")
+	maybe("jitter", "0.1ms", "3ms", "20us", "50ms", "1s")
 	if rapid.Bool().Draw(t, "bounces apart") {
 		maybe("bounce-open", "1:0.3ms")
 		maybe("bounce-close", "16:2ms", "3:50ms")
@@ -487,6 +672,16 @@ func genDescription(t *rapid.T) string {
 	maybe("chatter-length", "3ms", "1us")
 	maybe("short-breaks", "0.3", "5/s")
 	maybe("short-length", "8ms")
+	if form != Cadence {
+		maybe("break-also", "45", "30ms,40ms")
+	}
+	maybe("spurious-breaks", "0.5", "1", "4/s")
+	maybe("spurious-makes", "0.3", "9/s")
+	maybe("spurious-length", "10ms", "5ms..100ms", "1ms..2s")
+	maybe("outages", "0.05/s", "10/s", "1s,2s", "3.3s")
+	maybe("outage-length", "1ms", "0.5s..20s")
+	maybe("outage-state", "open", "closed")
+	maybe("outage-noise", "2/s", "500/s")
 	maybe("lost", "0.01", "0.1:7", "0.5")
 	maybe("lost-silent", "0.02", "0.5")
 	maybe("asymmetry", "0.1ms", "-2ms", "5ms")
@@ -563,13 +758,19 @@ func TestProperties(t *testing.T) {
 			if a, b := truth.Edges+truth.Lost+truth.LostSilent, truth.Transitions+truth.ExtraEdges+2*truth.Chatter; a != b {
 				t.Fatalf("%s: %d edges given and lost, %d made", spec, a, b)
 			}
-			commanded := 2 * (truth.Pulses + truth.Flashes + truth.Disconnects + truth.ShortBreaks + truth.Extra)
+			commanded := 2 * (truth.Pulses + truth.Flashes + truth.Disconnects + truth.ShortBreaks + truth.Extra +
+				truth.SpuriousBreaks + truth.SpuriousMakes + truth.OutageBreaks)
+			if spec.Form == Dial {
+				if made := truth.Pulses + truth.Flashes + truth.Disconnects; made+truth.OutageLost != s.lay.total {
+					t.Fatalf("%s: %d breaks and %d lost of %d", spec, made, truth.OutageLost, s.lay.total)
+				}
+			}
 			if spec.Form != Dial {
-				commanded += 2 * (s.lay.total - truth.Missing)
+				commanded += 2 * (s.lay.total - truth.Missing - truth.OutageLost)
 				if truth.Due != (s.lay.total-1)/s.lay.perCycle {
 					t.Fatalf("%s: %d cycles due", spec, truth.Due)
 				}
-			} else if truth.Trains != int64(len(truth.Digits))*spec.Repeat || truth.Rounds != spec.Repeat {
+			} else if truth.Trains != int64(len(truth.Digits))*spec.Repeat && truth.OutageLost == 0 || truth.Rounds != spec.Repeat {
 				t.Fatalf("%s: %d trains in %d rounds", spec, truth.Trains, truth.Rounds)
 			}
 			if commanded != truth.Transitions {
@@ -703,10 +904,16 @@ func TestTurnFraction(t *testing.T) {
 }
 
 func TestNoAllocations(t *testing.T) {
-	s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 jitter=0.1ms bounce=3:1ms chatter=0.1 short-breaks=1/s lost=0.01 clock=3")
-	buf := make([]pulse.Edge, 256)
-	if got := testing.AllocsPerRun(200, func() { s.Next(buf) }); got != 0 {
-		t.Errorf("%g allocations for 256 edges", got)
+	for _, more := range []string{
+		"jitter=0.1ms bounce=3:1ms",
+		"jitter=5ms break=20ms break-also=40ms spurious-breaks=0.5 spurious-makes=1/s spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s",
+		"jitter=5ms spurious-makes=0.5 spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s outage-state=open",
+	} {
+		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
+		buf := make([]pulse.Edge, 256)
+		if got := testing.AllocsPerRun(200, func() { s.Next(buf) }); got != 0 {
+			t.Errorf("%s: %g allocations for 256 edges", more, got)
+		}
 	}
 }
 
@@ -714,6 +921,7 @@ func BenchmarkNext(b *testing.B) {
 	for _, c := range []struct{ name, desc string }{
 		{"dial", "dial repeat=endless"},
 		{"dial-real", "dial repeat=endless jitter=0.1ms bounce=3:1ms"},
+		{"cam-weather", "cam ipm=60 cycles=endless" + bad},
 		{"cam-all", "cam ipm=600 lobes=5 cycles=endless missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 jitter=0.1ms bounce=3:1ms chatter=0.1 short-breaks=1/s lost=0.01 clock=3"},
 	} {
 		b.Run(c.name, func(b *testing.B) {

@@ -14,6 +14,7 @@ type Truth struct {
 	// cam without its lobe errors. A cadence has its segments, and PeriodNS is
 	// its cycle; BreakNS and MakeNS are 0.
 	PeriodNS, BreakNS, MakeNS float64
+	BreakAlsoNS               []int64 // the other lengths of a break
 	SegmentsNS                []int64
 	Lobes                     []Lobe
 	Gears                     []Gear
@@ -37,6 +38,13 @@ type Truth struct {
 	// Cam and cadence. Due counts the cycles that there should have been up
 	// to the last opening, Cycles those in which nothing is missing or extra.
 	Cycles, Due, Missing, Extra int64
+
+	// Spurious breaks and makes, those in outages too; outages, the
+	// interruptions, pulses, flashes and hang-ups lost to them (not Missing),
+	// and the breaks of a contact that stood open in them. A train or a cycle
+	// that lost some is counted as far as the rest of it was seen.
+	SpuriousBreaks, SpuriousMakes     int64
+	Outages, OutageLost, OutageBreaks int64
 }
 
 // A Lobe is the truth of one lobe of a cam.
@@ -67,7 +75,9 @@ func (s *Signal) Truth() Truth {
 		if spec.MakeNS == 0 {
 			t.PeriodNS = 1e9 / spec.RatePPS
 		}
+		t.BreakAlsoNS = spec.alsoNS()
 	case Cam:
+		t.BreakAlsoNS = spec.alsoNS()
 		t.PeriodNS /= float64(spec.Lobes)
 		mean := 0.0
 		for i := range spec.Lobes {
@@ -94,17 +104,36 @@ func (s *Signal) Truth() Truth {
 	return t
 }
 
+// alsoNS gives the other lengths of a break.
+func (s *Spec) alsoNS() (ns []int64) {
+	period, _ := s.nominal()
+	for _, b := range s.BreakAlso {
+		ns = append(ns, b.length(period))
+	}
+	return ns
+}
+
 func (s *Signal) countOpening() {
 	t, sp := &s.truth, &s.cur
+	t.OutageLost += sp.lost
 	switch {
 	case sp.newTrain:
 		t.Trains++
+	case sp.kind == spuriousBreak:
+		t.SpuriousBreaks++
+		s.clean = false
+	case sp.kind == afterSpurious:
+		t.SpuriousMakes++
+		s.clean = false
+	case sp.kind == outageBreak:
+		t.OutageBreaks++
+		s.clean = false
 	case sp.kind == extraInterruption:
 		t.Extra++
 		s.clean = false
 	case sp.kind == interruption:
 		t.Missing += sp.missing
-		s.clean = s.clean && sp.missing == 0
+		s.clean = s.clean && sp.missing == 0 && sp.lost == 0
 		t.Due = sp.number / s.lay.perCycle
 		if sp.number%s.lay.perCycle == 0 {
 			if s.clean {

@@ -180,18 +180,22 @@ type follower struct {
 // well as any other.
 func (f *follower) init(p pattern, scale float64, noisy bool) {
 	k := p.k()
-	*f = follower{out: f.out, pat: p, scale0: scale, leadBy: costSlip + 1}
+	*f = follower{out: f.out, pat: p, scale0: scale, leadBy: costSlip + 1, cells: f.cells, live: f.live[:0], path: f.path[:0], nodes: f.nodes}
 	if noisy {
 		f.leadBy = costLead
 	}
-	f.cells = make([]opening, pendingMost)
-	f.nodes = make([]node, pendingMost*2*k)
+	if f.cells == nil {
+		f.cells = make([]opening, pendingMost)
+	}
+	if len(f.nodes) < pendingMost*2*k {
+		f.nodes = make([]node, pendingMost*2*k)
+		f.live = make([]*node, 0, 2*k*(pendingMost+1))
+		f.path = make([]*node, 0, 2*k*(pendingMost+1))
+	}
 	f.inv, f.brk = make([]float64, k), make([]float64, k)
 	for j := range k {
 		f.inv[j] = 1 / float64(p.spacing(j))
 	}
-	f.live = make([]*node, 0, 2*k*(pendingMost+1))
-	f.path = make([]*node, 0, 2*k*(pendingMost+1))
 }
 
 func (f *follower) cell(n int64) *opening { return &f.cells[n%pendingMost] }

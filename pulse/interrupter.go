@@ -110,22 +110,26 @@ func (r *interrupterReader) opening(o opening) {
 	}
 	r.learn = append(r.learn, o)
 	if len(r.learn) >= r.learnFrom {
-		r.begin()
+		r.begin(false)
 	}
 }
 
 // begin tells the period, or the cadence, from the openings gathered so far,
-// and follows them.
-func (r *interrupterReader) begin() {
+// and follows them, unless more may tell it better.
+func (r *interrupterReader) begin(last bool) {
 	if r.following {
 		return
 	}
-	r.following = true
 	given := &r.given
 	if given.k() == 0 {
 		given = nil
 	}
 	best := learn(r.learn, given, r.limits, r.lobes > 0)
+	if n := len(r.learn); !last && best.cost > costPoor*float64(n) && n < learnMost {
+		r.learnFrom = min(2*n, learnMost)
+		return
+	}
+	r.following = true
 	k := best.pat.k()
 	if given != nil && k != given.k() {
 		r.misfit, r.cadence = r.cadence, k > 1
@@ -419,7 +423,7 @@ func (r *interrupterReader) segIndex(i int) int {
 // no edge after the last.
 func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	r.endOpen()
-	r.begin()
+	r.begin(true)
 	r.follow.finish()
 	if live {
 		r.stand(quiet)
@@ -531,13 +535,13 @@ func everyOther(seg []Durations, from int) (s []durationStore) {
 	return s
 }
 
-// In noise as strong as this, by the share of due openings that are missing or
-// extra, their number, and the spread of the phase in spacings, the cycles that
-// nothing disturbs are a biased sample: a longer one is likelier to be hit. The
-// rate then rests on all due openings. Below it is that of the whole cycles.
+// In noise as strong as this, by the number of openings that are not due, their
+// share, and the spread of the phase in spacings, the cycles that nothing
+// disturbs are a biased sample: a longer one is likelier to be hit. The rate
+// then rests on all due openings. Below it is that of the whole cycles.
 const (
-	noisyShare  = 0.05
-	noisyFaults = 5
+	noisyShare  = 0.04
+	noisyExtras = 5
 	noisySpread = 0.005
 	// outageCycles is how many cycles without a due opening part what the rate
 	// rests on: in noise their number is not sure.
@@ -548,9 +552,8 @@ const (
 )
 
 func (r *interrupterReader) noisy() bool {
-	faults := float64(r.missing + r.extra)
 	sd, _ := r.phase.spread()
-	return faults >= noisyFaults && faults >= noisyShare*float64(r.due) && r.phase.cycles > 0 &&
+	return r.extra >= noisyExtras && float64(r.extra) >= noisyShare*float64(r.due) && r.phase.cycles > 0 &&
 		sd*float64(r.phase.cycles) > noisySpread*float64(r.phase.ns)
 }
 

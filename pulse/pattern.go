@@ -16,6 +16,10 @@ const (
 	learnBreaks = 36
 	// maxCadenceBreaks bounds the breaks per cycle of a cadence told from the data.
 	maxCadenceBreaks = 8
+	// learnMost bounds how many are looked at where the first ones are explained
+	// poorly, at more than costPoor each: an outage or noise that hides the rest.
+	learnMost = 4 * learnBreaks
+	costPoor  = 4
 	// costOther is what a pattern other than the given one must explain better,
 	// costBreaks what each further break in its cycle must: a longer pattern
 	// fits more by chance. Both in the unit of the follower's costs.
@@ -365,8 +369,8 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 		brk = medianNS(breaks)
 	}
 	best := learnt{cost: math.Inf(1), scale: 1}
+	var f follower
 	try := func(p pattern, scale, penalty float64) {
-		var f follower
 		p.allow(limits)
 		if p.k() == 1 {
 			p.usual = brk

@@ -432,10 +432,11 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 }
 
 func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
-	if q == BreakPercent && m.kind == KindInterrupter {
-		return m.setup.OfCadence(m.cam.pat.k()).Budget(q, breakNS, periodNS)
+	breaks := 1
+	if m.kind == KindInterrupter {
+		breaks = m.cam.pat.k()
 	}
-	return m.setup.Budget(q, breakNS, periodNS)
+	return m.setup.CycleBudget(q, breaks, breakNS, periodNS)
 }
 
 func (m *Meter) judge(p *Profile) *Conformity {

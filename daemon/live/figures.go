@@ -123,11 +123,11 @@ func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
 	if c.kind == pulse.KindInterrupter && (q == pulse.BreakMS || q == pulse.MakeMS || q == pulse.SegmentMS) {
 		q, brk = pulse.SegmentMS, w.v*1e6 // one of several in its cycle
 	}
-	setup := c.setup
-	if c.kind == pulse.KindInterrupter && q == pulse.BreakPercent {
-		setup = setup.OfCadence(c.breaks)
+	breaks := 1
+	if c.kind == pulse.KindInterrupter {
+		breaks = c.breaks
 	}
-	if it.ExpandedU = setup.Budget(q, brk, float64(w.periodNS)).Expanded; it.ExpandedU.OK {
+	if it.ExpandedU = c.setup.CycleBudget(q, breaks, brk, float64(w.periodNS)).Expanded; it.ExpandedU.OK {
 		it.Statement = pulse.Judge(w.v, b.value, it.ExpandedU.V, b.upper)
 	}
 	if up, ok := pulse.UpperBound95(it.OutOfLimit, it.Of); ok {

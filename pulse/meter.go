@@ -3,7 +3,6 @@ package pulse
 import (
 	"errors"
 	"fmt"
-	"slices"
 )
 
 // A Meter measures a contact from its edges. Feed it with Add in order of
@@ -371,7 +370,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	if m.cfg.Limits != nil {
 		id := m.cfg.Limits.ID
 		r.Limits = &id
-		r.Conformity = m.judge(m.cfg.Limits)
+		r.Conformity = m.judge(m.cfg.Limits, r)
 	}
 	return r
 }
@@ -386,132 +385,4 @@ func (m *Meter) values(q Quantity, segment int) (n int, fill func(dst []float64,
 		return m.dial.values(q)
 	}
 	return m.cam.values(q, segment)
-}
-
-// budgets gives the uncertainty of one value of each quantity, at the means.
-func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
-	q := []Quantity{RateIPM, PeriodMS, BreakPercent, BreakMS, MakeMS, BounceMS}
-	if m.kind == KindDial {
-		q = []Quantity{RatePPS, BreakPercent, BreakMS, MakeMS, InterdigitMS, BounceMS}
-	}
-	if p := m.cfg.Limits; p != nil { // and what is judged
-		for _, l := range p.Limits {
-			if l.Quantity != SegmentMS && !slices.Contains(q, l.Quantity) {
-				q = append(q, l.Quantity)
-			}
-		}
-	}
-	var brk, per, gap, mk float64 // ms
-	if d := r.Dial; d != nil {
-		brk, mk, gap = d.BreakMS.Mean.V, d.MakeMS.Mean.V, d.InterdigitMS.Mean.V
-		per = brk + mk
-	} else {
-		i := r.Interrupter
-		brk, mk, per = i.BreakMS.Mean.V, i.MakeMS.Mean.V, i.PeriodMS.Mean.V
-	}
-	u := make(map[Quantity]*BudgetResult, len(q))
-	for _, q := range q {
-		b, t := brk*1e6, per*1e6
-		switch {
-		case q == InterdigitMS:
-			b, t = 0, gap*1e6
-		case q == BounceMS:
-			b, t = r.Settling.BounceMS.Mean.V*1e6, 0
-		case q == BreakPercent && m.kind == KindInterrupter:
-			b = r.Interrupter.BreakPercent.Mean.V / 100 * t
-		case q == MakeMS && m.kind == KindInterrupter:
-			t = b + mk*1e6
-		}
-		if n, _, _, _ := m.values(q, 0); n > 0 {
-			u[q] = m.budget(q, b, t)
-		} else {
-			u[q] = &BudgetResult{Budget: []Component{}}
-		}
-	}
-	return u
-}
-
-func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
-	breaks := 1
-	if m.kind == KindInterrupter {
-		breaks = m.cam.pat.k()
-	}
-	return m.setup.CycleBudget(q, breaks, breakNS, periodNS)
-}
-
-func (m *Meter) judge(p *Profile) *Conformity {
-	c := &Conformity{Statement: NotMeasured, Because: []string{}, Items: []Item{}}
-	for _, l := range p.Limits {
-		n, fill, x, _ := m.values(l.Quantity, l.Segment)
-		if m.kind == KindInterrupter && m.cam.misfit {
-			n = 0 // the figures are another cadence's
-		}
-		if l.Min != nil {
-			c.Items = append(c.Items, m.item(l, *l.Min, false, x.lo, n, fill))
-		}
-		if l.Max != nil {
-			c.Items = append(c.Items, m.item(l, *l.Max, true, x.hi, n, fill))
-		}
-	}
-	for i, it := range c.Items {
-		if i == 0 {
-			c.Statement = it.Statement
-			continue
-		}
-		c.Statement = Worst(c.Statement, it.Statement)
-	}
-	return c
-}
-
-// item judges one bound on its worst value.
-func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill func(dst []float64, from int)) (it Item) {
-	it = Item{Quantity: l.Name(), Bound: "min", Limit: limit, Statement: NotMeasured, Of: n, Source: l.Source, Seen: l.Seen}
-	if upper {
-		it.Bound = "max"
-	}
-	if n == 0 || !worst.ok {
-		return it
-	}
-	it.Observed = Known(worst.v)
-	q, b, t := l.Quantity, float64(worst.breakNS), float64(worst.periodNS)
-	if m.kind == KindInterrupter && (q == BreakMS || q == MakeMS || q == SegmentMS) {
-		q, b = SegmentMS, worst.v*1e6 // one of several in its cycle
-	}
-	u := m.budget(q, b, t)
-	it.ExpandedU = u.Expanded
-	if !u.Expanded.OK {
-		return it
-	}
-	it.Statement = Judge(worst.v, limit, u.Expanded.V, upper)
-	var block [512]float64
-	for from := 0; from < n; from += len(block) {
-		b := block[:min(len(block), n-from)]
-		fill(b, from)
-		for _, v := range b {
-			if Judge(v, limit, 0, upper) == Fail {
-				it.OutOfLimit++
-			}
-		}
-	}
-	if up, ok := UpperBound95(it.OutOfLimit, n); ok {
-		it.Upper95 = Known(100 * up)
-	}
-	it.AtS = Known(float64(worst.at-m.first) / 1e9)
-	defer func() {
-		if it.Where != "" && worst.side != "" {
-			it.Where += ", " + worst.side
-		}
-	}()
-	switch {
-	case worst.group == 0:
-	case l.Quantity == InterdigitMS:
-		it.Where = fmt.Sprintf("before train %d", worst.group)
-	case m.kind == KindDial:
-		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
-	case worst.item > 0 && worst.stretch == m.cam.sig.stretch:
-		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, worst.item)
-	default:
-		it.Where = fmt.Sprintf("cycle %d", worst.group)
-	}
-	return it
 }

@@ -378,7 +378,8 @@ func TestMisfits(t *testing.T) {
 	}
 	// Many interruptions missing is the cadence gone wrong, not another one.
 	cam := camEdges(0, 5000, 4000, 60, nil, 3, 8, 9, 15, 22, 23, 24, 31, 40)
-	if r = measure(t, Config{Limits: plain}, cam); !r.Interrupter.CadenceFits || r.Interrupter.Missing != 9 || r.Conformity.Statement != Pass {
+	if r = measure(t, Config{Limits: plain}, cam); !r.Interrupter.CadenceFits || r.Interrupter.Missing != 9 ||
+		r.Conformity.WorstItem() != Pass || r.Conformity.Statement != Fail || !slices.Equal(r.Conformity.Because, []string{"9 interruptions are missing"}) {
 		t.Errorf("missing interruptions: %+v, %s", r.Interrupter, r.Conformity.Statement)
 	}
 	dial := dialEdges(0, 100, 64, 800, 5, 3, 10, 1, 5)

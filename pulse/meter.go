@@ -284,6 +284,7 @@ type Counts struct {
 	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals int
 	Pulses, ShortBreaks, Flashes, Disconnects, Trains                 int
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips                     int
+	Stalls                                                            int
 }
 
 // Counts may be called between calls of Add. Extra can fall again, when

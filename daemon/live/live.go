@@ -89,9 +89,15 @@ type Totals struct {
 	// Extra counts an interruption when the cycle that it fell into is over:
 	// until then it may turn out to begin a new phase.
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips uint64
+	Stalls                                        uint64 // breaks inside a digit
 	// OutOfLimit counts pulses and cycles with a value beyond a limit, their
 	// bounce aside.
 	OutOfLimit uint64
+}
+
+// Faults are those of the counts that never pass, whatever the limits say.
+func (t *Totals) Faults() pulse.Faults {
+	return pulse.Faults{Missing: t.Missing, Extra: t.Extra, Slips: t.PhaseSlips, Stalls: t.Stalls}
 }
 
 // A Contact is one contact that is being watched.
@@ -315,7 +321,8 @@ func (c *Contact) Counts(n pulse.Counts) {
 	s.seen.Cycles += add(&t.Cycles, n.Cycles, old.Cycles)
 	add(&t.CyclesDue, n.CyclesDue, old.CyclesDue)
 	s.seen.Missing += add(&t.Missing, n.Missing, old.Missing)
-	add(&t.PhaseSlips, n.PhaseSlips, old.PhaseSlips)
+	s.seen.PhaseSlips += add(&t.PhaseSlips, n.PhaseSlips, old.PhaseSlips)
+	s.seen.Stalls += add(&t.Stalls, n.Stalls, old.Stalls)
 	*old = n
 }
 

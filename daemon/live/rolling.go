@@ -261,6 +261,8 @@ func (r *rolling) since(now pulse.Stamp, worst []spot) (seen Totals, gapNS int64
 		t.Cycles += o.Cycles
 		t.Missing += o.Missing
 		t.Extra += o.Extra
+		t.PhaseSlips += o.PhaseSlips
+		t.Stalls += o.Stalls
 		if s.gapNS > 0 && (gapNS == 0 || s.gapNS < gapNS) {
 			gapNS = s.gapNS
 		}

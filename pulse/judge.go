@@ -45,6 +45,7 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 			u[q] = &BudgetResult{Budget: []Component{}}
 		}
 	}
+	m.overall(r, u)
 	return u
 }
 

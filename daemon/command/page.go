@@ -715,39 +715,13 @@ func writeDial(p *page, m *pulse.Measurement, trains *trainDigest) {
 
 // overall writes a figure over all periods with its expanded uncertainty.
 func overall(m *pulse.Measurement, q pulse.Quantity, s pulse.OverallStat, unit string) string {
-	u, ok := overallU(m.Uncertainty[q], s.N)
-	if !ok {
+	b := m.Uncertainty[q]
+	if b == nil || !b.Overall.OK {
 		return figure.Unit(figure.Fixed(s.Overall.V, 3), unit)
 	}
+	u := b.Overall.V
 	dec := figure.Decimals(u)
 	return figure.Fixed(s.Overall.V, dec) + " ± " + figure.Unit(figure.Fixed(u, dec), unit)
-}
-
-// overallU is the expanded uncertainty of a rate or percent break over n
-// periods, from that of one. The noise of the edges' times averages out: of n
-// periods in t trains its variance is 2t/n² of an edge's in the rate, where one
-// period has 2; in percent break 2/n, where one has from 1.5 to 2. So 4/3 of
-// one's over n is never too little. The other parts stay.
-func overallU(b *pulse.BudgetResult, n int) (u float64, ok bool) {
-	if b == nil || !b.Expanded.OK || n < 1 {
-		return 0, false
-	}
-	variance := 0.0
-	for _, c := range b.Budget {
-		v := c.Standard * c.Standard
-		if strings.HasPrefix(c.Name, "edge-time noise") {
-			v *= 4.0 / 3 / float64(n)
-		}
-		variance += v
-	}
-	if n == 1 {
-		return b.Expanded.V, true
-	}
-	k := 2.0
-	if b.Standard.V > 0 {
-		k = b.Expanded.V / b.Standard.V
-	}
-	return k * math.Sqrt(variance), true
 }
 
 // maxDigits are enough to compare with what was dialled.

@@ -182,7 +182,11 @@ func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill
 	if up, ok := UpperBound95(it.OutOfLimit, n); ok {
 		it.Upper95 = Known(100 * up)
 	}
-	it.AtS = Known(float64(worst.at-m.first) / 1e9)
+	origin := m.origin()
+	if l.Quantity == BounceMS { // of an opening or a closing, as recorded
+		origin = m.first
+	}
+	it.AtS = Known(float64(worst.at-origin) / 1e9)
 	defer func() {
 		if it.Where != "" && worst.side != "" {
 			it.Where += ", " + worst.side

@@ -132,7 +132,7 @@ type Dial struct {
 type Train struct {
 	Digit        *string `json:"digit"` // null for a partial train or a count that no digit has
 	Pulses       int     `json:"pulses"`
-	StartS       float64 `json:"start_s"` // its first opening, from the first edge of the recording
+	StartS       float64 `json:"start_s"` // its first opening as recorded, from the first edge: never negative
 	RatePPS      Num     `json:"rate_pps"`
 	BreakPercent Num     `json:"break_percent"`
 	GapBeforeMS  Num     `json:"gap_before_ms"`
@@ -271,7 +271,10 @@ type Component struct {
 	Kind     string  `json:"kind"` // "A" from repeated observations, "B" from other knowledge
 }
 
-// Conformity is the verdict against a profile.
+// Conformity is the verdict against a profile. The statement is the worst of
+// the items' in the order fail, conditional fail, not measured, conditional
+// pass, pass; it is a fail too where interruptions are missing, extra or
+// slipped, or a break stalled. The exit status follows it alone.
 type Conformity struct {
 	Statement Statement `json:"statement"`
 	// Because holds what beside the limits forbids a pass, a sentence each.

@@ -157,7 +157,7 @@ func (m *Meter) begin(e *Edge) {
 	if !m.cfg.Live {
 		m.first = e.At
 	}
-	m.dial.first = m.first
+	m.dial.first = m.origin()
 	if !m.sawChange && e.Level <= High {
 		switch {
 		case m.cfg.Polarity.Closed(e.Level):
@@ -167,6 +167,11 @@ func (m *Meter) begin(e *Edge) {
 		}
 	}
 }
+
+// origin is from where the times of corrected openings are counted, so that
+// what begins with an opening is told where the recording has its edge, which
+// is never before the first one: the correction is for lengths.
+func (m *Meter) origin() Stamp { return m.first - Stamp(m.asymmetry) }
 
 func (m *Meter) handleAll(ev []Event) {
 	for i := range ev {
@@ -362,7 +367,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.startCut
 	} else {
 		r.Capture.PartialEnd = m.cam.finish(m.cfg.Live, quiet)
-		r.Interrupter = m.cam.result(m.first)
+		r.Interrupter = m.cam.result(m.origin())
 	}
 	if m.set.blind {
 		r.Capture.PartialEnd = true

@@ -359,6 +359,9 @@ func (c *measureCmd) outputs(cfg *pulse.Config, first pulse.Stamp) (o outputs, e
 		return o, err
 	}
 	o.table = &table{w: bufio.NewWriterSize(o.rows, 64<<10), first: first}
+	if cfg.Setup != nil {
+		o.table.asymmetry = pulse.Stamp(cfg.Setup.AsymmetryNS)
+	}
 	o.table.listen(cfg)
 	return o, nil
 }

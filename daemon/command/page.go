@@ -337,17 +337,19 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 	}
 	limit := limitText(it)
 	dec := figure.Decimals(it.ExpandedU.V)
-	worst := figure.Unit(figure.Fixed(it.Observed.V, dec), unit) + " ± " + figure.Unit(figure.Fixed(it.ExpandedU.V, dec), unit)
-	by := figure.Unit(figure.Fixed(math.Abs(it.Observed.V-it.Limit), dec), unit)
+	worst := figure.Unit(observed(it), unit) + " ± " + figure.Unit(figure.NonZero(it.ExpandedU.V, dec), unit)
+	by := figure.Unit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), dec), unit)
 	out := "above"
 	if it.Bound == "min" {
 		out = "below"
 	}
 	var s string
-	switch it.Statement {
-	case pulse.Pass:
+	switch {
+	case pulse.OnLimit(it.Observed.V, it.Limit):
+		s = upperFirst(limit) + ": the worst, " + worst + ", is on it"
+	case it.Statement == pulse.Pass:
 		s = "Nearest to its limit is " + limit + ": the worst, " + worst + ", keeps it by " + by
-	case pulse.ConditionalPass:
+	case it.Statement == pulse.ConditionalPass:
 		s = upperFirst(limit) + ": the worst, " + worst + ", keeps it by only " + by
 	default:
 		s = upperFirst(limit) + ": the worst, " + worst + ", is " + by + " " + out + " it"
@@ -368,6 +370,16 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 		s += ": " + figure.Fewer(it.Upper95.V/100) + " (95 % bound)"
 	}
 	return s + "."
+}
+
+// observed writes an item's worst value with the digits that its uncertainty
+// bears, and those that tell it from its limit.
+func observed(it pulse.Item) string {
+	dec := figure.Decimals(it.ExpandedU.V)
+	if pulse.OnLimit(it.Observed.V, it.Limit) {
+		return figure.Fixed(it.Observed.V, dec)
+	}
+	return figure.Apart(it.Observed.V, it.Limit, dec)
 }
 
 // where says on which pulse or cycle an item's worst value is, with the digit.
@@ -402,12 +414,11 @@ func writeItems(p *page, items []pulse.Item) {
 	rows := [][]cell{cells("limit", "worst", "±", "out", "at most", "verdict")}
 	for _, it := range items {
 		row := cells(limitText(it), "-", "-", "-", "-", string(it.Statement))
-		dec := figure.Decimals(it.ExpandedU.V)
 		if it.Observed.OK {
-			row[1].text = figure.Fixed(it.Observed.V, dec)
+			row[1].text = observed(it)
 		}
 		if it.ExpandedU.OK {
-			row[2].text = figure.Fixed(it.ExpandedU.V, dec)
+			row[2].text = figure.NonZero(it.ExpandedU.V, figure.Decimals(it.ExpandedU.V))
 		}
 		if it.Of > 0 {
 			row[3].text = figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
@@ -721,7 +732,7 @@ func overall(m *pulse.Measurement, q pulse.Quantity, s pulse.OverallStat, unit s
 	}
 	u := b.Overall.V
 	dec := figure.Decimals(u)
-	return figure.Fixed(s.Overall.V, dec) + " ± " + figure.Unit(figure.Fixed(u, dec), unit)
+	return figure.Fixed(s.Overall.V, dec) + " ± " + figure.Unit(figure.NonZero(u, dec), unit)
 }
 
 // maxDigits are enough to compare with what was dialled.
@@ -886,12 +897,12 @@ func writeUncertainty(p *page, m *pulse.Measurement) {
 			if source != "" && !slices.Contains(sources, source) {
 				sources = append(sources, source)
 			}
-			from += name + " " + figure.Fixed(c.Standard, dec)
+			from += name + " " + figure.NonZero(c.Standard, dec)
 		}
 		if from == "" {
 			from = "nothing"
 		}
-		rows = append(rows, cells(noun, figure.Unit(figure.Fixed(b.Expanded.V, dec), unit), from))
+		rows = append(rows, cells(noun, figure.Unit(figure.NonZero(b.Expanded.V, dec), unit), from))
 	}
 	if len(rows) == 0 {
 		return

@@ -239,6 +239,14 @@ func newLimitView(items []live.Item) limitView {
 // value writes the worst value with the digits that its uncertainty bears.
 func value(it live.Item) string { return figure.Fixed(it.Observed.V, figure.Decimals(it.ExpandedU.V)) }
 
+// beyond is value with the digits too that tell it from its limit.
+func beyond(it live.Item) string {
+	if pulse.OnLimit(it.Observed.V, it.Limit) {
+		return value(it)
+	}
+	return figure.Apart(it.Observed.V, it.Limit, figure.Decimals(it.ExpandedU.V))
+}
+
 // extreme names the worst value of a bound.
 func extreme(it live.Item) string {
 	words := [2]string{"shortest", "longest"}
@@ -258,15 +266,18 @@ func extreme(it live.Item) string {
 func worst(it live.Item) string {
 	noun, unit := figure.Quantity(it.Quantity)
 	decimals := figure.Decimals(it.ExpandedU.V)
-	by := withUnit(figure.Fixed(math.Abs(it.Observed.V-it.Limit), decimals), unit)
+	by := withUnit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), decimals), unit)
 	limit := withUnit(figure.Trimmed(it.Limit, 4), unit)
 	side := "inside"
 	if it.Statement != pulse.ConditionalPass {
 		side = map[string]string{"min": "below", "max": "above"}[it.Bound]
 	}
-	s := title(extreme(it)) + " " + noun + " " + withUnit(value(it), unit) + ", " + by + " " + side + " the limit of " + limit
+	s := title(extreme(it)) + " " + noun + " " + withUnit(beyond(it), unit) + ", " + by + " " + side + " the limit of " + limit
+	if pulse.OnLimit(it.Observed.V, it.Limit) {
+		s = title(extreme(it)) + " " + noun + " " + withUnit(value(it), unit) + ", on the limit of " + limit
+	}
 	if it.Statement != pulse.Fail {
-		s += ", too near to be sure (± " + withUnit(figure.Fixed(it.ExpandedU.V, decimals), unit) + ")"
+		s += ", too near to be sure (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
 	}
 	if it.Where != "" {
 		s += "; " + it.Where

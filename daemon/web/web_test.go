@@ -358,3 +358,22 @@ func TestPageStandsAlone(t *testing.T) {
 		t.Error("the page refreshes although it should not")
 	}
 }
+
+// A distance from a limit is never told as 0. Invented figures.
+func TestDistances(t *testing.T) {
+	for _, c := range []struct {
+		observed float64
+		s        pulse.Statement
+		want     string
+	}{
+		{70.0004, pulse.ConditionalFail, "Longest break 70.0004 ms, 0.00040 ms above the limit of 70 ms, too near to be sure (± 0.13 ms)."},
+		{69.9996, pulse.ConditionalPass, "Longest break 69.9996 ms, 0.00040 ms inside the limit of 70 ms, too near to be sure (± 0.13 ms)."},
+		{70, pulse.ConditionalPass, "Longest break 70.00 ms, on the limit of 70 ms, too near to be sure (± 0.13 ms)."},
+	} {
+		it := item(pulse.BreakMS, "max", 70, c.observed, 0.13, c.s, 0, 9, "")
+		it.AgoS = pulse.Num{}
+		if got := strings.ReplaceAll(worst(it), "\u00a0", " "); got != c.want {
+			t.Errorf("%v: %q, want %q", c.observed, got, c.want)
+		}
+	}
+}

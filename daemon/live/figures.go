@@ -125,7 +125,11 @@ func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
 		return it
 	}
 	it.Observed = pulse.Known(w.v)
-	it.AgoS = pulse.Known(max(float64(now-w.at)/1e9, 0))
+	at := w.at
+	if b.Quantity != pulse.BounceMS { // when the edge was seen: the correction of openings is for lengths
+		at += pulse.Stamp(c.setup.AsymmetryNS)
+	}
+	it.AgoS = pulse.Known(max(float64(now-at)/1e9, 0))
 	q, brk := b.Quantity, float64(w.breakNS)
 	if c.kind == pulse.KindInterrupter && (q == pulse.BreakMS || q == pulse.MakeMS || q == pulse.SegmentMS) {
 		q, brk = pulse.SegmentMS, w.v*1e6 // one of several in its cycle

@@ -740,3 +740,27 @@ func TestFaultFailsItsWindow(t *testing.T) {
 		}
 	}
 }
+
+// A slip of the phase fails its window too, and no later one. The cam is
+// invented.
+func TestSlipFailsItsWindow(t *testing.T) {
+	wide := 600.0
+	p := &pulse.Profile{ID: "wide", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{{Quantity: pulse.RateIPM, Max: &wide}}}
+	r := newRig(Setting{Name: "a"}, time.Minute)
+	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Limits: p, Live: true, StartLevel: pulse.High})
+	for i := 1; i <= 150; i++ {
+		at := pulse.Stamp(i * 1e9)
+		if i >= 40 {
+			at += 45e7
+		}
+		r.add(pulse.Edge{At: at, Level: pulse.Low}, pulse.Edge{At: at + 5e8, Level: pulse.High})
+		f := r.Figures()
+		told := slices.Contains(f.Because, "the phase slipped once")
+		switch {
+		case i == 80 && (f.Statement != pulse.Fail || !told):
+			t.Errorf("after the slip: %q because %q", f.Statement, f.Because)
+		case (i == 39 || i == 150) && (f.Statement != pulse.Pass || len(f.Because) > 0):
+			t.Errorf("at %d s: %q because %q", i, f.Statement, f.Because)
+		}
+	}
+}

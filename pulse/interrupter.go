@@ -2,139 +2,71 @@ package pulse
 
 import "math"
 
-const (
-	// phaseTolerance is how far from its due time an opening may be, as a
-	// fraction of the distance to the neighbouring due opening on that side. A
-	// quarter keeps a worn cam's errors in and halves the ambiguity.
-	phaseTolerance = 0.25
-	// learnBreaks is how many interruptions are looked at before the period or
-	// the cadence is told from the data: three cycles of the longest cadence
-	// that is looked for, and a half more for a missing one.
-	learnBreaks = 36
-	// maxCadenceBreaks bounds the breaks per cycle of a cadence told from the data.
-	maxCadenceBreaks = 8
-	// relockFactor is how many times as many openings must agree on a speed
-	// less than half or more than twice the one before: a burst of interruptions
-	// that are not due may be regular for a while.
-	relockFactor = 3
-	// gapDrift and gapJump bound how far the phase moves over a time in which
-	// nothing is known, by that time and by the distance of openings: beyond it
-	// is a phase of its own (our own choice: motors wander less within a minute).
-	gapDrift = 0.005
-	gapJump  = 0.05
-	// lobeSure is the part of that within which a lobe is taken for the one
-	// that it would be: figures of two lobes in one would mislead.
-	lobeSure = 0.2
-	// stillCycles is how long nothing must have moved before what falls due
-	// counts as missing at once: before, the next opening tells more.
-	stillCycles = 3
-	// track is the weight of a new cycle in the followed period: slow enough
-	// to average lobes and jitter, fast enough for a motor's warming up.
-	track = 1.0 / 16
-)
-
-// A pattern is one cycle of openings as due: after each opening its break and
-// the make that follows. A plain interrupter has one.
-type pattern struct {
-	brk, mk []int64 // k each
-	first   int     // index of the break of the cadence's segment 2
-	cycle   int64
-}
-
-func (p *pattern) k() int { return len(p.brk) }
-
-// spacing is the time from opening j to the next.
-func (p *pattern) spacing(j int) int64 { return p.brk[j] + p.mk[j] }
-
-// patternOf makes the pattern of a cadence make, break, make, break …
-// Segment 1 is the make before the first break, so the last make belongs to
-// the next cycle's segment 1.
-func patternOf(cadence []int64) pattern {
-	k := len(cadence) / 2
-	p := pattern{brk: make([]int64, k), mk: make([]int64, k)}
-	for j := range k {
-		p.brk[j] = cadence[2*j+1]
-		p.mk[j] = cadence[(2*j+2)%(2*k)]
-		p.cycle += p.spacing(j)
-	}
-	return p
-}
-
-// An opening is one interruption: when it opened, how long its break lasted.
-type opening struct {
-	at       Stamp
-	breakNS  int64 // 0 when its end is not known
-	bounceNS int64
-	makeNS   int64 // the make after its break, 0 where it is not known or holds something not due
-	gap      bool  // an unknown interval lies between the opening before and this one
-	stray    bool  // it was not due
-	j        int   // its place in the pattern, once it is known to be due
-}
+// stillGrace is how much of the spacing after it a due opening may be late
+// before it counts as missing while nothing moves: as an opening that comes by
+// then may still be taken for it.
+const stillGrace = 0.5
 
 // interrupterReader reads transitions as an interrupter's cycles. It keeps
 // Durations of breaks, makes and periods.
 type interrupterReader struct {
 	onCycle func(*CycleRow)
 	forget  bool
-	pat     pattern
-	havePat bool
-	cadence bool // segments are reported
-	misfit  bool // a cadence was given, and the contact does another
+	limits  *Profile
+	given   pattern // none when it has no breaks
+	cadence bool    // segments are reported
+	misfit  bool    // a cadence was given, and the contact does another
 	lobes   int
-	period  int64 // nominal, 0: from the data
 
 	learn     []opening
 	learnFrom int // how many openings to learn from
-	follow
-	cur   opening
-	curOK bool
-	open  bool
-	gap   bool  // an unknown interval since the last opening
-	moved Stamp // last transition, or when the level was known again
-	// still is what has fallen due since the last opening, as nothing moves.
-	still struct{ missing, due int }
+	following bool
+	follow    follower
+	cur       opening // has not closed yet
+	curOK     bool
+	open      bool
+	// gap: something is unknown since the last opening, from blindFrom to blindTo.
+	gap                bool
+	blindFrom, blindTo Stamp
+	moved              Stamp // last transition, or when the level was known again
+	// still is what has fallen due up to now beyond what is decided, as nothing
+	// has moved for long since the opening at from.
+	still struct {
+		missing, due int
+		from         Stamp
+	}
+
+	// The last due opening, and the cycle that it is in, from an opening of
+	// the same place as the first of all.
+	last         opening
+	begun        bool
+	origin       int // place of the first
+	n            int // number of last, counting due openings from 0
+	place        int // of last, counted from origin
+	interrupted  bool
+	start        opening
+	whole        bool // of all openings so far, and nothing unknown
+	cycleMissing int
+	cycleExtra   int
+	got          []opening
 
 	cycles, missing, extra, due, slips int
-	brk, per                           Durations   // per clean cycle: sum of breaks, period
+	speeds                             []SpeedChange
+	moreSpeeds                         int
+	brk, per                           Durations   // per whole cycle: sum of breaks, period
 	seg                                []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
 	xBreak, xMake, xPeriod, xPercent   extreme
 	xSeg                               []extreme
+	phase                              phaseFit
 	sig, kept                          lobeSignature // of the stretch at hand, of the best one before
 	row                                CycleRow
-}
-
-// follow is the phase follower's state.
-type follow struct {
-	scale float64 // followed cycle / nominal cycle
-	last  opening // last opening that was due
-	j     int     // its place in the pattern
-	n     int     // its number, counting due openings from 0
-	ok    bool
-	// cand is an opening near enough to a due time; the next may be nearer.
-	cand    opening
-	candM   int
-	candOff float64
-	candOK  bool
-	// seek gathers the openings after an unknown interval, until they tell
-	// their places in the pattern.
-	seek    []opening
-	seeking bool
-	typical []int64   // the last break at each place of the pattern
-	recent  []opening // the last openings, due or not
-	between bool      // an opening that was not due lies after last
-
-	// The cycle being gathered, from an opening with j == 0.
-	start              opening
-	clean              bool // nothing missing, extra or unknown so far
-	cycMissing, cycExt int
-	got                []opening
 }
 
 func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
 	r.moved = at
 	if !closed {
-		r.cur, r.curOK, r.open = opening{at: at, bounceNS: bounce, gap: r.gap}, true, true
-		r.gap = false
+		r.cur = opening{at: at, bounceNS: bounce, gap: r.gap, blindFrom: r.blindFrom, blindTo: r.blindTo}
+		r.curOK, r.open, r.gap = true, true, false
 		return
 	}
 	r.open = false
@@ -147,12 +79,15 @@ func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
 	r.opening(r.cur)
 }
 
-// unknown says that nothing was known of the contact for a while, and its
-// state now, at end.
-func (r *interrupterReader) unknown(end Stamp, closed bool) {
+// unknown says that nothing is known of the contact from one time to another,
+// and its state from then on.
+func (r *interrupterReader) unknown(from, end Stamp, closed bool) {
 	r.endOpen()
-	r.moved = end
-	r.gap, r.open = true, !closed
+	if !r.gap {
+		r.gap, r.blindFrom = true, from
+	}
+	r.blindTo, r.moved = end, end
+	r.open = !closed
 }
 
 // endOpen takes an opening whose break's end is not known: it still tells the
@@ -166,58 +101,35 @@ func (r *interrupterReader) endOpen() {
 }
 
 func (r *interrupterReader) opening(o opening) {
-	if r.havePat {
-		r.step(o)
+	if r.following {
+		r.follow.add(&o)
 		return
 	}
 	r.learn = append(r.learn, o)
 	if len(r.learn) >= r.learnFrom {
-		r.decide()
+		r.begin()
 	}
 }
 
-// decide tells the period, the cadence and its phase from the openings
-// gathered so far, and reads them.
-func (r *interrupterReader) decide() {
-	if r.havePat {
+// begin tells the period, or the cadence, from the openings gathered so far,
+// and follows them.
+func (r *interrupterReader) begin() {
+	if r.following {
 		return
 	}
-	r.havePat = true
-	o := r.learn
-	r.learn = nil
-	run, med := longestRun(o), medianNS(spacings(o))
-	scale := 1.0
-	switch {
-	case len(r.pat.brk) > 0:
-		given := r.pat
-		var fits bool
-		if scale, fits = r.pat.turnTo(run); fits {
-			break
-		}
-		// Another number of breaks that does repeat is another cadence; what
-		// does not repeat is this one gone wrong.
-		if p, found := findPattern(run, med, false); found && p.k() != given.k() {
-			r.pat, scale, r.misfit = p, 1, true
-			r.cadence = p.k() > 1
-		}
-	case r.period > 0:
-		r.pat = plain(r.period)
-		if med > 0 {
-			// Where most interruptions are missing the median is a multiple.
-			x := float64(med) / float64(r.period)
-			if n := math.Round(x); n >= 1 && math.Abs(x-n) <= phaseTolerance {
-				scale = x / n
-			} else {
-				r.pat = plain(med)
-			}
-		}
-	default:
-		r.pat, _ = findPattern(run, med, r.lobes > 0)
-		r.cadence = r.pat.k() > 1
+	r.following = true
+	given := &r.given
+	if given.k() == 0 {
+		given = nil
 	}
-	k := r.pat.k()
-	r.scale = scale
-	r.seg, r.typical = make([]Durations, 2*k), make([]int64, k)
+	best := learn(r.learn, given, r.limits, r.lobes > 0)
+	k := best.pat.k()
+	if given != nil && k != given.k() {
+		r.misfit, r.cadence = r.cadence, k > 1
+	} else if given == nil {
+		r.cadence = k > 1
+	}
+	r.seg = make([]Durations, 2*k)
 	r.xSeg = make([]extreme, 2*k)
 	r.got = make([]opening, 0, k)
 	r.sig.init(r.lobes, 0)
@@ -225,411 +137,159 @@ func (r *interrupterReader) decide() {
 	if r.cadence {
 		r.row.SegmentsNS = make([]int64, 2*k)
 	}
-	r.seeking = len(run) > 0 && run[0].at > o[0].at // the pattern begins later
-	for _, x := range o {
-		r.step(x)
+	r.follow.out = r
+	r.follow.init(best.pat, best.scale, best.noisy)
+	if given != nil && k == given.k() && len(r.learn) > 0 {
+		r.speedChange(SpeedChange{At: r.learn[0].at, BeforeMS: ms(float64(given.cycle)), AfterMS: ms(float64(best.pat.cycle) * best.scale)}, true)
 	}
+	for i := range r.learn {
+		r.follow.add(&r.learn[i])
+	}
+	r.learn = nil
 }
 
-// plain is the pattern of a plain interrupter.
-func plain(period int64) pattern {
-	return pattern{brk: []int64{period / 2}, mk: []int64{period - period/2}, cycle: period}
-}
-
-// spacings are the distances of openings that nothing unknown parts.
-func spacings(o []opening) (d []int64) {
-	for i := 1; i < len(o); i++ {
-		if !o[i].gap {
-			d = append(d, int64(o[i].at-o[i-1].at))
-		}
-	}
-	return d
-}
-
-// longestRun is the most openings in a row that nothing unknown parts.
-func longestRun(o []opening) (run []opening) {
-	lo := 0
-	for i := range o {
-		if o[i].gap {
-			lo = i
-		}
-		if i+1-lo > len(run) {
-			run = o[lo : i+1]
-		}
-	}
-	return run
-}
-
-// findPattern looks for the shortest cycle of breaks and makes that repeats.
-// When none does, or a plain one is asked for, the median distance of
-// openings, med, is the cycle, and found is false.
-func findPattern(o []opening, med int64, isPlain bool) (p pattern, found bool) {
-	if med == 0 {
-		med = 1e9 // a single opening: no cycle will be measured
-	}
-	n := len(o) - 1
-	if isPlain || n < 2 {
-		return plain(med), false
-	}
-	brk, mk := make([]int64, n), make([]int64, n)
-	for i := range n {
-		brk[i] = o[i].breakNS
-		mk[i] = int64(o[i+1].at-o[i].at) - brk[i]
-	}
-	repeats := func(lo, hi, k int) bool {
-		for i := lo; i+k < hi; i++ {
-			if !alike(brk[i], brk[i+k]) || !alike(mk[i], mk[i+k]) {
-				return false
-			}
-		}
-		return true
-	}
-	// The whole of what was seen, or a stretch of three cycles and no fewer
-	// than a longest cycle and one: a missing interruption must not hide the
-	// cycle, nor two of them make one up.
-	for k := 1; k <= maxCadenceBreaks && 2*k <= n; k++ {
-		for _, window := range []int{n, max(3*k, maxCadenceBreaks+1)} {
-			for lo := 0; lo+window <= n; lo++ {
-				if !repeats(lo, lo+window, k) {
-					continue
-				}
-				if k == 1 {
-					return plain(medianNS(spacings(o[lo : lo+window+1]))), true
-				}
-				return cadenceFrom(brk[lo:lo+window], mk[lo:lo+window], k, o), true
-			}
-		}
-	}
-	return plain(med), false
-}
-
-// cadenceFrom makes the pattern of k breaks and makes that repeat. Segment 1
-// is the make after the longest break.
-func cadenceFrom(brk, mk []int64, k int, o []opening) pattern {
-	b, m := make([]int64, k), make([]int64, k)
-	longest := 0
-	for j := range k {
-		b[j], m[j] = medianNS(every(brk, j, k)), medianNS(every(mk, j, k))
-		if b[j] > b[longest] {
-			longest = j
-		}
-	}
-	var p pattern
-	for i := range k {
-		j := (longest + 1 + i) % k
-		p.brk, p.mk = append(p.brk, b[j]), append(p.mk, m[j])
-		p.cycle += b[j] + m[j]
-	}
-	_, _ = p.turnTo(o)
-	return p
-}
-
-// alike tells whether two lengths may be the same segment of two cycles.
-func alike(a, b int64) bool { return math.Abs(float64(a-b)) <= 0.15*float64(max(a, b)) }
-
-func every(x []int64, from, step int) (y []int64) {
-	for i := from; i < len(x); i += step {
-		y = append(y, x[i])
-	}
-	return y
-}
-
-func medianNS(x []int64) int64 {
-	v := Quantiles(len(x), func(dst []float64, from int) {
-		for i := range dst {
-			dst[i] = float64(x[from+i])
-		}
-	}, 0.5)
-	return int64(math.Round(v[0]))
-}
-
-// turnTo turns the pattern so that its break 0 is the first opening's; first
-// keeps where the cadence begins. It returns what phase does.
-func (p *pattern) turnTo(o []opening) (scale float64, fits bool) {
-	at, scale, fits := p.phase(o)
-	k := p.k()
-	p.brk = append(p.brk[at:len(p.brk):len(p.brk)], p.brk[:at]...)
-	p.mk = append(p.mk[at:len(p.mk):len(p.mk)], p.mk[:at]...)
-	p.first = (p.first + k - at) % k
-	return scale, fits
-}
-
-// phase tells which break of the pattern the first opening's is, by trying
-// each on the openings and keeping the one that fits best; how much slower
-// than the pattern they run; and whether most of them come when they are due.
-func (p *pattern) phase(o []opening) (at int, scale float64, fits bool) {
-	scale, ok := p.speed(o)
-	if !ok {
-		scale = 1
-	}
-	best := math.Inf(1)
-	for s := range p.k() {
-		if cost, due := p.cost(o, s, scale); cost < best {
-			best, at, fits = cost, s, 5*due >= 4*(len(o)-1)
-		}
-	}
-	return at, scale, fits
-}
-
-// speed is how much slower than the pattern the openings run.
-func (p *pattern) speed(o []opening) (scale float64, ok bool) {
-	k := p.k()
-	var cycles []int64
-	for i := k; i < len(o); i++ {
-		cycles = append(cycles, int64(o[i].at-o[i-k].at))
-	}
-	x := float64(medianNS(cycles)) / float64(p.cycle)
-	return x, x > 0 && (k == 1 || x > 0.5 && x < 2)
-}
-
-// cost is how badly the openings fit the pattern from place s on, and how many
-// of them come when the next one is due.
-func (p *pattern) cost(o []opening, s int, scale float64) (cost float64, due int) {
-	j, last := s, 0
-	for i, x := range o {
-		m, off := 0, 0.0
-		if i > 0 {
-			var ok bool
-			if m, off, ok = p.ahead(j, float64(x.at-o[last].at), scale); !ok {
-				cost += float64(p.cycle)
-				continue
-			}
-		}
-		if m == 1 {
-			due++
-		}
-		j, last = (j+m)%p.k(), i
-		cost += math.Abs(off) + float64(max(m-1, 0))*float64(p.cycle)
-		if x.breakNS > 0 {
-			cost += math.Abs(float64(x.breakNS) - float64(p.brk[j])*scale)
-		}
-	}
-	return cost, due
-}
-
-// runs tells whether openings with nothing unknown between them follow each
-// other as the pattern has it from place at on.
-func (p *pattern) runs(o []opening, at int, scale float64) bool {
-	for i := 1; i < len(o); i++ {
-		due := int64(float64(p.spacing((at+i-1)%p.k())) * scale)
-		if o[i].gap || !alike(int64(o[i].at-o[i-1].at), due) {
-			return false
-		}
-	}
-	return true
-}
-
-// ahead finds the due opening nearest to a distance d from opening j: how many
-// openings on it is, how late d is for it, and whether that is near enough.
-func (p *pattern) ahead(j int, d, scale float64) (m int, off float64, ok bool) {
-	k := p.k()
-	cycle := float64(p.cycle) * scale
-	whole := math.Floor(d / cycle)
-	m, off = int(whole)*k, d-whole*cycle
-	before, after := float64(p.spacing((j+k-1)%k)), float64(p.spacing(j))
-	for off > after*scale/2 {
-		off -= after * scale
-		m++
-		j = (j + 1) % k
-		before, after = after, float64(p.spacing(j))
-	}
-	room := after
-	if off < 0 {
-		room = before
-	}
-	return m, off, m > 0 && math.Abs(off) <= phaseTolerance*room*scale
-}
-
-func (r *interrupterReader) step(o opening) {
-	if o.gap && !(r.seeking && len(r.seek) == 0) {
-		r.findPlace()
-		r.commit()
-		r.seeking = r.ok
-	}
-	if r.seeking {
-		if r.seek = append(r.seek, o); len(r.seek) == r.window() {
-			r.findPlace()
+// take counts what the follower decided of an opening.
+func (r *interrupterReader) take(s *step) {
+	if s.extra {
+		r.extra++
+		if r.begun {
+			r.cycleExtra++
+			r.interrupted = true
 		}
 		return
 	}
-	if !r.ok {
-		r.anchor(o, 0)
+	o := *s.o
+	o.j = s.place
+	k := r.follow.pat.k()
+	if s.first {
+		r.begun, r.origin = true, s.place
+		r.arrive(o, 0)
+		r.sig.opening(0, o, false)
+		r.beginCycle(o, 0, false)
 		return
 	}
-	m, off, ok := r.ahead(o)
-	if r.candOK {
-		if ok && m == r.candM && r.misfitOf(o, off, m) < r.misfitOf(r.cand, r.candOff, m) {
-			r.candOK = false
-			r.stray(r.cand)
-		} else {
-			r.commit()
+	clean := s.due == 1 && s.missing == 0 && !s.unknown && !r.interrupted
+	if clean && r.last.breakNS > 0 {
+		r.got[len(r.got)-1].makeNS = int64(o.at-r.last.at) - r.last.breakNS
+	}
+	if s.slip {
+		r.slips++
+	}
+	if s.slip || s.anew {
+		r.newStretch()
+		r.phase.part()
+	}
+	if s.speed != 0 {
+		before := ms(float64(o.at-r.last.at)) / s.speed // of this spacing
+		if r.speedChange(SpeedChange{At: r.last.at, BeforeMS: before, AfterMS: before * s.speed}, false) {
+			r.newStretch()
 		}
-		m, off, ok = r.ahead(o)
+		r.phase.part()
 	}
-	if !ok {
-		r.stray(o)
-		return
+	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k
+	r.missing += s.missing
+	r.moveOn(o.at, s.missing, crossed)
+	mine := 0 // those missing in the cycle that o is in
+	if crossed > 0 {
+		mine = min(s.missing, place)
 	}
-	r.cand, r.candM, r.candOff, r.candOK = o, m, off, true
+	r.cycleMissing += s.missing - mine
+	r.whole = r.whole && !s.unknown
+	r.n += s.due
+	if crossed > 0 {
+		r.endCycle(o, crossed, crossed == 1 && place == 0)
+	}
+	r.sig.opening(r.n, o, clean)
+	r.arrive(o, place)
+	if crossed > 0 {
+		r.beginCycle(o, mine, place != 0)
+	} else {
+		r.got = append(r.got, o)
+	}
 }
 
-func (r *interrupterReader) ahead(o opening) (m int, off float64, ok bool) {
-	return r.pat.ahead(r.j, float64(o.at-r.last.at), r.scale)
+// arrive makes o the last due opening.
+func (r *interrupterReader) arrive(o opening, place int) {
+	r.last, r.place, r.interrupted = o, place, false
 }
 
-// misfitOf is how little an opening looks like the one due m openings on: how
-// far off its time is, and its break from the last one at that place.
-func (r *interrupterReader) misfitOf(o opening, off float64, m int) float64 {
-	cost := math.Abs(off)
-	if t := r.typical[(r.j+m)%r.pat.k()]; t > 0 && o.breakNS > 0 {
-		cost += math.Abs(float64(o.breakNS - t))
+func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
+	r.start, r.whole, r.cycleMissing, r.cycleExtra = o, !late, missing, 0
+	r.got = append(r.got[:0], o)
+	if r.place == 0 && !r.forget {
+		r.phase.add(r.due, o.at, float64(r.follow.pat.cycle)*r.follow.scale0)
 	}
-	return cost
 }
 
-// commit takes the candidate for the opening that was due.
-func (r *interrupterReader) commit() {
-	if r.candOK {
-		r.candOK = false
-		r.remember(r.cand)
-		r.arrive(r.cand, r.candM)
+// mostSpeeds bounds the changes of speed that are told one by one.
+const mostSpeeds = 100
+
+// speedChange keeps a change of speed, one from the nominal speed only where
+// it is by a whole factor, and tells whether it is by one.
+func (r *interrupterReader) speedChange(c SpeedChange, nominal bool) bool {
+	ratio := c.AfterMS / c.BeforeMS
+	whole := math.Round(max(ratio, 1/ratio))
+	if whole >= 2 && math.Abs(max(ratio, 1/ratio)-whole) <= speedAgree*whole {
+		c.Factor = int(whole)
 	}
+	if nominal && c.Factor == 0 {
+		return false
+	}
+	if len(r.speeds) < mostSpeeds {
+		r.speeds = append(r.speeds, c)
+	} else {
+		r.moreSpeeds++
+	}
+	return c.Factor > 0
 }
 
 // advance says that no opening came up to now.
 func (r *interrupterReader) advance(now Stamp) {
-	if r.candOK && !r.curOK {
-		j := (r.j + r.candM) % r.pat.k()
-		if float64(now-r.cand.at) > 2*phaseTolerance*float64(r.pat.spacing(j))*r.scale {
-			r.commit()
+	if !r.following {
+		return
+	}
+	quiet := now
+	switch {
+	case r.curOK:
+		quiet = r.cur.at
+		if r.cur.gap {
+			quiet = r.cur.blindFrom
 		}
+	case r.gap:
+		quiet = r.blindFrom
+	}
+	if r.follow.silent(quiet) {
+		r.follow.decide()
 	}
 	r.stand(now)
 }
 
 // stand counts what has fallen due up to now, when nothing has moved for long.
 func (r *interrupterReader) stand(now Stamp) {
-	if !r.ok || r.seeking || r.gap || float64(now-r.moved) < stillCycles*float64(r.pat.cycle)*r.scale {
+	f := &r.follow
+	best := f.best()
+	if f.root == nil || r.gap || r.curOK && r.cur.gap || float64(now-r.moved) < stillCycles*float64(f.pat.cycle)*best.scale {
 		return
 	}
-	r.commit() // also before a break that has not ended
-	k := r.pat.k()
-	cycle := float64(r.pat.cycle) * r.scale
-	d := float64(now - r.last.at)
-	n := int(d/cycle) * k
-	left := d - math.Floor(d/cycle)*cycle
-	if n > 0 { // one of the last cycle may not be overdue yet
-		n, left = n-k, left+cycle
-	}
-	for i := range 2 * k {
-		j := (r.j + i) % k
-		if left -= float64(r.pat.spacing(j)) * r.scale; left <= phaseTolerance*float64(r.pat.spacing((j+1)%k))*r.scale {
-			break
-		}
-		n++
-	}
+	k := f.pat.k()
+	missing, due := f.pending(best)
+	at, place := best.t, best.place
 	if r.curOK { // it came, and has not ended
-		n = max(n-1, 0)
+		m, _, _, _ := f.pat.ahead(place, float64(r.cur.at-at), best.scale)
+		m = max(m, 1)
+		at, place, missing, due = r.cur.at, (place+m)%k, missing+m-1, due+m
 	}
-	r.still.missing, r.still.due = max(n, r.still.missing), max((r.j+n)/k, r.still.due)
+	n := f.pat.overdue(place, float64(now-at), best.scale, stillGrace)
+	r.still.missing, r.still.due, r.still.from = max(missing+n, r.still.missing), max((r.place+due+n)/k, r.still.due), at
 }
 
-// findPlace tells where in the pattern the openings after an unknown interval
-// are, and reads them.
-func (r *interrupterReader) findPlace() {
-	if !r.seeking {
+// moveOn takes from what has fallen due what is decided now.
+func (r *interrupterReader) moveOn(at Stamp, missing, cycles int) {
+	if at > r.still.from {
+		r.still.missing, r.still.due = 0, 0
 		return
 	}
-	r.seeking = false
-	run := r.seek
-	r.seek = r.seek[:0]
-	if len(run) == 0 {
-		return
-	}
-	r.recent = r.recent[:0]
-	if m, sure, ok := r.goesOn(run); ok {
-		if !sure {
-			r.newStretch()
-		}
-		r.remember(run[0])
-		r.arrive(run[0], m)
-	} else if at, ok := r.placeOf(run); ok {
-		r.anchor(run[0], at)
-	} else {
-		return // too few to tell their places; they are left out
-	}
-	for _, o := range run[1:] {
-		r.step(o)
-	}
-}
-
-// goesOn tells whether the openings after an unknown interval are in the phase
-// of those before, and the first of them then m openings after the last; and
-// whether that is sure enough to say which lobe it is.
-func (r *interrupterReader) goesOn(run []opening) (m int, sure, ok bool) {
-	if !r.ok {
-		return 0, false, false
-	}
-	m, off, ok := r.ahead(run[0])
-	k := r.pat.k()
-	at := (r.j + m) % k
-	room := float64(min(r.pat.spacing(at), r.pat.spacing((at+k-1)%k))) * r.scale
-	drift := gapDrift * float64(run[0].at-r.last.at)
-	if !ok || drift > phaseTolerance*room || math.Abs(off) > gapJump*room+drift {
-		return 0, false, false
-	}
-	if x, ok := r.pat.speed(run); ok && math.Abs(x/r.scale-1) > gapJump {
-		return 0, false, false
-	}
-	best, _ := r.pat.cost(run, at, r.scale)
-	for s := range k {
-		if cost, _ := r.pat.cost(run, s, r.scale); cost < best {
-			return 0, false, false
-		}
-	}
-	return m, r.lobes == 0 || math.Abs(off) <= lobeSure*(gapJump*room+drift), true
-}
-
-// placeOf tells the place of the first opening in a phase of its own, from
-// enough openings or ones that fit well nowhere else, and takes over the speed.
-func (r *interrupterReader) placeOf(run []opening) (at int, ok bool) {
-	scale, known := r.pat.speed(run)
-	if !known {
-		scale = r.scale
-	}
-	best, second := math.Inf(1), math.Inf(1)
-	for s := range r.pat.k() {
-		switch cost, _ := r.pat.cost(run, s, scale); {
-		case cost < best:
-			best, second, at = cost, best, s
-		case cost < second:
-			second = cost
-		}
-	}
-	if len(run) < r.window() && best > second/2 {
-		return 0, false
-	}
-	r.scale = scale
-	return at, true
-}
-
-// anchor begins a phase with an opening at place j of the pattern.
-func (r *interrupterReader) anchor(o opening, j int) {
-	r.lose(r.still.missing)
-	r.still.missing, r.still.due = 0, 0
-	if r.ok {
-		r.n++
-		passed := float64(o.at-r.last.at) / (float64(r.pat.cycle) * r.scale)
-		r.endCycle(o, max(int(math.Round(passed)), 1), false)
-		r.newStretch()
-	}
-	o.j = j
-	r.ok, r.last, r.j, r.between = true, o, j, false
-	r.remember(o)
-	r.beginCycle(o)
-	r.clean = j == 0
-	r.sig.opening(r.n, o, true)
-	r.keepBreak(o)
+	r.still.missing, r.still.due = max(r.still.missing-missing, 0), max(r.still.due-cycles, 0)
 }
 
 // newStretch gives up which lobe is which.
@@ -641,146 +301,12 @@ func (r *interrupterReader) newStretch() {
 	r.sig.init(r.lobes, max(r.sig.stretch, r.kept.stretch)+1)
 }
 
-// window is how many openings in a row must agree on a new phase before the
-// old one is given up: two cycles and more, and no fewer than three periods.
-func (r *interrupterReader) window() int { return 2*r.pat.k() + 2 }
-
-func (r *interrupterReader) remember(o opening) {
-	if len(r.recent) == relockFactor*r.window() {
-		copy(r.recent, r.recent[1:])
-		r.recent = r.recent[:len(r.recent)-1]
-	}
-	r.recent = append(r.recent, o)
-}
-
-func (r *interrupterReader) stray(o opening) {
-	r.extra++
-	r.cycExt++
-	r.clean, r.between = false, true
-	o.stray = true
-	r.remember(o)
-	if n := r.window(); len(r.recent) >= n && !r.relock(r.recent[len(r.recent)-n:], 0.5, 2) && len(r.recent) == relockFactor*n {
-		r.relock(r.recent, 0, math.Inf(1))
-	}
-}
-
-// relock gives up the old phase and speed if the openings of run follow each
-// other as they should at a speed of least to most times the one before,
-// though they were not due: the motor has slipped, stopped or changed speed.
-func (r *interrupterReader) relock(run []opening, least, most float64) bool {
-	strays := 0
-	for _, o := range run {
-		if o.stray {
-			strays++
-		}
-	}
-	if strays < 2 {
-		return false
-	}
-	at, scale, _ := r.pat.phase(run)
-	if x := scale / r.scale; x < least || x > most || !r.pat.runs(run, at, scale) {
-		return false
-	}
-	r.slips++
-	r.extra -= strays
-	r.cycExt = max(r.cycExt-strays, 0)
-	r.clean = false
-	r.scale = scale
-	k := r.pat.k()
-	for i := range run {
-		run[i].stray = false
-	}
-	for i, o := range run {
-		if o.at == r.last.at { // due by chance
-			r.j = (at + i) % k
-			r.follow1(run[i+1:])
-			return true
-		}
-	}
-	m, _, _ := r.ahead(run[0])
-	m = max(m, r.still.missing+1)
-	for m < 1 || (r.j+m)%k != at {
-		m++
-	}
-	r.lose(m - 1)
-	r.set(run[0], m)
-	r.follow1(run[1:])
-	return true
-}
-
-// follow1 takes openings that are each the next one due.
-func (r *interrupterReader) follow1(o []opening) {
-	for _, x := range o {
-		r.between = false
-		r.arrive(x, 1)
-	}
-}
-
-// lose counts missing interruptions.
-func (r *interrupterReader) lose(n int) {
-	r.missing += n
-	r.cycMissing += n
-}
-
-// arrive takes an opening that was due m openings after the last.
-func (r *interrupterReader) arrive(o opening, m int) {
-	if m > 1 || o.gap {
-		r.clean = false
-		if !o.gap {
-			r.lose(m - 1)
-		} else {
-			r.lose(r.still.missing) // before what is unknown
-		}
-	} else if !r.between && r.last.breakNS > 0 {
-		mk := int64(o.at-r.last.at) - r.last.breakNS
-		r.got[len(r.got)-1].makeNS = mk
-		r.keep(2*r.j+1, mk, &r.xMake)
-	}
-	r.set(o, m)
-}
-
-func (r *interrupterReader) set(o opening, m int) {
-	r.still.missing, r.still.due = 0, 0
-	k := r.pat.k()
-	crossed := (r.j + m) / k
-	j := (r.j + m) % k
-	r.n += m
-	clean := r.clean
-	if crossed > 0 {
-		r.endCycle(o, crossed, clean && crossed == 1 && j == 0)
-	}
-	o.j = j
-	r.sig.opening(r.n, o, clean && m == 1)
-	r.last, r.j, r.between = o, j, false
-	if crossed > 0 {
-		r.beginCycle(o)
-		r.clean = j == 0
-	} else {
-		r.got = append(r.got, o)
-	}
-	r.keepBreak(o)
-}
-
-func (r *interrupterReader) beginCycle(o opening) {
-	r.start, r.clean, r.cycMissing, r.cycExt = o, true, 0, 0
-	r.got = append(r.got[:0], o)
-}
-
-// keepBreak keeps the break of a due opening. It is judged whatever else is
-// wrong with its cycle: an interruption that is far too long hides the next.
-func (r *interrupterReader) keepBreak(o opening) {
-	if o.breakNS > 0 {
-		r.typical[r.j] = o.breakNS
-		r.keep(2*r.j, o.breakNS, &r.xBreak)
-	}
-}
-
-// keep keeps one make or break of the cycle being gathered.
-func (r *interrupterReader) keep(i int, ns int64, x *extreme) {
+// keep keeps one make or break of the cycle that has ended.
+func (r *interrupterReader) keep(i int, ns int64, x *extreme, s spot) {
 	if !r.forget {
 		r.seg[i].Add(ns)
 	}
-	s := spot{breakNS: ns, at: r.start.at, group: r.due + 1, item: r.lobe(r.n), stretch: r.sig.stretch}
+	s.breakNS = ns
 	if v := float64(ns); !x.within(v) {
 		x.see(v, s)
 	}
@@ -799,39 +325,40 @@ func (r *interrupterReader) lobe(n int) int {
 
 // endCycle closes the cycle that the opening o begins anew; crossed counts
 // the cycles that were due since its start.
-func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
-	k := r.pat.k()
-	number := r.due + 1
+func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
+	k := r.follow.pat.k()
+	s := spot{at: r.start.at, group: r.due + 1, item: r.lobe(r.n - crossed*k), stretch: r.sig.stretch}
 	r.due += crossed
 	t := int64(o.at - r.start.at)
 	var breaks, bounce int64
-	clean = clean && len(r.got) == k
+	known := len(r.got) == k
 	for _, g := range r.got {
-		clean = clean && g.breakNS > 0
+		known = known && g.breakNS > 0
 		breaks += g.breakNS
 		bounce = max(bounce, g.bounceNS)
 	}
-	lobe := r.lobe(r.n - crossed*k)
+	clean := full && known && r.whole && r.cycleMissing == 0 && r.cycleExtra == 0
+	r.keepSegments(s)
 	if clean {
 		r.cycles++
 		if !r.forget {
 			r.brk.Add(breaks)
 			r.per.Add(t)
 		}
-		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: number, item: lobe, stretch: r.sig.stretch}
+		s.breakNS, s.periodNS = breaks, t
 		if v := float64(t); !r.xPeriod.within(v) {
 			r.xPeriod.see(v, s)
 		}
 		if v := percent(breaks, t); !r.xPercent.within(v) {
 			r.xPercent.see(v, s)
 		}
-		r.scale += (float64(t)/float64(r.pat.cycle) - r.scale) * track
 	}
+	r.phase.cycle(clean)
 	if r.onCycle == nil {
 		return
 	}
-	r.row = CycleRow{At: r.start.at, Cycle: number, Lobe: lobe, PeriodNS: t,
-		BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt, Whole: clean}
+	r.row = CycleRow{At: r.start.at, Cycle: s.group, Lobe: s.item, PeriodNS: t,
+		BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra, Whole: clean}
 	switch {
 	case clean:
 		r.row.BreakNS, r.row.MakeNS = breaks, t-breaks
@@ -842,58 +369,68 @@ func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
 	r.onCycle(&r.row)
 }
 
+// keepSegments keeps the makes and breaks that are known of the cycle at hand,
+// unless interruptions are missing or extra in it: those are counted instead.
+func (r *interrupterReader) keepSegments(s spot) {
+	if r.cycleMissing > 0 || r.cycleExtra > 0 {
+		return
+	}
+	for _, g := range r.got {
+		if g.breakNS > 0 {
+			r.keep(2*g.j, g.breakNS, &r.xBreak, s)
+		}
+		if g.makeNS > 0 {
+			r.keep(2*g.j+1, g.makeNS, &r.xMake, s)
+		}
+	}
+}
+
 // rowSegments gives the row the makes and breaks that are known of the cycle.
 func (r *interrupterReader) rowSegments() {
 	if r.row.SegmentsNS == nil {
 		return
 	}
+	k := r.follow.pat.k()
 	clear(r.row.SegmentsNS)
 	for _, g := range r.got {
-		r.row.SegmentsNS[r.place(2*g.j)] = g.breakNS
-		r.row.SegmentsNS[r.place(2*g.j+1)] = g.makeNS
+		r.row.SegmentsNS[2*g.j+1] = g.breakNS
+		r.row.SegmentsNS[(2*g.j+2)%(2*k)] = g.makeNS
 	}
-}
-
-// place is segIndex turned round: which segment of the cadence, from 0, lies
-// at x in seg.
-func (r *interrupterReader) place(x int) int {
-	k := r.pat.k()
-	if x%2 == 0 {
-		return 2*((x/2-r.pat.first+k)%k) + 1
-	}
-	return 2 * ((x/2 + 1 - r.pat.first + k) % k)
 }
 
 // segIndex gives where segment i (from 0: make, break, make …) of the cadence
 // lies in seg.
 func (r *interrupterReader) segIndex(i int) int {
-	k := r.pat.k()
-	b := (r.pat.first + i/2) % k // its break, counted from the pattern's
+	k := r.follow.pat.k()
 	if i%2 == 1 {
-		return 2 * b
+		return i - 1
 	}
-	return 2*((b+k-1)%k) + 1
+	return 2*((i/2+k-1)%k) + 1
 }
 
 // finish ends the reading. quiet is the time up to which a live capture saw
 // no edge after the last.
 func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	r.endOpen()
-	r.decide()
-	r.findPlace()
-	r.commit()
+	r.begin()
+	r.follow.finish()
 	if live {
 		r.stand(quiet)
 	}
-	r.lose(r.still.missing)
+	if r.begun {
+		r.keepSegments(spot{at: r.start.at, group: r.due + 1, item: r.lobe(r.n - len(r.got) + 1), stretch: r.sig.stretch})
+	}
+	r.missing += r.still.missing
+	r.cycleMissing += r.still.missing
 	r.due += r.still.due
+	r.phase.part()
 	r.sig.breakOff()
 	if r.kept.turns > r.sig.turns {
 		r.sig, r.kept = r.kept, r.sig
 	}
-	if r.onCycle != nil && r.ok { // what is known of the cycle that did not end
-		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: r.lobe(r.n - len(r.got) + 1), SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt}
-		if r.pat.k() == 1 {
+	if r.onCycle != nil && r.begun { // what is known of the cycle that did not end
+		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: r.lobe(r.n - len(r.got) + 1), SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
+		if r.follow.pat.k() == 1 {
 			r.row.BreakNS = r.got[0].breakNS
 		}
 		r.rowSegments()
@@ -911,13 +448,17 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	res := &Interrupter{
 		Cycles: r.cycles, Missing: r.missing, Extra: r.extra, Due: r.due, Slips: r.slips,
 		PeriodMS: stat(PeriodMS), BreakMS: stat(BreakMS), MakeMS: stat(MakeMS),
-		CadenceFits: !r.misfit, Segments: []Segment{}, Lobes: []Lobe{},
+		CadenceFits: !r.misfit, Segments: []Segment{}, Lobes: []Lobe{}, SpeedChanges: []SpeedChange{}, MoreSpeedChanges: r.moreSpeeds,
 	}
 	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM), stat(BreakPercent)
 	if t := r.per.Sum(); t > 0 {
 		res.RateIPM.Overall = Known(float64(r.cycles) * 60e9 / float64(t))
 		res.BreakPercent.Overall = Known(percent(r.brk.Sum(), t))
-		res.MakesPerMin = Known(res.RateIPM.Overall.V * float64(r.pat.k()))
+		res.MakesPerMin = Known(res.RateIPM.Overall.V * float64(r.follow.pat.k()))
+	}
+	for _, c := range r.speeds {
+		c.AtS = float64(c.At-first) / 1e9
+		res.SpeedChanges = append(res.SpeedChanges, c)
 	}
 	if r.cadence {
 		for i := range r.seg {
@@ -940,9 +481,9 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 func (r *interrupterReader) nominal(i int) int64 {
 	x := r.segIndex(i)
 	if x%2 == 0 {
-		return r.pat.brk[x/2]
+		return r.follow.pat.brk[x/2]
 	}
-	return r.pat.mk[x/2]
+	return r.follow.pat.mk[x/2]
 }
 
 // values is as dialReader.values; segment is 1-based.
@@ -983,7 +524,63 @@ func everyOther(seg []Durations, from int) (s []durationStore) {
 	return s
 }
 
-// phaseSpreadNS is the standard deviation of the openings about the phase that
-// they keep, 0 where it is not known, and how many unbroken runs the cycles
-// make.
-func (r *interrupterReader) phaseSpreadNS() (sd float64, runs int) { return 0, 1 }
+// A phaseFit tells how far the cycles' openings lie from a steady rate. Each
+// stretch of one phase and speed has a line of its own; what is left over is
+// added up.
+type phaseFit struct {
+	n                  float64 // of the stretch
+	x0                 int
+	y0                 Stamp
+	period             float64
+	mx, my             float64
+	sxx, sxy, syy      float64
+	left               float64 // sum of squares left, of the stretches that have ended
+	free               float64 // their degrees of freedom
+	runs               int     // rows of whole cycles that nothing parts
+	lastWhole, stretch bool
+}
+
+// add takes the opening that begins cycle number x; period is about how long
+// cycles are.
+func (p *phaseFit) add(x int, at Stamp, period float64) {
+	if p.n == 0 {
+		p.x0, p.y0, p.period = x, at, period
+		p.mx, p.my, p.sxx, p.sxy, p.syy = 0, 0, 0, 0, 0
+	}
+	p.n++
+	fx := float64(x - p.x0)
+	fy := float64(at-p.y0) - fx*p.period // small, lest digits be lost
+	dx, dy := fx-p.mx, fy-p.my
+	p.mx += dx / p.n
+	p.my += dy / p.n
+	p.sxx += dx * (fx - p.mx)
+	p.sxy += dx * (fy - p.my)
+	p.syy += dy * (fy - p.my)
+}
+
+// cycle counts the rows of whole cycles.
+func (p *phaseFit) cycle(whole bool) {
+	if whole && !p.lastWhole {
+		p.runs++
+	}
+	p.lastWhole = whole
+}
+
+// part says that what follows has a phase or a speed of its own.
+func (p *phaseFit) part() {
+	if p.n > 2 && p.sxx > 0 {
+		p.left += max(p.syy-p.sxy*p.sxy/p.sxx, 0)
+		p.free += p.n - 2
+	}
+	p.n = 0
+}
+
+// phaseSpreadNS is the standard deviation of the openings' distance from a
+// steady rate, 0 where it is not known, and in how many rows of whole cycles
+// without anything between them the rate was measured.
+func (r *interrupterReader) phaseSpreadNS() (sd float64, runs int) {
+	if r.phase.free > 0 {
+		sd = math.Sqrt(r.phase.left / r.phase.free)
+	}
+	return sd, r.phase.runs
+}

@@ -61,7 +61,10 @@ func TestInterrupterPhase(t *testing.T) {
 		{"one missing", Config{}, camEdges(0, 1000, 500, 20, nil, 7), 60, camWant{Cycles: 17, Missing: 1, Due: 19}},
 		{"four missing together", Config{}, camEdges(0, 1000, 500, 40, nil, 30, 31, 32, 33), 60, camWant{Cycles: 34, Missing: 4, Due: 39}},
 		{"one extra", Config{}, add(camEdges(0, 1000, 500, 20, nil), 9700, 60), 60, camWant{Cycles: 18, Extra: 1, Due: 19}},
-		{"every second missing, nominal given", Config{PeriodNS: 1e9}, camEdges(0, 1000, 500, 20, nil, 1, 3, 5, 7, 9, 11, 13, 15, 17), 60, camWant{Cycles: 1, Missing: 9, Due: 19}},
+		{"some missing, nominal given", Config{PeriodNS: 1e9}, camEdges(0, 1000, 500, 20, nil, 1, 3, 5, 7, 12, 13), 60, camWant{Cycles: 8, Missing: 6, Due: 19}},
+		// Nine intervals of twice the nominal are another speed (or, as is said
+		// beside it, interruptions missing); one more is too early for it.
+		{"every second missing, nominal given", Config{PeriodNS: 1e9}, camEdges(0, 1000, 500, 20, nil, 1, 3, 5, 7, 9, 11, 13, 15, 17), 30, camWant{Cycles: 9, Extra: 1, Due: 9}},
 		{"far off the nominal", Config{PeriodNS: 1e9}, camEdges(0, 500, 250, 20, nil), 120, camWant{Cycles: 19, Due: 19}},
 		{"stopped for 10.4 cycles", Config{}, append(camEdges(0, 1000, 500, 50, nil), camEdges(59400, 1000, 500, 20, nil)...), 60, camWant{Cycles: 68, Missing: 9, Due: 78, Slips: 1}},
 		{"speed creeps up by a tenth", Config{}, func() (e []Edge) {
@@ -279,18 +282,14 @@ func TestSpeedSteps(t *testing.T) {
 	}
 }
 
-// A break that is far too long hides the next interruption, and is judged.
-func TestLongBreakIsJudged(t *testing.T) {
+// A break that is far too long hides the next interruption, which is missing;
+// the cycle leaves the figures with its break.
+func TestLongBreakHidesTheNext(t *testing.T) {
 	e := camEdges(0, 1000, 500, 40, nil)
 	e = slices.Delete(e, 41, 43) // the closing at 20.5 s and the opening at 21 s never come
-	limits := &Profile{ID: "own", Kind: KindInterrupter, Limits: []Limit{{Quantity: BreakMS, Max: bound(550)}, {Quantity: MakeMS, Max: bound(550)}, {Quantity: PeriodMS, Max: bound(1100)}}}
-	r := measure(t, Config{Limits: limits}, e)
-	i := r.Interrupter
-	if i.Missing != 1 || i.BreakMS.N != 39 || i.BreakMS.Max.V != 1500 || i.MakeMS.Max.V != 500 || i.PeriodMS.Max.V != 1000 {
+	i := measure(t, Config{Kind: KindInterrupter}, e).Interrupter
+	if i.Missing != 1 || i.Cycles != 37 || i.Due != 39 || i.BreakMS.N != 38 || i.BreakMS.Max.V != 500 || i.MakeMS.Max.V != 500 || i.PeriodMS.Max.V != 1000 {
 		t.Errorf("%+v", i)
-	}
-	if c := r.Conformity.Items; c[0].Statement != Fail || c[0].Where != "cycle 21" || c[1].Statement != Pass || c[2].Statement != Pass {
-		t.Errorf("%+v", c)
 	}
 }
 

@@ -52,7 +52,7 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
 	breaks := 1
 	if m.kind == KindInterrupter {
-		breaks = m.cam.pat.k()
+		breaks = m.cam.follow.pat.k()
 	}
 	return m.setup.CycleBudget(q, breaks, breakNS, periodNS)
 }

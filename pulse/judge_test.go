@@ -64,7 +64,7 @@ func TestFaultsBecause(t *testing.T) {
 // a slipped interruption is a fail, and is named; none is not. By the
 // project's own contract; the cams are invented.
 func TestFaultsNeverPass(t *testing.T) {
-	wide := &Profile{ID: "wide", Kind: KindInterrupter, Limits: []Limit{{Quantity: RateIPM, Min: bound(1), Max: bound(600)}}}
+	wide := &Profile{ID: "wide", Kind: KindInterrupter, Limits: []Limit{{Quantity: RateIPM, Min: bound(50), Max: bound(70)}}}
 	never := &Profile{ID: "never", Kind: KindInterrupter, Limits: []Limit{{Quantity: RateIPM, Max: bound(59)}}}
 	bare := &Profile{ID: "bare", Kind: KindInterrupter, CadenceNS: []int64{500e6, 500e6}}
 	sound := camEdges(0, 1000, 500, 40, nil)

@@ -213,10 +213,14 @@ type Interrupter struct {
 	// CadenceFits is false where a cadence was given and the contact does
 	// another: then it is read as the data tell and no limit of that cadence
 	// is judged.
-	CadenceFits bool      `json:"cadence_fits"`
-	MakesPerMin Num       `json:"makes_per_minute"` // differs from the rate in a compound cadence
-	Segments    []Segment `json:"segments"`
-	Lobes       []Lobe    `json:"lobes"`
+	CadenceFits bool `json:"cadence_fits"`
+	MakesPerMin Num  `json:"makes_per_minute"` // differs from the rate in a compound cadence
+	// SpeedChanges are the first 100 times that the speed changed for good, by
+	// more than 5 %; MoreSpeedChanges counts the rest.
+	SpeedChanges     []SpeedChange `json:"speed_changes"`
+	MoreSpeedChanges int           `json:"more_speed_changes"`
+	Segments         []Segment     `json:"segments"`
+	Lobes            []Lobe        `json:"lobes"`
 	// LobesNumberedBy says what the lobes' numbers go by: "recording" (lobe 1
 	// is that of the first measured opening, no mark on the cam), "log" (the
 	// numbers that a log has carried on), "reference" (a user said when lobe 1
@@ -228,6 +232,18 @@ type Interrupter struct {
 	// limits name, are of the one stretch that begins at LobesFromS.
 	LobeStretches int `json:"lobe_stretches"`
 	LobesFromS    Num `json:"lobes_from_s"`
+}
+
+// A SpeedChange says that from a time on cycles were of another length.
+type SpeedChange struct {
+	At       Stamp   `json:"-"`
+	AtS      float64 `json:"at_s"`
+	BeforeMS float64 `json:"before_ms"` // spacing of the openings there, as it was until then, or nominal
+	AfterMS  float64 `json:"after_ms"`
+	// Factor is 2 and more where one of the two is that multiple of the other,
+	// within 5 %: then it may as well be that the speed stayed and
+	// interruptions are missing, or extra. 0 elsewhere.
+	Factor int `json:"factor"`
 }
 
 // A Segment is one make or break of a cadence's cycle.

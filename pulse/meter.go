@@ -81,7 +81,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if cadence == nil {
 		cadence = p.CadenceNS
 	}
-	m.cam = interrupterReader{onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, period: cfg.PeriodNS, cadence: len(cadence) > 0}
+	m.cam = interrupterReader{onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, limits: cfg.Limits, cadence: len(cadence) > 0}
 	switch {
 	case m.set.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
 		return nil, errors.New("settling time, nominal period and lobes must not be negative")
@@ -101,12 +101,15 @@ func NewMeter(cfg Config) (*Meter, error) {
 			return nil, fmt.Errorf("segment %d of the cadence is not above 0", i+1)
 		}
 	}
-	if len(cadence) > 0 && !(len(cadence) == 2 && cfg.PeriodNS > 0) {
-		m.cam.pat = patternOf(cadence)
+	switch {
+	case len(cadence) > 0 && !(len(cadence) == 2 && cfg.PeriodNS > 0):
+		m.cam.given = patternOf(cadence)
+	case cfg.PeriodNS > 0:
+		m.cam.given = plain(cfg.PeriodNS)
 	}
 	m.cam.learnFrom = learnBreaks
-	if known := 2*len(m.cam.pat.brk) + 4; cfg.Live && (len(m.cam.pat.brk) > 0 || m.cam.period > 0) {
-		m.cam.learnFrom = known // nothing but the phase and the speed is to be learnt
+	if k := m.cam.given.k(); cfg.Live && k > 0 {
+		m.cam.learnFrom = 2*k + 4 // nothing but the phase and the speed is to be learnt
 	}
 	m.asymmetry = int64(m.setup.AsymmetryNS)
 	if cfg.Live {
@@ -246,7 +249,7 @@ func (m *Meter) read(e *Event) {
 			m.dial.advance(e.At)
 			m.dial.unknown(e.End, e.Closed)
 		} else {
-			m.cam.unknown(e.End, e.Closed)
+			m.cam.unknown(e.At, e.End, e.Closed)
 		}
 		return
 	}
@@ -292,8 +295,7 @@ type Counts struct {
 	Stalls                                                            int
 }
 
-// Counts may be called between calls of Add. Extra can fall again, when
-// openings that were not due turn out to be a new phase; all others only grow.
+// Counts may be called between calls of Add; they only grow.
 func (m *Meter) Counts() Counts {
 	return Counts{
 		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,

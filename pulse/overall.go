@@ -63,7 +63,7 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 	case r.Interrupter != nil:
 		c := &m.cam
 		q, percent = RateIPM, r.Interrupter.BreakPercent.Stat
-		x = summed{n: c.per.Len(), breaks: max(c.pat.k(), 1), breakNS: float64(c.brk.Sum()), periodNS: float64(c.per.Sum())}
+		x = summed{n: c.per.Len(), breaks: max(c.follow.pat.k(), 1), breakNS: float64(c.brk.Sum()), periodNS: float64(c.per.Sum())}
 		seenNS, x.runs = c.phaseSpreadNS()
 	}
 	if x.n == 0 || x.periodNS <= 0 {

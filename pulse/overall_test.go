@@ -66,11 +66,11 @@ func TestOverallOfOne(t *testing.T) {
 // The overall figures of many noisy recordings of one contact scatter as their
 // stated uncertainty says: the measurement itself, with no derivative (JCGM
 // 101:2008, Monte Carlo; seeds 3, 4). Where the edges scatter more than the
-// budget knows, what was seen counts; a cam's rate has no such witness yet.
-// Steps of the recorded times may fall alike on all periods, so there 95 % of
-// the recordings must be within the expanded uncertainty.
+// budget knows, what was seen counts. Steps of the recorded times may fall
+// alike on all periods, so there 95 % of the recordings must be within the
+// expanded uncertainty.
 func TestOverallMonteCarlo(t *testing.T) {
-	const recordings = 1000 // the scatter is known within 2.3 %
+	const recordings = 150 // the scatter is known within 5.8 %
 	noise, asymmetry, clock := Setup{EdgeNoiseNS: 0.5e6}, Setup{AsymmetryUNS: 57735}, Setup{ClockRel: 5e-4}
 	for _, c := range []struct {
 		name    string
@@ -78,9 +78,9 @@ func TestOverallMonteCarlo(t *testing.T) {
 		cadence []int64
 	}{
 		{"dial", trainsOf(100, 65, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10), nil},
-		{"cam", camEdges(0, 500, 200, 61, nil), nil},
-		{"cam in step", camEdges(0, 490, 200.55, 61, nil), nil}, // of 0.7 ms, half a step in each break
-		{"cadence", cadenceEdges([]float64{400, 200, 400, 2000}, 1, 49), []int64{400e6, 200e6, 400e6, 2000e6}},
+		{"cam", camEdges(0, 500, 200, 31, nil), nil},
+		{"cam in step", camEdges(0, 490, 200.55, 31, nil), nil}, // of 0.7 ms, half a step in each break
+		{"cadence", cadenceEdges([]float64{400, 200, 400, 2000}, 1, 29), []int64{400e6, 200e6, 400e6, 2000e6}},
 	} {
 		for _, x := range []struct {
 			name         string
@@ -130,12 +130,10 @@ func TestOverallMonteCarlo(t *testing.T) {
 			}{{q, &rate, &uRate}, {BreakPercent, &percent, &uPercent}} {
 				sd, _ := f.got.SD()
 				u, _ := f.u.Mean()
-				least, most := 0.93, 1.07
+				least, most := 0.85, 1.18
 				switch {
-				case x.name == "noise beyond the budget" && f.q == RateIPM:
-					continue
 				case x.name == "noise" || x.name == "noise beyond the budget":
-					most = 1.15 // of the budget's and the seen noise the greater
+					most = 1.25 // of the budget's and the seen noise the greater
 				case x.name == "steps":
 					if covered[i] < recordings*95/100 {
 						t.Errorf("%s, steps: %s within its uncertainty in %d of %d", c.name, f.q, covered[i], recordings)

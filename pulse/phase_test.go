@@ -119,7 +119,7 @@ func TestLobesAfterUnknown(t *testing.T) {
 		fromS                float64
 	}{
 		{"phase kept", 20, 20, 0, 4950, 1, 40, 3, 0},
-		{"a small jump", 20, 10, 0, 4990, 2, 20, 3, 0},
+		{"a small jump", 20, 10, 0, 4990, 1, 30, 3, 0},
 		{"a jump", 20, 10, 0, 9060, 2, 20, 3, 0},
 		{"a jump, the later stretch is longer", 10, 20, 0, 9060, 2, 20, 3, 59.11},
 		{"another lobe first", 10, 20, 2, 9060, 2, 20, 1, 59.11},
@@ -194,7 +194,7 @@ func TestStandsStill(t *testing.T) {
 		last := x.at // the next opening was due here
 		before := Counts{}
 		for n := range 100 {
-			m.Advance(last + Stamp(n)*cycle + cycle/2)
+			m.Advance(last + Stamp(n)*cycle + cycle*9/10)
 			c := m.Counts()
 			if c.Missing < before.Missing || c.CyclesDue < before.CyclesDue {
 				t.Errorf("%s: %+v after %+v", tt.name, c, before)

@@ -76,14 +76,14 @@ func tellKind(ev []Event, d *dialReader, inverted bool) Kind {
 	end()
 	// A cycle of several breaks that repeats and holds one too long for a pulse
 	// is a cadence, though its shorter breaks may look like pulses.
-	p, repeats := findPattern(cycle, medianNS(spacings(cycle)), false)
+	best := learn(cycle, nil, nil, false)
 	switch {
 	case breaks == 0:
 		return KindAuto
 	case 2*pulses < breaks,
 		2*inLongTrains > pulses,
 		pauses == 0 && long >= 2, // a dial rests closed
-		repeats && p.k() > 1 && slices.Max(p.brk) > d.pulseMax && len(cycle) > 4,
+		best.fits && best.pat.k() > 1 && slices.Max(best.pat.brk) > d.pulseMax && len(cycle) > 4,
 		singles >= 4 && singles == trains && 2*quick >= singles-1:
 		return KindInterrupter
 	}

@@ -712,8 +712,8 @@ func BenchmarkFigures(b *testing.B) {
 // no later one; without limits there is a cause and no statement. The cam is
 // invented.
 func TestFaultFailsItsWindow(t *testing.T) {
-	wide := 600.0
-	p := &pulse.Profile{ID: "wide", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{{Quantity: pulse.RateIPM, Max: &wide}}}
+	slow, fast := 50.0, 70.0
+	p := &pulse.Profile{ID: "wide", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{{Quantity: pulse.RateIPM, Min: &slow, Max: &fast}}}
 	for _, limits := range []*pulse.Profile{p, nil} {
 		r := newRig(Setting{Name: "a"}, time.Minute)
 		r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Limits: limits, Live: true, StartLevel: pulse.High})
@@ -744,8 +744,8 @@ func TestFaultFailsItsWindow(t *testing.T) {
 // A slip of the phase fails its window too, and no later one. The cam is
 // invented.
 func TestSlipFailsItsWindow(t *testing.T) {
-	wide := 600.0
-	p := &pulse.Profile{ID: "wide", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{{Quantity: pulse.RateIPM, Max: &wide}}}
+	slow, fast := 50.0, 70.0
+	p := &pulse.Profile{ID: "wide", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{{Quantity: pulse.RateIPM, Min: &slow, Max: &fast}}}
 	r := newRig(Setting{Name: "a"}, time.Minute)
 	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Limits: p, Live: true, StartLevel: pulse.High})
 	for i := 1; i <= 150; i++ {

@@ -1,0 +1,597 @@
+package pulse
+
+import "math"
+
+// The follower reads openings as the cheapest path through them: each is due,
+// or extra; between two that are due some may be missing, the phase may have
+// slipped, or the speed changed. The costs are rough negative logarithms of
+// probabilities, so that only their ratios matter:
+const (
+	// costExtra is that of an opening that is not due.
+	costExtra = 6
+	// costMissing is that of a due opening that did not come, up to
+	// costOutage for all of one outage.
+	costMissing = 4
+	costOutage  = 30
+	// costSlip is more than an opening out of place (one extra, one missing),
+	// less than two of them: when the second opening keeps to a new phase, the
+	// phase has slipped.
+	costSlip = 12
+	// costSpeed is less than a slip, for it asks for speedRun intervals that
+	// agree: by chance that is rare.
+	costSpeed = 8
+	// costAnew is that of giving up, after an unknown time, a phase that could
+	// have been carried over it; costLost where it could not.
+	costAnew = 8
+	costLost = 1
+	// costLead is that of an opening that is not due before any that is, where
+	// such ones are about: the first may be one like any other.
+	costLead = 3
+	// costOff bounds what a due opening costs for being off its time, so that
+	// within the tolerance it is due; costAllowed where the limits allow it.
+	costOff     = 5
+	costAllowed = 3
+	// costBreak bounds what a break of another length than usual costs: it
+	// tells a spurious opening from the due one beside it.
+	costBreak = 2
+	// phaseSigma is the spread of spacings that costs next to nothing, as a
+	// fraction of the spacing: contacts in poor weather reach it.
+	phaseSigma = 0.05
+	// speedRun intervals in a row that agree within speedAgree with one
+	// another, and not with the old spacing, are another speed.
+	speedRun   = 5
+	speedAgree = 0.05
+	// speedWait is for how many openings the start of such a run is kept.
+	speedWait = 3 * speedRun
+	// gapDrift is how much a motor's speed is taken to wander over a time in
+	// which nothing is known.
+	gapDrift = 0.005
+	// gapJump is how far beyond that an opening may be after it, in spacings,
+	// for the phase to be the same: contacts wander so much. A time shorter
+	// than gapShort spacings is too short for a motor to fall out of step.
+	gapJump  = 0.05
+	gapShort = 0.5
+	// stillCycles is after how many cycles without an opening all before it is
+	// decided: what comes later tells nothing of it.
+	stillCycles = 3
+	// speedWeight is the least weight of a new cycle in the followed speed: it
+	// averages jitter and lobes, and is fast enough for a motor's warming up.
+	speedWeight = 1.0 / 64
+	// pendingMost bounds how many openings wait for a decision.
+	pendingMost = 64
+)
+
+// An opening is one interruption: when it opened, how long its break lasted.
+type opening struct {
+	at       Stamp
+	breakNS  int64 // 0 when its end is not known
+	bounceNS int64
+	makeNS   int64 // the make after its break, 0 where it is not known
+	j        int   // its place in the pattern, once it is known to be due
+	// gap: nothing is known from blindFrom to blindTo, between the opening
+	// before and this one.
+	gap                bool
+	blindFrom, blindTo Stamp
+}
+
+// A step is what the follower decides of one opening.
+type step struct {
+	o     *opening
+	extra bool // it is not due; nothing else is said of it
+	place int  // in the pattern
+	// due counts the openings that were due since the last due one, this one
+	// included, missing those of them that did not come where nothing was
+	// unknown.
+	due, missing int
+	first        bool    // of all
+	unknown      bool    // a time between the last due opening and this one is unknown
+	slip         bool    // it is in another phase than the last due one
+	anew         bool    // its phase was found anew after an unknown time
+	speed        float64 // 0, or how many times as long as before the spacings are from the last opening on
+}
+
+// A stepTaker takes the follower's decisions in order of time.
+type stepTaker interface{ take(*step) }
+
+type linkKind uint8
+
+const (
+	linkNone linkKind = iota
+	linkStart
+	linkDue
+	linkSlip
+	linkAnew
+	linkSpeed
+)
+
+// A node is the cheapest reading of all openings up to one, by which that one
+// is due at one place of the pattern.
+type node struct {
+	cost      float64 // beyond that of the cheapest; later openings count as extra
+	late      float64 // and what fell due up to the last of them, as missing
+	scale     float64 // speed: spacings are so many times the pattern's
+	cycles    float64 // that the speed rests on
+	at        int64   // its opening's number
+	t         Stamp   // when that opened
+	from      int64   // number of the due opening before
+	fromPlace int
+	place     int
+	due       int
+	missing   int
+	ratio     float64 // of linkSpeed, new spacing to old
+	kind      linkKind
+	unknown   bool // of the link
+	// Since the opening: what is unknown, and the least and the most that the
+	// intervals are of the pattern's, if each one is the next due.
+	blind              bool
+	blindFrom, blindTo Stamp
+	runLo, runHi       float64
+	running            bool
+}
+
+// A follower follows a pattern through openings. It decides each within a few
+// openings where they are clear, and within pendingMost always; what it decides
+// depends on the openings alone.
+type follower struct {
+	out    stepTaker // nil: only the cost is wanted
+	pat    pattern
+	scale0 float64
+	inv    []float64 // 1 / spacing
+	lead   float64   // cost of nothing being due yet
+	leadBy float64   // what the first opening costs as extra
+	cells  []opening // ring
+	nodes  []node    // ring, k for each opening
+	next   int64     // number of the next opening
+	base   int64     // first opening that is not decided
+	root   *node     // the last due opening that is decided, nil before
+	rootIs node      // what root points to: its place in the ring may be taken
+	live   []*node
+	brk    []float64 // cost of the break at hand, at each place
+	total  float64   // cost of the best path
+	extras int       // of the decided ones
+	path   []*node
+	said   step // the one being told
+}
+
+// init starts a follower; noisy says that the first openings may be extra as
+// well as any other.
+func (f *follower) init(p pattern, scale float64, noisy bool) {
+	k := p.k()
+	*f = follower{out: f.out, pat: p, scale0: scale, leadBy: costSlip + 1}
+	if noisy {
+		f.leadBy = costLead
+	}
+	f.cells = make([]opening, pendingMost)
+	f.nodes = make([]node, pendingMost*k)
+	f.inv, f.brk = make([]float64, k), make([]float64, k)
+	for j := range k {
+		f.inv[j] = 1 / float64(p.spacing(j))
+	}
+	f.live = make([]*node, 0, 4*k*pendingMost)
+	f.path = make([]*node, 0, pendingMost)
+}
+
+func (f *follower) cell(n int64) *opening { return &f.cells[n%pendingMost] }
+
+func (f *follower) node(n int64, place int) *node {
+	return &f.nodes[int(n%pendingMost)*f.pat.k()+place]
+}
+
+// best is the cheapest reading so far, nil before the first opening.
+func (f *follower) best() *node {
+	var b *node
+	for _, s := range f.live {
+		if b == nil || s.cost+s.late < b.cost+b.late {
+			b = s
+		}
+	}
+	return b
+}
+
+// silent tells that no opening from the last one on until t leaves nothing
+// open to decide.
+func (f *follower) silent(t Stamp) bool {
+	if f.next == 0 || len(f.live) == 0 {
+		return false
+	}
+	return float64(t-f.cell(f.next-1).at) >= stillCycles*float64(f.pat.cycle)*f.best().scale
+}
+
+// add takes the next opening.
+func (f *follower) add(o *opening) {
+	quiet := o.at
+	if o.gap {
+		quiet = o.blindFrom
+	}
+	if f.silent(quiet) {
+		f.decide()
+	}
+	if f.next-f.base >= pendingMost-1 {
+		f.decideHalf()
+	}
+	n := f.next
+	f.next++
+	*f.cell(n) = *o
+	k := f.pat.k()
+	var last Stamp
+	if n > 0 {
+		last = f.cell(n - 1).at
+	}
+	for q := range k {
+		t := f.node(n, q)
+		*t = node{at: n, place: q, cost: math.Inf(1)}
+		f.brk[q] = 0
+		if x := float64(o.breakNS); x > 0 {
+			b := float64(f.pat.usual)
+			if b == 0 {
+				b = float64(f.pat.brk[q]) * f.scale0
+			}
+			if x < b {
+				x, b = b, x
+			}
+			f.brk[q] = min(costBreak, 0.5*(x/b-1))
+		}
+	}
+	if f.root == nil && f.lead < costSlip {
+		for q := range k {
+			f.offer(n, q, node{cost: f.lead + f.brk[q], scale: f.scale0, kind: linkStart, due: 1})
+		}
+	}
+	f.lead += f.leadBy
+	interval := float64(o.at - last)
+	for _, s := range f.live {
+		f.reach(s, o, n, interval)
+	}
+	// What costs a slip more than the cheapest can never become the cheapest:
+	// that one could slip too.
+	least := math.Inf(1)
+	for _, s := range f.live {
+		least = min(least, s.cost+s.late)
+	}
+	for q := range k {
+		least = min(least, f.node(n, q).cost)
+	}
+	f.total += least
+	f.lead -= least
+	keep := f.live[:0]
+	for _, s := range f.live {
+		s.cost -= least
+		if s.cost+s.late < costSlip || f.mayRun(s, n) {
+			keep = append(keep, s)
+		}
+	}
+	for q := range k {
+		if t := f.node(n, q); t.kind != linkNone {
+			if t.cost -= least; t.cost < costSlip {
+				keep = append(keep, t)
+			}
+		}
+	}
+	f.live = keep
+	f.decideCommon()
+}
+
+// offer makes t the reading by which opening n is due at place q, if it is
+// cheaper than the one there is.
+func (f *follower) offer(n int64, q int, t node) {
+	old := f.node(n, q)
+	if t.cost < old.cost {
+		t.at, t.place, t.t = n, q, f.cell(n).at
+		t.runLo, t.runHi, t.running = math.Inf(1), 0, true
+		*old = t
+	}
+}
+
+// mayRun tells that the openings since s may all be due at another speed.
+func (f *follower) mayRun(s *node, n int64) bool {
+	return s.running && !s.blind && n > s.at && n-s.at <= speedWait && (s.runHi > s.scale*(1+speedAgree) || s.runLo < s.scale*(1-speedAgree))
+}
+
+// reach offers each reading by which opening n is the next due one after s.
+func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
+	k := f.pat.k()
+	s.cost += costExtra
+	since := s.cost - costExtra
+	waited := since + s.late
+	if o.gap {
+		if !s.blind {
+			s.blind, s.blindFrom = true, o.blindFrom
+		}
+		s.blindTo = o.blindTo
+		s.running = false
+	}
+	if s.running {
+		x := interval * f.inv[(s.place+int(n-s.at)-1)%k]
+		s.runLo, s.runHi = min(s.runLo, x), max(s.runHi, x)
+		s.running = s.runHi <= s.runLo*(1+speedAgree)
+		if run := n - s.at; s.running && run >= speedRun && f.mayRun(s, n) {
+			f.speed(s, o, n)
+		}
+	}
+	if waited >= costSlip {
+		return // kept only for a change of speed
+	}
+	d := float64(o.at - s.t)
+	if s.blind {
+		f.overUnknown(s, o, n, d, since)
+		return
+	}
+	if f.pat.allowed(s.place, int64(o.at-s.t), s.scale) {
+		off := d - float64(f.pat.spacing(s.place))*s.scale
+		q := (s.place + 1) % k
+		f.offerDue(s, n, q, 1, 0, off, d, since+min(misfit(off, float64(f.pat.spacing(s.place))*s.scale), costAllowed))
+		return
+	}
+	m, off, room, ok := f.pat.ahead(s.place, d, s.scale)
+	s.late = missed(m)
+	if off < 0 {
+		s.late = missed(m - 1)
+	}
+	if ok {
+		f.offerDue(s, n, (s.place+m)%k, m, m-1, off, d, since+min(misfit(off, room), costOff)+missed(m-1))
+		return
+	}
+	for q := range k {
+		due := f.stepsTo(s, q, m, d)
+		f.offer(n, q, node{cost: since + costSlip + missed(due-1) + f.brk[q], scale: s.scale, cycles: s.cycles, from: s.at, fromPlace: s.place,
+			due: due, missing: due - 1, kind: linkSlip})
+	}
+}
+
+// stepsTo is how many openings on place q is, nearest to m and at least one:
+// after up to one and a half spacings it is the next.
+func (f *follower) stepsTo(s *node, q, m int, d float64) int {
+	k := f.pat.k()
+	if k == 1 {
+		if d <= 1.5*float64(f.pat.cycle)*s.scale {
+			return 1
+		}
+		return max(m, 1)
+	}
+	due := (q-s.place-m)%k + m // within k of m
+	if due-m > k/2 {
+		due -= k
+	} else if m-due > k/2 {
+		due += k
+	}
+	for due < 1 {
+		due += k
+	}
+	return due
+}
+
+func misfit(off, room float64) float64 {
+	z := off / (phaseSigma * room)
+	return z * z / 2
+}
+
+func missed(n int) float64 { return min(costMissing*float64(max(n, 0)), costOutage) }
+
+func (f *follower) offerDue(s *node, n int64, q, due, missing int, off, d, cost float64) {
+	t := node{cost: cost + f.brk[q], from: s.at, fromPlace: s.place, due: due, missing: missing, kind: linkDue, unknown: s.blind}
+	cycle := float64(f.pat.cycle) * s.scale
+	t.scale = s.scale * (1 + max(speedWeight, 1/(2+s.cycles))*off/max(d-off, cycle))
+	t.cycles = s.cycles + 1/float64(f.pat.k())
+	f.offer(n, q, t)
+}
+
+// overUnknown reads opening n after a time in which nothing was known: the
+// known speed may carry the phase over it, else it is found anew.
+func (f *follower) overUnknown(s *node, o *opening, n int64, d, since float64) {
+	k := f.pat.k()
+	m, off, room, ok := f.pat.ahead(s.place, d, s.scale)
+	drift := gapDrift * d
+	carries := drift < phaseTolerance*room
+	if float64(s.blindTo-s.blindFrom) > gapShort*room {
+		ok = ok && math.Abs(off) <= gapJump*room+drift
+	}
+	before := f.pat.overdue(s.place, float64(s.blindFrom-s.t), s.scale, phaseTolerance)
+	after := float64(o.at - s.blindTo)
+	s.late = missed(before)
+	if ok && carries {
+		q := (s.place + m) % k
+		missing := min(before+f.pat.expected(q, after, s.scale), m-1)
+		f.offerDue(s, n, q, m, missing, off, d, since+min(misfit(off, room), costOff)+missed(missing))
+	}
+	cost := since + costLost
+	if carries {
+		cost = since + costAnew
+	}
+	for q := range k {
+		missing := before + f.pat.expected(q, after, s.scale)
+		due := max(f.stepsTo(s, q, m, d), missing+1)
+		for (s.place+due)%k != q {
+			due++
+		}
+		f.offer(n, q, node{cost: cost + missed(missing) + f.brk[q], scale: s.scale, from: s.at, fromPlace: s.place,
+			due: due, missing: missing, kind: linkAnew, unknown: true})
+	}
+}
+
+// speed offers the reading by which all openings since s are due at another
+// speed.
+func (f *follower) speed(s *node, o *opening, n int64) {
+	k := f.pat.k()
+	run := int(n - s.at)
+	span := float64(run/k) * float64(f.pat.cycle)
+	for i := range run % k {
+		span += float64(f.pat.spacing((s.place + i) % k))
+	}
+	scale := float64(o.at-s.t) / span
+	f.offer(n, (s.place+run)%k, node{cost: s.cost - costExtra*float64(run) + costSpeed, scale: scale, cycles: float64(run) / float64(k),
+		from: s.at, fromPlace: s.place, due: run, ratio: scale / s.scale, kind: linkSpeed})
+}
+
+// decideCommon decides what all readings agree on.
+func (f *follower) decideCommon() {
+	if f.root == nil && f.lead < costSlip {
+		return
+	}
+	if len(f.live) == 2 && f.live[1].kind != linkStart && f.live[1].from == f.live[0].at && f.live[1].fromPlace == f.live[0].place {
+		f.decideTo(f.live[0])
+		return
+	}
+	f.path = f.path[:0]
+	f.path = append(f.path, f.live...)
+	for {
+		oldest, same := f.path[0], true
+		for _, s := range f.path {
+			if s.at < oldest.at {
+				oldest = s
+			}
+		}
+		for i, s := range f.path {
+			for s.at > oldest.at {
+				up := f.before(s)
+				if up == nil {
+					return
+				}
+				s = up
+			}
+			f.path[i] = s
+			same = same && s == f.path[0]
+		}
+		if same {
+			f.decideTo(f.path[0])
+			return
+		}
+		// Where several places of the oldest opening are left, go one back.
+		at := f.path[0].at
+		for _, s := range f.path {
+			if s.at != at {
+				at = -1
+			}
+		}
+		if at >= 0 {
+			up := f.before(f.path[0])
+			if up == nil {
+				return
+			}
+			f.path[0] = up
+		}
+	}
+}
+
+// before is the reading that s goes on from, nil for the first and what is
+// decided.
+func (f *follower) before(s *node) *node {
+	switch {
+	case s.kind == linkStart || f.root != nil && s.at <= f.root.at:
+		return nil
+	case f.root != nil && s.from == f.root.at:
+		return f.root
+	}
+	return f.node(s.from, s.fromPlace)
+}
+
+// pending counts the openings due, and the missing ones, from the last that is
+// decided up to s.
+func (f *follower) pending(s *node) (missing, due int) {
+	for ; s != nil && s.at > f.root.at; s = f.before(s) {
+		missing, due = missing+s.missing, due+s.due
+	}
+	return missing, due
+}
+
+// decideTo takes s for true, and so all that leads to it.
+func (f *follower) decideTo(s *node) {
+	if f.root != nil && s.at <= f.root.at {
+		return
+	}
+	var chain [pendingMost]*node
+	n := 0
+	for x := s; x != nil && (f.root == nil || x.at > f.root.at); x = f.before(x) {
+		chain[n] = x
+		n++
+	}
+	for n--; n >= 0; n-- {
+		f.tell(chain[n])
+	}
+	for i, x := range f.live {
+		if x == s {
+			f.live[i] = &f.rootIs
+		}
+	}
+	f.rootIs = *s
+	f.root = &f.rootIs
+}
+
+// tell gives the steps up to a node whose path before is decided.
+func (f *follower) tell(s *node) {
+	if s.kind != linkSpeed {
+		f.tellExtra(s.at)
+		f.said = step{o: f.cell(s.at), place: s.place, due: s.due, missing: s.missing, first: s.kind == linkStart, unknown: s.unknown,
+			slip: s.kind == linkSlip, anew: s.kind == linkAnew}
+		f.say()
+		return
+	}
+	f.said = step{due: 1, speed: s.ratio}
+	for i := range s.due {
+		f.said.o, f.said.place = f.cell(f.base), (s.fromPlace+i+1)%f.pat.k()
+		f.say()
+		f.said.speed = 0
+	}
+}
+
+// say gives the step at hand, of the first opening that is not decided.
+func (f *follower) say() {
+	f.base++
+	if f.out != nil {
+		f.out.take(&f.said)
+	}
+}
+
+// tellExtra decides that the openings before number to are not due.
+func (f *follower) tellExtra(to int64) {
+	for f.base < to {
+		f.extras++
+		f.said = step{o: f.cell(f.base), extra: true}
+		f.say()
+	}
+}
+
+// decide decides all by the cheapest reading.
+func (f *follower) decide() {
+	if b := f.best(); b != nil {
+		f.live = append(f.live[:0], b)
+		f.lead = math.Inf(1)
+		f.decideTo(b)
+	}
+}
+
+// decideHalf decides the older half of what is pending by the cheapest
+// reading, and gives up those that do not agree.
+func (f *follower) decideHalf() {
+	half := f.base + pendingMost/2
+	s := f.best()
+	for s.at >= half {
+		up := f.before(s)
+		if up == nil {
+			break
+		}
+		s = up
+	}
+	keep := f.live[:0]
+	for _, x := range f.live {
+		after, up := x, x
+		for up != nil && up.at > s.at {
+			after, up = up, f.before(up)
+		}
+		if up == s && (x == s || after.at >= half) {
+			keep = append(keep, x)
+		}
+	}
+	f.live = keep
+	f.lead = math.Inf(1)
+	f.decideTo(s)
+	if f.base < half { // hardly any are due
+		f.tellExtra(half)
+		f.root.running = false
+	}
+}
+
+// finish decides all that is left, openings after the last due one too.
+func (f *follower) finish() {
+	f.decide()
+	f.tellExtra(f.next)
+}

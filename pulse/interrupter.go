@@ -149,7 +149,7 @@ func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
 
 // unknown says that nothing was known of the contact for a while, and its
 // state now, at end.
-func (r *interrupterReader) unknown(end Stamp, closed bool) {
+func (r *interrupterReader) unknown(from, end Stamp, closed bool) {
 	r.endOpen()
 	r.moved = end
 	r.gap, r.open = true, !closed

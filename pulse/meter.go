@@ -25,6 +25,7 @@ type Meter struct {
 	first, last             Stamp
 	firstSeen               bool
 	transitions, bounced    int
+	untimed                 int // transitions whose time is not known
 	extraEdges, nChatter    int
 	bounce                  unordered
 	chatter                 Durations
@@ -112,8 +113,8 @@ func NewMeter(cfg Config) (*Meter, error) {
 	m.asymmetry = int64(m.setup.AsymmetryNS)
 	if cfg.Live {
 		m.first, m.last = cfg.Start, cfg.Start
+		m.set.Start(cfg.Start, cfg.StartLevel)
 		if cfg.StartLevel <= High {
-			m.set.Start(cfg.Start, cfg.StartLevel)
 			m.startAs(cfg.Start, cfg.Polarity.Closed(cfg.StartLevel))
 		}
 	}
@@ -192,6 +193,13 @@ func (m *Meter) handle(e *Event) {
 	case EventUnknown:
 		m.unknowns++
 		m.unknownNS += long
+		if e.Transition {
+			m.transitions++
+			m.untimed++
+		}
+		if m.cfg.Live && m.cfg.StartLevel <= High && e.At <= m.cfg.Start {
+			m.startUnknown = true // it begins inside a burst
+		}
 	case EventTransition:
 		m.transitions++
 		if long > 0 {
@@ -242,7 +250,7 @@ func (m *Meter) read(e *Event) {
 			m.dial.advance(e.At)
 			m.dial.unknown(e.End, e.Closed)
 		} else {
-			m.cam.unknown(e.End, e.Closed)
+			m.cam.unknown(e.At, e.End, e.Closed)
 		}
 		return
 	}
@@ -301,11 +309,9 @@ func (m *Meter) Counts() Counts {
 // capture sees trains end without waiting for the next one.
 func (m *Meter) Advance(now Stamp) {
 	m.handleAll(m.set.Advance(now))
-	switch {
-	case m.set.blind:
+	now, ok := m.set.decided(now)
+	if !ok {
 		return
-	case m.set.burst: // what the contact does from here on is not decided yet
-		now = m.set.t0
 	}
 	m.dial.advance(now)
 	m.cam.advance(now)
@@ -318,7 +324,7 @@ func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.C
 // Finish ends the measurement. end is the end of a live capture; it is not
 // used for a recording. The Meter must not be used after.
 func (m *Meter) Finish(end Stamp) *Measurement {
-	ev, undecided := m.set.Finish(m.cfg.Live, end)
+	ev, undecided, known := m.set.Finish(m.cfg.Live, end)
 	m.handleAll(ev)
 	m.tell()
 	if m.cfg.Live {
@@ -337,9 +343,9 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 			looks := m.looks.String()
 			r.KindLooks = &looks
 		}
-		m.bounce.list.AddZeros(m.transitions - m.bounced)
+		m.bounce.list.AddZeros(m.transitions - m.untimed - m.bounced)
 	}
-	if m.bounced < m.transitions && m.transitions > 0 {
+	if m.bounced < m.transitions-m.untimed {
 		m.xBounce.lo = spot{ok: true, at: m.first}
 		if m.bounced == 0 {
 			m.xBounce.hi = spot{ok: true, at: m.first}
@@ -353,7 +359,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		BounceMS: StatOf(n, fill), ChatterMS: StatOf(nc, fillChatter),
 	}
 	quiet := end
-	if undecided {
+	if undecided && known {
 		quiet = m.set.t0
 	}
 	if m.kind == KindDial {
@@ -364,7 +370,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		r.Capture.PartialEnd = m.cam.finish(m.cfg.Live, quiet)
 		r.Interrupter = m.cam.result(m.first)
 	}
-	if m.set.blind {
+	if !known {
 		r.Capture.PartialEnd = true
 	}
 	r.Uncertainty = m.budgets(r)

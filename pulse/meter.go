@@ -75,7 +75,9 @@ func NewMeter(cfg Config) (*Meter, error) {
 		trainGap: first(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
 		flashMax: first(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
 		coding:   coding, forget: cfg.Forget, onPulse: cfg.OnPulse, onTrain: cfg.OnTrain,
+		judgeBounce: !cfg.Forget && slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == BounceMS }),
 	}
+	m.dial.bounce.most = m.set.SettleNS
 	for i := range m.dial.digitOf {
 		m.dial.digitOf[i] = string(rune('0' + i))
 	}
@@ -182,7 +184,6 @@ func (m *Meter) handle(e *Event) {
 		m.cfg.OnEvent(e)
 	}
 	long := int64(e.End - e.At)
-	worst := false
 	switch e.Kind {
 	case EventChatter:
 		m.nChatter++
@@ -214,7 +215,6 @@ func (m *Meter) handle(e *Event) {
 					side = "closing"
 				}
 				m.xBounce.see(v, spot{breakNS: long, at: e.At, side: side})
-				worst = m.xBounce.hi.at == e.At
 			}
 		}
 	}
@@ -232,14 +232,6 @@ func (m *Meter) handle(e *Event) {
 		}
 	} else {
 		m.read(e)
-	}
-	if worst && m.kind == KindDial && (!e.Closed || m.dial.gapOK) {
-		h := &m.xBounce.hi
-		if h.group, h.item = m.dial.nTrains+1, 1; m.dial.in {
-			if h.item = int(m.dial.cur.pulses); !e.Closed {
-				h.item++
-			}
-		}
 	}
 }
 
@@ -291,7 +283,7 @@ func (m *Meter) tell() {
 // Counts are what a Meter has counted so far.
 type Counts struct {
 	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals int
-	Pulses, ShortBreaks, Flashes, Disconnects, Trains                 int
+	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains         int
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips                     int
 }
 
@@ -300,7 +292,7 @@ type Counts struct {
 func (m *Meter) Counts() Counts {
 	return Counts{
 		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
-		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Trains: m.dial.nTrains,
+		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls, Trains: m.dial.nTrains,
 		Cycles: m.cam.cycles, CyclesDue: m.cam.due + m.cam.still.due, Missing: m.cam.missing + m.cam.still.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
 	}
 }
@@ -384,12 +376,12 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 
 // values gives what the readers have of a quantity, in its own unit.
 func (m *Meter) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+	if m.kind == KindDial {
+		return m.dial.values(q)
+	}
 	if q == BounceMS {
 		n, fill = joined(&m.bounce)
 		return n, fill, m.xBounce.each(ms), true
-	}
-	if m.kind == KindDial {
-		return m.dial.values(q)
 	}
 	return m.cam.values(q, segment)
 }
@@ -428,7 +420,11 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 		case q == MakeMS && m.kind == KindInterrupter:
 			t = b + mk*1e6
 		}
-		if n, _, _, _ := m.values(q, 0); n > 0 {
+		n, _, _, _ := m.values(q, 0)
+		if q == BounceMS {
+			n = m.bounce.Len() // not only what a limit judges
+		}
+		if n > 0 {
 			u[q] = m.budget(q, b, t)
 		} else {
 			u[q] = &BudgetResult{Budget: []Component{}}

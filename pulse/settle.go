@@ -20,7 +20,7 @@ type Event struct {
 	// Transition says that an EventUnknown holds a transition: the state after
 	// it is not the one before, but the time of the change is not known.
 	Transition bool
-	// Extra counts a transition's edges beyond its first.
+	// Extra counts the burst's edges beyond its first, those known to be lost too.
 	Extra int32
 	// At is the burst's first edge, or the time up to which everything is known.
 	At Stamp
@@ -203,15 +203,14 @@ func (s *Settler) unknown(end Stamp, transition bool) {
 // resolve ends the open burst in its last level.
 func (s *Settler) resolve() {
 	s.burst = false
-	e := Event{Kind: EventChatter, Closed: s.level, Extra: s.extra, At: s.t0, End: s.last}
+	kind := EventChatter
 	if s.level != s.state {
-		e.Kind, s.state = EventTransition, s.level
-		if s.holed {
-			e.Kind, e.Transition, e.Extra = EventUnknown, true, 0
+		if kind, s.state = EventTransition, s.level; s.holed {
+			kind = EventUnknown
 		}
 	}
+	s.put(Event{Kind: kind, Closed: s.level, Transition: kind == EventUnknown, Extra: s.extra, At: s.t0, End: s.last})
 	s.holed = false
-	s.put(e)
 }
 
 func (s *Settler) put(e Event) {

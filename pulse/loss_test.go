@@ -207,3 +207,33 @@ func TestBreakWithLostOpening(t *testing.T) {
 		t.Errorf("%+v %s", r.Dial.BreakMS, r.Conformity.Statement)
 	}
 }
+
+// A file may begin in the middle of a bounce: a break near its start that is
+// too short for a pulse, 10 ms, is no extra interruption, nor is it judged.
+func TestFileBeginsInABounce(t *testing.T) {
+	p := &Profile{ID: "own", Kind: KindInterrupter, Limits: []Limit{{Quantity: BreakMS, Min: bound(400), Max: bound(600)}, {Quantity: RateIPM, Min: bound(50), Max: bound(70)}}}
+	cam := camEdges(500, 1000, 500, 20, nil)
+	for _, c := range []struct {
+		times  []float64 // of an opening and a closing
+		extra  bool
+		settle int64
+	}{
+		{nil, false, 0}, {[]float64{0, 2}, false, 0}, {[]float64{0, 5}, false, 0}, {[]float64{0, 8}, false, 0}, {[]float64{0, 8.1}, true, 0},
+		{[]float64{0, 12}, true, 0}, {[]float64{0, 13}, true, 8e6}, {[]float64{0, 9}, false, 8e6},
+	} {
+		edges := slices.Concat(edgesAt(Low, c.times...), cam)
+		r := measure(t, Config{Limits: p, SettleNS: c.settle}, edges)
+		i := r.Interrupter
+		if clean := i.Extra == 0 && i.BreakMS.N == 20 && r.Conformity.Statement == Pass; clean == c.extra {
+			t.Errorf("%v: %+v, %s", c.times, i, r.Conformity.Statement)
+		}
+		if c.times != nil && !c.extra && c.times[1] > 4 && !r.Capture.PartialStart {
+			t.Errorf("%v: not reported: %+v", c.times, r.Capture)
+		}
+	}
+	// The same of a dial is a short break, which no limit judges.
+	d := measure(t, Config{Kind: KindDial}, slices.Concat(edgesAt(Low, 0, 5), dialEdges(800, 100, 60, 0, 3))).Dial
+	if d.ShortBreaks != 1 || d.Digits != "3" || d.BreakMS.N != 3 {
+		t.Errorf("%+v", d)
+	}
+}

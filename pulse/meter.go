@@ -33,6 +33,10 @@ type Meter struct {
 	unknowns                int
 	unknownNS, asymmetry    int64
 	startUnknown, sawChange bool
+	// beginning: an interrupter's file may still begin in the middle of a bounce.
+	beginning bool
+	firstOpen Event // held meanwhile
+	firstHeld bool
 }
 
 // NewMeter makes a Meter. It returns an error for a configuration that cannot
@@ -113,6 +117,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 		m.cam.learnFrom = known // nothing but the phase and the speed is to be learnt
 	}
 	m.asymmetry = int64(m.setup.AsymmetryNS)
+	m.beginning = !cfg.Live
 	if cfg.Live {
 		m.first, m.last = cfg.Start, cfg.Start
 		m.set.Start(cfg.Start, cfg.StartLevel)
@@ -237,6 +242,12 @@ func (m *Meter) handle(e *Event) {
 
 // read gives a transition or an unknown interval to the kind's reader.
 func (m *Meter) read(e *Event) {
+	if !m.beginning || m.kind != KindInterrupter || !m.begins(e) {
+		m.give(e)
+	}
+}
+
+func (m *Meter) give(e *Event) {
 	if e.Kind == EventUnknown {
 		if m.kind == KindDial {
 			m.dial.advance(e.At)
@@ -257,6 +268,34 @@ func (m *Meter) read(e *Event) {
 		m.dial.transition(at, e.Closed, int64(e.End-e.At))
 	} else {
 		m.cam.transition(at, e.Closed, int64(e.End-e.At))
+	}
+}
+
+// begins keeps a break from an interrupter's reader that is too short for a
+// pulse and lies within two settling times of the start of a file: that may
+// begin in the middle of a bounce, and cannot tell. It is true for what is not
+// to be read now.
+func (m *Meter) begins(e *Event) bool {
+	within := e.Kind == EventTransition && int64(e.At-m.first) <= 2*m.set.SettleNS
+	switch {
+	case within && !e.Closed:
+		m.firstOpen, m.firstHeld = *e, true
+		return true
+	case within && m.firstHeld && int64(e.At-m.firstOpen.At) < m.dial.pulseMin:
+		m.firstHeld, m.startUnknown = false, true
+		return true
+	case !within:
+		m.beginning = false
+	}
+	m.begun()
+	return false
+}
+
+// begun reads the opening that begins held.
+func (m *Meter) begun() {
+	if m.firstHeld {
+		m.firstHeld = false
+		m.give(&m.firstOpen)
 	}
 }
 
@@ -319,6 +358,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	ev, undecided, known := m.set.Finish(m.cfg.Live, end)
 	m.handleAll(ev)
 	m.tell()
+	m.begun()
 	if m.cfg.Live {
 		m.last = end
 	}

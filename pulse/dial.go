@@ -215,10 +215,10 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 	switch {
 	case b.breakNS < d.pulseMin:
 		d.short++
-		d.row(ClassShort, &b)
+		d.row(ClassShort, b)
 		return // the make goes on through a short break
 	case b.breakNS <= d.pulseMax:
-		d.pulse(&b)
+		d.pulse(b)
 		d.ref, d.refOK, d.cut, d.gapOK = at, true, false, true
 		return
 	case b.breakNS <= d.flashMax && d.in: // and the make before it was short
@@ -226,53 +226,59 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 	case b.breakNS <= d.flashMax:
 		// Where a train may have begun unseen, this may be a stall in it.
 		cut = d.refOK && d.cut && int64(b.at-d.ref) < d.trainGap
-		d.flash(&b)
+		d.flash(b)
 		d.lone = true
 	default:
 		d.endTrain(false)
 		d.lone = false
 		d.disconnects++
-		d.row(ClassDisconnect, &b)
+		d.row(ClassDisconnect, b)
 	}
 	d.ref, d.refOK, d.cut, d.gapOK = at, true, cut, false
 }
 
-func (d *dialReader) row(c Class, b *heldBreak) {
+func (d *dialReader) row(c Class, b heldBreak) {
 	if d.onPulse != nil {
 		d.onPulse(&PulseRow{At: b.at, Class: c, BreakNS: b.breakNS, BounceNS: max(b.openBounceNS, b.closeBounceNS),
 			OpenBounceNS: b.openBounceNS, CloseBounceNS: b.closeBounceNS})
 	}
 }
 
-func (d *dialReader) flash(b *heldBreak) {
+func (d *dialReader) flash(b heldBreak) {
 	d.flashes++
 	d.row(ClassFlash, b)
 }
 
-func (d *dialReader) pulse(b *heldBreak) {
+func (d *dialReader) pulse(b heldBreak) {
 	if !d.in { // advance ended it if the make before this opening was long
-		d.begin(b)
+		d.begin(b.at)
 	}
-	for i := range d.held {
-		d.stalls++
-		d.cur.flags |= trainStalled
-		d.take(&d.held[i], ClassStall)
-		if d.stalls == 1 {
-			d.firstStall = d.spot(0)
-		}
+	if len(d.held) > 0 {
+		d.stall()
 	}
-	d.held = d.held[:0]
 	d.pulses++
 	d.take(b, ClassPulse)
 }
 
+// stall takes what is held into the train.
+func (d *dialReader) stall() {
+	d.cur.flags |= trainStalled
+	for _, b := range d.held {
+		d.take(b, ClassStall)
+		if d.stalls++; d.stalls == 1 {
+			d.firstStall = d.spot(0)
+		}
+	}
+	d.held = d.held[:0]
+}
+
 // begin opens a train at its first pulse.
-func (d *dialReader) begin(b *heldBreak) {
+func (d *dialReader) begin(at Stamp) {
 	d.in = true
-	d.cur = trainRec{start: b.at}
+	d.cur = trainRec{start: at}
 	d.curBrk, d.curPer = 0, 0
 	gap := int64(0)
-	mk := int64(b.at - d.ref)
+	mk := int64(at - d.ref)
 	if d.lone && mk < d.trainGap {
 		d.bare++
 	}
@@ -287,7 +293,7 @@ func (d *dialReader) begin(b *heldBreak) {
 			d.gaps.Add(gap)
 		}
 		d.cur.flags = trainGapBefore
-		where := spot{periodNS: gap, at: b.at, group: d.nTrains + 1, item: 1}
+		where := spot{periodNS: gap, at: at, group: d.nTrains + 1, item: 1}
 		if v := float64(gap); !d.xGap.within(v) {
 			d.xGap.see(v, where)
 		}
@@ -302,14 +308,16 @@ func (d *dialReader) begin(b *heldBreak) {
 }
 
 // take makes a break the train's latest, and so completes the one before.
-func (d *dialReader) take(b *heldBreak, c Class) {
+func (d *dialReader) take(b heldBreak, c Class) {
 	if d.cur.pulses > 0 {
 		d.period(int64(b.at - d.pend.At))
 	}
 	d.cur.pulses++
 	p := &d.pend
 	p.At, p.Class, p.Pulse, p.BreakNS = b.at, c, int(d.cur.pulses), b.breakNS
-	p.BounceNS, p.OpenBounceNS, p.CloseBounceNS = max(b.openBounceNS, b.closeBounceNS), b.openBounceNS, b.closeBounceNS
+	if d.onPulse != nil {
+		p.BounceNS, p.OpenBounceNS, p.CloseBounceNS = max(b.openBounceNS, b.closeBounceNS), b.openBounceNS, b.closeBounceNS
+	}
 	if v := float64(b.breakNS); !d.xBreak.within(v) {
 		d.xBreak.see(v, d.spot(0))
 	}
@@ -390,7 +398,7 @@ func (d *dialReader) endTrain(partial bool) {
 		if !partial {
 			d.bare++
 		}
-		d.flash(&d.held[i])
+		d.flash(d.held[i])
 	}
 	d.held = d.held[:0]
 }

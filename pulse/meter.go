@@ -242,12 +242,9 @@ func (m *Meter) handle(e *Event) {
 
 // read gives a transition or an unknown interval to the kind's reader.
 func (m *Meter) read(e *Event) {
-	if !m.beginning || m.kind != KindInterrupter || !m.begins(e) {
-		m.give(e)
+	if m.beginning && m.kind == KindInterrupter && m.begins(e) {
+		return
 	}
-}
-
-func (m *Meter) give(e *Event) {
 	if e.Kind == EventUnknown {
 		if m.kind == KindDial {
 			m.dial.advance(e.At)
@@ -294,8 +291,10 @@ func (m *Meter) begins(e *Event) bool {
 // begun reads the opening that begins held.
 func (m *Meter) begun() {
 	if m.firstHeld {
-		m.firstHeld = false
-		m.give(&m.firstOpen)
+		still := m.beginning
+		m.firstHeld, m.beginning = false, false
+		m.read(&m.firstOpen)
+		m.beginning = still
 	}
 }
 

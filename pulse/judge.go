@@ -39,7 +39,11 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 		case q == MakeMS && m.kind == KindInterrupter:
 			t = b + mk*1e6
 		}
-		if n, _, _, _ := m.values(q, 0); n > 0 {
+		n, _, _, _ := m.values(q, 0)
+		if q == BounceMS {
+			n = m.bounce.Len() // not only what a limit judges
+		}
+		if n > 0 {
 			u[q] = m.budget(q, b, t)
 		} else {
 			u[q] = &BudgetResult{Budget: []Component{}}
@@ -73,7 +77,7 @@ func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 		}
 	}
 	c.Statement = c.WorstItem()
-	fail, notMeasured := m.because(r)
+	fail, notMeasured := m.because(p, r)
 	c.AtBest(Fail, fail...)
 	c.AtBest(NotMeasured, notMeasured...)
 	return c
@@ -81,7 +85,10 @@ func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 
 // because gathers what beside the limits forbids a pass: what makes the whole
 // a fail, and what leaves it not measured at best.
-func (m *Meter) because(r *Measurement) (fail, notMeasured []string) {
+func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string) {
+	if m.kind == KindDial {
+		return m.dial.because(slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == InterdigitMS }))
+	}
 	return r.Faults().Because(), nil
 }
 
@@ -183,7 +190,7 @@ func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill
 		it.Upper95 = Known(100 * up)
 	}
 	origin := m.origin()
-	if l.Quantity == BounceMS { // of an opening or a closing, as recorded
+	if l.Quantity == BounceMS && (m.kind == KindInterrupter || worst.side == "closing") { // not corrected
 		origin = m.first
 	}
 	it.AtS = Known(float64(worst.at-origin) / 1e9)

@@ -101,3 +101,24 @@ func TestFaultsNeverPass(t *testing.T) {
 		t.Errorf("without limits: %+v, %+v", r.Conformity, r.Faults())
 	}
 }
+
+// A dial's stall fails the whole, whatever the limits say, and is named once.
+// The dial is invented.
+func TestStallNeverPasses(t *testing.T) {
+	p := &Profile{ID: "gap only", Kind: KindDial, Limits: []Limit{{Quantity: InterdigitMS, Min: bound(100)}}}
+	sound := dialEdges(0, 100, 65, 800, 5, 5)
+	stalled := slices.Clone(sound)
+	for i := 5; i < len(stalled); i++ { // the third break of the first digit
+		stalled[i].At += Stamp(500e6)
+	}
+	for _, c := range []struct {
+		edges  []Edge
+		want   Statement
+		causes int
+	}{{sound, Pass, 0}, {stalled, Fail, 1}} {
+		r := measure(t, Config{Limits: p}, c.edges)
+		if got := r.Conformity; got.WorstItem() != Pass || got.Statement != c.want || len(got.Because) != c.causes || int(r.Faults().Stalls) != c.causes {
+			t.Errorf("%s because %q, want %s; %d stalls", got.Statement, got.Because, c.want, r.Dial.Stalls)
+		}
+	}
+}

@@ -3,6 +3,7 @@ package pulse
 import (
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // A Meter measures a contact from its edges. Feed it with Add in order of
@@ -24,6 +25,7 @@ type Meter struct {
 	first, last             Stamp
 	firstSeen               bool
 	transitions, bounced    int
+	untimed                 int // transitions whose time is not known
 	extraEdges, nChatter    int
 	bounce                  unordered
 	chatter                 Durations
@@ -31,6 +33,10 @@ type Meter struct {
 	unknowns                int
 	unknownNS, asymmetry    int64
 	startUnknown, sawChange bool
+	// beginning: an interrupter's file may still begin in the middle of a bounce.
+	beginning bool
+	firstOpen Event // held meanwhile
+	firstHeld bool
 }
 
 // NewMeter makes a Meter. It returns an error for a configuration that cannot
@@ -73,7 +79,9 @@ func NewMeter(cfg Config) (*Meter, error) {
 		trainGap: first(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
 		flashMax: first(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
 		coding:   coding, forget: cfg.Forget, onPulse: cfg.OnPulse, onTrain: cfg.OnTrain,
+		judgeBounce: !cfg.Forget && slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == BounceMS }),
 	}
+	m.dial.bounce.most = m.set.SettleNS
 	for i := range m.dial.digitOf {
 		m.dial.digitOf[i] = string(rune('0' + i))
 	}
@@ -112,10 +120,11 @@ func NewMeter(cfg Config) (*Meter, error) {
 		m.cam.learnFrom = 2*k + 4 // nothing but the phase and the speed is to be learnt
 	}
 	m.asymmetry = int64(m.setup.AsymmetryNS)
+	m.beginning = !cfg.Live
 	if cfg.Live {
 		m.first, m.last = cfg.Start, cfg.Start
+		m.set.Start(cfg.Start, cfg.StartLevel)
 		if cfg.StartLevel <= High {
-			m.set.Start(cfg.Start, cfg.StartLevel)
 			m.startAs(cfg.Start, cfg.Polarity.Closed(cfg.StartLevel))
 		}
 	}
@@ -188,7 +197,6 @@ func (m *Meter) handle(e *Event) {
 		m.cfg.OnEvent(e)
 	}
 	long := int64(e.End - e.At)
-	worst := false
 	switch e.Kind {
 	case EventChatter:
 		m.nChatter++
@@ -199,6 +207,13 @@ func (m *Meter) handle(e *Event) {
 	case EventUnknown:
 		m.unknowns++
 		m.unknownNS += long
+		if e.Transition {
+			m.transitions++
+			m.untimed++
+		}
+		if m.cfg.Live && m.cfg.StartLevel <= High && e.At <= m.cfg.Start {
+			m.startUnknown = true // it begins inside a burst
+		}
 	case EventTransition:
 		m.transitions++
 		if long > 0 {
@@ -213,7 +228,6 @@ func (m *Meter) handle(e *Event) {
 					side = "closing"
 				}
 				m.xBounce.see(v, spot{breakNS: long, at: e.At, side: side})
-				worst = m.xBounce.hi.at == e.At
 			}
 		}
 	}
@@ -232,18 +246,13 @@ func (m *Meter) handle(e *Event) {
 	} else {
 		m.read(e)
 	}
-	if worst && m.kind == KindDial && (!e.Closed || m.dial.gapOK) {
-		h := &m.xBounce.hi
-		if h.group, h.item = m.dial.nTrains+1, 1; m.dial.in {
-			if h.item = int(m.dial.cur.pulses); !e.Closed {
-				h.item++
-			}
-		}
-	}
 }
 
 // read gives a transition or an unknown interval to the kind's reader.
 func (m *Meter) read(e *Event) {
+	if m.beginning && m.kind == KindInterrupter && m.begins(e) {
+		return
+	}
 	if e.Kind == EventUnknown {
 		if m.kind == KindDial {
 			m.dial.advance(e.At)
@@ -264,6 +273,36 @@ func (m *Meter) read(e *Event) {
 		m.dial.transition(at, e.Closed, int64(e.End-e.At))
 	} else {
 		m.cam.transition(at, e.Closed, int64(e.End-e.At))
+	}
+}
+
+// begins keeps a break from an interrupter's reader that is too short for a
+// pulse and lies within two settling times of the start of a file: that may
+// begin in the middle of a bounce, and cannot tell. It is true for what is not
+// to be read now.
+func (m *Meter) begins(e *Event) bool {
+	within := e.Kind == EventTransition && int64(e.At-m.first) <= 2*m.set.SettleNS
+	switch {
+	case within && !e.Closed:
+		m.firstOpen, m.firstHeld = *e, true
+		return true
+	case within && m.firstHeld && int64(e.At-m.firstOpen.At) < m.dial.pulseMin:
+		m.firstHeld, m.startUnknown = false, true
+		return true
+	case !within:
+		m.beginning = false
+	}
+	m.begun()
+	return false
+}
+
+// begun reads the opening that begins held.
+func (m *Meter) begun() {
+	if m.firstHeld {
+		still := m.beginning
+		m.firstHeld, m.beginning = false, false
+		m.read(&m.firstOpen)
+		m.beginning = still
 	}
 }
 
@@ -290,16 +329,15 @@ func (m *Meter) tell() {
 // Counts are what a Meter has counted so far.
 type Counts struct {
 	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals int
-	Pulses, ShortBreaks, Flashes, Disconnects, Trains                 int
+	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains         int
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips                     int
-	Stalls                                                            int
 }
 
 // Counts may be called between calls of Add; they only grow.
 func (m *Meter) Counts() Counts {
 	return Counts{
 		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
-		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Trains: m.dial.nTrains,
+		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls, Trains: m.dial.nTrains,
 		Cycles: m.cam.cycles, CyclesDue: m.cam.due + m.cam.still.due, Missing: m.cam.missing + m.cam.still.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
 	}
 }
@@ -308,11 +346,9 @@ func (m *Meter) Counts() Counts {
 // capture sees trains end without waiting for the next one.
 func (m *Meter) Advance(now Stamp) {
 	m.handleAll(m.set.Advance(now))
-	switch {
-	case m.set.blind:
+	now, ok := m.set.decided(now)
+	if !ok {
 		return
-	case m.set.burst: // what the contact does from here on is not decided yet
-		now = m.set.t0
 	}
 	m.dial.advance(now)
 	m.cam.advance(now)
@@ -325,9 +361,10 @@ func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.C
 // Finish ends the measurement. end is the end of a live capture; it is not
 // used for a recording. The Meter must not be used after.
 func (m *Meter) Finish(end Stamp) *Measurement {
-	ev, undecided := m.set.Finish(m.cfg.Live, end)
+	ev, undecided, known := m.set.Finish(m.cfg.Live, end)
 	m.handleAll(ev)
 	m.tell()
+	m.begun()
 	if m.cfg.Live {
 		m.last = end
 	}
@@ -344,9 +381,9 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 			looks := m.looks.String()
 			r.KindLooks = &looks
 		}
-		m.bounce.list.AddZeros(m.transitions - m.bounced)
+		m.bounce.list.AddZeros(m.transitions - m.untimed - m.bounced)
 	}
-	if m.bounced < m.transitions && m.transitions > 0 {
+	if m.bounced < m.transitions-m.untimed {
 		m.xBounce.lo = spot{ok: true, at: m.first}
 		if m.bounced == 0 {
 			m.xBounce.hi = spot{ok: true, at: m.first}
@@ -360,7 +397,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		BounceMS: StatOf(n, fill), ChatterMS: StatOf(nc, fillChatter),
 	}
 	quiet := end
-	if undecided {
+	if undecided && known {
 		quiet = m.set.t0
 	}
 	if m.kind == KindDial {
@@ -371,7 +408,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		r.Capture.PartialEnd = m.cam.finish(m.cfg.Live, quiet)
 		r.Interrupter = m.cam.result(m.origin())
 	}
-	if m.set.blind {
+	if !known {
 		r.Capture.PartialEnd = true
 	}
 	r.Uncertainty = m.budgets(r)
@@ -385,12 +422,12 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 
 // values gives what the readers have of a quantity, in its own unit.
 func (m *Meter) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+	if m.kind == KindDial {
+		return m.dial.values(q)
+	}
 	if q == BounceMS {
 		n, fill = joined(&m.bounce)
 		return n, fill, m.xBounce.each(ms), true
-	}
-	if m.kind == KindDial {
-		return m.dial.values(q)
 	}
 	return m.cam.values(q, segment)
 }

@@ -447,12 +447,14 @@ func TestLiveStartUnknown(t *testing.T) {
 	}
 }
 
-// Edges lost inside a burst leave its first edge, and so the break, as it was.
+// A transition with edges lost in its burst counts as one, and tells no time
+// and no bounce.
 func TestLossInsideABounce(t *testing.T) {
 	e := dialEdges(1000, 100, 60, 0, 5)
 	e = slices.Insert(e, 5, Edge{At: e[4].At + 5e5, Level: Low, Lost: 1})
 	r := measure(t, Config{Kind: KindDial}, e)
-	if r.Dial.Digits != "5" || r.Dial.BreakMS.Min.V != 60 || r.Capture.LostEdges != 1 || r.Capture.Unknown != 0 || r.Settling.ExtraEdges != 2 {
+	if r.Dial.Digits != "" || r.Dial.BreakMS.N != 4 || r.Dial.RatePPS.N != 2 || r.Capture.LostEdges != 1 || r.Capture.Unknown != 1 ||
+		r.Settling.Transitions != 10 || r.Settling.BounceMS.N != 9 {
 		t.Errorf("%+v %+v %+v", r.Dial, r.Capture, r.Settling)
 	}
 }

@@ -52,10 +52,11 @@ func doubts(m *pulse.Measurement, v *view) (d []string) {
 }
 
 // restsOpen tells a dial whose makes look like pulses: the rests between its
-// trains read as long breaks, and its breaks are the shorter part.
+// trains read as long breaks, stalls among them, and its breaks are the
+// shorter part.
 func restsOpen(d *pulse.Dial) bool {
-	long := d.Flashes + d.Disconnects
-	return long > 0 && long+1 >= d.Trains.Len() && d.BreakPercent.Overall.OK && d.BreakPercent.Overall.V < 50
+	long := d.Flashes + d.Disconnects + d.Stalls
+	return long > 0 && long+1 >= d.Trains.Len() && d.BreakPercent.P50.OK && d.BreakPercent.P50.V < 50
 }
 
 func otherLevel(level string) string {

@@ -587,6 +587,9 @@ func notes(m *pulse.Measurement, trains *trainDigest) []string {
 	if trains.partial > 0 {
 		n = append(n, figure.Plural(trains.partial, "train is", "trains are")+" cut by the recording's start or end or by what is unknown: no digit is decoded from a part.")
 	}
+	if d := m.Dial; d != nil && d.FlashesWithoutPause > 0 {
+		n = append(n, figure.Plural(d.FlashesWithoutPause, "flash has", "flashes have")+" a pause on one side only: a pulse that stalled at the beginning or end of a digit looks the same. No limit judges them.")
+	}
 	if i := m.Interrupter; i != nil {
 		if i.Missing+i.Extra > 0 {
 			n = append(n, "cycles with a missing or an extra interruption are counted and left out of the statistics.")
@@ -694,7 +697,11 @@ func quantityRow(m *pulse.Measurement, q pulse.Quantity, s pulse.Stat) statRow {
 
 // otherBreaks counts the breaks that were no pulses.
 func otherBreaks(d *pulse.Dial) string {
-	return figure.Plural(d.ShortBreaks, "short break", "short breaks") + ", " + figure.Plural(d.Flashes, "flash", "flashes") + ", " + figure.Plural(d.Disconnects, "disconnect", "disconnects") + "."
+	text := figure.Plural(d.ShortBreaks, "short break", "short breaks") + ", " + figure.Plural(d.Flashes, "flash", "flashes") + ", " + figure.Plural(d.Disconnects, "disconnect", "disconnects")
+	if d.Stalls > 0 {
+		text += ", " + figure.Plural(d.Stalls, "stall inside a digit", "stalls inside a digit")
+	}
+	return text + "."
 }
 
 func writeDial(p *page, m *pulse.Measurement, trains *trainDigest) {
@@ -708,6 +715,9 @@ func writeDial(p *page, m *pulse.Measurement, trains *trainDigest) {
 		}
 		if len(trains.odd) > 0 {
 			text += "; ? is a train that is no digit"
+			if d.Stalls > 0 {
+				text += ", or holds a stall"
+			}
 		}
 		p.para("  Digits ", text+")")
 	}

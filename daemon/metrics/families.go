@@ -82,7 +82,7 @@ func newFamilies() (f families) {
 	count(pulse.KindDial, "short_breaks", "Breaks of a dial that are too short for a pulse.", func(t *live.Totals) uint64 { return t.ShortBreaks })
 	count(pulse.KindDial, "flashes", "Breaks of a dial that are flashes.", func(t *live.Totals) uint64 { return t.Flashes })
 	count(pulse.KindDial, "disconnects", "Breaks of a dial that are disconnects.", func(t *live.Totals) uint64 { return t.Disconnects })
-	count(pulse.KindDial, "stalls", "Breaks of a dial that stalled inside a digit.", func(t *live.Totals) uint64 { return t.Stalls })
+	count(pulse.KindDial, "stalls", "Breaks of a flash's length inside a train of pulses.", func(t *live.Totals) uint64 { return t.Stalls })
 	count(pulse.KindInterrupter, "cycles", "Whole measured cycles of an interrupter.", func(t *live.Totals) uint64 { return t.Cycles })
 	count(pulse.KindInterrupter, "due_cycles", "Cycles that there should have been by the phase.", func(t *live.Totals) uint64 { return t.CyclesDue })
 	count(pulse.KindInterrupter, "missing", "Interruptions that were due and did not come.", func(t *live.Totals) uint64 { return t.Missing })

@@ -311,7 +311,7 @@ func counts(kind pulse.Kind, t *live.Totals) string {
 		add(t.ShortBreaks, "short break", "short breaks")
 		add(t.Flashes, "flash", "flashes")
 		add(t.Disconnects, "disconnect", "disconnects")
-		add(t.Stalls, "stall", "stalls")
+		add(t.Stalls, "stall inside a digit", "stalls inside a digit")
 	} else {
 		parts = append(parts, plural(t.Cycles, "whole cycle", "whole cycles"))
 		add(t.Missing, "interruption missing", "interruptions missing")

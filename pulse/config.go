@@ -123,14 +123,16 @@ type LobeMark struct {
 type PulseRow struct {
 	At       Stamp // opening
 	Class    Class
-	Train    int // 1-based train, 0 outside a train
-	Pulse    int // 1-based pulse in its train, 0 outside a train
+	Train    int // 1-based train, 0 outside a train; stalls are inside theirs
+	Pulse    int // 1-based pulse or stall in its train, 0 outside a train
 	BreakNS  int64
 	PeriodNS int64 // opening to next opening inside the train, 0 for the last pulse
 	MakeNS   int64 // make after it inside the train, 0 for the last pulse
 	GapNS    int64 // interdigit gap before the train, on its first pulse; 0 when there is none
 	BounceNS int64 // the longer bounce of its opening and closing
-	Partial  bool  // the train is known to have lost its start
+	// OpenBounceNS and CloseBounceNS are both of them.
+	OpenBounceNS, CloseBounceNS int64
+	Partial                     bool // the train is known to have lost its start
 }
 
 // A Class is what a break was taken for.
@@ -141,10 +143,12 @@ const (
 	ClassShort
 	ClassFlash
 	ClassDisconnect
+	// ClassStall: of a flash's length, but inside a train.
+	ClassStall
 )
 
 func (c Class) String() string {
-	return [...]string{"pulse", "short break", "flash", "disconnect"}[c]
+	return [...]string{"pulse", "short break", "flash", "disconnect", "stall"}[c]
 }
 
 // A CycleRow is one cycle of an interrupter, as a table row. What is not known

@@ -52,6 +52,12 @@ func Judge(observed, limit, expandedU float64, upper bool) Statement {
 	return Fail
 }
 
+// OnLimit tells whether a value is on a limit, but for rounding, as Judge has
+// it.
+func OnLimit(observed, limit float64) bool {
+	return math.Abs(observed-limit) <= judgeSlack*max(math.Abs(observed), math.Abs(limit))
+}
+
 // Worst gives the worse of two statements, in the order pass, conditional
 // pass, not measured, conditional fail, fail: a part that was not measured is
 // never a pass of the whole, and never hides a value found beyond its limit.

@@ -1,5 +1,10 @@
 package pulse
 
+import (
+	"fmt"
+	"strconv"
+)
+
 // A spot is an extreme value with the pulse or cycle that it belongs to.
 type spot struct {
 	v                 float64
@@ -99,6 +104,7 @@ type trainRec struct {
 const (
 	trainPartial = 1 << iota
 	trainGapBefore
+	trainStalled
 )
 
 // trainList is a list of trains, in some 5 bytes each.
@@ -109,7 +115,7 @@ type trainList struct {
 	kinds Durations // pulses, and below them the flags
 }
 
-const trainFlags = 2 // bits
+const trainFlags = 3 // bits
 
 func (l *trainList) add(r trainRec) {
 	l.steps.Add(int64(r.start - l.last))
@@ -140,7 +146,23 @@ type dialReader struct {
 	onTrain                                func(*Train)
 	first                                  Stamp
 
-	pulses, short, flashes, disconnects, nTrains int
+	pulses, short, flashes, disconnects, stalls, nTrains int
+
+	// held are breaks of a flash's length that followed the open train within
+	// the train gap: stalls if a pulse follows as soon, else flashes.
+	held []heldBreak
+	// lone says that the last break was a flash of its own; bare counts those
+	// that have a pause on one side only.
+	lone     bool
+	bare     int
+	doubtful int // makes that may be a stall or a pause
+	// Where the first of each is.
+	firstStall, firstDoubtful spot
+
+	judgeBounce bool      // bounce is kept
+	bounce      unordered // of each pulse's opening and closing, if not 0
+	clean       int       // openings and closings without
+	xBounce     extreme   // of bounce
 
 	brk, per Durations // break and period of each pulse that has a period
 	tail     Durations // break of the last pulse of each train
@@ -167,13 +189,18 @@ type dialReader struct {
 	pend       PulseRow
 }
 
+// A heldBreak is one whose class the next break tells.
+type heldBreak struct {
+	at                          Stamp
+	breakNS                     int64
+	openBounceNS, closeBounceNS int64
+}
+
 func (d *dialReader) closedSince(at Stamp) { d.ref, d.refOK, d.cut, d.gapOK = at, true, true, false }
 
 func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 	if !closed {
-		if d.in && int64(at-d.ref) >= d.trainGap {
-			d.endTrain(false)
-		}
+		d.advance(at)
 		d.openAt, d.openOK, d.open, d.openBounce = at, true, true, bounce
 		return
 	}
@@ -183,68 +210,133 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 		return
 	}
 	d.openOK = false
-	b := int64(at - d.openAt)
-	if d.openBounce > bounce {
-		bounce = d.openBounce
-	}
+	b := heldBreak{d.openAt, int64(at - d.openAt), d.openBounce, bounce}
+	cut := false
 	switch {
-	case b < d.pulseMin:
+	case b.breakNS < d.pulseMin:
 		d.short++
-		d.row(ClassShort, b, bounce)
+		d.row(ClassShort, b)
 		return // the make goes on through a short break
-	case b > d.pulseMax:
-		d.endTrain(false)
-		class := ClassFlash
-		if b > d.flashMax {
-			class = ClassDisconnect
-			d.disconnects++
-		} else {
-			d.flashes++
-		}
-		d.row(class, b, bounce)
-		d.ref, d.refOK, d.cut, d.gapOK = at, true, false, false
+	case b.breakNS <= d.pulseMax:
+		d.pulse(b)
+		d.ref, d.refOK, d.cut, d.gapOK = at, true, false, true
 		return
+	case b.breakNS <= d.flashMax && d.in: // and the make before it was short
+		d.held = append(d.held, b)
+	case b.breakNS <= d.flashMax:
+		// Where a train may have begun unseen, this may be a stall in it.
+		cut = d.refOK && d.cut && int64(b.at-d.ref) < d.trainGap
+		d.flash(b)
+		d.lone = true
+	default:
+		d.endTrain(false)
+		d.lone = false
+		d.disconnects++
+		d.row(ClassDisconnect, b)
 	}
-	d.pulse(b, bounce)
-	d.ref, d.refOK, d.cut, d.gapOK = at, true, false, true
+	d.ref, d.refOK, d.cut, d.gapOK = at, true, cut, false
 }
 
-func (d *dialReader) row(c Class, b, bounce int64) {
+func (d *dialReader) row(c Class, b heldBreak) {
 	if d.onPulse != nil {
-		d.onPulse(&PulseRow{At: d.openAt, Class: c, BreakNS: b, BounceNS: bounce})
+		d.onPulse(&PulseRow{At: b.at, Class: c, BreakNS: b.breakNS, BounceNS: max(b.openBounceNS, b.closeBounceNS),
+			OpenBounceNS: b.openBounceNS, CloseBounceNS: b.closeBounceNS})
 	}
 }
 
-func (d *dialReader) pulse(b, bounce int64) {
+func (d *dialReader) flash(b heldBreak) {
+	d.flashes++
+	d.row(ClassFlash, b)
+}
+
+func (d *dialReader) pulse(b heldBreak) {
+	if !d.in { // advance ended it if the make before this opening was long
+		d.begin(b.at)
+	}
+	if len(d.held) > 0 {
+		d.stall()
+	}
 	d.pulses++
-	if d.in { // endTrain was called if the make before this opening was long
-		d.period(int64(d.openAt - d.pend.At))
-	} else {
-		d.in = true
-		d.cur = trainRec{start: d.openAt}
-		d.curBrk, d.curPer = 0, 0
-		gap := int64(0)
-		switch {
-		case d.refOK && d.cut && int64(d.openAt-d.ref) < d.trainGap:
-			d.cur.flags = trainPartial
-			d.startCut = d.startCut || !d.hadUnknown && d.nTrains == 0
-		case d.gapOK:
-			gap = int64(d.openAt - d.ref)
-			if !d.forget {
-				d.gaps.Add(gap)
-			}
-			d.cur.flags = trainGapBefore
-			if v := float64(gap); !d.xGap.within(v) {
-				d.xGap.see(v, spot{periodNS: gap, at: d.openAt, group: d.nTrains + 1, item: 1})
+	d.take(b, ClassPulse)
+}
+
+// stall takes what is held into the train.
+func (d *dialReader) stall() {
+	d.cur.flags |= trainStalled
+	for _, b := range d.held {
+		d.take(b, ClassStall)
+		if d.stalls++; d.stalls == 1 {
+			d.firstStall = d.spot(0)
+		}
+	}
+	d.held = d.held[:0]
+}
+
+// begin opens a train at its first pulse.
+func (d *dialReader) begin(at Stamp) {
+	d.in = true
+	d.cur = trainRec{start: at}
+	d.curBrk, d.curPer = 0, 0
+	gap := int64(0)
+	mk := int64(at - d.ref)
+	if d.lone && mk < d.trainGap {
+		d.bare++
+	}
+	d.lone = false
+	switch {
+	case d.refOK && d.cut && mk < d.trainGap:
+		d.cur.flags = trainPartial
+		d.startCut = d.startCut || !d.hadUnknown && d.nTrains == 0
+	case d.gapOK:
+		gap = mk
+		if !d.forget {
+			d.gaps.Add(gap)
+		}
+		d.cur.flags = trainGapBefore
+		where := spot{periodNS: gap, at: at, group: d.nTrains + 1, item: 1}
+		if v := float64(gap); !d.xGap.within(v) {
+			d.xGap.see(v, where)
+		}
+		if gap <= 2*d.trainGap {
+			if d.doubtful++; d.doubtful == 1 {
+				d.firstDoubtful = where
 			}
 		}
-		d.curGap = gap
-		d.pend = PulseRow{Train: d.nTrains + 1, GapNS: gap, Partial: d.cur.flags&trainPartial != 0}
+	}
+	d.curGap = gap
+	d.pend = PulseRow{Train: d.nTrains + 1, GapNS: gap, Partial: d.cur.flags&trainPartial != 0}
+}
+
+// take makes a break the train's latest, and so completes the one before.
+func (d *dialReader) take(b heldBreak, c Class) {
+	if d.cur.pulses > 0 {
+		d.period(int64(b.at - d.pend.At))
 	}
 	d.cur.pulses++
-	d.pend.At, d.pend.Pulse, d.pend.BreakNS, d.pend.BounceNS = d.openAt, int(d.cur.pulses), b, bounce
-	if v := float64(b); !d.xBreak.within(v) {
+	p := &d.pend
+	p.At, p.Class, p.Pulse, p.BreakNS = b.at, c, int(d.cur.pulses), b.breakNS
+	if d.onPulse != nil {
+		p.BounceNS, p.OpenBounceNS, p.CloseBounceNS = max(b.openBounceNS, b.closeBounceNS), b.openBounceNS, b.closeBounceNS
+	}
+	if v := float64(b.breakNS); !d.xBreak.within(v) {
 		d.xBreak.see(v, d.spot(0))
+	}
+	if d.judgeBounce {
+		d.seeBounce(b.at, b.openBounceNS, "opening")
+		d.seeBounce(b.at+Stamp(b.breakNS), b.closeBounceNS, "closing")
+	}
+}
+
+func (d *dialReader) seeBounce(at Stamp, ns int64, side string) {
+	if ns == 0 {
+		d.clean++
+		return
+	}
+	d.bounce.add(ns)
+	if v := float64(ns); !d.xBounce.within(v) {
+		s := d.spot(0)
+		s.at, s.breakNS, s.side = at, ns, side
+		d.xBounce.see(v, s)
 	}
 }
 
@@ -302,12 +394,19 @@ func (d *dialReader) endTrain(partial bool) {
 		d.tail.Add(d.pend.BreakNS)
 		d.trains.add(d.cur)
 	}
+	for i := range d.held { // no stalls, then
+		if !partial {
+			d.bare++
+		}
+		d.flash(d.held[i])
+	}
+	d.held = d.held[:0]
 }
 
 // unknown says that nothing is known from the last edge until end.
 func (d *dialReader) unknown(end Stamp, closed bool) {
 	d.endTrain(true)
-	d.hadUnknown = true
+	d.hadUnknown, d.lone = true, false
 	d.open, d.openOK, d.refOK, d.gapOK = !closed, false, false, false
 	if closed {
 		d.closedSince(end)
@@ -330,6 +429,7 @@ func (d *dialReader) finish(live bool, quiet Stamp) (partial bool) {
 	cut := d.in && (d.open || live && int64(quiet-d.ref) < d.trainGap)
 	partial = d.open || cut
 	d.endTrain(cut)
+	d.bounce.list.AddZeros(d.clean)
 	return partial
 }
 
@@ -337,7 +437,8 @@ func (d *dialReader) finish(live bool, quiet Stamp) (partial bool) {
 // gap in ns, -1 for none.
 func (d *dialReader) train(r trainRec, breaks, periods, gap int64) Train {
 	t := Train{Pulses: int(r.pulses), StartS: float64(r.start-d.first) / 1e9, Partial: r.flags&trainPartial != 0}
-	if digit, ok := d.coding.Digit(t.Pulses); ok && !t.Partial {
+	t.Stalled = r.flags&trainStalled != 0
+	if digit, ok := d.coding.Digit(t.Pulses); ok && !t.Partial && !t.Stalled {
 		t.Digit = &d.digitOf[digit-'0']
 	}
 	if periods > 0 {
@@ -350,7 +451,8 @@ func (d *dialReader) train(r trainRec, breaks, periods, gap int64) Train {
 	return t
 }
 
-// digits decodes the whole trains; '?' stands for a count that no digit has.
+// digits decodes the whole trains; '?' stands for a count that no digit has, or
+// for a stalled train.
 func (d *dialReader) digits() string {
 	b := make([]byte, 0, d.trains.n)
 	for r := range d.trains.all {
@@ -358,7 +460,7 @@ func (d *dialReader) digits() string {
 			continue
 		}
 		c, ok := d.coding.Digit(int(r.pulses))
-		if !ok {
+		if !ok || r.flags&trainStalled != 0 {
 			c = '?'
 		}
 		b = append(b, c)
@@ -395,7 +497,7 @@ func (d *dialReader) result() *Dial {
 	}
 	r := &Dial{
 		Digits: d.digits(), Coding: d.coding.String(), Pulses: d.pulses, ShortBreaks: d.short,
-		Flashes: d.flashes, Disconnects: d.disconnects, Trains: d.list(),
+		Flashes: d.flashes, FlashesWithoutPause: d.bare, Disconnects: d.disconnects, Stalls: d.stalls, Trains: d.list(),
 		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
 	}
 	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)
@@ -431,6 +533,43 @@ func (d *dialReader) values(q Quantity) (n int, fill func(dst []float64, from in
 	case BreakMS:
 		n, fill = joined(&d.brk, &d.tail)
 		return n, fill, d.xBreak.each(ms), true
+	case BounceMS: // of pulses only: a standard's limit is one on pulsing
+		n, fill = joined(&d.bounce)
+		x = d.xBounce
+		if d.clean > 0 {
+			x.lo = spot{ok: true, at: d.first}
+			if n == d.clean {
+				x.hi = x.lo
+			}
+		}
+		return n, fill, x.each(ms), true
 	}
 	return 0, nil, extreme{}, false
 }
+
+// because says in sentences what forbids a pass of the dial: breaks that
+// stalled, and where no interdigit limit is there to judge them, makes that may
+// be a pause as well as a make that stalled, for which it is not measured.
+func (d *dialReader) because(hasInterdigitLimit bool) (stall, notMeasured []string) {
+	if d.stalls > 0 {
+		s := &d.firstStall
+		first := fmt.Sprintf("%s ms in train %d, pulse %d, at %.3f s", tenths(s.breakNS), s.group, s.item, float64(s.at-d.first)/1e9)
+		if d.stalls == 1 {
+			stall = append(stall, "a break stalled inside a digit: "+first)
+		} else {
+			stall = append(stall, fmt.Sprintf("%d breaks stalled inside a digit, the first %s", d.stalls, first))
+		}
+	}
+	if d.doubtful > 0 && !hasInterdigitLimit {
+		s := &d.firstDoubtful
+		text := fmt.Sprintf("the make of %s ms before train %d may be a pause between digits as well as a make that stalled, and no interdigit limit judges it", tenths(s.periodNS), s.group)
+		if d.doubtful > 1 {
+			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", d.doubtful, s.group, tenths(s.periodNS))
+		}
+		notMeasured = append(notMeasured, text)
+	}
+	return stall, notMeasured
+}
+
+// tenths writes ns in ms.
+func tenths(ns int64) string { return strconv.FormatFloat(ms(float64(ns)), 'f', 1, 64) }

@@ -113,7 +113,7 @@ func TestDialReading(t *testing.T) {
 		{"lost edges cut both trains", Config{}, join(three(0), []Edge{{At: 300 * msec, Level: Low}, {At: 360 * msec, Level: High, Lost: 2}}, three(400), three(1460)),
 			want{Digits: "3", Pulses: 9, Trains: 3, Interdigits: 1, Lost: 2, Unknown: 1, Partials: "PPw", FirstGap: 800}},
 		{"lost edges in a long pause", Config{}, join(three(0), []Edge{{At: 1000 * msec, Level: High}}, three(2000)),
-			want{Digits: "3", Pulses: 6, Trains: 2, Lost: 1, Unknown: 1, Partials: "Pw"}},
+			want{Digits: "3", Pulses: 5, Trains: 2, Lost: 1, Unknown: 1, Partials: "Pw"}}, // the third may have gone on
 		{"live: starts and ends in a pause", Config{Live: true, StartLevel: High, Start: 0}, three(200), want{Digits: "3", Pulses: 3, Trains: 1, Partials: "w"}},
 		{"live: starts inside a train", Config{Live: true, StartLevel: High, Start: 0}, three(40), want{Pulses: 3, Trains: 1, PartialStart: true, Partials: "P"}},
 	} {

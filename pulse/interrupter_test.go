@@ -101,7 +101,9 @@ func TestLostEdgesKeepThePhase(t *testing.T) {
 	e = slices.Delete(e, 21, 24) // closing of 10, opening and closing of 11
 	e[21].Lost = 3
 	r := measure(t, Config{Kind: KindInterrupter, Lobes: 3}, e)
-	if i := r.Interrupter; i.Cycles != 17 || i.Missing != 0 || i.Due != 19 || r.Capture.LostEdges != 3 {
+	// Opening 10 is not sure to have lasted, 12 is not sure to be the first edge:
+	// the four cycles that 10, 11 and 12 begin or end are unknown.
+	if i := r.Interrupter; i.Cycles != 15 || i.Missing != 0 || i.Due != 19 || r.Capture.LostEdges != 3 {
 		t.Errorf("%+v %+v", i, r.Capture)
 	}
 }

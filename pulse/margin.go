@@ -280,9 +280,9 @@ type Answer struct {
 
 // Count reads what was heard from start to end in answer to a cell: the
 // pulses of each train or, with Once, one entry of 1 for each closing. level
-// is the line's at start. whole is false when a train is cut or a break is too
-// long for a pulse. An error says that edges were lost, so that nothing can be
-// told.
+// is the line's at start, in which it has rested. whole is false when a train
+// is cut or a break is too long for a pulse. An error says that edges were
+// lost, so that nothing can be told.
 func (a Answer) Count(cell MarginCell, heard []Edge, start, end Stamp, level Level) (counts []int, whole bool, err error) {
 	counts = []int{}
 	// What was sent says where its pulses and its gap must lie.
@@ -290,8 +290,12 @@ func (a Answer) Count(cell MarginCell, heard []Edge, start, end Stamp, level Lev
 	if cell.GapMS.OK {
 		gap = int64(math.Sqrt(float64(cell.MakeNS()) * cell.GapMS.V * 1e6))
 	}
+	settle := a.SettleNS
+	if settle == 0 {
+		settle = DefaultSettleNS
+	}
 	m, err := NewMeter(Config{
-		Kind: KindDial, Polarity: a.Polarity, SettleNS: a.SettleNS, Live: true, Start: start, StartLevel: level,
+		Kind: KindDial, Polarity: a.Polarity, SettleNS: settle, Live: true, Start: start - Stamp(settle), StartLevel: level,
 		TrainGapNS: gap, PulseMaxNS: max(DefaultPulseMaxNS, cell.BreakNS()*3/2),
 		OnEvent: func(e *Event) {
 			if a.Once && e.Kind == EventTransition && e.Closed {
@@ -310,7 +314,7 @@ func (a Answer) Count(cell MarginCell, heard []Edge, start, end Stamp, level Lev
 	if a.Once {
 		return counts, !r.Capture.UndecidedEnd, nil
 	}
-	whole = r.Dial.Flashes+r.Dial.Disconnects == 0
+	whole = r.Dial.Flashes+r.Dial.Disconnects+r.Dial.Stalls == 0
 	for t := range r.Dial.Trains.All() {
 		counts = append(counts, t.Pulses)
 		whole = whole && !t.Partial

@@ -113,13 +113,18 @@ type Settling struct {
 
 // Dial is what a dial or pulse generator sent.
 type Dial struct {
-	Digits       string      `json:"digits"` // partial trains left out; '?' where no digit has that many pulses
-	Coding       string      `json:"coding"`
-	Pulses       int         `json:"pulses"`
-	ShortBreaks  int         `json:"short_breaks"`
-	Flashes      int         `json:"flashes"`
-	Disconnects  int         `json:"disconnects"`
-	Stalls       int         `json:"stalls"` // breaks of flash length inside a digit
+	Digits      string `json:"digits"` // partial trains left out; '?' where no digit has that many pulses, or one stalled
+	Coding      string `json:"coding"`
+	Pulses      int    `json:"pulses"`
+	ShortBreaks int    `json:"short_breaks"`
+	Flashes     int    `json:"flashes"`
+	// FlashesWithoutPause are those of the flashes with a pause on one side
+	// only: at the other a pulse follows, or comes before, within the train gap.
+	FlashesWithoutPause int `json:"flashes_without_pause"`
+	Disconnects         int `json:"disconnects"`
+	// Stalls are breaks of a flash's length inside a train: no pulses, but
+	// measured and judged with those of the train.
+	Stalls       int         `json:"stalls"`
 	Trains       Trains      `json:"trains"`
 	RatePPS      OverallStat `json:"rate_pps"`
 	BreakPercent OverallStat `json:"break_percent"`
@@ -130,13 +135,14 @@ type Dial struct {
 
 // A Train is one run of pulses.
 type Train struct {
-	Digit        *string `json:"digit"` // null for a partial train or a count that no digit has
-	Pulses       int     `json:"pulses"`
-	StartS       float64 `json:"start_s"` // its first opening, from the first edge of the recording
+	Digit        *string `json:"digit"`   // null for a partial or stalled train or a count that no digit has
+	Pulses       int     `json:"pulses"`  // its stalls counted with them
+	StartS       float64 `json:"start_s"` // its first opening as recorded, from the first edge: never negative
 	RatePPS      Num     `json:"rate_pps"`
 	BreakPercent Num     `json:"break_percent"`
 	GapBeforeMS  Num     `json:"gap_before_ms"`
 	Partial      bool    `json:"partial"`
+	Stalled      bool    `json:"stalled"` // it holds a stall
 }
 
 // Trains is a list of trains, held compactly: a day of dialling has a great
@@ -287,7 +293,10 @@ type Component struct {
 	Kind     string  `json:"kind"` // "A" from repeated observations, "B" from other knowledge
 }
 
-// Conformity is the verdict against a profile.
+// Conformity is the verdict against a profile. The statement is the worst of
+// the items' in the order fail, conditional fail, not measured, conditional
+// pass, pass; it is a fail too where interruptions are missing, extra or
+// slipped, or a break stalled. The exit status follows it alone.
 type Conformity struct {
 	Statement Statement `json:"statement"`
 	// Because holds what beside the limits forbids a pass, a sentence each.

@@ -25,6 +25,7 @@ type Meter struct {
 	first, last             Stamp
 	firstSeen               bool
 	transitions, bounced    int
+	untimed                 int // transitions whose time is not known
 	extraEdges, nChatter    int
 	bounce                  unordered
 	chatter                 Durations
@@ -32,6 +33,10 @@ type Meter struct {
 	unknowns                int
 	unknownNS, asymmetry    int64
 	startUnknown, sawChange bool
+	// beginning: an interrupter's file may still begin in the middle of a bounce.
+	beginning bool
+	firstOpen Event // held meanwhile
+	firstHeld bool
 }
 
 // NewMeter makes a Meter. It returns an error for a configuration that cannot
@@ -74,7 +79,9 @@ func NewMeter(cfg Config) (*Meter, error) {
 		trainGap: first(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
 		flashMax: first(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
 		coding:   coding, forget: cfg.Forget, onPulse: cfg.OnPulse, onTrain: cfg.OnTrain,
+		judgeBounce: !cfg.Forget && slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == BounceMS }),
 	}
+	m.dial.bounce.most = m.set.SettleNS
 	for i := range m.dial.digitOf {
 		m.dial.digitOf[i] = string(rune('0' + i))
 	}
@@ -113,10 +120,11 @@ func NewMeter(cfg Config) (*Meter, error) {
 		m.cam.learnFrom = 2*k + 4 // nothing but the phase and the speed is to be learnt
 	}
 	m.asymmetry = int64(m.setup.AsymmetryNS)
+	m.beginning = !cfg.Live
 	if cfg.Live {
 		m.first, m.last = cfg.Start, cfg.Start
+		m.set.Start(cfg.Start, cfg.StartLevel)
 		if cfg.StartLevel <= High {
-			m.set.Start(cfg.Start, cfg.StartLevel)
 			m.startAs(cfg.Start, cfg.Polarity.Closed(cfg.StartLevel))
 		}
 	}
@@ -161,7 +169,7 @@ func (m *Meter) begin(e *Edge) {
 	if !m.cfg.Live {
 		m.first = e.At
 	}
-	m.dial.first = m.first
+	m.dial.first = m.origin()
 	if !m.sawChange && e.Level <= High {
 		switch {
 		case m.cfg.Polarity.Closed(e.Level):
@@ -171,6 +179,11 @@ func (m *Meter) begin(e *Edge) {
 		}
 	}
 }
+
+// origin is from where the times of corrected openings are counted, so that
+// what begins with an opening is told where the recording has its edge, which
+// is never before the first one: the correction is for lengths.
+func (m *Meter) origin() Stamp { return m.first - Stamp(m.asymmetry) }
 
 func (m *Meter) handleAll(ev []Event) {
 	for i := range ev {
@@ -184,7 +197,6 @@ func (m *Meter) handle(e *Event) {
 		m.cfg.OnEvent(e)
 	}
 	long := int64(e.End - e.At)
-	worst := false
 	switch e.Kind {
 	case EventChatter:
 		m.nChatter++
@@ -195,6 +207,13 @@ func (m *Meter) handle(e *Event) {
 	case EventUnknown:
 		m.unknowns++
 		m.unknownNS += long
+		if e.Transition {
+			m.transitions++
+			m.untimed++
+		}
+		if m.cfg.Live && m.cfg.StartLevel <= High && e.At <= m.cfg.Start {
+			m.startUnknown = true // it begins inside a burst
+		}
 	case EventTransition:
 		m.transitions++
 		if long > 0 {
@@ -209,7 +228,6 @@ func (m *Meter) handle(e *Event) {
 					side = "closing"
 				}
 				m.xBounce.see(v, spot{breakNS: long, at: e.At, side: side})
-				worst = m.xBounce.hi.at == e.At
 			}
 		}
 	}
@@ -228,18 +246,13 @@ func (m *Meter) handle(e *Event) {
 	} else {
 		m.read(e)
 	}
-	if worst && m.kind == KindDial && (!e.Closed || m.dial.gapOK) {
-		h := &m.xBounce.hi
-		if h.group, h.item = m.dial.nTrains+1, 1; m.dial.in {
-			if h.item = int(m.dial.cur.pulses); !e.Closed {
-				h.item++
-			}
-		}
-	}
 }
 
 // read gives a transition or an unknown interval to the kind's reader.
 func (m *Meter) read(e *Event) {
+	if m.beginning && m.kind == KindInterrupter && m.begins(e) {
+		return
+	}
 	if e.Kind == EventUnknown {
 		if m.kind == KindDial {
 			m.dial.advance(e.At)
@@ -260,6 +273,36 @@ func (m *Meter) read(e *Event) {
 		m.dial.transition(at, e.Closed, int64(e.End-e.At))
 	} else {
 		m.cam.transition(at, e.Closed, int64(e.End-e.At))
+	}
+}
+
+// begins keeps a break from an interrupter's reader that is too short for a
+// pulse and lies within two settling times of the start of a file: that may
+// begin in the middle of a bounce, and cannot tell. It is true for what is not
+// to be read now.
+func (m *Meter) begins(e *Event) bool {
+	within := e.Kind == EventTransition && int64(e.At-m.first) <= 2*m.set.SettleNS
+	switch {
+	case within && !e.Closed:
+		m.firstOpen, m.firstHeld = *e, true
+		return true
+	case within && m.firstHeld && int64(e.At-m.firstOpen.At) < m.dial.pulseMin:
+		m.firstHeld, m.startUnknown = false, true
+		return true
+	case !within:
+		m.beginning = false
+	}
+	m.begun()
+	return false
+}
+
+// begun reads the opening that begins held.
+func (m *Meter) begun() {
+	if m.firstHeld {
+		still := m.beginning
+		m.firstHeld, m.beginning = false, false
+		m.read(&m.firstOpen)
+		m.beginning = still
 	}
 }
 
@@ -286,7 +329,7 @@ func (m *Meter) tell() {
 // Counts are what a Meter has counted so far.
 type Counts struct {
 	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals int
-	Pulses, ShortBreaks, Flashes, Disconnects, Trains                 int
+	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains         int
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips                     int
 }
 
@@ -294,7 +337,7 @@ type Counts struct {
 func (m *Meter) Counts() Counts {
 	return Counts{
 		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
-		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Trains: m.dial.nTrains,
+		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls, Trains: m.dial.nTrains,
 		Cycles: m.cam.cycles, CyclesDue: m.cam.due + m.cam.still.due, Missing: m.cam.missing + m.cam.still.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
 	}
 }
@@ -303,11 +346,9 @@ func (m *Meter) Counts() Counts {
 // capture sees trains end without waiting for the next one.
 func (m *Meter) Advance(now Stamp) {
 	m.handleAll(m.set.Advance(now))
-	switch {
-	case m.set.blind:
+	now, ok := m.set.decided(now)
+	if !ok {
 		return
-	case m.set.burst: // what the contact does from here on is not decided yet
-		now = m.set.t0
 	}
 	m.dial.advance(now)
 	m.cam.advance(now)
@@ -320,9 +361,10 @@ func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.C
 // Finish ends the measurement. end is the end of a live capture; it is not
 // used for a recording. The Meter must not be used after.
 func (m *Meter) Finish(end Stamp) *Measurement {
-	ev, undecided := m.set.Finish(m.cfg.Live, end)
+	ev, undecided, known := m.set.Finish(m.cfg.Live, end)
 	m.handleAll(ev)
 	m.tell()
+	m.begun()
 	if m.cfg.Live {
 		m.last = end
 	}
@@ -339,9 +381,9 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 			looks := m.looks.String()
 			r.KindLooks = &looks
 		}
-		m.bounce.list.AddZeros(m.transitions - m.bounced)
+		m.bounce.list.AddZeros(m.transitions - m.untimed - m.bounced)
 	}
-	if m.bounced < m.transitions && m.transitions > 0 {
+	if m.bounced < m.transitions-m.untimed {
 		m.xBounce.lo = spot{ok: true, at: m.first}
 		if m.bounced == 0 {
 			m.xBounce.hi = spot{ok: true, at: m.first}
@@ -355,7 +397,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		BounceMS: StatOf(n, fill), ChatterMS: StatOf(nc, fillChatter),
 	}
 	quiet := end
-	if undecided {
+	if undecided && known {
 		quiet = m.set.t0
 	}
 	if m.kind == KindDial {
@@ -364,155 +406,28 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.startCut
 	} else {
 		r.Capture.PartialEnd = m.cam.finish(m.cfg.Live, quiet)
-		r.Interrupter = m.cam.result(m.first)
+		r.Interrupter = m.cam.result(m.origin())
 	}
-	if m.set.blind {
+	if !known {
 		r.Capture.PartialEnd = true
 	}
 	r.Uncertainty = m.budgets(r)
 	if m.cfg.Limits != nil {
 		id := m.cfg.Limits.ID
 		r.Limits = &id
-		r.Conformity = m.judge(m.cfg.Limits)
+		r.Conformity = m.judge(m.cfg.Limits, r)
 	}
 	return r
 }
 
 // values gives what the readers have of a quantity, in its own unit.
 func (m *Meter) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+	if m.kind == KindDial {
+		return m.dial.values(q)
+	}
 	if q == BounceMS {
 		n, fill = joined(&m.bounce)
 		return n, fill, m.xBounce.each(ms), true
 	}
-	if m.kind == KindDial {
-		return m.dial.values(q)
-	}
 	return m.cam.values(q, segment)
-}
-
-// budgets gives the uncertainty of one value of each quantity, at the means.
-func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
-	q := []Quantity{RateIPM, PeriodMS, BreakPercent, BreakMS, MakeMS, BounceMS}
-	if m.kind == KindDial {
-		q = []Quantity{RatePPS, BreakPercent, BreakMS, MakeMS, InterdigitMS, BounceMS}
-	}
-	if p := m.cfg.Limits; p != nil { // and what is judged
-		for _, l := range p.Limits {
-			if l.Quantity != SegmentMS && !slices.Contains(q, l.Quantity) {
-				q = append(q, l.Quantity)
-			}
-		}
-	}
-	var brk, per, gap, mk float64 // ms
-	if d := r.Dial; d != nil {
-		brk, mk, gap = d.BreakMS.Mean.V, d.MakeMS.Mean.V, d.InterdigitMS.Mean.V
-		per = brk + mk
-	} else {
-		i := r.Interrupter
-		brk, mk, per = i.BreakMS.Mean.V, i.MakeMS.Mean.V, i.PeriodMS.Mean.V
-	}
-	u := make(map[Quantity]*BudgetResult, len(q))
-	for _, q := range q {
-		b, t := brk*1e6, per*1e6
-		switch {
-		case q == InterdigitMS:
-			b, t = 0, gap*1e6
-		case q == BounceMS:
-			b, t = r.Settling.BounceMS.Mean.V*1e6, 0
-		case q == BreakPercent && m.kind == KindInterrupter:
-			b = r.Interrupter.BreakPercent.Mean.V / 100 * t
-		case q == MakeMS && m.kind == KindInterrupter:
-			t = b + mk*1e6
-		}
-		if n, _, _, _ := m.values(q, 0); n > 0 {
-			u[q] = m.budget(q, b, t)
-		} else {
-			u[q] = &BudgetResult{Budget: []Component{}}
-		}
-	}
-	return u
-}
-
-func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
-	if q == BreakPercent && m.kind == KindInterrupter {
-		return m.setup.OfCadence(m.cam.follow.pat.k()).Budget(q, breakNS, periodNS)
-	}
-	return m.setup.Budget(q, breakNS, periodNS)
-}
-
-func (m *Meter) judge(p *Profile) *Conformity {
-	c := &Conformity{Statement: NotMeasured, Because: []string{}, Items: []Item{}}
-	for _, l := range p.Limits {
-		n, fill, x, _ := m.values(l.Quantity, l.Segment)
-		if m.kind == KindInterrupter && m.cam.misfit {
-			n = 0 // the figures are another cadence's
-		}
-		if l.Min != nil {
-			c.Items = append(c.Items, m.item(l, *l.Min, false, x.lo, n, fill))
-		}
-		if l.Max != nil {
-			c.Items = append(c.Items, m.item(l, *l.Max, true, x.hi, n, fill))
-		}
-	}
-	for i, it := range c.Items {
-		if i == 0 {
-			c.Statement = it.Statement
-			continue
-		}
-		c.Statement = Worst(c.Statement, it.Statement)
-	}
-	return c
-}
-
-// item judges one bound on its worst value.
-func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill func(dst []float64, from int)) (it Item) {
-	it = Item{Quantity: l.Name(), Bound: "min", Limit: limit, Statement: NotMeasured, Of: n, Source: l.Source, Seen: l.Seen}
-	if upper {
-		it.Bound = "max"
-	}
-	if n == 0 || !worst.ok {
-		return it
-	}
-	it.Observed = Known(worst.v)
-	q, b, t := l.Quantity, float64(worst.breakNS), float64(worst.periodNS)
-	if m.kind == KindInterrupter && (q == BreakMS || q == MakeMS || q == SegmentMS) {
-		q, b = SegmentMS, worst.v*1e6 // one of several in its cycle
-	}
-	u := m.budget(q, b, t)
-	it.ExpandedU = u.Expanded
-	if !u.Expanded.OK {
-		return it
-	}
-	it.Statement = Judge(worst.v, limit, u.Expanded.V, upper)
-	var block [512]float64
-	for from := 0; from < n; from += len(block) {
-		b := block[:min(len(block), n-from)]
-		fill(b, from)
-		for _, v := range b {
-			if Judge(v, limit, 0, upper) == Fail {
-				it.OutOfLimit++
-			}
-		}
-	}
-	if up, ok := UpperBound95(it.OutOfLimit, n); ok {
-		it.Upper95 = Known(100 * up)
-	}
-	it.AtS = Known(float64(worst.at-m.first) / 1e9)
-	defer func() {
-		if it.Where != "" && worst.side != "" {
-			it.Where += ", " + worst.side
-		}
-	}()
-	switch {
-	case worst.group == 0:
-	case l.Quantity == InterdigitMS:
-		it.Where = fmt.Sprintf("before train %d", worst.group)
-	case m.kind == KindDial:
-		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
-	case worst.item > 0 && worst.stretch == m.cam.sig.stretch:
-		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, worst.item)
-	default:
-		it.Where = fmt.Sprintf("cycle %d", worst.group)
-	}
-	return it
 }

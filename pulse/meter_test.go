@@ -378,7 +378,8 @@ func TestMisfits(t *testing.T) {
 	}
 	// Many interruptions missing is the cadence gone wrong, not another one.
 	cam := camEdges(0, 5000, 4000, 60, nil, 3, 8, 9, 15, 22, 23, 24, 31, 40)
-	if r = measure(t, Config{Limits: plain}, cam); !r.Interrupter.CadenceFits || r.Interrupter.Missing != 9 || r.Conformity.Statement != Pass {
+	if r = measure(t, Config{Limits: plain}, cam); !r.Interrupter.CadenceFits || r.Interrupter.Missing != 9 ||
+		r.Conformity.WorstItem() != Pass || r.Conformity.Statement != Fail || !slices.Equal(r.Conformity.Because, []string{"9 interruptions are missing"}) {
 		t.Errorf("missing interruptions: %+v, %s", r.Interrupter, r.Conformity.Statement)
 	}
 	dial := dialEdges(0, 100, 64, 800, 5, 3, 10, 1, 5)
@@ -446,12 +447,14 @@ func TestLiveStartUnknown(t *testing.T) {
 	}
 }
 
-// Edges lost inside a burst leave its first edge, and so the break, as it was.
+// A transition with edges lost in its burst counts as one, and tells no time
+// and no bounce.
 func TestLossInsideABounce(t *testing.T) {
 	e := dialEdges(1000, 100, 60, 0, 5)
 	e = slices.Insert(e, 5, Edge{At: e[4].At + 5e5, Level: Low, Lost: 1})
 	r := measure(t, Config{Kind: KindDial}, e)
-	if r.Dial.Digits != "5" || r.Dial.BreakMS.Min.V != 60 || r.Capture.LostEdges != 1 || r.Capture.Unknown != 0 || r.Settling.ExtraEdges != 2 {
+	if r.Dial.Digits != "" || r.Dial.BreakMS.N != 4 || r.Dial.RatePPS.N != 2 || r.Capture.LostEdges != 1 || r.Capture.Unknown != 1 ||
+		r.Settling.Transitions != 10 || r.Settling.BounceMS.N != 9 {
 		t.Errorf("%+v %+v %+v", r.Dial, r.Capture, r.Settling)
 	}
 }
@@ -480,6 +483,62 @@ func TestCadenceBudget(t *testing.T) {
 	} {
 		if got := r.Uncertainty[q].Expanded.V; math.Abs(got-want) > 0.03*want {
 			t.Errorf("%s: U %v, want %v", q, got, want)
+		}
+	}
+}
+
+// Times count from the first edge and tell where the recording has an opening,
+// so no correction moves them, and none is negative; lengths are corrected.
+func TestTimesUnderAsymmetry(t *testing.T) {
+	limits := &Profile{ID: "own", Limits: []Limit{{Quantity: BreakMS, Min: bound(1)}, {Quantity: PeriodMS, Min: bound(1)}, {Quantity: BounceMS, Max: bound(9)}}}
+	bouncing := dialEdges(0, 100, 60, 800, 3, 2)
+	bouncing = slices.Insert(bouncing, 1, Edge{At: Stamp(1e6), Level: High}, Edge{At: Stamp(2e6), Level: Low})
+	closing := slices.Concat(edgesAt(High, 0), dialEdges(20, 100, 60, 800, 3, 2))
+	cam := camEdges(0, 1000, 500, 12, nil)
+	for _, c := range []struct {
+		name  string
+		edges []Edge
+		kind  Kind
+		live  bool
+	}{
+		{"dial", bouncing, KindDial, false}, {"closed first", closing, KindDial, false}, {"live", bouncing, KindDial, true},
+		{"cam", cam, KindInterrupter, false}, {"cam closed first", slices.Concat(edgesAt(High, -20), cam), KindInterrupter, false},
+	} {
+		times := func(asymmetry float64) (at []float64, breakMS float64) {
+			s := DefaultSetup()
+			s.AsymmetryNS = asymmetry
+			p := *limits
+			p.Kind = c.kind
+			cfg := Config{Kind: c.kind, Setup: &s, Limits: &p, Live: c.live, StartLevel: High}
+			if c.kind == KindInterrupter {
+				cfg.Lobes = 2
+			}
+			m, err := NewMeter(cfg)
+			if err != nil {
+				t.Fatal(err)
+			}
+			m.Add(c.edges)
+			r := m.Finish(c.edges[len(c.edges)-1].At + Stamp(1e9))
+			for _, it := range r.Conformity.Items {
+				at = append(at, it.AtS.V)
+			}
+			if r.Dial == nil {
+				return append(at, r.Interrupter.LobesFromS.V), r.Interrupter.BreakMS.Mean.V
+			}
+			for x := range r.Dial.Trains.All() {
+				at = append(at, x.StartS)
+			}
+			return at, r.Dial.BreakMS.Mean.V
+		}
+		want, breakMS := times(0)
+		for _, asymmetry := range []float64{0.5e6, -0.5e6, 30e6} {
+			got, b := times(asymmetry)
+			if !slices.Equal(got, want) || !close9(b, breakMS+asymmetry/1e6) {
+				t.Errorf("%s, asymmetry %v ns: times %v, breaks of %v ms; without %v, %v ms", c.name, asymmetry, got, b, want, breakMS)
+			}
+			if slices.Min(got) < 0 {
+				t.Errorf("%s, asymmetry %v ns: %v", c.name, asymmetry, got)
+			}
 		}
 	}
 }

@@ -15,14 +15,17 @@ const (
 // An Event is one finding of the settling filter, in order of time.
 type Event struct {
 	Kind EventKind
-	// Closed is the state after the event. After EventUnknown it is the state
-	// that held, as far as is known, since End.
+	// Closed is the state after the event.
 	Closed bool
-	// Extra counts a transition's edges beyond its first.
+	// Transition says that an EventUnknown holds a transition: the state after
+	// it is not the one before, but the time of the change is not known.
+	Transition bool
+	// Extra counts the burst's edges beyond its first, those known to be lost too.
 	Extra int32
-	// At is the burst's first edge, or the last edge before an unknown interval.
+	// At is the burst's first edge, or the time up to which everything is known.
 	At Stamp
-	// End is the start of the level that lasted, or the end of the unknown interval.
+	// End is the start of the level that lasted: the contact's state is known
+	// from then on.
 	End Stamp
 }
 
@@ -30,48 +33,86 @@ type Event struct {
 // and unknown intervals. A burst opens at the first edge away from the settled
 // state and ends when one level has lasted SettleNS.
 //
-// Lost edges: each known gap, and each pair of edges whose levels do not fit
-// the number of edges known to be lost between them (one more is then missing),
-// makes the interval between two edges unknown, unless it is shorter than the
-// settling time inside a burst: that burst goes on, since no level can have
-// lasted in it. A burst that a longer gap cuts short is taken to end in its
-// last level, since the gap itself is reported.
+// Edges are missing where their number is told (Edge.Lost), and between two
+// edges whose levels do not fit that number: then one more. The time of a
+// transition is known only if its whole burst was seen: nothing missing, and no
+// level unknown, from SettleNS before its first edge until the new level has
+// lasted. Else an EventUnknown reaches from the last time that is sure to the
+// start of the first level that has lasted with nothing missing. Only a burst
+// that ends where it began, with less than SettleNS from edge to edge around
+// all that is missing, is chatter nevertheless: no level can have lasted there.
 type Settler struct {
 	SettleNS int64
 	Polarity Polarity
 
-	lost    int
-	t0      Stamp // first edge of the burst
-	last    Stamp // last edge
-	extra   int32
-	n       int8
-	started bool
-	burst   bool
-	blind   bool // the level is unknown since last
-	state   bool // settled state: closed
-	level   bool // level after the last edge, as closed
+	lost  int
+	t0    Stamp // first edge of the burst
+	last  Stamp // last edge, or when the level at the start was read
+	extra int32
+	n     int8
+	phase phase
+	burst bool // one is open, also behind an unknown level
+	holed bool // edges are missing in it
+	state bool // settled state: closed
+	level bool // level after the last edge, as closed
+
+	live    bool  // Start told when the edges begin
+	atStart bool  // unsure, as no edge has come since the start
+	hadOld  bool  // state is that before the unknown time
+	sure    Stamp // while the state is not known: everything is up to here
+	blindAt Stamp // since when the level cannot be read
+	quiet   Stamp // no edge came up to here, as Advance told
 	ev      [3]Event
 }
 
-// Start sets the settled state of a capture whose level at its start is known;
-// without it the state before the first edge is the opposite of the first.
+// A phase says what a Settler knows of the contact now.
+type phase uint8
+
+const (
+	phaseNone   phase = iota // nothing has come
+	phaseKnown               // the state, or a burst that began from a known one
+	phaseUnsure              // the level, which has not lasted since edges were missing
+	phaseBlind               // not even the level
+)
+
+// Start tells when a live capture, or a stretch of a log, begins, and the level
+// then, Unknown when it could not be read. A burst less than SettleNS later may
+// have begun before. Without Start, the edges are taken to begin long after
+// whatever edge came before, in the opposite of the first one's level.
 func (s *Settler) Start(at Stamp, l Level) {
-	if l == Unknown {
-		return
+	s.live, s.sure, s.last = true, at, at
+	if l <= High {
+		s.startAs(s.Polarity.Closed(l))
 	}
-	s.started, s.last = true, at
-	s.state = s.Polarity.Closed(l)
-	s.level = s.state
+}
+
+func (s *Settler) startAs(closed bool) {
+	s.phase, s.atStart, s.hadOld = phaseUnsure, true, true
+	s.state, s.level = closed, closed
 }
 
 // Lost is the number of edges known to be missing so far.
 func (s *Settler) Lost() int { return s.lost }
 
+// decided is the time up to which a time free of edges to now leaves nothing
+// undecided; ok is false while the level cannot be read.
+func (s *Settler) decided(now Stamp) (upTo Stamp, ok bool) {
+	switch {
+	case s.phase == phaseBlind:
+		return 0, false
+	case s.burst:
+		return s.t0, true
+	case s.phase == phaseUnsure:
+		return s.sure, true
+	}
+	return now, true
+}
+
 // Add takes the next edge and returns what it decided. The slice is valid
 // until the next call.
 func (s *Settler) Add(e Edge) []Event {
 	s.n = 0
-	if e.Level > High || !s.started || s.blind || e.Lost > 0 || s.Polarity.Closed(e.Level) == s.level {
+	if e.Level > High || s.phase != phaseKnown || e.Lost > 0 || s.Polarity.Closed(e.Level) == s.level {
 		return s.unusual(e)
 	}
 	if s.burst {
@@ -88,54 +129,75 @@ func (s *Settler) Add(e Edge) []Event {
 }
 
 func (s *Settler) unusual(e Edge) []Event {
-	closed := s.Polarity.Closed(e.Level)
+	closed, known, lost := s.Polarity.Closed(e.Level), e.Level <= High, int(e.Lost)
+	if s.phase == phaseNone && s.live && known && lost == 0 {
+		s.startAs(!closed) // nothing came since the start
+	}
+	if (s.phase == phaseKnown || s.phase == phaseUnsure) && known && (lost&1 == 1) != (closed == s.level) {
+		lost++
+	}
+	s.lost += lost
+	near := int64(e.At-s.last) < s.SettleNS
+	if lost == 0 && !near {
+		s.lasted()
+	}
 	switch {
-	case e.Level > High:
-		s.lost += int(e.Lost)
-		if s.blind {
-			return nil
+	case !known:
+		if s.phase != phaseBlind {
+			s.doubt(e.At, lost)
+			s.phase, s.blindAt = phaseBlind, e.At
 		}
-		s.flush()
-		s.started, s.blind, s.last = true, true, e.At
 		return s.ev[:s.n]
-	case s.blind:
-		s.lost += int(e.Lost)
-		s.put(Event{Kind: EventUnknown, Closed: closed, At: s.last, End: e.At})
-		s.blind, s.state, s.level, s.last = false, closed, closed, e.At
+	case s.phase == phaseNone && lost == 0:
+		s.phase, s.state = phaseKnown, !closed
+	case s.burst && near && (s.phase == phaseBlind || lost > 0): // no level can have lasted between: the burst goes on
+		s.phase, s.holed = phaseKnown, true
+		s.extra += int32(min(lost, 1<<20)) + 1
+		s.last, s.level = e.At, closed
 		return s.ev[:s.n]
-	case !s.started:
-		s.lost += int(e.Lost)
-		s.started, s.state = true, !closed
-	default:
-		lost := int(e.Lost)
-		if (lost&1 == 1) != (closed == s.level) {
-			lost++
-		}
-		s.lost += lost
-		if lost > 0 && s.burst && int64(e.At-s.last) < s.SettleNS {
-			// No level can have lasted between: the burst goes on.
-			s.extra += int32(min(lost, 1<<20)) + 1
-			s.last, s.level = e.At, closed
-			return nil
-		}
-		if lost > 0 {
-			s.flush()
-			s.put(Event{Kind: EventUnknown, Closed: !closed, At: s.last, End: e.At})
-			s.state = !closed
-		} else if s.burst && int64(e.At-s.last) >= s.SettleNS {
-			s.resolve()
-		}
+	case s.phase != phaseKnown || lost > 0:
+		s.doubt(e.At, lost)
+		s.phase, s.burst, s.holed, s.atStart = phaseUnsure, false, false, false
+		s.last, s.level = e.At, closed
+		return s.ev[:s.n]
 	}
 	s.burst, s.extra = true, 0
 	s.t0, s.last, s.level = e.At, e.At, closed
 	return s.ev[:s.n]
 }
 
-// flush ends an open burst at a gap.
-func (s *Settler) flush() {
-	if s.burst {
-		s.resolve()
+// doubt begins an unknown time, unless one is under way. Either lost edges are
+// missing before at, or the level cannot be read from then on.
+func (s *Settler) doubt(at Stamp, lost int) {
+	switch {
+	case s.phase == phaseNone && !s.live:
+		s.sure = at
+	case s.phase != phaseKnown:
+	case s.burst:
+		s.sure, s.hadOld = s.t0, true
+	case lost > 0:
+		s.sure, s.hadOld = max(s.last, s.quiet), true
+	default:
+		s.sure, s.hadOld = at, true
 	}
+}
+
+// lasted settles the level after the last edge.
+func (s *Settler) lasted() {
+	switch {
+	case s.phase == phaseKnown && s.burst:
+		s.resolve()
+	case s.phase == phaseUnsure:
+		if !s.atStart {
+			s.unknown(s.last, s.hadOld && s.level != s.state)
+		}
+		s.phase, s.atStart, s.hadOld, s.state = phaseKnown, false, false, s.level
+	}
+}
+
+// unknown ends an unknown time.
+func (s *Settler) unknown(end Stamp, transition bool) {
+	s.put(Event{Kind: EventUnknown, Closed: s.level, Transition: transition, At: min(s.sure, end), End: end})
 }
 
 // resolve ends the open burst in its last level.
@@ -143,9 +205,12 @@ func (s *Settler) resolve() {
 	s.burst = false
 	kind := EventChatter
 	if s.level != s.state {
-		kind, s.state = EventTransition, s.level
+		if kind, s.state = EventTransition, s.level; s.holed {
+			kind = EventUnknown
+		}
 	}
-	s.put(Event{Kind: kind, Closed: s.level, Extra: s.extra, At: s.t0, End: s.last})
+	s.put(Event{Kind: kind, Closed: s.level, Transition: kind == EventUnknown, Extra: s.extra, At: s.t0, End: s.last})
+	s.holed = false
 }
 
 func (s *Settler) put(e Event) {
@@ -153,33 +218,37 @@ func (s *Settler) put(e Event) {
 	s.n++
 }
 
-// Advance says that no edge came up to now, and returns what that decides.
+// Advance says that no edge came up to now, none lost either, and returns what
+// that decides.
 func (s *Settler) Advance(now Stamp) []Event {
 	s.n = 0
-	if s.burst && int64(now-s.last) >= s.SettleNS {
-		s.resolve()
+	s.quiet = max(s.quiet, now)
+	if int64(now-s.last) >= s.SettleNS {
+		s.lasted()
 	}
 	return s.ev[:s.n]
 }
 
 // Finish ends the edges. A live capture ends at end, and a level that has not
 // lasted the settling time by then is undecided; a recorded file goes on in
-// its last level.
-func (s *Settler) Finish(live bool, end Stamp) (ev []Event, undecided bool) {
-	if live {
+// its last level. known is false where the contact's state at the end is not.
+func (s *Settler) Finish(live bool, end Stamp) (ev []Event, undecided, known bool) {
+	if s.n = 0; live {
 		s.Advance(end)
-		s.endBlind(max(end, s.last))
-		return s.ev[:s.n], s.burst
+	} else {
+		s.lasted()
 	}
-	s.n = 0
-	s.flush()
-	s.endBlind(s.last)
-	return s.ev[:s.n], false
-}
-
-// endBlind ends a level that stays unknown to the end.
-func (s *Settler) endBlind(end Stamp) {
-	if s.blind {
-		s.put(Event{Kind: EventUnknown, Closed: true, At: s.last, End: end})
+	switch {
+	case s.phase == phaseBlind:
+		if !live {
+			end = s.blindAt
+		}
+		s.level = true // as good as the other
+		s.unknown(max(end, s.blindAt), false)
+		return s.ev[:s.n], false, false
+	case s.phase == phaseUnsure && !s.atStart:
+		s.unknown(max(end, s.last), false)
+		return s.ev[:s.n], true, false
 	}
+	return s.ev[:s.n], s.phase == phaseKnown && s.burst, true
 }

@@ -52,57 +52,61 @@ func Combine(in []Input, corr func(i, j int) float64) (u float64, dof float64) {
 	return u, 1 / sum
 }
 
-// OfCadence is the setup for the percent break of a cycle of several breaks:
-// each adds its own edges, and the asymmetry once more.
-func (s Setup) OfCadence(breaks int) Setup {
-	if k := float64(breaks); k > 1 {
-		s.AsymmetryUNS *= k
-		s.EdgeNoiseNS *= math.Sqrt(k)
-		s.ResolutionNS *= math.Sqrt(k)
-	}
-	return s
-}
-
-// A model says how a quantity of one break and the period that it begins
-// answers to errors of the measuring chain, all in the quantity's unit.
+// A model says how a quantity of one break and the period that it begins, or
+// of the breaks of one cycle, answers to errors of the measuring chain, all in
+// the quantity's unit.
 type model struct {
-	// edges are the sensitivities, per ms, to the times of the opening, the
-	// closing and the next opening. A delay that openings have and closings
-	// have not acts like an earlier closing, with the second of them.
-	edges [3]float64
-	scale float64 // answer to a relative error of the time base
+	// noise is the root sum of squares of the sensitivities, per ms, to the
+	// time of each edge.
+	noise float64
+	// asymmetry is the sensitivity, per ms, to a delay that openings have and
+	// closings have not: it acts like earlier closings.
+	asymmetry float64
+	scale     float64 // answer to a relative error of the time base
 }
 
-func modelOf(q Quantity, breakMS, periodMS float64) (m model, ok bool) {
+// breakEdges is the root sum of squares of a percent break's answers to the
+// edges of a cycle of k breaks, each in units of 1/period: with b = break /
+// period, the cycle's own opening counts with 1 − b, the next one with b, and
+// the k closings and k − 1 openings between them with 1.
+func breakEdges(k int, b float64) float64 {
+	return math.Sqrt(float64(2*k-1) + (1-b)*(1-b) + b*b)
+}
+
+func modelOf(q Quantity, breaks int, breakMS, periodMS float64) (m model, ok bool) {
 	makeMS := periodMS - breakMS
 	both := breakMS > 0 && makeMS > 0
-	rate := func(perMS float64) model { // perMS / period
-		c := perMS / (periodMS * periodMS)
-		return model{[3]float64{c, 0, -c}, perMS / periodMS}
-	}
+	k, b := max(breaks, 1), breakMS/periodMS
 	switch q {
 	case BreakMS, SegmentMS:
-		return model{[3]float64{-1, 1, 0}, breakMS}, breakMS > 0
+		return model{math.Sqrt2, 1, breakMS}, breakMS > 0
 	case MakeMS:
-		return model{[3]float64{0, -1, 1}, makeMS}, both
+		return model{math.Sqrt2, -1, makeMS}, both
 	case InterdigitMS:
-		return model{[3]float64{0, -1, 1}, periodMS}, periodMS > 0
+		return model{math.Sqrt2, -1, periodMS}, periodMS > 0
 	case BounceMS: // between two edges of the same sense
-		return model{[3]float64{-1, 0, 1}, breakMS}, breakMS >= 0
+		return model{math.Sqrt2, 0, breakMS}, breakMS >= 0
 	case PeriodMS:
-		return model{[3]float64{-1, 0, 1}, periodMS}, periodMS > 0
-	case RatePPS:
-		return rate(1e3), periodMS > 0
-	case RateIPM:
-		return rate(60e3), periodMS > 0
+		return model{math.Sqrt2, 0, periodMS}, periodMS > 0
+	case RatePPS, RateIPM:
+		rate := unitsPerMS(q) / periodMS
+		return model{math.Sqrt2 * rate / periodMS, 0, rate}, periodMS > 0
 	case BreakPercent:
 		c := 100 / periodMS
-		return model{[3]float64{-c * makeMS / periodMS, c, -c * breakMS / periodMS}, 0}, both
-	case BreakRatio:
-		c := 1 / makeMS
-		return model{[3]float64{-c, c * periodMS / makeMS, -c * breakMS / makeMS}, 0}, both
+		return model{c * breakEdges(k, b), c * float64(k), 0}, both
+	case BreakRatio: // b / (1 − b), so its answers are those of b over (1 − b)²
+		c := periodMS / (makeMS * makeMS)
+		return model{c * breakEdges(k, b), c * float64(k), 0}, both
 	}
 	return model{}, false
+}
+
+// unitsPerMS is a rate's figure for a period of 1 ms.
+func unitsPerMS(q Quantity) float64 {
+	if q == RateIPM {
+		return 60e3
+	}
+	return 1e3
 }
 
 // Budget gives the uncertainty of one value of q, in q's unit, from what s
@@ -120,8 +124,15 @@ func modelOf(q Quantity, breakMS, periodMS float64) (m model, ok bool) {
 // Standard and Expanded are unknown where a needed length, or the make, is not
 // positive (a bounce may be 0), or q is not known.
 func (s Setup) Budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
+	return s.CycleBudget(q, 1, breakNS, periodNS)
+}
+
+// CycleBudget is Budget for a cycle of so many breaks (1 at least): percent
+// break and ratio are of all of them, breakNS their sum, so that each adds its
+// own edges and the asymmetry once more. Other quantities are as with one.
+func (s Setup) CycleBudget(q Quantity, breaks int, breakNS, periodNS float64) *BudgetResult {
 	out := &BudgetResult{Budget: []Component{}}
-	m, ok := modelOf(q, breakNS/1e6, periodNS/1e6)
+	m, ok := modelOf(q, breaks, breakNS/1e6, periodNS/1e6)
 	if !ok {
 		return out
 	}
@@ -144,24 +155,48 @@ func (s Setup) Budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
 		}
 		return "B"
 	}
-	edges := math.Sqrt(m.edges[0]*m.edges[0] + m.edges[1]*m.edges[1] + m.edges[2]*m.edges[2])
 
-	add(named("edge-time noise", s.EdgeNoiseFrom), kind(s.EdgeNoiseA), edges, s.EdgeNoiseNS/1e6)
-	add(named("opto-coupler asymmetry", s.AsymmetryFrom), kind(s.AsymmetryA), m.edges[1], s.AsymmetryUNS/1e6)
+	add(named("edge-time noise", s.EdgeNoiseFrom), kind(s.EdgeNoiseA), m.noise, s.EdgeNoiseNS/1e6)
+	add(named("opto-coupler asymmetry", s.AsymmetryFrom), kind(s.AsymmetryA), m.asymmetry, s.AsymmetryUNS/1e6)
 	add(named("time base", s.ClockFrom), "B", m.scale, s.ClockRel)
-	if s.ResolutionNS > 1 {
-		step := strconv.FormatFloat(s.ResolutionNS, 'f', -1, 64)
-		add("time resolution (steps of "+step+" ns)", "B", edges, s.ResolutionNS/1e6/math.Sqrt(12))
-	}
+	add("time resolution (steps of "+stepText(s.ResolutionNS)+")", "B", m.noise, s.resolutionMS())
 
 	u, _ := Combine(inputs, nil)
 	if !finite(u) {
 		return &BudgetResult{Budget: []Component{}}
 	}
-	k := s.CoverageFactorK
-	if k == 0 {
-		k = 2
-	}
-	out.Standard, out.Expanded = Known(u), Known(k*u)
+	out.Standard, out.Expanded = Known(u), Known(s.coverage()*u)
 	return out
+}
+
+func (s Setup) coverage() float64 {
+	if s.CoverageFactorK == 0 {
+		return 2
+	}
+	return s.CoverageFactorK
+}
+
+// resolutionMS is the standard uncertainty of a time recorded in steps, 0
+// where they are whole nanoseconds.
+func (s Setup) resolutionMS() float64 {
+	if s.ResolutionNS <= 1 {
+		return 0
+	}
+	return s.ResolutionNS / 1e6 / math.Sqrt(12)
+}
+
+// stepText writes a step of recorded times for people: "24 µs", "41.67 ns".
+func stepText(ns float64) string {
+	unit := " ns"
+	switch {
+	case ns >= 1e6:
+		ns, unit = ns/1e6, " ms"
+	case ns >= 1e3:
+		ns, unit = ns/1e3, " µs"
+	}
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(ns, 'e', 3, 64), 64) // four digits
+	if err != nil {
+		rounded = ns
+	}
+	return strconv.FormatFloat(rounded, 'f', -1, 64) + unit
 }

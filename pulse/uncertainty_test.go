@@ -268,7 +268,7 @@ func TestBudgetByHand(t *testing.T) {
 			{"edge-time noise (loopback calibration)", 0.02 * math.Sqrt2, "A"},
 			{"opto-coupler asymmetry (assumed, not calibrated)", 0.1, "B"},
 			{"time base", 60 * 50e-6, "B"},
-			{"time resolution (steps of 24000 ns)", 0.024 / math.Sqrt(6), "B"},
+			{"time resolution (steps of 24 µs)", 0.024 / math.Sqrt(6), "B"},
 		},
 	}
 	rounded := cmp.Comparer(func(a, b float64) bool { return near(a, b, 1e-12) })
@@ -350,6 +350,110 @@ func TestDefaultSetupIsKindB(t *testing.T) {
 	for _, c := range DefaultSetup().Budget(BreakMS, 60e6, 100e6).Budget {
 		if c.Kind != "B" {
 			t.Errorf("default setup: %v, want kind B", c)
+		}
+	}
+}
+
+// A cadence's percent break, drawn edge by edge with no derivative (JCGM
+// 101:2008, Monte Carlo; seeds 7, 8), and by hand: 20 µs of noise in 3000 ms
+// with b = 2200/3000 are 100 · 0.02/3000 · √(3 + (1−b)² + b²) = 0.0012665 %,
+// and with 265/10/265/10/265/1200 in 2015 ms, b = 1220/2015, they are
+// 100 · 0.02/2015 · √(5 + (1−b)² + b²) = 0.0023325 %.
+func TestCycleBudget(t *testing.T) {
+	const draws = 40000 // the standard deviation is known within 0.35 %
+	noise, asymmetry, steps := Setup{EdgeNoiseNS: 20e3}, Setup{AsymmetryUNS: 57735}, Setup{ResolutionNS: 100e3}
+	for _, c := range []struct {
+		cadence                        []float64 // ms
+		byHandNoise, byHandAsymmetry   float64
+		byHandRatioNoise, byHandRatioA float64
+	}{
+		// Asymmetry: 100 · k · 0.057735 / period. The ratio's are those over 100 · (1 − b)².
+		{[]float64{400, 200, 400, 2000}, 0.0012665, 0.0038490, 0.00017810, 0.00054127},
+		{[]float64{265, 10, 265, 10, 265, 1200}, 0.0023325, 0.0085958, 0.00014984, 0.00055223},
+		{[]float64{40, 60}, 0.024658, 0.057735, 0.0015411, 0.0036084},
+	} {
+		var brk, period float64
+		for i, ms := range c.cadence {
+			period += ms
+			if i%2 == 1 {
+				brk += ms
+			}
+		}
+		k := len(c.cadence) / 2
+		drawn := func(s Setup, q Quantity) float64 {
+			rng := rand.New(rand.NewPCG(7, 8))
+			var m Moments
+			for range draws {
+				coupler := s.AsymmetryUNS * math.Sqrt(3) * (2*rng.Float64() - 1)
+				step := max(s.ResolutionNS, 1)
+				at := step * rng.Float64()
+				read := func(opening bool) (seen float64) {
+					at += step * (rng.Float64() - 0.5) // any phase against the steps
+					seen = at + s.EdgeNoiseNS*rng.NormFloat64()
+					if opening {
+						seen -= coupler
+					}
+					if s.ResolutionNS > 1 {
+						seen = math.Round(seen/step) * step
+					}
+					return seen - at
+				}
+				// b and the period from the errors of the edges, breaks first.
+				first := read(true)
+				open, errB := first, 0.0
+				for i := range k {
+					at += c.cadence[2*i+1] * 1e6
+					errB += read(false) - open
+					at += c.cadence[(2*i+2)%len(c.cadence)] * 1e6
+					open = read(true)
+				}
+				b, p := brk*1e6+errB, period*1e6+open-first
+				if q == BreakRatio {
+					m.Add(b/(p-b) - brk/(period-brk))
+				} else {
+					m.Add(100 * (b/p - brk/period))
+				}
+			}
+			sd, _ := m.SD()
+			return sd
+		}
+		for _, x := range []struct {
+			q      Quantity
+			s      Setup
+			byHand float64 // 0: only drawn
+		}{
+			{BreakPercent, noise, c.byHandNoise}, {BreakPercent, asymmetry, c.byHandAsymmetry}, {BreakPercent, steps, 0},
+			{BreakRatio, noise, c.byHandRatioNoise}, {BreakRatio, asymmetry, c.byHandRatioA}, {BreakRatio, steps, 0},
+		} {
+			got := x.s.CycleBudget(x.q, k, brk*1e6, period*1e6).Standard
+			if x.byHand > 0 && !near(got.V, x.byHand, 5e-4) {
+				t.Errorf("%v, u(%s) is %v, by hand %v", c.cadence, x.q, got, x.byHand)
+			}
+			if d := drawn(x.s, x.q); !got.OK || !near(got.V, d, 0.015) {
+				t.Errorf("%v, u(%s) is %v, drawn %v", c.cadence, x.q, got, d)
+			}
+		}
+		for _, q := range []Quantity{PeriodMS, RateIPM} { // openings alone
+			if d := cmp.Diff(DefaultSetup().Budget(q, 0, period*1e6), DefaultSetup().CycleBudget(q, k, 0, period*1e6)); d != "" {
+				t.Error(q, d)
+			}
+		}
+	}
+}
+
+// Whole nanoseconds are no step, whatever the cadence, and a step is told in
+// the unit that suits it.
+func TestResolutionLine(t *testing.T) {
+	for _, c := range []struct {
+		ns   float64
+		want string
+	}{
+		{0, ""}, {1, ""}, {1.5, "steps of 1.5 ns"}, {1e9 / 24e6, "steps of 41.67 ns"}, {1e3, "steps of 1 µs"}, {24e3, "steps of 24 µs"},
+		{1e6 / 3.0, "steps of 333.3 µs"}, {1e6, "steps of 1 ms"}, {1e9, "steps of 1000 ms"},
+	} {
+		budget := fmt.Sprint(Setup{EdgeNoiseNS: 1, ResolutionNS: c.ns}.CycleBudget(BreakPercent, 2, 2200e6, 3000e6).Budget)
+		if got := strings.Contains(budget, "resolution"); got != (c.want != "") || !strings.Contains(budget, c.want) {
+			t.Errorf("steps of %v ns: %s, want %q", c.ns, budget, c.want)
 		}
 	}
 }

@@ -327,7 +327,7 @@ func (c *Calibration) from() string {
 
 // String names a calibration in a sentence.
 func (c *Calibration) String() string {
-	us := func(ns float64) string { return figure.Fixed(ns/1e3, 1) }
+	us := func(ns float64) string { return figure.NonZero(ns/1e3, 1) }
 	return fmt.Sprintf("of %s through %q: asymmetry %s ± %s µs (k = 2), edge noise %s µs",
 		c.At.UTC().Format(time.DateOnly), c.Coupler, us(c.Result.Asymmetry.V), us(2*c.Result.AsymmetryU.V), us(c.Result.EdgeNoise.V))
 }

@@ -3,10 +3,12 @@ package command
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -16,6 +18,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"makebreak/daemon/config"
 	"makebreak/hw"
 	"makebreak/hw/hwtest"
 	"makebreak/pulse"
@@ -224,11 +227,11 @@ func TestRecorder(t *testing.T) {
 		"from none": {in: []pulse.Edge{e(1, 2, 0), e(2, 1, 0), e(3, 0, 0), e(4, 1, 0)}, csv: []pulse.Edge{e(3, 0, 0), e(4, 1, 0)}},
 		// Lost between two edges of one level: one at least; of two levels: none or two.
 		"gap, level changed": {in: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(3, 2, 0), e(5, 0, 0), e(6, 1, 0), e(7, 0, 0)},
-			csv: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(6, 1, 1), e(7, 0, 0)}},
+			csv: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(3, 0, 0), e(5, 0, 1), e(6, 1, 0), e(7, 0, 0)}},
 		"gap, level kept": {in: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(3, 2, 0), e(5, 1, 0), e(6, 0, 0), e(7, 1, 0)},
-			csv: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(6, 0, 2), e(7, 1, 0)}},
+			csv: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(3, 0, 0), e(5, 1, 2), e(6, 0, 0), e(7, 1, 0)}},
 		"two gaps": {in: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(3, 2, 0), e(5, 1, 0), e(6, 2, 0), e(7, 1, 0), e(8, 0, 0)},
-			csv: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(8, 0, 2)}},
+			csv: []pulse.Edge{e(1, 0, 0), e(2, 1, 0), e(3, 0, 0), e(5, 1, 2), e(6, 0, 0), e(7, 1, 2), e(8, 0, 0)}},
 	} {
 		for _, suffix := range []string{".csv", ".vcd"} {
 			path := filepath.Join(t.TempDir(), "x"+suffix)
@@ -261,6 +264,83 @@ func TestRecorder(t *testing.T) {
 				t.Errorf("%s: %s", name, text)
 			}
 		}
+	}
+}
+
+// Both formats of one signal give one reading, whatever was lost and wherever
+// the line was away: the same figures and the same verdict.
+func TestRecorderFormatsAgree(t *testing.T) {
+	profile, err := config.Profile("au-s002-dial")
+	if err != nil {
+		t.Fatal(err)
+	}
+	pauses, losses := 0, 0
+	for seed := range uint64(60) {
+		r := rand.New(rand.NewPCG(seed, 8))
+		var edges []pulse.Edge
+		at, away, lost := pulse.Stamp(1e9), false, uint32(0)
+		add := func(l pulse.Level) {
+			switch {
+			case away || r.IntN(60) == 0:
+				lost++
+			default:
+				edges = append(edges, pulse.Edge{At: at, Level: l, Lost: lost})
+				if lost > 0 {
+					losses++
+				}
+				lost = 0
+			}
+		}
+		for i := range 120 {
+			l := pulse.Level(i & 1)
+			add(l)
+			for range 2 * r.IntN(3) { // bounce
+				at += pulse.Stamp(1e5 + r.Int64N(15e5))
+				l ^= 1
+				add(l)
+			}
+			at += pulse.Stamp(map[pulse.Level]int64{0: 60e6, 1: 40e6}[l] + r.Int64N(2e6))
+			if l == 1 && r.IntN(5) == 0 {
+				at += 700e6
+			}
+			switch {
+			case away: // found again
+				edges = append(edges, pulse.Edge{At: at - pulse.Stamp(r.Int64N(20e6)), Level: l})
+				away, lost = false, 0
+			case len(edges) > 0 && r.IntN(20) == 0:
+				edges = append(edges, pulse.Edge{At: at - pulse.Stamp(r.Int64N(20e6)), Level: pulse.Unknown})
+				away = true
+				pauses++
+				at += pulse.Stamp(r.Int64N(2e9))
+			}
+		}
+		edges[0].Lost = 0
+		var docs []string
+		for _, suffix := range []string{".csv", ".vcd"} {
+			path := filepath.Join(t.TempDir(), "x"+suffix)
+			w, err := newRecorder(path, false, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			w.add(edges)
+			if err := w.close(); err != nil {
+				t.Fatal(err)
+			}
+			m, err := pulse.NewMeter(pulse.Config{Limits: profile})
+			if err != nil {
+				t.Fatal(err)
+			}
+			m.Add(reread(t, path))
+			doc := m.Finish(0)
+			b, _ := json.MarshalIndent([]any{doc.Dial, doc.Conformity, doc.Settling.BounceMS, doc.Settling.Transitions}, "", " ")
+			docs = append(docs, string(b))
+		}
+		if d := cmp.Diff(docs[0], docs[1]); d != "" {
+			t.Fatalf("seed %d (-csv +vcd): %s", seed, d)
+		}
+	}
+	if pauses < 60 || losses < 60 {
+		t.Errorf("%d pauses, %d losses: too few to show anything", pauses, losses)
 	}
 }
 

@@ -24,7 +24,7 @@ import (
 
 // Exit statuses of the program.
 const (
-	StatusOK          = 0 // within limits, or no limits asked
+	StatusOK          = 0 // pass, or no limits asked
 	StatusOutOfLimits = 1 // conditional pass, conditional fail or fail
 	StatusWrong       = 2 // the command or its input is wrong
 	StatusNotMeasured = 3 // the recording cannot tell
@@ -204,8 +204,8 @@ func (*program) epilogue() string {
   makebreak measure sim:dial,digits=0123,rate=9.4 --json
   makebreak limits au-s002-dial
 
-Exit status: 0 within limits, or no limits asked; 1 out of limits or too near
-to tell; 2 the command or its input is wrong; 3 not measured.
+Exit status: 0 pass, or no limits asked; 1 conditional pass, conditional fail or
+fail; 2 the command or its input is wrong; 3 not measured.
 
 ` + caution
 }

@@ -186,5 +186,5 @@ func decidedBy(c comparison) string {
 			nouns = append(nouns, noun)
 		}
 	}
-	return strings.Join(nouns, ", ")
+	return strings.Join(append(nouns, c.Conformity.Because...), ", ")
 }

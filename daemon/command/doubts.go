@@ -37,7 +37,7 @@ func doubts(m *pulse.Measurement, v *view) (d []string) {
 		d = append(d, "The recording looks like "+article(looks)+", not "+article(m.Kind)+": are these the right limits?")
 	case looks != m.Kind:
 		d = append(d, "The recording looks like "+article(looks)+", but was to be read as "+article(m.Kind)+": is that right?")
-	case in != nil && v.profile != nil && compound(m) && len(v.profile.CadenceNS) == 0 && m.Conformity.Statement == pulse.Fail:
+	case in != nil && v.profile != nil && compound(m) && len(v.profile.CadenceNS) == 0 && m.Conformity.WorstItem() == pulse.Fail:
 		d = append(d, "This contact does "+figure.Count(len(in.Segments)/2)+" makes and breaks a cycle ("+does+" ms), and these limits know of one: are they the right ones?")
 	case in != nil && !in.CadenceFits && v.cadence == nil && v.profile != nil:
 		d = append(d, "This contact does another cadence ("+does+" ms) than these limits are for ("+asked+"): nothing of them was judged.")
@@ -52,10 +52,11 @@ func doubts(m *pulse.Measurement, v *view) (d []string) {
 }
 
 // restsOpen tells a dial whose makes look like pulses: the rests between its
-// trains read as long breaks, and its breaks are the shorter part.
+// trains read as long breaks, stalls among them, and its breaks are the
+// shorter part.
 func restsOpen(d *pulse.Dial) bool {
-	long := d.Flashes + d.Disconnects
-	return long > 0 && long+1 >= d.Trains.Len() && d.BreakPercent.Overall.OK && d.BreakPercent.Overall.V < 50
+	long := d.Flashes + d.Disconnects + d.Stalls
+	return long > 0 && long+1 >= d.Trains.Len() && d.BreakPercent.P50.OK && d.BreakPercent.P50.V < 50
 }
 
 func otherLevel(level string) string {

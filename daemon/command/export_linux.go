@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"strings"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/watch"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -62,10 +64,14 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		defer file.discard()
 		w = file
 	}
+	base, err := watch.Reading(l.settings)
+	if err != nil {
+		return 0, err
+	}
 	start := l.replay.Timeline().At(l.from).Wall
 	comments := []string{
 		"Contact " + contact + " (" + printable(l.settings.Source) + ") of " + printable(l.replay.Timeline().Site) + "; it is closed when the line is " + l.settings.Polarity.String() + ".",
-		"Where watching paused, or edges are not in the log, seq leaves out two: the level is not known there.",
+		"Where watching paused, or edges are not in the log, two rows mark that time and seq leaves out some between: the level is not known there.",
 		"Watched from time_ns 0, which was " + start.Format("2006-01-02T15:04:05.000000000Z") + ".",
 	}
 	var out edgeWriter
@@ -75,6 +81,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		out = newEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
 	}
 	last, edges := pulse.Stamp(-1), 0
+	begins := beginning{settle: pulse.Stamp(cmp.Or(base.SettleNS, pulse.DefaultSettleNS)), last: l.from, known: l.start <= pulse.High}
 	for buf := make([]pulse.Edge, pumpEdges); ; {
 		n, err := l.ReadEdges(ctx, buf)
 		if err == io.EOF {
@@ -86,13 +93,14 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		if err != nil {
 			return 0, err
 		}
-		for i := range buf[:n] { // two edges at one time would be none in a file
-			buf[i].At = max(buf[i].At-l.from, last+1)
-			if last = buf[i].At; buf[i].Level <= pulse.High {
+		written := begins.settled(buf[:n])
+		for i := range written { // two edges at one time would be none in a file
+			written[i].At = max(written[i].At-l.from, last+1)
+			if last = written[i].At; written[i].Level <= pulse.High {
 				edges++
 			}
 		}
-		if out.add(buf[:n]); out.err != nil {
+		if out.add(written); out.err != nil {
 			return 0, out.err
 		}
 	}
@@ -108,4 +116,29 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		return StatusOK, nil
 	}
 	return StatusOK, out.err
+}
+
+// A beginning leaves out the edges of a stretch before a level has lasted: a
+// file is taken to begin long after any edge before it, and cannot tell that it
+// begins in the middle of a bounce.
+type beginning struct {
+	settle pulse.Stamp
+	last   pulse.Stamp // edge, or when the level was found
+	known  bool        // the level is
+	over   bool
+}
+
+// settled gives what is left of the edges.
+func (b *beginning) settled(edges []pulse.Edge) []pulse.Edge {
+	if b.over {
+		return edges
+	}
+	for i, e := range edges {
+		if b.known && e.Level <= pulse.High && e.Lost == 0 && e.At-b.last >= b.settle {
+			b.over = true
+			return edges[i:]
+		}
+		b.last, b.known = e.At, e.Level <= pulse.High
+	}
+	return nil
 }

@@ -243,7 +243,7 @@ func oddLobe(lobes []pulse.Lobe, of func(*pulse.Lobe) (ms, se pulse.Num)) *pulse
 func lobeHint(opening, brk *pulse.Lobe) string {
 	by := func(l *pulse.Lobe, of func(*pulse.Lobe) (ms, se pulse.Num), less, more string) string {
 		ms, se := of(l)
-		return figure.Fixed(math.Abs(ms.V), figure.Decimals(2*se.V)) + " ms " + side{low: ms.V < 0}.word(less, more)
+		return figure.NonZero(math.Abs(ms.V), figure.Decimals(2*se.V)) + " ms " + side{low: ms.V < 0}.word(less, more)
 	}
 	var text string
 	if opening != nil {

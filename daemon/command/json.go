@@ -94,6 +94,8 @@ func appendTrain(b []byte, t *pulse.Train) []byte {
 	b = appendNum(b, ",\n        \"gap_before_ms\": ", t.GapBeforeMS)
 	b = append(b, ",\n        \"partial\": "...)
 	b = strconv.AppendBool(b, t.Partial)
+	b = append(b, ",\n        \"stalled\": "...)
+	b = strconv.AppendBool(b, t.Stalled)
 	return append(b, "\n      }"...)
 }
 

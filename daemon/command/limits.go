@@ -228,7 +228,7 @@ func writeLimitsOne(w io.Writer, profile *pulse.Profile) error {
 	p.para("", countryName(profile.Country)+", "+profile.Use+", "+profile.Kind.String())
 	p.head("Limits")
 	if len(profile.Limits) == 0 {
-		p.para("  ", "None: no tolerance is published. The cadence is recognised and measured, never judged: the verdict is \"not measured\".")
+		p.para("  ", "None: no tolerance is published. The cadence is recognised and measured, never judged: the verdict is \"not measured\", or \"fail\" where interruptions are missing, extra or slipped.")
 	} else {
 		rows := [][]cell{cells("", "min", "nominal", "max", "")}
 		var sources []pulse.Item

@@ -168,7 +168,8 @@ China, cadence, interrupter
 
 Limits
   None: no tolerance is published. The cadence is recognised and measured, never
-  judged: the verdict is "not measured".
+  judged: the verdict is "not measured", or "fail" where interruptions are
+  missing, extra or slipped.
 
 How a recording is read
   Cadence: make 100 ms, break 100 ms, make 100 ms, break 100 ms, make 100 ms,

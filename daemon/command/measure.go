@@ -69,9 +69,12 @@ func (*measureCmd) epilogue() string {
 A line is measured until it has enough, or until Ctrl-C, and then gives the
 whole result. When its chip is unplugged, the gap is left out of every figure.
 
-Exit status: 0 within limits, or no limits asked; 1 out of limits or too near
-to tell, or interruptions missing or too many; 2 the command or its input is
-wrong; 3 not measured.
+With limits, interruptions missing, extra or slipped, or a break stalled inside
+a digit, are a fail whatever the figures.
+
+Exit status: 0 pass, or no limits asked; 1 conditional pass, conditional fail or
+fail; 2 the command or its input is wrong; 3 not measured. --limits all has no
+verdict of its own, and ends with 0.
 
 ` + caution
 }
@@ -368,6 +371,9 @@ func (c *measureCmd) outputs(cfg *pulse.Config, first pulse.Stamp) (o outputs, e
 		return o, err
 	}
 	o.table = &table{w: bufio.NewWriterSize(o.rows, 64<<10), first: first}
+	if cfg.Setup != nil {
+		o.table.asymmetry = pulse.Stamp(cfg.Setup.AsymmetryNS)
+	}
 	o.table.listen(cfg)
 	return o, nil
 }
@@ -394,6 +400,9 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Prof
 			return 0, err
 		}
 	}
+	if a.stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
+		m.Conformity.AtBest(pulse.NotMeasured, a.stopped)
+	}
 	if c.JSON {
 		err = writeJSON(sh.stdout, document{m, a.line, a.log})
 	} else {
@@ -412,26 +421,23 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Prof
 	return statusOf(m, a.stopped != ""), err
 }
 
-// statusOf is the exit status for a measurement. One that was stopped did not
-// measure the whole, so it does not pass.
+// statusOf is the exit status for a measurement: that of its statement alone.
+// Without limits there is none: then what gave no figure at all, or was stopped
+// before the whole was seen, is not measured.
 func statusOf(m *pulse.Measurement, stopped bool) int {
-	status := StatusOK
-	if c := m.Conformity; c != nil {
-		switch c.Statement {
-		case pulse.Pass:
-			if oddInterruptions(m) != "" { // a contact that stops must not pass
-				status = StatusOutOfLimits
-			}
-		case pulse.ConditionalPass, pulse.ConditionalFail, pulse.Fail:
-			status = StatusOutOfLimits
-		default:
-			status = StatusNotMeasured
+	if m.Conformity == nil {
+		if stopped || !measured(m) {
+			return StatusNotMeasured
 		}
+		return StatusOK
 	}
-	if !measured(m) || stopped && status == StatusOK {
+	switch m.Conformity.Statement {
+	case pulse.Pass:
+		return StatusOK
+	case pulse.NotMeasured:
 		return StatusNotMeasured
 	}
-	return status
+	return StatusOutOfLimits
 }
 
 // amount says how much of the source was read.

@@ -59,21 +59,18 @@ func measured(m *pulse.Measurement) bool {
 	return false
 }
 
-// headline gives a verdict in words.
+// headline gives a verdict in words, as the statement has it.
 func headline(m *pulse.Measurement) (words, sgr string) {
+	c, faults := m.Conformity, faultWords(m.Faults())
 	switch {
-	case !measured(m):
+	case c == nil && !measured(m):
 		return "NOT MEASURED", yellow
-	case m.Conformity == nil:
+	case c == nil && faults != "":
+		return "MEASURED; NO LIMITS ASKED; BUT " + faults, yellow
+	case c == nil:
 		return "MEASURED; NO LIMITS ASKED", bold
-	case len(m.Conformity.Items) == 0:
-		return "NOT JUDGED: NO TOLERANCE IS PUBLISHED", yellow
 	}
-	s := m.Conformity.Statement
-	if odd := oddInterruptions(m); odd != "" && (s == pulse.Pass || s == pulse.ConditionalPass) {
-		return "WITHIN LIMITS, BUT INTERRUPTIONS ARE " + odd, yellow
-	}
-	switch s {
+	switch c.Statement {
 	case pulse.Pass:
 		return "WITHIN LIMITS", green
 	case pulse.ConditionalPass:
@@ -81,22 +78,44 @@ func headline(m *pulse.Measurement) (words, sgr string) {
 	case pulse.ConditionalFail:
 		return "OUT OF LIMITS, BUT BY LESS THAN THE UNCERTAINTY", yellow
 	case pulse.Fail:
-		return "OUT OF LIMITS", red
+		switch {
+		case faults == "":
+			return "OUT OF LIMITS", red
+		case c.WorstItem() == pulse.Fail:
+			return "OUT OF LIMITS, AND " + faults, red
+		}
+		return "FAIL: " + faults, red
 	}
-	return "CANNOT BE TOLD: NOT EVERY LIMIT COULD BE MEASURED", yellow
+	switch {
+	case !measured(m):
+		return "NOT MEASURED", yellow
+	case len(c.Items) == 0:
+		return "NOT JUDGED: NO TOLERANCE IS PUBLISHED", yellow
+	case c.WorstItem() == pulse.NotMeasured:
+		return "CANNOT BE TOLD: NOT EVERY LIMIT COULD BE MEASURED", yellow
+	}
+	return "CANNOT BE TOLD", yellow
 }
 
-// oddInterruptions says of an interrupter what no limit judges.
-func oddInterruptions(m *pulse.Measurement) string {
-	switch i := m.Interrupter; {
-	case i == nil || i.Missing+i.Extra == 0:
-		return ""
-	case i.Extra == 0:
-		return "MISSING"
-	case i.Missing == 0:
-		return "TOO MANY"
+// faultWords says what never passes; nothing when there is none of it.
+func faultWords(f pulse.Faults) string {
+	var how []string
+	for _, x := range []struct {
+		n    uint64
+		word string
+	}{{f.Missing, "MISSING"}, {f.Extra, "EXTRA"}, {f.Slips, "SLIPPED"}} {
+		if x.n > 0 {
+			how = append(how, x.word)
+		}
 	}
-	return "MISSING AND TOO MANY"
+	words := ""
+	if len(how) > 0 {
+		words = "INTERRUPTIONS " + strings.Join(how, ", ")
+	}
+	if f.Stalls > 0 {
+		words += "A BREAK STALLED" // of a dial, which has no interruptions
+	}
+	return words
 }
 
 // writeOpening names the source, what makes its reading doubtful and how it
@@ -144,6 +163,15 @@ func writeVerdict(p *page, m *pulse.Measurement, trains *trainDigest, v *view) {
 	if !measured(m) {
 		p.WriteByte('\n')
 		p.para("", figure.Plural(m.Capture.Edges, "edge", "edges")+": "+missing(m))
+	}
+	if m.Conformity != nil {
+		for _, because := range m.Conformity.Because {
+			p.para("Because ", because+".")
+		}
+	} else {
+		for _, because := range m.Faults().Because() {
+			p.para("But ", because+".")
+		}
 	}
 	if m.Conformity == nil || len(m.Conformity.Items) == 0 {
 		if profile == nil && measured(m) {
@@ -312,17 +340,19 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 	}
 	limit := limitText(it)
 	dec := figure.Decimals(it.ExpandedU.V)
-	worst := figure.Unit(figure.Fixed(it.Observed.V, dec), unit) + " ± " + figure.Unit(figure.Fixed(it.ExpandedU.V, dec), unit)
-	by := figure.Unit(figure.Fixed(math.Abs(it.Observed.V-it.Limit), dec), unit)
+	worst := figure.Unit(observed(it), unit) + " ± " + figure.Unit(figure.NonZero(it.ExpandedU.V, dec), unit)
+	by := figure.Unit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), dec), unit)
 	out := "above"
 	if it.Bound == "min" {
 		out = "below"
 	}
 	var s string
-	switch it.Statement {
-	case pulse.Pass:
+	switch {
+	case pulse.OnLimit(it.Observed.V, it.Limit):
+		s = upperFirst(limit) + ": the worst, " + worst + ", is on it"
+	case it.Statement == pulse.Pass:
 		s = "Nearest to its limit is " + limit + ": the worst, " + worst + ", keeps it by " + by
-	case pulse.ConditionalPass:
+	case it.Statement == pulse.ConditionalPass:
 		s = upperFirst(limit) + ": the worst, " + worst + ", keeps it by only " + by
 	default:
 		s = upperFirst(limit) + ": the worst, " + worst + ", is " + by + " " + out + " it"
@@ -343,6 +373,16 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 		s += ": " + figure.Fewer(it.Upper95.V/100) + " (95 % bound)"
 	}
 	return s + "."
+}
+
+// observed writes an item's worst value with the digits that its uncertainty
+// bears, and those that tell it from its limit.
+func observed(it pulse.Item) string {
+	dec := figure.Decimals(it.ExpandedU.V)
+	if pulse.OnLimit(it.Observed.V, it.Limit) {
+		return figure.Fixed(it.Observed.V, dec)
+	}
+	return figure.Apart(it.Observed.V, it.Limit, dec)
 }
 
 // where says on which pulse or cycle an item's worst value is, with the digit.
@@ -377,12 +417,11 @@ func writeItems(p *page, items []pulse.Item) {
 	rows := [][]cell{cells("limit", "worst", "±", "out", "at most", "verdict")}
 	for _, it := range items {
 		row := cells(limitText(it), "-", "-", "-", "-", string(it.Statement))
-		dec := figure.Decimals(it.ExpandedU.V)
 		if it.Observed.OK {
-			row[1].text = figure.Fixed(it.Observed.V, dec)
+			row[1].text = observed(it)
 		}
 		if it.ExpandedU.OK {
-			row[2].text = figure.Fixed(it.ExpandedU.V, dec)
+			row[2].text = figure.NonZero(it.ExpandedU.V, figure.Decimals(it.ExpandedU.V))
 		}
 		if it.Of > 0 {
 			row[3].text = figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
@@ -564,6 +603,9 @@ func notes(m *pulse.Measurement, trains *trainDigest) []string {
 	if trains.partial > 0 {
 		n = append(n, figure.Plural(trains.partial, "train is", "trains are")+" cut by the recording's start or end or by what is unknown: no digit is decoded from a part.")
 	}
+	if d := m.Dial; d != nil && d.FlashesWithoutPause > 0 {
+		n = append(n, figure.Plural(d.FlashesWithoutPause, "flash has", "flashes have")+" a pause on one side only: a pulse that stalled at the beginning or end of a digit looks the same. No limit judges them.")
+	}
 	if i := m.Interrupter; i != nil {
 		if i.Missing+i.Extra > 0 {
 			n = append(n, "cycles with a missing or an extra interruption are counted and left out of the statistics.")
@@ -671,7 +713,11 @@ func quantityRow(m *pulse.Measurement, q pulse.Quantity, s pulse.Stat) statRow {
 
 // otherBreaks counts the breaks that were no pulses.
 func otherBreaks(d *pulse.Dial) string {
-	return figure.Plural(d.ShortBreaks, "short break", "short breaks") + ", " + figure.Plural(d.Flashes, "flash", "flashes") + ", " + figure.Plural(d.Disconnects, "disconnect", "disconnects") + "."
+	text := figure.Plural(d.ShortBreaks, "short break", "short breaks") + ", " + figure.Plural(d.Flashes, "flash", "flashes") + ", " + figure.Plural(d.Disconnects, "disconnect", "disconnects")
+	if d.Stalls > 0 {
+		text += ", " + figure.Plural(d.Stalls, "stall inside a digit", "stalls inside a digit")
+	}
+	return text + "."
 }
 
 func writeDial(p *page, m *pulse.Measurement, trains *trainDigest) {
@@ -685,6 +731,9 @@ func writeDial(p *page, m *pulse.Measurement, trains *trainDigest) {
 		}
 		if len(trains.odd) > 0 {
 			text += "; ? is a train that is no digit"
+			if d.Stalls > 0 {
+				text += ", or holds a stall"
+			}
 		}
 		p.para("  Digits ", text+")")
 	}
@@ -703,39 +752,13 @@ func writeDial(p *page, m *pulse.Measurement, trains *trainDigest) {
 
 // overall writes a figure over all periods with its expanded uncertainty.
 func overall(m *pulse.Measurement, q pulse.Quantity, s pulse.OverallStat, unit string) string {
-	u, ok := overallU(m.Uncertainty[q], s.N)
-	if !ok {
+	b := m.Uncertainty[q]
+	if b == nil || !b.Overall.OK {
 		return figure.Unit(figure.Fixed(s.Overall.V, 3), unit)
 	}
+	u := b.Overall.V
 	dec := figure.Decimals(u)
-	return figure.Fixed(s.Overall.V, dec) + " ± " + figure.Unit(figure.Fixed(u, dec), unit)
-}
-
-// overallU is the expanded uncertainty of a rate or percent break over n
-// periods, from that of one. The noise of the edges' times averages out: of n
-// periods in t trains its variance is 2t/n² of an edge's in the rate, where one
-// period has 2; in percent break 2/n, where one has from 1.5 to 2. So 4/3 of
-// one's over n is never too little. The other parts stay.
-func overallU(b *pulse.BudgetResult, n int) (u float64, ok bool) {
-	if b == nil || !b.Expanded.OK || n < 1 {
-		return 0, false
-	}
-	variance := 0.0
-	for _, c := range b.Budget {
-		v := c.Standard * c.Standard
-		if strings.HasPrefix(c.Name, "edge-time noise") {
-			v *= 4.0 / 3 / float64(n)
-		}
-		variance += v
-	}
-	if n == 1 {
-		return b.Expanded.V, true
-	}
-	k := 2.0
-	if b.Standard.V > 0 {
-		k = b.Expanded.V / b.Standard.V
-	}
-	return k * math.Sqrt(variance), true
+	return figure.Fixed(s.Overall.V, dec) + " ± " + figure.Unit(figure.NonZero(u, dec), unit)
 }
 
 // maxDigits are enough to compare with what was dialled.
@@ -900,12 +923,12 @@ func writeUncertainty(p *page, m *pulse.Measurement) {
 			if source != "" && !slices.Contains(sources, source) {
 				sources = append(sources, source)
 			}
-			from += name + " " + figure.Fixed(c.Standard, dec)
+			from += name + " " + figure.NonZero(c.Standard, dec)
 		}
 		if from == "" {
 			from = "nothing"
 		}
-		rows = append(rows, cells(noun, figure.Unit(figure.Fixed(b.Expanded.V, dec), unit), from))
+		rows = append(rows, cells(noun, figure.Unit(figure.NonZero(b.Expanded.V, dec), unit), from))
 	}
 	if len(rows) == 0 {
 		return

@@ -352,3 +352,28 @@ func TestLayout(t *testing.T) {
 		}
 	}
 }
+
+// A distance from a limit is never told as 0, nor is an uncertainty; what is on
+// a limit is told to be. Invented figures.
+func TestDistances(t *testing.T) {
+	for _, c := range []struct {
+		bound       string
+		observed, u float64
+		want        string
+	}{
+		{"max", 70.0004, 0.13, "the worst, 70.0004 ms ± 0.13 ms, is 0.00040 ms above it"},
+		{"max", 69.9996, 0.13, "the worst, 69.9996 ms ± 0.13 ms, keeps it by only 0.00040 ms"},
+		{"min", 69.9996, 0.13, "the worst, 69.9996 ms ± 0.13 ms, is 0.00040 ms below it"},
+		{"max", 70, 0.13, "the worst, 70.00 ms ± 0.13 ms, is on it"},
+		{"min", 70.00000000000001, 0.13, "the worst, 70.00 ms ± 0.13 ms, is on it"},
+		{"max", 81.52, 0.13, "the worst, 81.52 ms ± 0.13 ms, is 11.52 ms above it"},
+		{"max", 70.0000004, 4e-8, "the worst, 70.0000004 ms ± 0.000000040 ms, is 0.00000040 ms above it"},
+		{"max", 69, 0, "Nearest to its limit is break max 70 ms: the worst, 69.000 ms ± 0.000 ms, keeps it by 1.000 ms"},
+	} {
+		it := pulse.Item{Quantity: "break_ms", Bound: c.bound, Limit: 70, Observed: pulse.Known(c.observed), ExpandedU: pulse.Known(c.u), OutOfLimit: 1, Of: 2}
+		it.Statement = pulse.Judge(c.observed, 70, c.u, c.bound == "max")
+		if s := itemSentence(&pulse.Measurement{}, &trainDigest{}, it, nil); !strings.Contains(s, c.want) {
+			t.Errorf("%s %v ± %v: %q, want %q", c.bound, c.observed, c.u, s, c.want)
+		}
+	}
+}

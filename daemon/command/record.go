@@ -28,7 +28,8 @@ type edgeWriter struct {
 	w      recordingWriter
 	csv    bool
 	level  pulse.Level // last one written; Unknown before the first
-	blind  bool        // the line is lost
+	last   pulse.Stamp // of it
+	blind  bool        // the line is lost, since lostAt
 	lostAt pulse.Stamp
 	err    error
 }
@@ -112,8 +113,10 @@ func (r *edgeWriter) add(edges []pulse.Edge) {
 		r.err = r.w.Write(edges)
 		return
 	}
-	// CSV has not: the edge after a loss tells by its number that some are
-	// missing, and what the line was found at is no edge of the contact.
+	// CSV has not. Two rows around the time, with edges lost between, keep that
+	// the level lasted up to the first and was found at the second: beside a loss
+	// neither is taken for an edge. What was found before any edge is the level
+	// at the start, and no row.
 	for _, e := range edges {
 		switch {
 		case e.Level > pulse.High:
@@ -121,22 +124,29 @@ func (r *edgeWriter) add(edges []pulse.Edge) {
 				r.blind, r.lostAt = true, e.At
 			}
 			continue
+		case r.blind && r.level > pulse.High:
+			r.blind = false
+			continue
 		case r.blind:
 			r.blind = false
-			r.comment(fmt.Sprintf("The line was lost at time_ns %d and found at level %d at %d.", r.lostAt, e.Level, e.At))
-			r.lostAt = -1
-			continue
-		case r.lostAt < 0:
-			r.lostAt = 0
-			if e.Lost++; e.Level != r.level {
+			r.comment(fmt.Sprintf("The line was lost at time_ns %d and found at level %d at %d: the next two rows are no edges, they mark that time.", r.lostAt, e.Level, e.At))
+			r.row(pulse.Edge{At: max(r.lostAt, r.last+1), Level: r.level ^ 1})
+			if e.At = max(e.At, r.last+1); e.Lost == 0 {
+				e.Lost = 1
+			}
+			if (e.Lost&1 == 1) != (e.Level == r.level) {
 				e.Lost++
 			}
 		}
-		if r.err == nil {
-			r.err = r.w.Write([]pulse.Edge{e})
-		}
-		r.level = e.Level
+		r.row(e)
 	}
+}
+
+func (r *edgeWriter) row(e pulse.Edge) {
+	if r.err == nil {
+		r.err = r.w.Write([]pulse.Edge{e})
+	}
+	r.level, r.last = e.Level, e.At
 }
 
 // comment writes a line between rows.

@@ -31,9 +31,9 @@ pulses one by one: makebreak measure run:CONTACT --soak TITLE.
 Its limits are kept as they were at its start. Where single edges have been
 removed to make room, the summaries that are left count, but do not pass.
 
-Exit status of status and finish: 0 within limits, or no limits; 1 out of
-limits or too near to tell, or interruptions missing or too many; 2 the
-command or its input is wrong; 3 not measured, or not the whole time.
+Exit status of status and finish: 0 pass, or no limits; 1 conditional pass,
+conditional fail or fail; 2 the command or its input is wrong; 3 not measured,
+or not the whole time.
 `
 
 type soakStartCmd struct {
@@ -439,6 +439,9 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 			}
 		}
 	}
+	for i := range d.Results {
+		d.Results[i].judge()
+	}
 	status := d.status()
 	if c.JSON {
 		return status, encodeJSON(sh.stdout, d)
@@ -449,8 +452,8 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 	return status, err
 }
 
-// status is that of the worst contact. What was not measured for the whole time
-// does not pass.
+// status is that of the worst contact, by its statement. What was not measured
+// for the whole time does not pass.
 func (d *soakDocument) status() int {
 	status := StatusOK
 	if len(d.Results) == 0 || d.CutShort != nil {
@@ -458,19 +461,33 @@ func (d *soakDocument) status() int {
 	}
 	for _, r := range d.Results { // fail outweighs what was not measured
 		one := statusOf(r.Measurement, false)
-		if x := r.Log.Removed; x != nil {
-			if one == StatusOK {
-				one = StatusNotMeasured
-			}
-			if x.wrong() {
-				one = StatusOutOfLimits
-			}
+		if one == StatusOK && r.Log.Removed != nil {
+			one = StatusNotMeasured
 		}
 		if status == StatusOK || one == StatusOutOfLimits {
 			status = one
 		}
 	}
 	return status
+}
+
+// judge makes the statement hold of the whole time: also of the edges that were
+// removed, and in a result that was kept before a statement named its causes.
+func (r *soakResult) judge() {
+	c := r.Measurement.Conformity
+	if c == nil {
+		return
+	}
+	if c.Because == nil {
+		c.Because = []string{}
+		c.AtBest(pulse.Fail, r.Measurement.Faults().Because()...)
+	}
+	if x := r.Log.Removed; x != nil {
+		c.AtBest(pulse.NotMeasured, "edges were removed to make room")
+		if x.wrong() {
+			c.AtBest(pulse.Fail, "the summaries of the removed edges tell of faults")
+		}
+	}
 }
 
 func measureSoak(ctx context.Context, sh *shell, log *store.Log, s store.Soak) (soakDocument, error) {
@@ -551,7 +568,9 @@ func soakContact(ctx context.Context, sh *shell, log *store.Log, span store.Span
 		r.Profile = &profileName{cfg.Limits.ID, cfg.Limits.Title, cfg.Limits.Country}
 	}
 	r.Measurement = m
-	r.Log, err = src.report(ctx, m)
+	if r.Log, err = src.report(ctx, m); err == nil {
+		r.judge()
+	}
 	return r, err
 }
 

@@ -19,8 +19,11 @@ const (
 type table struct {
 	w     *bufio.Writer
 	first pulse.Stamp // of the recording: start_s counts from it
-	begun bool
-	row   []byte
+	// asymmetry is by how much openings are corrected: start_s is where the
+	// recording has the edge.
+	asymmetry pulse.Stamp
+	begun     bool
+	row       []byte
 }
 
 // listen takes the rows that a Meter will make, after whoever takes them already.
@@ -46,7 +49,7 @@ func (t *table) begin(columns string) {
 // pulse writes a dial's row. Write errors stay with w until it is flushed.
 func (t *table) pulse(p *pulse.PulseRow) {
 	t.begin(dialColumns)
-	b := appendDecimal(t.row[:0], int64(p.At-t.first), 9)
+	b := appendDecimal(t.row[:0], int64(p.At+t.asymmetry-t.first), 9)
 	b = append(append(b, ','), p.Class.String()...)
 	b = appendCount(b, p.Train)
 	b = appendCount(b, p.Pulse)
@@ -69,7 +72,7 @@ func (t *table) pulse(p *pulse.PulseRow) {
 // cycle writes an interrupter's row.
 func (t *table) cycle(c *pulse.CycleRow) {
 	t.begin(interrupterColumns)
-	b := appendDecimal(t.row[:0], int64(c.At-t.first), 9)
+	b := appendDecimal(t.row[:0], int64(c.At+t.asymmetry-t.first), 9)
 	b = appendCount(b, c.Cycle)
 	b = appendCount(b, c.Lobe)
 	b = appendMS(b, c.PeriodNS)

@@ -2,7 +2,6 @@ package command
 
 import (
 	"fmt"
-	"math"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -120,42 +119,5 @@ func TestLobeSearch(t *testing.T) {
 		if got := find(desc); got != 0 {
 			t.Errorf("%s: found %d", desc, got)
 		}
-	}
-}
-
-// The stated uncertainty of the overall figures covers what a noise of the
-// edges does to them: their scatter over many recordings of one dial.
-func TestOverallUncertainty(t *testing.T) {
-	const noise, recordings = 0.5e6, 400
-	setup := &pulse.Setup{EdgeNoiseNS: noise, EdgeNoiseFrom: "given"}
-	var rate, percent pulse.Moments
-	var m *pulse.Measurement
-	for seed := range recordings {
-		m = measureEdges(t, simEdges(t, fmt.Sprintf("dial digits=1234567890 rate=10 break=64 gap=800ms jitter=0.5ms seed=%d", seed)), pulse.Config{Setup: setup})
-		rate.Add(m.Dial.RatePPS.Overall.V)
-		percent.Add(m.Dial.BreakPercent.Overall.V)
-	}
-	for _, c := range []struct {
-		q        pulse.Quantity
-		s        pulse.OverallStat
-		got      *pulse.Moments
-		tooLarge float64 // ten trains of 45 periods average less than one would
-	}{{pulse.RatePPS, m.Dial.RatePPS, &rate, 4}, {pulse.BreakPercent, m.Dial.BreakPercent, &percent, 1.3}} {
-		u, ok := overallU(m.Uncertainty[c.q], c.s.N)
-		sd, _ := c.got.SD()
-		if within := 1 + 3/math.Sqrt(2*recordings); !ok || u/2*within < sd || u/2 > c.tooLarge*sd {
-			t.Errorf("%s: standard uncertainty %v, scatter %v", c.q, u/2, sd)
-		}
-	}
-	if u, ok := overallU(m.Uncertainty[pulse.RatePPS], 1); !ok || u != m.Uncertainty[pulse.RatePPS].Expanded.V {
-		t.Errorf("of one period: %v, want that of one value", u)
-	}
-	if _, ok := overallU(nil, 5); ok {
-		t.Error("an uncertainty of what was not measured")
-	}
-	// What does not average stays.
-	b := &pulse.BudgetResult{Standard: pulse.Known(5), Expanded: pulse.Known(10), Budget: []pulse.Component{{Name: "edge-time noise (given)", Standard: 3}, {Name: "time base", Standard: 4}}}
-	if u, _ := overallU(b, 1_000_000_000); math.Abs(u-8) > 1e-6 {
-		t.Errorf("without noise %v, want 8", u)
 	}
 }

@@ -11,7 +11,7 @@ import (
 )
 
 // A list of trains longer than foldTrains shows its first and last edgeTrains,
-// the extremes, and at most oddTrains of those that no digit has.
+// the extremes, and at most oddTrains of those that have no digit.
 const (
 	foldTrains = 40
 	edgeTrains = 5
@@ -135,6 +135,8 @@ func writeTrains(p *page, m *pulse.Measurement, d *trainDigest) {
 			digit = *t.Digit
 		case t.Partial:
 			note = "partial"
+		case t.Stalled:
+			note = "stalled"
 		default:
 			note = "no digit"
 		}

@@ -29,6 +29,29 @@ func Fixed(v float64, decimals int) string {
 	return s
 }
 
+// NonZero is Fixed for a distance or an uncertainty: where the decimals would
+// show 0 and v is not, it has as many as show two significant digits of v.
+func NonZero(v float64, decimals int) string {
+	if s := Fixed(v, decimals); v == 0 || math.IsNaN(v) || strings.ContainsAny(s, "123456789I") {
+		return s
+	}
+	return Fixed(v, min(1-int(math.Floor(math.Log10(math.Abs(v)))), maxExact))
+}
+
+// maxExact is the most decimals of a number that is to be told from another:
+// beyond are roundings of float64.
+const maxExact = 15
+
+// Apart is Fixed with as many more decimals as tell v from limit.
+func Apart(v, limit float64, decimals int) string {
+	for d := decimals; d < maxExact && v != limit; d++ {
+		if s := Fixed(v, d); s != Fixed(limit, d) {
+			return s
+		}
+	}
+	return Fixed(v, decimals)
+}
+
 // Trimmed writes v with at most the given number of decimals, without zeros
 // at their end: the form for limits and settings.
 func Trimmed(v float64, decimals int) string {

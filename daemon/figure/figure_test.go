@@ -78,3 +78,32 @@ func TestOneInNeverClaimsMore(t *testing.T) {
 		}
 	})
 }
+
+// By hand: two significant digits of what would read as 0, and the digit that
+// tells a value from its limit.
+func TestSmallDistances(t *testing.T) {
+	for _, c := range []struct {
+		v        float64
+		decimals int
+		want     string
+	}{
+		{0, 2, "0.00"}, {0.004, 2, "0.0040"}, {-0.004, 2, "-0.0040"}, {0.006, 2, "0.01"}, {0.000449, 0, "0.00045"}, {11.52, 2, "11.52"},
+		{4e-8, 6, "0.000000040"}, {1e-18, 3, "0.000000000000000"}, {math.NaN(), 2, "NaN"}, {math.Inf(1), 2, "+Inf"},
+	} {
+		if got := NonZero(c.v, c.decimals); got != c.want {
+			t.Errorf("NonZero(%v, %d) is %q, want %q", c.v, c.decimals, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		v, limit float64
+		decimals int
+		want     string
+	}{
+		{70.0004, 70, 2, "70.0004"}, {70.05, 70, 2, "70.05"}, {69.99996, 70, 2, "69.99996"}, {70, 70, 2, "70.00"}, {81.5, 70, 0, "82"},
+		{9.08996, 9.09, 3, "9.08996"},
+	} {
+		if got := Apart(c.v, c.limit, c.decimals); got != c.want {
+			t.Errorf("Apart(%v, %v, %d) is %q, want %q", c.v, c.limit, c.decimals, got, c.want)
+		}
+	}
+}

@@ -37,7 +37,7 @@ type Figures struct {
 
 	// What follows looks back Window at most.
 	Window       time.Duration
-	Recent       Totals    // Transitions, UnknownIntervals, Flashes, Disconnects, CyclesDue, PhaseSlips and OutOfLimit are not counted
+	Recent       Totals    // Transitions, UnknownIntervals, Flashes, Disconnects, CyclesDue and OutOfLimit are not counted
 	InterdigitMS pulse.Num // the smallest gap of a dial
 
 	Limits *pulse.Profile // nil without any; must not be changed
@@ -45,7 +45,10 @@ type Figures struct {
 	// one, so that nothing can be judged.
 	OtherCadence bool
 	// Statement is the verdict on the window; empty without limits to judge by.
+	// Because holds what beside the limits forbids a pass in the window, in
+	// words, with and without limits.
 	Statement pulse.Statement
+	Because   []string
 	Items     []Item
 }
 
@@ -91,13 +94,17 @@ func (c *Contact) Figures() Figures {
 	var gap int64
 	f.Recent, gap = c.rolling.since(now, worst)
 	f.InterdigitMS = pulse.Num{V: ms(gap), OK: gap > 0}
+	verdict := pulse.Conformity{Statement: pulse.NotMeasured}
 	for i := range worst {
 		it := c.item(&c.rolling.bounds[i], &worst[i], now)
-		if i == 0 {
-			f.Statement = it.Statement
-		}
-		f.Statement = pulse.Worst(f.Statement, it.Statement)
 		f.Items = append(f.Items, it)
+		verdict.Items = append(verdict.Items, it.Item)
+	}
+	verdict.Statement = verdict.WorstItem()
+	verdict.AtBest(pulse.Fail, f.Recent.Faults().Because()...)
+	f.Because = verdict.Because
+	if c.limits != nil && (len(f.Items) > 0 || len(f.Because) > 0) {
+		f.Statement = verdict.Statement
 	}
 	return f
 }
@@ -118,16 +125,20 @@ func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
 		return it
 	}
 	it.Observed = pulse.Known(w.v)
-	it.AgoS = pulse.Known(max(float64(now-w.at)/1e9, 0))
+	at := w.at
+	if b.Quantity != pulse.BounceMS { // when the edge was seen: the correction of openings is for lengths
+		at += pulse.Stamp(c.setup.AsymmetryNS)
+	}
+	it.AgoS = pulse.Known(max(float64(now-at)/1e9, 0))
 	q, brk := b.Quantity, float64(w.breakNS)
 	if c.kind == pulse.KindInterrupter && (q == pulse.BreakMS || q == pulse.MakeMS || q == pulse.SegmentMS) {
 		q, brk = pulse.SegmentMS, w.v*1e6 // one of several in its cycle
 	}
-	setup := c.setup
-	if c.kind == pulse.KindInterrupter && q == pulse.BreakPercent {
-		setup = setup.OfCadence(c.breaks)
+	breaks := 1
+	if c.kind == pulse.KindInterrupter {
+		breaks = c.breaks
 	}
-	if it.ExpandedU = setup.Budget(q, brk, float64(w.periodNS)).Expanded; it.ExpandedU.OK {
+	if it.ExpandedU = c.setup.CycleBudget(q, breaks, brk, float64(w.periodNS)).Expanded; it.ExpandedU.OK {
 		it.Statement = pulse.Judge(w.v, b.value, it.ExpandedU.V, b.upper)
 	}
 	if up, ok := pulse.UpperBound95(it.OutOfLimit, it.Of); ok {

@@ -76,7 +76,7 @@ func (f Finding) String() string { return findings[f] }
 type Observer interface {
 	ObserveBounce(s float64) // of each transition, 0 for a clean one
 	ObservePeriod(s float64) // of a dial inside trains, of an interrupter each whole cycle
-	ObserveBreak(s float64)  // of each pulse, of each break of a whole cycle
+	ObserveBreak(s float64)  // of each pulse and stall, of each break of a whole cycle
 }
 
 // Totals are counts since the contact was first watched, over all its Meters,
@@ -84,14 +84,19 @@ type Observer interface {
 type Totals struct {
 	// Edges leaves out the level that follows an unknown one: it tells what the
 	// contact is, not that it changed.
-	Edges, LostEdges, Transitions, Chatter, UnknownIntervals uint64
-	Pulses, ShortBreaks, Flashes, Disconnects, Trains        uint64
+	Edges, LostEdges, Transitions, Chatter, UnknownIntervals  uint64
+	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains uint64
 	// Extra counts an interruption when the cycle that it fell into is over:
 	// until then it may turn out to begin a new phase.
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips uint64
 	// OutOfLimit counts pulses and cycles with a value beyond a limit, their
 	// bounce aside.
 	OutOfLimit uint64
+}
+
+// Faults are those of the counts that never pass, whatever the limits say.
+func (t *Totals) Faults() pulse.Faults {
+	return pulse.Faults{Missing: t.Missing, Extra: t.Extra, Slips: t.PhaseSlips, Stalls: t.Stalls}
 }
 
 // A Contact is one contact that is being watched.
@@ -311,11 +316,12 @@ func (c *Contact) Counts(n pulse.Counts) {
 	s.seen.ShortBreaks += add(&t.ShortBreaks, n.ShortBreaks, old.ShortBreaks)
 	add(&t.Flashes, n.Flashes, old.Flashes)
 	add(&t.Disconnects, n.Disconnects, old.Disconnects)
+	s.seen.Stalls += add(&t.Stalls, n.Stalls, old.Stalls)
 	s.seen.Trains += add(&t.Trains, n.Trains, old.Trains)
 	s.seen.Cycles += add(&t.Cycles, n.Cycles, old.Cycles)
 	add(&t.CyclesDue, n.CyclesDue, old.CyclesDue)
 	s.seen.Missing += add(&t.Missing, n.Missing, old.Missing)
-	add(&t.PhaseSlips, n.PhaseSlips, old.PhaseSlips)
+	s.seen.PhaseSlips += add(&t.PhaseSlips, n.PhaseSlips, old.PhaseSlips)
 	*old = n
 }
 
@@ -369,14 +375,16 @@ func (c *Contact) event(e *pulse.Event) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	ns := int64(e.End - e.At)
-	c.rolling.bounce(e.At, ns)
+	if c.kind != pulse.KindDial { // there a limit is one on pulsing
+		c.rolling.bounce(e.At, ns)
+	}
 	if c.observer != nil {
 		c.observer.ObserveBounce(float64(ns) / 1e9)
 	}
 }
 
 func (c *Contact) pulse(r *pulse.PulseRow) {
-	if r.Class != pulse.ClassPulse {
+	if r.Class != pulse.ClassPulse && r.Class != pulse.ClassStall {
 		return
 	}
 	c.mu.Lock()

@@ -168,8 +168,11 @@ func TestFiguresAreTheMeters(t *testing.T) {
 			got := r.Figures()
 
 			statement := want.Conformity.Statement
-			if len(p.Limits) == 0 {
+			if len(p.Limits) == 0 && statement == pulse.NotMeasured {
 				statement = ""
+			}
+			if want.Faults() == got.Totals.Faults() && !slices.Equal(got.Because, want.Conformity.Because) { // extra ones of the last cycle may be left
+				t.Errorf("%s, %s: because %q, the meter says %q", p.ID, d, got.Because, want.Conformity.Because)
 			}
 			if got.Statement != statement {
 				t.Errorf("%s, %s: %q, the meter says %q", p.ID, d, got.Statement, statement)
@@ -199,7 +202,7 @@ func TestFiguresAreTheMeters(t *testing.T) {
 			n := m.Counts()
 			counted := Totals{
 				Edges: uint64(n.Edges), LostEdges: uint64(n.LostEdges), Transitions: uint64(n.Transitions), Chatter: uint64(n.Chatter), UnknownIntervals: uint64(n.UnknownIntervals),
-				Pulses: uint64(n.Pulses), ShortBreaks: uint64(n.ShortBreaks), Flashes: uint64(n.Flashes), Disconnects: uint64(n.Disconnects), Trains: uint64(n.Trains),
+				Pulses: uint64(n.Pulses), ShortBreaks: uint64(n.ShortBreaks), Flashes: uint64(n.Flashes), Disconnects: uint64(n.Disconnects), Stalls: uint64(n.Stalls), Trains: uint64(n.Trains),
 				Cycles: uint64(n.Cycles), CyclesDue: uint64(n.CyclesDue), Missing: uint64(n.Missing), Extra: uint64(n.Extra), PhaseSlips: uint64(n.PhaseSlips),
 			}
 			// Of the last cycle, which is not over, extra interruptions may be left.
@@ -209,7 +212,7 @@ func TestFiguresAreTheMeters(t *testing.T) {
 			var one, sum uint64 // a pulse or cycle may be out of several limits
 			for _, it := range got.Items {
 				if it.Quantity != string(pulse.BounceMS) {
-					one, sum = max(one, min(it.TotalOut, counted.Pulses+counted.Cycles)), sum+it.TotalOut
+					one, sum = max(one, min(it.TotalOut, counted.Pulses+counted.Stalls+counted.Cycles)), sum+it.TotalOut
 				}
 			}
 			if counted.OutOfLimit = got.Totals.OutOfLimit; counted.OutOfLimit < one/2 || counted.OutOfLimit > sum || (counted.OutOfLimit == 0) != (sum == 0) {
@@ -218,11 +221,12 @@ func TestFiguresAreTheMeters(t *testing.T) {
 			if diff := cmp.Diff(counted, got.Totals); diff != "" {
 				t.Errorf("%s, %s: %s", p.ID, d, diff)
 			}
-			if got.Recent.Edges != counted.Edges || got.Recent.Extra != counted.Extra || got.Recent.Pulses != counted.Pulses || got.Recent.Missing != counted.Missing {
+			if got.Recent.Edges != counted.Edges || got.Recent.Extra != counted.Extra || got.Recent.Pulses != counted.Pulses || got.Recent.Missing != counted.Missing ||
+				got.Recent.PhaseSlips != counted.PhaseSlips || got.Recent.Stalls != counted.Stalls {
 				t.Errorf("%s, %s: recent %+v", p.ID, d, got.Recent)
 			}
-			if len(r.bounces) != n.Transitions {
-				t.Errorf("%d bounces told, %d transitions", len(r.bounces), n.Transitions)
+			if timed := want.Settling.BounceMS.N; len(r.bounces) != timed || timed > n.Transitions || n.LostEdges == 0 && timed < n.Transitions {
+				t.Errorf("%d bounces told, %d transitions, %d of known time", len(r.bounces), n.Transitions, timed)
 			}
 			checkObserved(t, d, r, want)
 		}
@@ -701,5 +705,62 @@ func BenchmarkFigures(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		r.Figures()
+	}
+}
+
+// A missing interruption fails the window that it lies in, with its cause, and
+// no later one; without limits there is a cause and no statement. The cam is
+// invented.
+func TestFaultFailsItsWindow(t *testing.T) {
+	slow, fast := 50.0, 70.0
+	p := &pulse.Profile{ID: "wide", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{{Quantity: pulse.RateIPM, Min: &slow, Max: &fast}}}
+	for _, limits := range []*pulse.Profile{p, nil} {
+		r := newRig(Setting{Name: "a"}, time.Minute)
+		r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Limits: limits, Live: true, StartLevel: pulse.High})
+		look := func(at int, want pulse.Statement, because ...string) {
+			t.Helper()
+			if limits == nil {
+				want = ""
+			}
+			if f := r.Figures(); f.Statement != want || !slices.Equal(f.Because, because) {
+				t.Errorf("after %d s: %q because %q, want %q because %q", at, f.Statement, f.Because, want, because)
+			}
+		}
+		for i := 1; i <= 150; i++ {
+			if i != 40 {
+				at := pulse.Stamp(i * 1e9)
+				r.add(pulse.Edge{At: at, Level: pulse.Low}, pulse.Edge{At: at + 5e8, Level: pulse.High})
+			}
+			switch i {
+			case 39, 150:
+				look(i, pulse.Pass)
+			case 50, 90:
+				look(i, pulse.Fail, "1 interruption is missing")
+			}
+		}
+	}
+}
+
+// A slip of the phase fails its window too, and no later one. The cam is
+// invented.
+func TestSlipFailsItsWindow(t *testing.T) {
+	slow, fast := 50.0, 70.0
+	p := &pulse.Profile{ID: "wide", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{{Quantity: pulse.RateIPM, Min: &slow, Max: &fast}}}
+	r := newRig(Setting{Name: "a"}, time.Minute)
+	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Limits: p, Live: true, StartLevel: pulse.High})
+	for i := 1; i <= 150; i++ {
+		at := pulse.Stamp(i * 1e9)
+		if i >= 40 {
+			at += 45e7
+		}
+		r.add(pulse.Edge{At: at, Level: pulse.Low}, pulse.Edge{At: at + 5e8, Level: pulse.High})
+		f := r.Figures()
+		told := slices.Contains(f.Because, "the phase slipped once")
+		switch {
+		case i == 80 && (f.Statement != pulse.Fail || !told):
+			t.Errorf("after the slip: %q because %q", f.Statement, f.Because)
+		case (i == 39 || i == 150) && (f.Statement != pulse.Pass || len(f.Because) > 0):
+			t.Errorf("at %d s: %q because %q", i, f.Statement, f.Because)
+		}
 	}
 }

@@ -159,8 +159,8 @@ func (r *rolling) bounce(at pulse.Stamp, ns int64) {
 	}
 }
 
-// pulse takes a break that is a pulse, and tells whether anything of it is out
-// of limit. The quantities are those of the measurement document.
+// pulse takes a break that is a pulse or a stall, and tells whether anything of
+// it is out of limit. The quantities are those of the measurement document.
 func (r *rolling) pulse(p *pulse.PulseRow) (out bool) {
 	s := r.slot(p.At)
 	if p.GapNS > 0 && (s.gapNS == 0 || p.GapNS < s.gapNS) {
@@ -189,6 +189,8 @@ func (r *rolling) pulse(p *pulse.PulseRow) (out bool) {
 			out = r.see(s, i, float64(p.BreakNS)/float64(p.MakeNS), where) || out
 		}
 	}
+	r.bounce(p.At, p.OpenBounceNS)
+	r.bounce(p.At+pulse.Stamp(p.BreakNS), p.CloseBounceNS)
 	return out
 }
 
@@ -257,10 +259,12 @@ func (r *rolling) since(now pulse.Stamp, worst []spot) (seen Totals, gapNS int64
 		t.Chatter += o.Chatter
 		t.Pulses += o.Pulses
 		t.ShortBreaks += o.ShortBreaks
+		t.Stalls += o.Stalls
 		t.Trains += o.Trains
 		t.Cycles += o.Cycles
 		t.Missing += o.Missing
 		t.Extra += o.Extra
+		t.PhaseSlips += o.PhaseSlips
 		if s.gapNS > 0 && (gapNS == 0 || s.gapNS < gapNS) {
 			gapNS = s.gapNS
 		}

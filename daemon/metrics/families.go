@@ -82,6 +82,7 @@ func newFamilies() (f families) {
 	count(pulse.KindDial, "short_breaks", "Breaks of a dial that are too short for a pulse.", func(t *live.Totals) uint64 { return t.ShortBreaks })
 	count(pulse.KindDial, "flashes", "Breaks of a dial that are flashes.", func(t *live.Totals) uint64 { return t.Flashes })
 	count(pulse.KindDial, "disconnects", "Breaks of a dial that are disconnects.", func(t *live.Totals) uint64 { return t.Disconnects })
+	count(pulse.KindDial, "stalls", "Breaks of a flash's length inside a train of pulses.", func(t *live.Totals) uint64 { return t.Stalls })
 	count(pulse.KindInterrupter, "cycles", "Whole measured cycles of an interrupter.", func(t *live.Totals) uint64 { return t.Cycles })
 	count(pulse.KindInterrupter, "due_cycles", "Cycles that there should have been by the phase.", func(t *live.Totals) uint64 { return t.CyclesDue })
 	count(pulse.KindInterrupter, "missing", "Interruptions that were due and did not come.", func(t *live.Totals) uint64 { return t.Missing })
@@ -98,7 +99,7 @@ func newFamilies() (f families) {
 	f.window = gauge("window_seconds", "How far back the verdict and the smallest interdigit gap look.", "contact")
 	f.gap = gauge("interdigit_gap_min_seconds", "Smallest interdigit gap in the window.", "contact")
 
-	f.verdict = gauge("verdict", "1 for the statement of conformity that holds of the window, 0 for the others.", "contact", "statement")
+	f.verdict = gauge("verdict", "1 for the statement of conformity that holds of the window, 0 for the others; it is fail too where interruptions are missing, extra or slipped or a break stalled.", "contact", "statement")
 	f.out = counter("out_of_limit", "Values beyond a limit; bound is min or max.", "contact", "quantity", "bound")
 	f.judged = counter("judged", "Values that were compared with a limit; bound is min or max.", "contact", "quantity", "bound")
 	f.limits = map[string]family{}

@@ -174,7 +174,7 @@ func (c *contact) lookAtLimits(now pulse.Stamp) {
 		s.told = beyond
 		side := map[string]string{"min": "below", "max": "above"}[it.Bound]
 		decimals := figure.Decimals(it.ExpandedU.V)
-		text := noun + " " + figure.Unit(figure.Fixed(it.Observed.V, decimals), unit) + " is " + side + limit
+		text := noun + " " + figure.Unit(figure.Apart(it.Observed.V, it.Limit, decimals), unit) + " is " + side + limit
 		if beyond == 1 {
 			text += ", too near to be sure"
 		}

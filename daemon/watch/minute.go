@@ -51,7 +51,7 @@ func (m *minute) event(e *pulse.Event) {
 }
 
 func (m *minute) pulse(r *pulse.PulseRow) {
-	if r.Class != pulse.ClassPulse {
+	if r.Class != pulse.ClassPulse && r.Class != pulse.ClassStall {
 		return
 	}
 	spread(&m.Break, r.BreakNS)

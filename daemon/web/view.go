@@ -25,7 +25,7 @@ type contactView struct {
 	Name, Title, Source, Kind string
 	State                     string
 	Verdict                   verdictView
-	Faults                    []verdictView // beside the verdict, which is on limits only
+	Faults                    []verdictView // what no limit judges and never passes
 	Rate, Nominal, Percent    string        // empty when not known
 	RateAgo                   string        // where Rate and Percent are not current
 	Problems                  []problem
@@ -56,6 +56,8 @@ var (
 		pulse.NotMeasured:     {"none", "–", "not all measured"},
 		"":                    {"none", "–", "no limits set"},
 	}
+	// faulty is a fail although no value is beyond a limit for certain.
+	faulty  = verdictView{"fail", "✗", "faulty"}
 	notRead = verdictView{"fail", "!", "not being read"}
 	silent  = verdictView{"fail", "!", "stuck"}
 	ended   = verdictView{"none", "–", "at its end"}
@@ -64,18 +66,18 @@ var (
 func newView(site string, all []live.Figures) *view {
 	v := &view{Site: site}
 	count := map[string]int{}
-	faulty := 0
+	faults := 0
 	for i := range all {
 		c := newContactView(&all[i])
 		count[c.Verdict.Word]++
 		if len(c.Faults) > 0 {
-			faulty++
+			faults++
 		}
 		v.Contacts = append(v.Contacts, c)
 	}
 	v.Summary = figure.Plural(len(all), "contact", "contacts")
 	var parts []string
-	for _, x := range []verdictView{notRead, silent, ended, verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.ConditionalPass],
+	for _, x := range []verdictView{notRead, silent, ended, verdicts[pulse.Fail], faulty, verdicts[pulse.ConditionalFail], verdicts[pulse.ConditionalPass],
 		verdicts[pulse.NotMeasured], verdicts[""], verdicts[pulse.Pass]} {
 		if n := count[x.Word]; n > 0 {
 			parts = append(parts, figure.Count(n)+" "+x.Word)
@@ -87,8 +89,8 @@ func newView(site string, all []live.Figures) *view {
 	case len(parts) > 0:
 		v.Summary += ": " + strings.Join(parts, "; ")
 	}
-	if faulty > 0 {
-		v.Summary += "; " + figure.Count(faulty) + " with interruptions missing or extra"
+	if faults > 0 {
+		v.Summary += "; " + figure.Count(faults) + " with faults that no limit judges"
 	}
 	v.Summary += "."
 	return v
@@ -98,6 +100,9 @@ func newContactView(f *live.Figures) contactView {
 	c := contactView{
 		Name: f.Name, Title: f.Title, Source: f.Source, State: f.State.String(), Notes: f.Notes,
 		Verdict: verdicts[f.Statement], Window: duration(f.Window.Seconds()),
+	}
+	if f.Statement == pulse.Fail && !slices.ContainsFunc(f.Items, func(it live.Item) bool { return it.Statement == pulse.Fail }) {
+		c.Verdict = faulty
 	}
 	if f.State == live.Unknown {
 		c.State = "state not known"
@@ -152,13 +157,16 @@ func newContactView(f *live.Figures) contactView {
 			}
 		}
 	}
-	if n := f.Recent.Missing; n > 0 {
-		c.Faults = append(c.Faults, verdictView{"fail", "✗", count(n) + " missing"})
-		c.tell("fail", plural(n, "interruption", "interruptions")+" missing in the last "+c.Window+".")
+	for _, because := range f.Because {
+		c.tell("fail", title(because)+" in the last "+c.Window+".")
 	}
-	if n := f.Recent.Extra; n > 0 {
-		c.Faults = append(c.Faults, verdictView{"fail", "✗", count(n) + " extra"})
-		c.tell("fail", plural(n, "extra interruption", "extra interruptions")+" in the last "+c.Window+".")
+	for _, x := range []struct {
+		n    uint64
+		word string
+	}{{f.Recent.Missing, " missing"}, {f.Recent.Extra, " extra"}, {f.Recent.PhaseSlips, " slipped"}, {f.Recent.Stalls, " stalled"}} {
+		if x.n > 0 {
+			c.Faults = append(c.Faults, verdictView{"fail", "✗", count(x.n) + x.word})
+		}
 	}
 	if n := f.Recent.LostEdges; n > 0 {
 		c.tell("near", plural(n, "edge", "edges")+" lost in the last "+c.Window+"; what they were part of is not in the figures.")
@@ -231,6 +239,14 @@ func newLimitView(items []live.Item) limitView {
 // value writes the worst value with the digits that its uncertainty bears.
 func value(it live.Item) string { return figure.Fixed(it.Observed.V, figure.Decimals(it.ExpandedU.V)) }
 
+// beyond is value with the digits too that tell it from its limit.
+func beyond(it live.Item) string {
+	if pulse.OnLimit(it.Observed.V, it.Limit) {
+		return value(it)
+	}
+	return figure.Apart(it.Observed.V, it.Limit, figure.Decimals(it.ExpandedU.V))
+}
+
 // extreme names the worst value of a bound.
 func extreme(it live.Item) string {
 	words := [2]string{"shortest", "longest"}
@@ -250,15 +266,18 @@ func extreme(it live.Item) string {
 func worst(it live.Item) string {
 	noun, unit := figure.Quantity(it.Quantity)
 	decimals := figure.Decimals(it.ExpandedU.V)
-	by := withUnit(figure.Fixed(math.Abs(it.Observed.V-it.Limit), decimals), unit)
+	by := withUnit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), decimals), unit)
 	limit := withUnit(figure.Trimmed(it.Limit, 4), unit)
 	side := "inside"
 	if it.Statement != pulse.ConditionalPass {
 		side = map[string]string{"min": "below", "max": "above"}[it.Bound]
 	}
-	s := title(extreme(it)) + " " + noun + " " + withUnit(value(it), unit) + ", " + by + " " + side + " the limit of " + limit
+	s := title(extreme(it)) + " " + noun + " " + withUnit(beyond(it), unit) + ", " + by + " " + side + " the limit of " + limit
+	if pulse.OnLimit(it.Observed.V, it.Limit) {
+		s = title(extreme(it)) + " " + noun + " " + withUnit(value(it), unit) + ", on the limit of " + limit
+	}
 	if it.Statement != pulse.Fail {
-		s += ", too near to be sure (± " + withUnit(figure.Fixed(it.ExpandedU.V, decimals), unit) + ")"
+		s += ", too near to be sure (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
 	}
 	if it.Where != "" {
 		s += "; " + it.Where
@@ -292,6 +311,7 @@ func counts(kind pulse.Kind, t *live.Totals) string {
 		add(t.ShortBreaks, "short break", "short breaks")
 		add(t.Flashes, "flash", "flashes")
 		add(t.Disconnects, "disconnect", "disconnects")
+		add(t.Stalls, "stall inside a digit", "stalls inside a digit")
 	} else {
 		parts = append(parts, plural(t.Cycles, "whole cycle", "whole cycles"))
 		add(t.Missing, "interruption missing", "interruptions missing")

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -35,9 +36,10 @@ func marrowQuay() []live.Figures {
 	good := live.Figures{
 		Setting: live.Setting{Name: "busy-cam", Title: "Busy tone interrupter, five lobes", Source: "gpio:P1_13", Rate: 60},
 		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Window: window, SinceEdge: pulse.Known(0.2),
-		Rate: pulse.Known(60.021), BreakPercent: pulse.Known(49.96), Statement: pulse.Pass,
-		Limits: &pulse.Profile{ID: "us-fcc-busy", Title: "47 CFR 80.74 busy tone"},
-		Recent: live.Totals{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Cycles: 5_184_012, Missing: 2345, Extra: 1},
+		Rate: pulse.Known(60.021), BreakPercent: pulse.Known(49.96), Statement: pulse.Fail,
+		Limits:  &pulse.Profile{ID: "us-fcc-busy", Title: "47 CFR 80.74 busy tone"},
+		Because: []string{"1234 interruptions are missing", "1 interruption is extra"},
+		Recent:  live.Totals{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Cycles: 5_184_012, Missing: 2345, Extra: 1},
 		Items: []live.Item{
 			item(pulse.RateIPM, "min", 54, 59.62, 0.0034, pulse.Pass, 0, 598, "lobe 3"),
 			item(pulse.RateIPM, "max", 66, 60.41, 0.0034, pulse.Pass, 0, 598, "lobe 2"),
@@ -180,7 +182,7 @@ func short(v verdictView, word string) verdictView {
 // Each contact in the words that the page has.
 func TestWords(t *testing.T) {
 	v := newView("Marrow Quay exchange", marrowQuay())
-	if want := "5 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 no limits set; 1 within limits; 1 with interruptions missing or extra."; v.Summary != want {
+	if want := "5 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 with faults that no limit judges."; v.Summary != want {
 		t.Errorf("summary %q, want %q", v.Summary, want)
 	}
 	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], verdictView{"none", "–", "not measured"}
@@ -207,11 +209,11 @@ func TestWords(t *testing.T) {
 		},
 		{
 			Name: "busy-cam", Title: "Busy tone interrupter, five lobes", Source: "gpio:P1_13", Kind: "interrupter", State: "closed",
-			Verdict: pass, Rate: "60.02 IPM", Nominal: "60 IPM", Percent: "50.0 %",
+			Verdict: verdictView{"fail", "✗", "faulty"}, Rate: "60.02 IPM", Nominal: "60 IPM", Percent: "50.0 %",
 			Faults: []verdictView{{"fail", "✗", "1,234 missing"}, {"fail", "✗", "1 extra"}},
 			Problems: []problem{
-				{"fail", "1,234 interruptions missing in the last 10 minutes."},
-				{"fail", "1 extra interruption in the last 10 minutes."},
+				{"fail", "1234 interruptions are missing in the last 10 minutes."},
+				{"fail", "1 interruption is extra in the last 10 minutes."},
 			},
 			Limits: []limitView{
 				{"rate", "54 to 66 IPM", "59.6200 to 60.4100 IPM", "0 of 598: fewer than 1 in 200", pass},
@@ -258,25 +260,29 @@ func TestWords(t *testing.T) {
 	if p := newContactView(&other).Problems; len(p) != 1 || !strings.Contains(p[0].Text, "another cadence") {
 		t.Errorf("another cadence: %+v", p)
 	}
-	faulty := live.Figures{Kind: pulse.KindInterrupter, Up: true, Window: 90 * time.Second, Recent: live.Totals{Missing: 1, Extra: 2, LostEdges: 3}}
+	faulty := live.Figures{Kind: pulse.KindInterrupter, Up: true, Window: 90 * time.Second, Recent: live.Totals{Missing: 1, PhaseSlips: 2, LostEdges: 3}}
+	faulty.Because = faulty.Recent.Faults().Because()
 	wantProblems := []problem{
-		{"fail", "1 interruption missing in the last 1 minute 30 seconds."},
-		{"fail", "2 extra interruptions in the last 1 minute 30 seconds."},
+		{"fail", "1 interruption is missing in the last 1 minute 30 seconds."},
+		{"fail", "The phase slipped 2 times in the last 1 minute 30 seconds."},
 		{"near", "3 edges lost in the last 1 minute 30 seconds; what they were part of is not in the figures."},
 	}
 	if diff := cmp.Diff(wantProblems, newContactView(&faulty).Problems); diff != "" {
 		t.Error(diff)
 	}
-	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 within limits; 1 with interruptions missing or extra."} {
+	if c := newContactView(&faulty); c.Verdict != verdicts[""] || !slices.Equal(c.Faults, []verdictView{{"fail", "✗", "1 missing"}, {"fail", "✗", "2 slipped"}}) {
+		t.Errorf("faulty, without limits: %+v", c)
+	}
+	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 faulty; 1 with faults that no limit judges."} {
 		if got := newView("", marrowQuay()[:n]).Summary; got != want {
 			t.Errorf("summary %q, want %q", got, want)
 		}
 	}
 	good := marrowQuay()[1]
-	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: within limits; 2 with interruptions missing or extra." {
+	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: faulty; 2 with faults that no limit judges." {
 		t.Error(got)
 	}
-	good.Recent = live.Totals{}
+	good.Recent, good.Because, good.Statement = live.Totals{}, nil, pulse.Pass
 	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: within limits." {
 		t.Error(got)
 	}
@@ -341,7 +347,7 @@ func TestPageStandsAlone(t *testing.T) {
 	// The list of all contacts tells what is wrong with one beside its verdict, and
 	// which rate is not that of now.
 	for _, s := range []string{
-		`</span> within limits</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1,234 missing</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1 extra</span></span></li>`,
+		`</span> faulty</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1,234 missing</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1 extra</span></span></li>`,
 		"<span class=\"figure\">60.02\u00a0IPM</span>", "<span class=\"figure\">last 20.01\u00a0IPM, 2 hours ago</span>", "<dt>Last rate</dt><dd>20.01\u00a0IPM, 2 hours ago</dd>", "<dt>Last percent break</dt>",
 	} {
 		if !strings.Contains(page, s) {
@@ -350,5 +356,24 @@ func TestPageStandsAlone(t *testing.T) {
 	}
 	if strings.Contains(text(t, request(New(o), "GET", "/?refresh=off", nil)), "http-equiv") {
 		t.Error("the page refreshes although it should not")
+	}
+}
+
+// A distance from a limit is never told as 0. Invented figures.
+func TestDistances(t *testing.T) {
+	for _, c := range []struct {
+		observed float64
+		s        pulse.Statement
+		want     string
+	}{
+		{70.0004, pulse.ConditionalFail, "Longest break 70.0004 ms, 0.00040 ms above the limit of 70 ms, too near to be sure (± 0.13 ms)."},
+		{69.9996, pulse.ConditionalPass, "Longest break 69.9996 ms, 0.00040 ms inside the limit of 70 ms, too near to be sure (± 0.13 ms)."},
+		{70, pulse.ConditionalPass, "Longest break 70.00 ms, on the limit of 70 ms, too near to be sure (± 0.13 ms)."},
+	} {
+		it := item(pulse.BreakMS, "max", 70, c.observed, 0.13, c.s, 0, 9, "")
+		it.AgoS = pulse.Num{}
+		if got := strings.ReplaceAll(worst(it), "\u00a0", " "); got != c.want {
+			t.Errorf("%v: %q, want %q", c.observed, got, c.want)
+		}
 	}
 }

@@ -1,0 +1,214 @@
+package pulse
+
+import (
+	"fmt"
+	"slices"
+)
+
+// budgets gives the uncertainty of one value of each quantity, at the means.
+func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
+	q := []Quantity{RateIPM, PeriodMS, BreakPercent, BreakMS, MakeMS, BounceMS}
+	if m.kind == KindDial {
+		q = []Quantity{RatePPS, BreakPercent, BreakMS, MakeMS, InterdigitMS, BounceMS}
+	}
+	if p := m.cfg.Limits; p != nil { // and what is judged
+		for _, l := range p.Limits {
+			if l.Quantity != SegmentMS && !slices.Contains(q, l.Quantity) {
+				q = append(q, l.Quantity)
+			}
+		}
+	}
+	var brk, per, gap, mk float64 // ms
+	if d := r.Dial; d != nil {
+		brk, mk, gap = d.BreakMS.Mean.V, d.MakeMS.Mean.V, d.InterdigitMS.Mean.V
+		per = brk + mk
+	} else {
+		i := r.Interrupter
+		brk, mk, per = i.BreakMS.Mean.V, i.MakeMS.Mean.V, i.PeriodMS.Mean.V
+	}
+	u := make(map[Quantity]*BudgetResult, len(q))
+	for _, q := range q {
+		b, t := brk*1e6, per*1e6
+		switch {
+		case q == InterdigitMS:
+			b, t = 0, gap*1e6
+		case q == BounceMS:
+			b, t = r.Settling.BounceMS.Mean.V*1e6, 0
+		case q == BreakPercent && m.kind == KindInterrupter:
+			b = r.Interrupter.BreakPercent.Mean.V / 100 * t
+		case q == MakeMS && m.kind == KindInterrupter:
+			t = b + mk*1e6
+		}
+		n, _, _, _ := m.values(q, 0)
+		if q == BounceMS {
+			n = m.bounce.Len() // not only what a limit judges
+		}
+		if n > 0 {
+			u[q] = m.budget(q, b, t)
+		} else {
+			u[q] = &BudgetResult{Budget: []Component{}}
+		}
+	}
+	m.overall(r, u)
+	return u
+}
+
+func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
+	breaks := 1
+	if m.kind == KindInterrupter {
+		breaks = m.cam.follow.pat.k()
+	}
+	return m.setup.CycleBudget(q, breaks, breakNS, periodNS)
+}
+
+// judge states whether the measurement keeps the limits of p.
+func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
+	c := &Conformity{Statement: NotMeasured, Because: []string{}, Items: []Item{}}
+	for _, l := range p.Limits {
+		n, fill, x, _ := m.values(l.Quantity, l.Segment)
+		if m.kind == KindInterrupter && m.cam.misfit {
+			n = 0 // the figures are another cadence's
+		}
+		if l.Min != nil {
+			c.Items = append(c.Items, m.item(l, *l.Min, false, x.lo, n, fill))
+		}
+		if l.Max != nil {
+			c.Items = append(c.Items, m.item(l, *l.Max, true, x.hi, n, fill))
+		}
+	}
+	c.Statement = c.WorstItem()
+	fail, notMeasured := m.because(p, r)
+	c.AtBest(Fail, fail...)
+	c.AtBest(NotMeasured, notMeasured...)
+	return c
+}
+
+// because gathers what beside the limits forbids a pass: what makes the whole
+// a fail, and what leaves it not measured at best.
+func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string) {
+	if m.kind == KindDial {
+		return m.dial.because(slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == InterdigitMS }))
+	}
+	return r.Faults().Because(), nil
+}
+
+// Faults count what never passes, whatever the limits say.
+type Faults struct {
+	Missing, Extra uint64 // interruptions
+	Slips          uint64 // of the phase
+	Stalls         uint64 // breaks that stalled inside a digit
+}
+
+// Faults are those that the whole measurement counted.
+func (r *Measurement) Faults() (f Faults) {
+	if i := r.Interrupter; i != nil {
+		f.Missing, f.Extra, f.Slips = uint64(i.Missing), uint64(i.Extra), uint64(i.Slips)
+	}
+	if d := r.Dial; d != nil {
+		f.Stalls = uint64(d.Stalls)
+	}
+	return f
+}
+
+// Because names each fault that there is, in words: "3 interruptions are
+// missing". It is empty when there is none.
+func (f Faults) Because() (because []string) {
+	for _, x := range []struct {
+		n         uint64
+		one, many string
+	}{
+		{f.Missing, "1 interruption is missing", "%d interruptions are missing"},
+		{f.Extra, "1 interruption is extra", "%d interruptions are extra"},
+		{f.Slips, "the phase slipped once", "the phase slipped %d times"},
+		{f.Stalls, "1 break stalled inside a digit", "%d breaks stalled inside a digit"},
+	} {
+		switch x.n {
+		case 0:
+		case 1:
+			because = append(because, x.one)
+		default:
+			because = append(because, fmt.Sprintf(x.many, x.n))
+		}
+	}
+	return because
+}
+
+// AtBest makes the statement no better than s for each of the causes, and
+// names each once. Without a cause it changes nothing.
+func (c *Conformity) AtBest(s Statement, because ...string) {
+	for _, cause := range because {
+		c.Statement = Worst(c.Statement, s)
+		if !slices.Contains(c.Because, cause) {
+			c.Because = append(c.Because, cause)
+		}
+	}
+}
+
+// WorstItem is the worst statement of the items, NotMeasured without any.
+func (c *Conformity) WorstItem() Statement {
+	if len(c.Items) == 0 {
+		return NotMeasured
+	}
+	s := Pass
+	for i := range c.Items {
+		s = Worst(s, c.Items[i].Statement)
+	}
+	return s
+}
+
+// item judges one bound on its worst value.
+func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill func(dst []float64, from int)) (it Item) {
+	it = Item{Quantity: l.Name(), Bound: "min", Limit: limit, Statement: NotMeasured, Of: n, Source: l.Source, Seen: l.Seen}
+	if upper {
+		it.Bound = "max"
+	}
+	if n == 0 || !worst.ok {
+		return it
+	}
+	it.Observed = Known(worst.v)
+	q, b, t := l.Quantity, float64(worst.breakNS), float64(worst.periodNS)
+	if m.kind == KindInterrupter && (q == BreakMS || q == MakeMS || q == SegmentMS) {
+		q, b = SegmentMS, worst.v*1e6 // one of several in its cycle
+	}
+	u := m.budget(q, b, t)
+	it.ExpandedU = u.Expanded
+	if !u.Expanded.OK {
+		return it
+	}
+	it.Statement = Judge(worst.v, limit, u.Expanded.V, upper)
+	var block [512]float64
+	for from := 0; from < n; from += len(block) {
+		b := block[:min(len(block), n-from)]
+		fill(b, from)
+		for _, v := range b {
+			if Judge(v, limit, 0, upper) == Fail {
+				it.OutOfLimit++
+			}
+		}
+	}
+	if up, ok := UpperBound95(it.OutOfLimit, n); ok {
+		it.Upper95 = Known(100 * up)
+	}
+	origin := m.origin()
+	if l.Quantity == BounceMS && (m.kind == KindInterrupter || worst.side == "closing") { // not corrected
+		origin = m.first
+	}
+	it.AtS = Known(float64(worst.at-origin) / 1e9)
+	defer func() {
+		if it.Where != "" && worst.side != "" {
+			it.Where += ", " + worst.side
+		}
+	}()
+	switch {
+	case worst.group == 0:
+	case l.Quantity == InterdigitMS:
+		it.Where = fmt.Sprintf("before train %d", worst.group)
+	case m.kind == KindDial:
+		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
+	case worst.item > 0 && worst.stretch == m.cam.sig.stretch:
+		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, worst.item)
+	default:
+		it.Where = fmt.Sprintf("cycle %d", worst.group)
+	}
+	return it
+}

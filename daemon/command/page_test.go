@@ -366,6 +366,10 @@ func TestPageStalls(t *testing.T) {
 	writeRecording(&p, m, d, &view{})
 	writeDial(&p, m, d)
 	writeTrains(&p, m, d)
+	h := strings.Join(dialHints(m, d, nil, nil, side{}, side{}), "; ")
+	if !strings.Contains(h, "1 break stalled inside a digit") || strings.Contains(h, "is no digit") {
+		t.Error(h)
+	}
 	text := strings.Join(strings.Fields(p.String()), " ")
 	for _, want := range []string{
 		"3 pulses in 2 trains; 0 short breaks, 1 flash, 0 disconnects, 1 stall inside a digit.",

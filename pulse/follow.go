@@ -132,6 +132,7 @@ type node struct {
 	noise    float64 // mean square of how far the last openings were off, in phaseSigma
 	at       int64   // its opening's number
 	t        Stamp   // when that opened
+	breakNS  int64   // and how long it stayed open
 	from     int64   // number of the due opening before
 	fromSlot int
 	slot     int // two a place: the phase goes on, or begins at the opening
@@ -303,6 +304,7 @@ func (f *follower) offer(n int64, q, fresh int, t *node) {
 	if t.cost < old.cost {
 		*old = *t
 		old.at, old.place, old.slot, old.t = n, q, 2*q+fresh, f.cell(n).at
+		old.breakNS = f.cell(n).breakNS
 		old.runLo, old.runHi, old.runCost, old.running = math.Inf(1), 0, 0, true
 	}
 }
@@ -342,13 +344,14 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 		f.overUnknown(s, o, n, d, since)
 		return
 	}
+	allowed := f.pat.allowed(s.place, int64(o.at-s.t), s.breakNS, s.scale)
 	m, off, room, ok := f.pat.ahead(s.place, d-s.ahead, s.scale)
 	s.late = missed(m)
 	if off < 0 {
 		s.late = missed(m - 1)
 	}
 	t := node{from: s.at, fromSlot: s.slot, kind: linkDue, cycles: s.cycles, scale: s.scale}
-	if ok {
+	if ok && (m == 1 || !allowed) {
 		t.due, t.missing = m, m-1
 		t.cost = since + missed(m-1) + f.brk[(s.place+m)%k]
 		x := misfit(off, room)
@@ -359,7 +362,8 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 	}
 	// The same from the last opening, wherever the phase is.
 	t.phases, t.ahead, t.noise = 0, 0, s.noise
-	if spacing := float64(f.pat.spacing(s.place)) * s.scale; f.pat.allowed(s.place, int64(o.at-s.t), s.scale) {
+	if allowed {
+		spacing := float64(f.pat.spacing(s.place)) * s.scale
 		t.due, t.missing = 1, 0
 		t.cost = since + min(misfit(d-spacing, spacing), costAllowed)
 	} else {

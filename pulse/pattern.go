@@ -41,9 +41,9 @@ type pattern struct {
 	// usual is the length that each break of a plain interrupter really has,
 	// 0 where the nominal one is the best guess.
 	usual int64
-	// lo and hi are the shortest and the longest distance to the next opening
-	// that the limits allow, k each, 0 where they say nothing.
-	lo, hi []int64
+	// What the limits allow, nil where they say nothing: of the break after each
+	// opening, the make after that, and the time to the next opening.
+	allowBreak, allowMake, allowSpacing []span
 }
 
 func (p *pattern) k() int { return len(p.brk) }
@@ -70,10 +70,21 @@ func plain(period int64) pattern {
 	return pattern{brk: []int64{period / 2}, mk: []int64{period - period/2}, cycle: period}
 }
 
+// A span is a range of lengths; 0 where a side is open.
+type span struct{ lo, hi int64 }
+
+func (a span) holds(ns int64) bool { return ns >= a.lo && (a.hi == 0 || ns <= a.hi) }
+
+func (a *span) narrow(b span) {
+	a.lo = max(a.lo, b.lo)
+	if b.hi > 0 && (a.hi == 0 || b.hi < a.hi) {
+		a.hi = b.hi
+	}
+}
+
 // allow takes from the limits how far apart two openings may be.
 func (p *pattern) allow(limits *Profile) {
-	k := p.k()
-	p.lo, p.hi = make([]int64, k), make([]int64, k)
+	p.allowBreak, p.allowMake, p.allowSpacing = nil, nil, nil
 	if limits == nil {
 		return
 	}
@@ -89,55 +100,58 @@ func (p *pattern) allow(limits *Profile) {
 		}
 		return int64(math.Round(60e9 / *v))
 	}
-	// least and most of each segment, and of the cycle.
-	least, most := make([]int64, 2*k), make([]int64, 2*k)
-	var cycleLo, cycleHi int64
-	narrow := func(lo, hi *int64, l, h int64) {
-		*lo = max(*lo, l)
-		if h > 0 && (*hi == 0 || h < *hi) {
-			*hi = h
-		}
-	}
+	k := p.k()
+	segments := make([]span, 2*k)
+	var cycle span
 	for _, l := range limits.Limits {
 		switch l.Quantity {
 		case PeriodMS:
-			narrow(&cycleLo, &cycleHi, ns(l.Min, 1e6), ns(l.Max, 1e6))
+			cycle.narrow(span{ns(l.Min, 1e6), ns(l.Max, 1e6)})
 		case RateIPM:
-			narrow(&cycleLo, &cycleHi, inverse(l.Max), inverse(l.Min))
+			cycle.narrow(span{inverse(l.Max), inverse(l.Min)})
 		case BreakMS, MakeMS, SegmentMS:
 			for i := range 2 * k {
 				isBreak := i%2 == 1
 				if l.Quantity == SegmentMS && l.Segment != i+1 || l.Quantity == BreakMS && !isBreak || l.Quantity == MakeMS && isBreak {
 					continue
 				}
-				narrow(&least[i], &most[i], ns(l.Min, 1e6), ns(l.Max, 1e6))
+				segments[i].narrow(span{ns(l.Min, 1e6), ns(l.Max, 1e6)})
 			}
 		}
 	}
 	for j := range k {
-		b, m := 2*j+1, (2*j+2)%(2*k)
-		if least[b] > 0 && least[m] > 0 {
-			p.lo[j] = least[b] + least[m]
+		p.allowBreak = append(p.allowBreak, segments[2*j+1])
+		p.allowMake = append(p.allowMake, segments[(2*j+2)%(2*k)])
+		var a span
+		if rest := p.cycle - p.spacing(j); cycle != (span{}) {
+			a = span{max(cycle.lo-rest, 0), max(cycle.hi-rest, 0)}
 		}
-		if most[b] > 0 && most[m] > 0 {
-			p.hi[j] = most[b] + most[m]
-		}
-		if rest := p.cycle - p.spacing(j); cycleLo > rest {
-			p.lo[j] = max(p.lo[j], cycleLo-rest)
-		}
-		if rest := p.cycle - p.spacing(j); cycleHi > rest {
-			narrow(new(int64), &p.hi[j], 0, cycleHi-rest)
-		}
+		p.allowSpacing = append(p.allowSpacing, a)
 	}
 }
 
-// allowed tells whether the limits allow the next opening d after opening j,
-// as a distance that is further from the expected one than need be.
-func (p *pattern) allowed(j int, d int64, scale float64) bool {
-	if d := float64(d); d > float64(p.spacing(j))*scale {
-		return d <= float64(p.hi[j])
+// allowed tells whether the limits say that the next opening may come d after
+// opening j with its break, 0 where that is not known, though that is longer or
+// shorter than expected.
+func (p *pattern) allowed(j int, d, brk int64, scale float64) bool {
+	if p.allowBreak == nil {
+		return false
 	}
-	return p.lo[j] > 0 && d >= p.lo[j]
+	b, m, a := p.allowBreak[j], p.allowMake[j], p.allowSpacing[j]
+	both := brk > 0 && b.holds(brk) && m.holds(d-brk)
+	said := func(side func(span) int64) bool { // by the limits of the cycle, or by those of both its parts
+		if side(a) > 0 {
+			return side(b) == 0 && side(m) == 0 || both
+		}
+		return side(b) > 0 && side(m) > 0 && both
+	}
+	if !a.holds(d) {
+		return false
+	}
+	if float64(d) > float64(p.spacing(j))*scale {
+		return said(func(s span) int64 { return s.hi })
+	}
+	return said(func(s span) int64 { return s.lo })
 }
 
 // ahead finds the due opening nearest to a distance d from opening j: how many

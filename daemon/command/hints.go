@@ -3,6 +3,7 @@ package command
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"makebreak/daemon/figure"
 	"makebreak/pulse"
@@ -135,8 +136,11 @@ func dialHints(m *pulse.Measurement, trains *trainDigest, t *tally, s map[string
 	if g := s[string(pulse.InterdigitMS)]; g.off() {
 		h = append(h, "The pause between digits is "+g.word("too short", "too long")+". From a dial it is the finger's time and the dial's own lost motion together; from a pulse generator it is a setting.")
 	}
-	if len(trains.odd) > 0 {
-		h = append(h, "A train of "+figure.Plural(trains.odd[0].Pulses, "pulse", "pulses")+" is no digit: two trains that ran together, or a contact that opened once too often.")
+	if d.Stalls > 0 {
+		h = append(h, figure.Plural(d.Stalls, "break", "breaks")+" stalled inside a digit: dirt, a dry pivot or a dragging governor that held the contact open, or a hand on the dial while it ran.")
+	}
+	if i := slices.IndexFunc(trains.odd, func(x numberedTrain) bool { return !x.Stalled }); i >= 0 {
+		h = append(h, "A train of "+figure.Plural(trains.odd[i].Pulses, "pulse", "pulses")+" is no digit: two trains that ran together, or a contact that opened once too often.")
 	}
 	return h
 }

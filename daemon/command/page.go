@@ -604,7 +604,7 @@ func notes(m *pulse.Measurement, trains *trainDigest) []string {
 		n = append(n, figure.Plural(trains.partial, "train is", "trains are")+" cut by the recording's start or end or by what is unknown: no digit is decoded from a part.")
 	}
 	if d := m.Dial; d != nil && d.FlashesWithoutPause > 0 {
-		n = append(n, figure.Plural(d.FlashesWithoutPause, "flash has", "flashes have")+" a pause on one side only: a pulse that stalled at the beginning or end of a digit looks the same. No limit judges them.")
+		n = append(n, figure.Plural(d.FlashesWithoutPause, "flash has", "flashes have")+" a pause on one side only: a pulse that stalled at the beginning or end of a digit looks the same. This is not judged.")
 	}
 	if i := m.Interrupter; i != nil {
 		if i.Missing+i.Extra > 0 {

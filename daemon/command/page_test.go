@@ -377,3 +377,32 @@ func TestDistances(t *testing.T) {
 		}
 	}
 }
+
+// A page tells of stalls, and of flashes that may be some.
+func TestPageStalls(t *testing.T) {
+	ms := []float64{1000, 1060, 1100, 1600, 1640, 1700, 2500, 2560, 2600, 3100} // pulse, stall, pulse; pulse, flash
+	edges := make([]pulse.Edge, len(ms))
+	for i, at := range ms {
+		edges[i] = pulse.Edge{At: pulse.Stamp(at * 1e6), Level: pulse.Level(i & 1)}
+	}
+	m := measureEdges(t, edges, pulse.Config{Kind: pulse.KindDial})
+	var p page
+	d := digest(m)
+	writeRecording(&p, m, d, &view{})
+	writeDial(&p, m, d)
+	writeTrains(&p, m, d)
+	h := strings.Join(dialHints(m, d, nil, nil, side{}, side{}), "; ")
+	if !strings.Contains(h, "1 break stalled inside a digit") || strings.Contains(h, "is no digit") {
+		t.Error(h)
+	}
+	text := strings.Join(strings.Fields(p.String()), " ")
+	for _, want := range []string{
+		"3 pulses in 2 trains; 0 short breaks, 1 flash, 0 disconnects, 1 stall inside a digit.",
+		"Digits ?1 (normal coding; ? is a train that is no digit, or holds a stall)",
+		" - stalled ", "1 flash has a pause on one side only",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in:\n%s", want, text)
+		}
+	}
+}

@@ -26,6 +26,7 @@ func TestTable(t *testing.T) {
 		{At: 3_000_000_000, Train: 2, Pulse: 1, BreakNS: 60_000_000, GapNS: 800_000_000, Partial: true},
 		{At: 4_000_000_000, Class: pulse.ClassFlash, BreakNS: 500_000_000},
 		{At: 999_999_999, Class: pulse.ClassShort, BreakNS: 1},
+		{At: 5_000_000_000, Class: pulse.ClassStall, Train: 3, Pulse: 2, BreakNS: 500_000_000, MakeNS: 300_000_000, PeriodNS: 800_000_000},
 		{At: 1_000_000_000, Train: 3, Pulse: 1, BreakNS: math.MaxInt64, PeriodNS: math.MaxInt64},
 	} {
 		tab.pulse(&p)
@@ -36,6 +37,7 @@ func TestTable(t *testing.T) {
 		"2,pulse,2,1,60,,,,,800,0,1\n" +
 		"3,flash,,,500,,,,,,0,0\n" +
 		"-0.000000001,short break,,,0.000001,,,,,,0,0\n" +
+		"4,stall,3,2,500,300,800,1.25,62.5,,0,0\n" +
 		"0,pulse,3,1,9223372036854.775807,,9223372036854.775807,0,100,,0,0\n"
 	if diff := cmp.Diff(want, b.String()); diff != "" {
 		t.Error(diff)

@@ -10,12 +10,13 @@ import (
 // are and whether an interrupter's cycles repeat as the lobes of a cam do. Its
 // memory does not grow.
 type tally struct {
-	limits []tallyLimit
-	spread [tallyGroups]spread
-	coding pulse.Coding
-	train  int // at hand
-	pulses int // of it, until now
-	lobes  *lobeSearch
+	limits  []tallyLimit
+	spread  [tallyGroups]spread
+	coding  pulse.Coding
+	train   int  // at hand
+	pulses  int  // of it, until now
+	stalled bool // it holds a stall
+	lobes   *lobeSearch
 }
 
 // A group is what one adjustment is to blame for.
@@ -94,14 +95,14 @@ func looksSampled(edges []pulse.Edge) bool {
 
 // pulse takes a dial's row.
 func (t *tally) pulse(p *pulse.PulseRow) {
-	if p.Class != pulse.ClassPulse {
+	if p.Class != pulse.ClassPulse && p.Class != pulse.ClassStall {
 		return
 	}
 	if p.Train != t.train {
 		t.endTrain()
 		t.train = p.Train
 	}
-	t.pulses = p.Pulse
+	t.pulses, t.stalled = p.Pulse, t.stalled || p.Class == pulse.ClassStall
 	var seen, out [tallyGroups]bool
 	for i := range t.limits {
 		l := &t.limits[i]
@@ -153,7 +154,7 @@ func rowValue(q pulse.Quantity, breakNS, periodNS int64) (v float64, ok bool) {
 
 func (t *tally) endTrain() {
 	digit := "?"
-	if d, ok := t.coding.Digit(t.pulses); ok {
+	if d, ok := t.coding.Digit(t.pulses); ok && !t.stalled {
 		digit = string(rune(d))
 	}
 	for g := range t.spread {
@@ -169,7 +170,7 @@ func (t *tally) endTrain() {
 		}
 		s.seen, s.out = 0, 0
 	}
-	t.pulses = 0
+	t.pulses, t.stalled = 0, false
 }
 
 // confined says where all the pulses out of the group's limits are, if they

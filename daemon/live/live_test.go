@@ -764,3 +764,32 @@ func TestSlipFailsItsWindow(t *testing.T) {
 		}
 	}
 }
+
+// A live contact counts a stall with the pulse behind it, has its break and
+// periods judged, and judges the bounce of pulses only.
+func TestStall(t *testing.T) {
+	bound := func(v float64) *float64 { return &v }
+	r := newRig(Setting{Name: "dial"}, time.Minute)
+	r.begin(t, pulse.Config{Kind: pulse.KindDial, Live: true, StartLevel: pulse.High, Limits: &pulse.Profile{ID: "own", Kind: pulse.KindDial, Limits: []pulse.Limit{
+		{Quantity: pulse.BreakMS, Max: bound(70)}, {Quantity: pulse.BounceMS, Max: bound(0.5)},
+	}}})
+	at := func(ms ...float64) (e []pulse.Edge) {
+		for i, x := range ms {
+			e = append(e, pulse.Edge{At: pulse.Stamp(x * 1e6), Level: pulse.Level(i & 1)})
+		}
+		return e
+	}
+	r.add(at(1000, 1060, 1100, 1600, 1640, 1700)...) // in one digit
+	r.add(at(5000, 5002, 5003, 5500)...)             // a flash that bounces
+	r.advance(6000e6)
+	f := r.Figures()
+	if f.Totals.Stalls != 1 || f.Totals.Flashes != 1 || f.Totals.Pulses != 2 || f.Recent.Stalls != 1 || len(r.breaks) != 3 {
+		t.Errorf("%+v, %v", f.Totals, r.breaks)
+	}
+	if b := f.Items[0]; b.Of != 3 || b.OutOfLimit != 1 || b.Observed.V != 500 || b.Statement != pulse.Fail || b.Where != "pulse 2" {
+		t.Errorf("%+v", b)
+	}
+	if b := f.Items[1]; b.Of != 6 || b.OutOfLimit != 0 || b.Statement != pulse.Pass {
+		t.Errorf("%+v", b)
+	}
+}

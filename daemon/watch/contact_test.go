@@ -1,8 +1,10 @@
 package watch
 
 import (
+	"fmt"
 	"log/slog"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -11,6 +13,7 @@ import (
 	"makebreak/daemon/config"
 	"makebreak/daemon/live"
 	"makebreak/daemon/store"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
@@ -224,4 +227,36 @@ func BenchmarkStorm(b *testing.B) {
 		c.add(batch)
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/64, "ns/edge")
+}
+
+// A line that is opened in the middle of a bounce, at the start or again after
+// it was lost, gives no finding: what its first edges are is not known.
+func TestBeginsInABounce(t *testing.T) {
+	for _, lead := range []time.Duration{100 * time.Microsecond, time.Millisecond, 3900 * time.Microsecond} {
+		bubble(t, func(t *testing.T) {
+			r := newRig(t, line+"\nlimits: au-s002-dial")
+			opened := 0
+			r.open["L"] = func() (src, error) {
+				opened++
+				// The last edge of a bounce: its opening, which came before, may be
+				// 65 ms before the closing, within the limits of 60 to 70.
+				at := r.now() + pulse.Stamp(lead)
+				edges := []pulse.Edge{
+					{At: at, Level: pulse.Low}, {At: at + 59e6, Level: pulse.High},
+					{At: at + 94e6, Level: pulse.Low}, {At: at + 159e6, Level: pulse.High},
+				}
+				return scripted(r.now(), pulse.High, after(200*time.Millisecond), hwtest.Edges(edges...), after(10*time.Second), hwtest.Fail(fmt.Errorf("pulled out"))), nil
+			}
+			r.start()
+			r.pass(25 * time.Second)
+			if opened < 2 {
+				t.Errorf("opened %d times", opened)
+			}
+			for _, f := range r.findings("line") {
+				if !strings.Contains(f, "source") {
+					t.Errorf("%v: finding %q", lead, f)
+				}
+			}
+		})
+	}
 }

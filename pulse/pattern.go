@@ -44,6 +44,7 @@ type pattern struct {
 	// What the limits allow, nil where they say nothing: of the break after each
 	// opening, the make after that, and the time to the next opening.
 	allowBreak, allowMake, allowSpacing []span
+	leastPercent, mostPercent           float64 // of the break of a plain interrupter
 }
 
 func (p *pattern) k() int { return len(p.brk) }
@@ -84,7 +85,7 @@ func (a *span) narrow(b span) {
 
 // allow takes from the limits how far apart two openings may be.
 func (p *pattern) allow(limits *Profile) {
-	p.allowBreak, p.allowMake, p.allowSpacing = nil, nil, nil
+	p.allowBreak, p.allowMake, p.allowSpacing, p.leastPercent, p.mostPercent = nil, nil, nil, 0, 100
 	if limits == nil {
 		return
 	}
@@ -109,6 +110,13 @@ func (p *pattern) allow(limits *Profile) {
 			cycle.narrow(span{ns(l.Min, 1e6), ns(l.Max, 1e6)})
 		case RateIPM:
 			cycle.narrow(span{inverse(l.Max), inverse(l.Min)})
+		case BreakPercent:
+			if k == 1 && l.Min != nil {
+				p.leastPercent = max(p.leastPercent, *l.Min)
+			}
+			if k == 1 && l.Max != nil {
+				p.mostPercent = min(p.mostPercent, *l.Max)
+			}
 		case BreakMS, MakeMS, SegmentMS:
 			for i := range 2 * k {
 				isBreak := i%2 == 1
@@ -141,11 +149,11 @@ func (p *pattern) allowed(j int, d, brk int64, scale float64) bool {
 	both := brk > 0 && b.holds(brk) && m.holds(d-brk)
 	said := func(side func(span) int64) bool { // by the limits of the cycle, or by those of both its parts
 		if side(a) > 0 {
-			return side(b) == 0 && side(m) == 0 || both
+			return both || side(b) == 0 && side(m) == 0 && brk == 0
 		}
 		return side(b) > 0 && side(m) > 0 && both
 	}
-	if !a.holds(d) {
+	if x := percent(brk, d); !a.holds(d) || brk > 0 && (x < p.leastPercent || x > p.mostPercent) {
 		return false
 	}
 	if float64(d) > float64(p.spacing(j))*scale {

@@ -539,27 +539,44 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 			}
 		}
 	}
-	allows := func(ns float64) bool {
-		if s.cfg.Limits == nil || k > 1 {
+	// The limits allow an interval that keeps all that is said of it and of its break and make, if they say something of
+	// the side on which it is off: its length, or both its parts.
+	allows := func(ns float64, brk, mk int64) bool {
+		if s.cfg.Limits == nil || k > 1 || brk <= 0 || mk <= 0 {
 			return false
 		}
-		found := false
+		long := ns > sp[0]
+		whole, breakSide, makeSide := false, false, false
 		for _, l := range s.cfg.Limits.Limits {
-			x := ns / 1e6
-			if l.Quantity == pulse.RateIPM {
-				x = 60e9 / ns
-			} else if l.Quantity != pulse.PeriodMS {
+			value, side := 0.0, false
+			least, most := l.Min, l.Max
+			switch name := string(l.Quantity); {
+			case l.Quantity == pulse.RateIPM:
+				value = 60e9 / ns
+				side = long && least != nil || !long && most != nil
+				whole = whole || side
+			case l.Quantity == pulse.PeriodMS:
+				value = ns / 1e6
+				side = long && most != nil || !long && least != nil
+				whole = whole || side
+			case l.Quantity == pulse.BreakPercent:
+				value = 100 * float64(brk) / ns
+			case name == "break_ms" || name == "segment_ms" && l.Segment == 2:
+				value = float64(brk) / 1e6
+				side = long && most != nil || !long && least != nil
+				breakSide = breakSide || side
+			case name == "make_ms" || name == "segment_ms" && l.Segment == 1:
+				value = float64(mk) / 1e6
+				side = long && most != nil || !long && least != nil
+				makeSide = makeSide || side
+			default:
 				continue
 			}
-			if l.Min == nil || l.Max == nil { // a bound on one side says nothing of the other
+			if least != nil && value < *least-1e-9 || most != nil && value > *most+1e-9 {
 				return false
 			}
-			if x < *l.Min || x > *l.Max {
-				return false
-			}
-			found = true
 		}
-		return found
+		return whole || breakSide && makeSide
 	}
 	// steps gives how many expected openings lie from an opening of a place to a time d after it, and whether one is due then.
 	steps := func(p int, d float64) (n int, due bool) {
@@ -620,7 +637,7 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		n, due := steps(place, d)
 		one := refInterval{place: place, good: true, brk: op[i].brk, mk: op[i].mk}
 		switch {
-		case due && n == 1 || !due && allows(d):
+		case due && n == 1 || !due && allows(d, op[i].brk, op[i].mk):
 			n = 1
 			iv = append(iv, one)
 		case due:

@@ -74,14 +74,17 @@ type opening struct {
 // interrupterReader reads transitions as an interrupter's cycles. It keeps
 // Durations of breaks, makes and periods.
 type interrupterReader struct {
-	onCycle func(*CycleRow)
-	forget  bool
-	pat     pattern
-	havePat bool
-	cadence bool // segments are reported
-	misfit  bool // a cadence was given, and the contact does another
-	lobes   int
-	period  int64 // nominal, 0: from the data
+	onCycle    func(*CycleRow)
+	forget     bool
+	pat        pattern
+	havePat    bool
+	cadence    bool // segments are reported
+	misfit     bool // a cadence was given, and the contact does another
+	lobes      int
+	marks      []LobeMark
+	marksBy    string
+	lobesKnown []LobeFigure
+	period     int64 // nominal, 0: from the data
 
 	learn     []opening
 	learnFrom int // how many openings to learn from
@@ -99,7 +102,7 @@ type interrupterReader struct {
 	seg                                []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
 	xBreak, xMake, xPeriod, xPercent   extreme
 	xSeg                               []extreme
-	sig, kept                          lobeSignature // of the stretch at hand, of the best one before
+	sig                                lobeNumbers
 	row                                CycleRow
 }
 
@@ -220,8 +223,7 @@ func (r *interrupterReader) decide() {
 	r.seg, r.typical = make([]Durations, 2*k), make([]int64, k)
 	r.xSeg = make([]extreme, 2*k)
 	r.got = make([]opening, 0, k)
-	r.sig.init(r.lobes, 0)
-	r.kept.init(r.lobes, 0)
+	r.sig.init(r.lobes, r.marks, r.marksBy, r.lobesKnown)
 	if r.cadence {
 		r.row.SegmentsNS = make([]int64, 2*k)
 	}
@@ -549,7 +551,7 @@ func (r *interrupterReader) findPlace() {
 	r.recent = r.recent[:0]
 	if m, sure, ok := r.goesOn(run); ok {
 		if !sure {
-			r.newStretch()
+			r.sig.newStretch()
 		}
 		r.remember(run[0])
 		r.arrive(run[0], m)
@@ -621,24 +623,15 @@ func (r *interrupterReader) anchor(o opening, j int) {
 		r.n++
 		passed := float64(o.at-r.last.at) / (float64(r.pat.cycle) * r.scale)
 		r.endCycle(o, max(int(math.Round(passed)), 1), false)
-		r.newStretch()
+		r.sig.newStretch()
 	}
 	o.j = j
 	r.ok, r.last, r.j, r.between = true, o, j, false
 	r.remember(o)
 	r.beginCycle(o)
 	r.clean = j == 0
-	r.sig.opening(r.n, o, true)
+	r.sig.opening(r.n, o)
 	r.keepBreak(o)
-}
-
-// newStretch gives up which lobe is which.
-func (r *interrupterReader) newStretch() {
-	r.sig.breakOff()
-	if r.sig.turns > r.kept.turns {
-		r.sig, r.kept = r.kept, r.sig
-	}
-	r.sig.init(r.lobes, max(r.sig.stretch, r.kept.stretch)+1)
 }
 
 // window is how many openings in a row must agree on a new phase before the
@@ -750,7 +743,7 @@ func (r *interrupterReader) set(o opening, m int) {
 		r.endCycle(o, crossed, clean && crossed == 1 && j == 0)
 	}
 	o.j = j
-	r.sig.opening(r.n, o, clean && m == 1)
+	r.sig.opening(r.n, o)
 	r.last, r.j, r.between = o, j, false
 	if crossed > 0 {
 		r.beginCycle(o)
@@ -780,21 +773,13 @@ func (r *interrupterReader) keep(i int, ns int64, x *extreme) {
 	if !r.forget {
 		r.seg[i].Add(ns)
 	}
-	s := spot{breakNS: ns, at: r.start.at, group: r.due + 1, item: r.lobe(r.n), stretch: r.sig.stretch}
+	s := spot{breakNS: ns, at: r.start.at, group: r.due + 1, item: r.sig.own(r.n), stretch: r.sig.stretch}
 	if v := float64(ns); !x.within(v) {
 		x.see(v, s)
 	}
 	if v := float64(ns); !r.xSeg[i].within(v) {
 		r.xSeg[i].see(v, s)
 	}
-}
-
-// lobe is the 1-based lobe of due opening n, 0 without lobes.
-func (r *interrupterReader) lobe(n int) int {
-	if r.lobes == 0 {
-		return 0
-	}
-	return r.sig.lobe(n)
 }
 
 // endCycle closes the cycle that the opening o begins anew; crossed counts
@@ -811,14 +796,14 @@ func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
 		breaks += g.breakNS
 		bounce = max(bounce, g.bounceNS)
 	}
-	lobe := r.lobe(r.n - crossed*k)
+	lobe, by := r.sig.lobe(r.n - crossed*k)
 	if clean {
 		r.cycles++
 		if !r.forget {
 			r.brk.Add(breaks)
 			r.per.Add(t)
 		}
-		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: number, item: lobe, stretch: r.sig.stretch}
+		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: number, item: r.sig.own(r.n - crossed*k), stretch: r.sig.stretch}
 		if v := float64(t); !r.xPeriod.within(v) {
 			r.xPeriod.see(v, s)
 		}
@@ -830,7 +815,7 @@ func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
 	if r.onCycle == nil {
 		return
 	}
-	r.row = CycleRow{At: r.start.at, Cycle: number, Lobe: lobe, PeriodNS: t,
+	r.row = CycleRow{At: r.start.at, Cycle: number, Lobe: lobe, LobeBy: by, Stretch: r.sig.stretch, PeriodNS: t,
 		BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt, Whole: clean}
 	switch {
 	case clean:
@@ -887,12 +872,11 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	}
 	r.lose(r.still.missing)
 	r.due += r.still.due
-	r.sig.breakOff()
-	if r.kept.turns > r.sig.turns {
-		r.sig, r.kept = r.kept, r.sig
-	}
+	lobe, by := r.sig.lobe(r.n - len(r.got) + 1)
+	stretch := r.sig.stretch
+	r.sig.finish()
 	if r.onCycle != nil && r.ok { // what is known of the cycle that did not end
-		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: r.lobe(r.n - len(r.got) + 1), SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt}
+		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: lobe, LobeBy: by, Stretch: stretch, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt}
 		if r.pat.k() == 1 {
 			r.row.BreakNS = r.got[0].breakNS
 		}
@@ -929,11 +913,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 			res.Segments = append(res.Segments, s)
 		}
 	}
-	res.Lobes, res.WholeTurns = r.sig.result()
-	if r.lobes > 0 && r.sig.fromOK {
-		res.LobeStretches = max(r.sig.stretch, r.kept.stretch) + 1
-		res.LobesFromS = Known(float64(r.sig.from-first) / 1e9)
-	}
+	r.sig.result(res, first)
 	return res
 }
 

@@ -82,7 +82,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if cadence == nil {
 		cadence = p.CadenceNS
 	}
-	m.cam = interrupterReader{onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, period: cfg.PeriodNS, cadence: len(cadence) > 0}
+	m.cam = interrupterReader{onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown, period: cfg.PeriodNS, cadence: len(cadence) > 0}
 	switch {
 	case m.set.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
 		return nil, errors.New("settling time, nominal period and lobes must not be negative")
@@ -507,8 +507,8 @@ func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill
 		it.Where = fmt.Sprintf("before train %d", worst.group)
 	case m.kind == KindDial:
 		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
-	case worst.item > 0 && worst.stretch == m.cam.sig.stretch:
-		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, worst.item)
+	case m.cam.sig.number(worst.item, worst.stretch) > 0:
+		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, m.cam.sig.number(worst.item, worst.stretch))
 	default:
 		it.Where = fmt.Sprintf("cycle %d", worst.group)
 	}

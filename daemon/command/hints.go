@@ -13,8 +13,7 @@ const (
 	// unsteady. It is our own choice: no published figure was found.
 	unevenSD = 0.02
 	// lobeSigmas and lobeAlone say when one lobe stands out: its error is that
-	// many standard errors, and that many times the next lobe's. A single late
-	// lobe of three moves the common mean so that its own error is twice theirs.
+	// many standard errors, and that many times the next lobe's (our own choice).
 	lobeSigmas, lobeAlone = 4.0, 1.8
 )
 
@@ -259,7 +258,7 @@ func lobeHint(opening, brk *pulse.Lobe) string {
 		}
 		text += fmt.Sprintf("the break of lobe %d is %s", brk.Lobe, by(brk, breakError, "short", "long"))
 	}
-	return upperFirst(text) + ", against the mean of all lobes and far beyond its standard error and the others: that lobe of the cam, or the follower as it meets it."
+	return upperFirst(text) + ", against the median of the lobes and far beyond its standard error and the others: that lobe of the cam, or the follower as it meets it."
 }
 
 func join(s []string) string {

@@ -769,7 +769,11 @@ func (c *lobeNumbers) match(group int, mine []LobeFigure, step float64) (turn in
 
 // newStretch says that the next opening is in another phase than the last.
 func (c *lobeNumbers) newStretch() {
-	if c.n == 0 || !c.cur.any {
+	if c.n == 0 {
+		c.stretch++
+		return
+	}
+	if !c.cur.any {
 		return
 	}
 	c.close()

@@ -169,10 +169,16 @@ func interrupterHints(m *pulse.Measurement, t *tally, s map[string]side, ratio s
 		h = append(h, lobeHint(lateLobe, wrongLobe))
 	}
 	repeats := 0
-	if len(in.Lobes) == 0 && !compound(m) && t != nil {
-		repeats = t.lobes.found()
+	if !compound(m) && t != nil {
+		repeats = t.lobes.Found()
 	}
-	if repeats > 0 {
+	switch given := len(in.Lobes); {
+	case repeats == 0:
+	case given > 0 && given%repeats == 0: // these lobes show it
+		repeats = 0
+	case given > 0:
+		h = append(h, fmt.Sprintf("The cycles repeat every %d openings, which %s cannot show: each figure is a mixture. If the cam has %d lobes, --lobes %d shows the errors of each.", repeats, figure.Plural(given, "lobe", "lobes"), repeats, repeats))
+	default:
 		h = append(h, fmt.Sprintf("The cycles repeat every %d openings. If the cam has %d lobes, --lobes %d shows the errors of each.", repeats, repeats, repeats))
 	}
 	if in.Missing > 0 {

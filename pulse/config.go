@@ -157,11 +157,12 @@ type CycleRow struct {
 	At    Stamp // opening that begins it
 	Cycle int   // 1-based count of due cycles, missing ones included
 	Lobe  int   // 1-based, 0 without lobes
-	// LobeBy is what Lobe goes by, as Interrupter.LobesNumberedBy; "" while the
-	// numbers of the stretch are not known yet, and Lobe counts from its first
-	// opening. Stretch counts from 0 the times in which lobes keep their numbers.
-	LobeBy     string
+	// Stretch counts from 0 the times in which the phase was kept. Numbering tells
+	// which numbering Lobe is of: 1 is that of LobeMarks and LobesKnown, or else
+	// of the first stretch; 0: it is not known yet, and Lobe counts from the
+	// stretch's first opening.
 	Stretch    int
+	Numbering  int
 	PeriodNS   int64
 	BreakNS    int64
 	MakeNS     int64

@@ -796,7 +796,7 @@ func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
 		breaks += g.breakNS
 		bounce = max(bounce, g.bounceNS)
 	}
-	lobe, by := r.sig.lobe(r.n - crossed*k)
+	lobe, numbering := r.sig.lobe(r.n - crossed*k)
 	if clean {
 		r.cycles++
 		if !r.forget {
@@ -815,7 +815,7 @@ func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
 	if r.onCycle == nil {
 		return
 	}
-	r.row = CycleRow{At: r.start.at, Cycle: number, Lobe: lobe, LobeBy: by, Stretch: r.sig.stretch, PeriodNS: t,
+	r.row = CycleRow{At: r.start.at, Cycle: number, Lobe: lobe, Numbering: numbering, Stretch: r.sig.stretch, PeriodNS: t,
 		BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt, Whole: clean}
 	switch {
 	case clean:
@@ -872,11 +872,11 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	}
 	r.lose(r.still.missing)
 	r.due += r.still.due
-	lobe, by := r.sig.lobe(r.n - len(r.got) + 1)
+	lobe, numbering := r.sig.lobe(r.n - len(r.got) + 1)
 	stretch := r.sig.stretch
 	r.sig.finish()
 	if r.onCycle != nil && r.ok { // what is known of the cycle that did not end
-		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: lobe, LobeBy: by, Stretch: stretch, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt}
+		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: lobe, Numbering: numbering, Stretch: stretch, SegmentsNS: r.row.SegmentsNS, Missing: r.cycMissing, Extra: r.cycExt}
 		if r.pat.k() == 1 {
 			r.row.BreakNS = r.got[0].breakNS
 		}

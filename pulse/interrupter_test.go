@@ -227,13 +227,13 @@ func TestCycleRows(t *testing.T) {
 	cfg := Config{Kind: KindInterrupter, Lobes: 2, OnCycle: func(r *CycleRow) { rows = append(rows, *r) }}
 	measure(t, cfg, camEdges(0, 1000, 400, 8, nil, 4))
 	want := []CycleRow{
-		{At: 0, Cycle: 1, Lobe: 1, LobeBy: "recording", PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 1e9, Cycle: 2, Lobe: 2, LobeBy: "recording", PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 2e9, Cycle: 3, Lobe: 1, LobeBy: "recording", PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 3e9, Cycle: 4, Lobe: 2, LobeBy: "recording", PeriodNS: 2e9, BreakNS: 4e8, Missing: 1},
-		{At: 5e9, Cycle: 6, Lobe: 2, LobeBy: "recording", PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 6e9, Cycle: 7, Lobe: 1, LobeBy: "recording", PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 7e9, Cycle: 8, Lobe: 2, LobeBy: "recording", BreakNS: 4e8},
+		{At: 0, Cycle: 1, Lobe: 1, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 1e9, Cycle: 2, Lobe: 2, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 2e9, Cycle: 3, Lobe: 1, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 3e9, Cycle: 4, Lobe: 2, Numbering: 1, PeriodNS: 2e9, BreakNS: 4e8, Missing: 1},
+		{At: 5e9, Cycle: 6, Lobe: 2, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 6e9, Cycle: 7, Lobe: 1, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 7e9, Cycle: 8, Lobe: 2, Numbering: 1, BreakNS: 4e8},
 	}
 	if d := gocmp.Diff(want, rows); d != "" {
 		t.Errorf("(-want +got):\n%s", d)

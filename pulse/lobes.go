@@ -555,6 +555,7 @@ type lobeNumbers struct {
 
 // A lobeGroup is the figures of all stretches with the same numbers.
 type lobeGroup struct {
+	id   int // from 1, in order of their begin
 	sig  lobeSignature
 	by   string
 	lead float64 // of the least sure match in it, 0 for none
@@ -594,7 +595,7 @@ func (c *lobeNumbers) init(lobes int, marks []LobeMark, by string, known []LobeF
 func (c *lobeNumbers) newGroup(by string) int {
 	c.made++
 	if len(c.groups) < maxLobeGroups {
-		c.groups = append(c.groups, lobeGroup{by: by})
+		c.groups = append(c.groups, lobeGroup{id: c.made, by: by})
 		g := &c.groups[len(c.groups)-1]
 		g.sig.init(c.n)
 		return len(c.groups) - 1
@@ -612,7 +613,7 @@ func (c *lobeNumbers) newGroup(by string) int {
 	}
 	g := &c.groups[worst]
 	g.sig.clear()
-	g.by, g.lead, g.any = by, 0, false
+	g.id, g.by, g.lead, g.any, g.tied = c.made, by, 0, false, false
 	return worst
 }
 
@@ -721,12 +722,36 @@ func (c *lobeNumbers) own(n int) int {
 }
 
 // lobe is the 1-based number of due opening n's lobe, as far as it is known
-// now, and what that goes by: "" while it may still change.
-func (c *lobeNumbers) lobe(n int) (lobe int, by string) {
+// now, and the numbering that it is of, 0 while it is not known.
+func (c *lobeNumbers) lobe(n int) (lobe, numbering int) {
 	if c.n == 0 {
-		return 0, ""
+		return 0, 0
 	}
-	return (c.cur.own(n)+c.turn)%c.n + 1, c.told
+	if c.told != "" {
+		numbering = c.groups[c.group].id
+	}
+	return (c.cur.own(n)+c.turn)%c.n + 1, numbering
+}
+
+// figures are the signature of the lobes in the numbering at hand, nil while
+// there is none or it has too few turns: that which was given, until this
+// recording tells as much.
+func (c *lobeNumbers) figures() []LobeFigure {
+	if c.n == 0 || c.told == "" {
+		return nil
+	}
+	g := &c.groups[c.group]
+	var all lobeSignature
+	all.init(c.n)
+	all.merge(&g.sig, 0)
+	all.merge(&c.cur, c.turn)
+	switch turns := all.turns(); {
+	case c.group == 0 && c.known != nil && turns < lastMatch:
+		return c.known
+	case turns < leastMatch:
+		return nil
+	}
+	return all.figures()
 }
 
 // decide ties the stretch at hand by its signature, when there are turns
@@ -817,6 +842,7 @@ func (c *lobeNumbers) finish() {
 			c.mark++
 		}
 		c.close()
+		c.cur.clear()
 	}
 	for i := range c.groups {
 		g, s := &c.groups[i], &c.groups[c.shown]

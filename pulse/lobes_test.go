@@ -211,8 +211,8 @@ func TestLobesAfterTheMotorStood(t *testing.T) {
 		c.run(camOf(late, 1, 0, 0.5, r), 0, 100)
 		c.newStretch()
 		c.run(camOf(late, begin, 112.5e3, 0.5, r), 100, 100)
-		if lobe, by := c.lobe(100); lobe != begin || by != LobesByMatch {
-			t.Errorf("begins with lobe %d: told lobe %d by %q", begin, lobe, by)
+		if lobe, numbering := c.lobe(100); lobe != begin || numbering != 1 {
+			t.Errorf("begins with lobe %d: told lobe %d of numbering %d", begin, lobe, numbering)
 		}
 		res := lobesShown(&c)
 		if res.LobeStretches != 1 || *res.LobesNumberedBy != LobesByRecording || !(res.LobesMatchLead.V > 1000) || res.WholeTurns < 38 {
@@ -285,7 +285,7 @@ func TestLobeMatchesAreRight(t *testing.T) {
 		c.run(camOf(late, 1, 0, 1, r), 0, (5+r.IntN(40))*n)
 		c.newStretch()
 		c.run(camOf(late, begin, 1e6, 1, r), 1000, (5+r.IntN(20))*n)
-		if lobe, by := c.lobe(1000); by == LobesByMatch {
+		if lobe, numbering := c.lobe(1000); numbering == 1 {
 			if told++; lobe != begin {
 				wrong++
 			}
@@ -347,8 +347,8 @@ func TestLobeMarks(t *testing.T) {
 				}
 				n++
 			}
-			if _, by := c.lobe(n - 1); by != tt.told[i] {
-				t.Errorf("%s: stretch %d goes by %q, want %q", tt.name, i, by, tt.told[i])
+			if c.told != tt.told[i] {
+				t.Errorf("%s: stretch %d goes by %q, want %q", tt.name, i, c.told, tt.told[i])
 			}
 		}
 		res := lobesShown(&c)
@@ -391,8 +391,7 @@ func TestLobesKnownBefore(t *testing.T) {
 	var c lobeNumbers
 	c.init(5, nil, "", nil)
 	c.run(camOf(late, 1, 0, 0.5, r), 0, 100)
-	c.cur.end()
-	known := c.cur.figures()
+	known := c.figures()
 	for _, alike := range []bool{false, true} {
 		cam := camOf(late, 4, 0, 0.5, r)
 		if alike {

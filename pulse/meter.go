@@ -315,6 +315,11 @@ func (m *Meter) Advance(now Stamp) {
 // Finish. A live capture knows at its end only how its clock was steered.
 func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.ClockFrom = rel, from }
 
+// LobeFigures gives the signature of an interrupter's lobes so far, by the
+// numbers of the latest CycleRow, for a later Config.LobesKnown: nil without
+// lobes, with too few turns, and while the numbers are not known.
+func (m *Meter) LobeFigures() []LobeFigure { return m.cam.sig.figures() }
+
 // Finish ends the measurement. end is the end of a live capture; it is not
 // used for a recording. The Meter must not be used after.
 func (m *Meter) Finish(end Stamp) *Measurement {

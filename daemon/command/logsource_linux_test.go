@@ -54,7 +54,7 @@ func TestLogStopped(t *testing.T) {
 	}
 	defer src.Close()
 	cfg := pulse.Config{Setup: new(pulse.Setup)}
-	if err := src.configure(&measureCmd{Closed: "auto", Timing: "auto"}, &cfg); err != nil {
+	if err := src.configure(t.Context(), &measureCmd{Closed: "auto", Timing: "auto"}, &cfg); err != nil {
 		t.Fatal(err)
 	}
 	ctx, stop = context.WithCancel(t.Context())

@@ -60,6 +60,8 @@ type logbook interface {
 type place struct {
 	Host
 	book logbook
+	// lobes keeps marks of lobes, nil for none.
+	lobes *store.Store
 	// describe logs a contact's configuration.
 	describe func(config.Contact)
 	log      *slog.Logger
@@ -85,6 +87,7 @@ type contact struct {
 	level  pulse.Level  // at stamp
 	buf    [readEdges]pulse.Edge
 	minute minute
+	lobes  lobeKeeper
 
 	wasUp, up bool
 	since     pulse.Stamp // it is up
@@ -103,8 +106,9 @@ type contact struct {
 func newContact(p *place, cfg config.Contact, l *live.Contact, edges edgeLog, after *contact) *contact {
 	c := &contact{place: p, name: cfg.Name, live: l, log: p.log.With("contact", cfg.Name), edges: edges, cfg: cfg, tried: make(chan struct{})}
 	c.minute.Contact, c.minute.up = c.name, none
+	c.lobes = lobeKeeper{log: p.lobes, contact: c.name}
 	if after != nil {
-		c.calms, c.toldDown, c.stamp = after.calms, after.toldDown, after.stamp
+		c.calms, c.toldDown, c.stamp, c.lobes = after.calms, after.toldDown, after.stamp, after.lobes
 	}
 	c.beat.Store(int64(p.Now()))
 	return c
@@ -178,6 +182,7 @@ func (c *contact) finish() {
 	n.UnknownIntervals = before.UnknownIntervals // it goes on
 	c.live.Counts(n)
 	c.tally()
+	c.lobes.stop(c.meter)
 }
 
 // begin makes a Meter for the configuration, from a time on at which the level
@@ -186,6 +191,7 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	cfg := c.cfg.Meter
 	cfg.Live, cfg.Start, cfg.StartLevel = true, at, l
 	cfg.OnEvent, cfg.OnPulse, cfg.OnCycle = c.minute.event, c.minute.pulse, c.cycle
+	c.lobes.begin(&cfg)
 	m, err := pulse.NewMeter(c.live.Begin(cfg))
 	if err != nil {
 		panic(err) // the configuration was checked with a Meter
@@ -200,6 +206,7 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 
 func (c *contact) cycle(r *pulse.CycleRow) {
 	c.minute.cycle(r)
+	c.lobes.cycle(r, c.meter)
 	c.calms[live.Extra].add(uint64(r.Extra))
 }
 

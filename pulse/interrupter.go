@@ -128,6 +128,7 @@ type follow struct {
 
 	// The cycle being gathered, from an opening with j == 0.
 	start              opening
+	startN             int  // its number
 	clean              bool // nothing missing, extra or unknown so far
 	cycMissing, cycExt int
 	got                []opening
@@ -755,7 +756,7 @@ func (r *interrupterReader) set(o opening, m int) {
 }
 
 func (r *interrupterReader) beginCycle(o opening) {
-	r.start, r.clean, r.cycMissing, r.cycExt = o, true, 0, 0
+	r.start, r.startN, r.clean, r.cycMissing, r.cycExt = o, r.n, true, 0, 0
 	r.got = append(r.got[:0], o)
 }
 
@@ -796,14 +797,14 @@ func (r *interrupterReader) endCycle(o opening, crossed int, clean bool) {
 		breaks += g.breakNS
 		bounce = max(bounce, g.bounceNS)
 	}
-	lobe, numbering := r.sig.lobe(r.n - crossed*k)
+	lobe, numbering := r.sig.lobe(r.startN)
 	if clean {
 		r.cycles++
 		if !r.forget {
 			r.brk.Add(breaks)
 			r.per.Add(t)
 		}
-		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: number, item: r.sig.own(r.n - crossed*k), stretch: r.sig.stretch}
+		s := spot{breakNS: breaks, periodNS: t, at: r.start.at, group: number, item: r.sig.own(r.startN), stretch: r.sig.stretch}
 		if v := float64(t); !r.xPeriod.within(v) {
 			r.xPeriod.see(v, s)
 		}
@@ -872,7 +873,7 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	}
 	r.lose(r.still.missing)
 	r.due += r.still.due
-	lobe, numbering := r.sig.lobe(r.n - len(r.got) + 1)
+	lobe, numbering := r.sig.lobe(r.startN)
 	stretch := r.sig.stretch
 	r.sig.finish()
 	if r.onCycle != nil && r.ok { // what is known of the cycle that did not end

@@ -29,7 +29,7 @@ type noteCmd struct {
 	Contact string `placeholder:"NAME" help:"Contact that it is about; without, the site."`
 	AsFound bool   `help:"It tells how the contact was found."`
 	AsLeft  bool   `help:"It tells how the contact was left."`
-	LobeOne bool   `help:"The lobe of --contact that opened at --at is number 1 on its cam; numbers follow it in all that is asked from now on."`
+	LobeOne bool   `help:"The lobe of --contact that opened at --at is lobe 1 of its cam, in all that is asked from now on."`
 	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (UTC, or with a zone), or -10m, so long ago; without, now."`
 }
 
@@ -37,7 +37,8 @@ func (*noteCmd) epilogue() string {
 	return `Examples, from the invented Marrow Quay exchange:
   makebreak note "oiled the idler" --log marrow-quay.db --contact cam-60
   makebreak note "61 % break" --log marrow-quay.db --contact dial --as-left
-  makebreak note "chalk mark" --log marrow-quay.db --contact cam-60 --lobe-one --at 2026-11-20T10:00:07.5
+  makebreak note "chalk mark" --log marrow-quay.db --contact cam-60 \
+    --lobe-one --at 2026-11-20T10:00:07.5
 `
 }
 

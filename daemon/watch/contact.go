@@ -74,9 +74,12 @@ type contact struct {
 	live *live.Contact
 	log  *slog.Logger
 
-	next  atomic.Pointer[config.Contact] // to be taken over
-	beat  atomic.Int64                   // stamp of its latest progress
-	tried chan struct{}                  // closed once its source was opened or could not be
+	next atomic.Pointer[config.Contact] // to be taken over
+	beat atomic.Int64                   // stamp of its latest progress
+	// camLobes and ones are for the pages: what notes say of the lobes.
+	camLobes atomic.Int64
+	ones     atomic.Pointer[ones]
+	tried    chan struct{} // closed once its source was opened or could not be
 
 	// What follows is the task's own.
 	edges  edgeLog
@@ -192,7 +195,17 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	cfg.Live, cfg.Start, cfg.StartLevel = true, at, l
 	cfg.OnEvent, cfg.OnPulse, cfg.OnCycle = c.minute.event, c.minute.pulse, c.cycle
 	c.lobes.begin(&cfg)
-	m, err := pulse.NewMeter(c.live.Begin(cfg))
+	c.camLobes.Store(int64(c.lobes.lobes))
+	cfg = c.live.Begin(cfg)
+	show := cfg.OnCycle
+	cfg.OnCycle = func(r *pulse.CycleRow) {
+		c.lobes.cycle(r, c.meter)
+		if c.lobes.lobes > 0 {
+			r.Lobe = c.shownLobe(r)
+		}
+		show(r)
+	}
+	m, err := pulse.NewMeter(cfg)
 	if err != nil {
 		panic(err) // the configuration was checked with a Meter
 	}
@@ -204,9 +217,19 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	c.judged.begin(c.live.Figures().Items)
 }
 
+// shownLobe is the number that the pages show for a row's lobe.
+func (c *contact) shownLobe(r *pulse.CycleRow) int {
+	var o ones
+	if p := c.ones.Load(); p != nil {
+		o = *p
+	}
+	lobe, by := c.lobes.shown(r, o)
+	c.live.LobesBy(by)
+	return lobe
+}
+
 func (c *contact) cycle(r *pulse.CycleRow) {
 	c.minute.cycle(r)
-	c.lobes.cycle(r, c.meter)
 	c.calms[live.Extra].add(uint64(r.Extra))
 }
 

@@ -21,10 +21,13 @@ const (
 	signEvery = 24 * markEvery
 	// carryMost is how far back edges are read at a start, to carry the count on
 	// from the last mark of a program that was not stopped in good order.
-	carryMost = 25 * markEvery
+	carryMost = 3 * markEvery
 	// around is how much before an opening edges are read so that it is told for
 	// sure, and after it so that the openings tell its lobe.
 	around = pulse.Stamp(2 * time.Minute)
+	// onesEvery is how often notes that name lobe 1 are looked for: who writes
+	// one looks at the page next.
+	onesEvery = 10 * time.Second
 )
 
 // ErrNoOpening says that a contact did not open near a time.
@@ -144,6 +147,62 @@ func (k *lobeKeeper) begin(cfg *pulse.Config) {
 	if cfg.LobeMarks != nil || cfg.LobesKnown != nil {
 		k.ids[1] = k.base
 	}
+}
+
+// ones is the lobe that is number 1, by numbering, as notes say.
+type ones map[int64]int
+
+// onesOf gives them for a cam of that many lobes.
+func onesOf(all []store.LobeOne, lobes int) ones {
+	o := ones{}
+	for _, x := range all {
+		if x.Lobes == lobes {
+			o[x.Numbering] = x.Lobe
+		}
+	}
+	return o
+}
+
+// lobeNotes is the task that looks for notes that name lobe 1, for the pages.
+type lobeNotes struct{ *watch }
+
+func (n *lobeNotes) String() string { return "notes of lobes" }
+
+func (n *lobeNotes) Run(ctx context.Context) error {
+	t := time.NewTicker(onesEvery)
+	defer t.Stop()
+	for {
+		for _, c := range n.all() {
+			lobes := c.camLobes.Load()
+			if lobes == 0 {
+				continue
+			}
+			if all, err := n.store.LobeOnes(ctx, c.name); err == nil { // else the log is not open, which it tells itself
+				o := onesOf(all, int(lobes))
+				c.ones.Store(&o)
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-t.C:
+		}
+	}
+}
+
+// shown gives a row the number that pages show, and what it goes by; 0 while
+// no number is known.
+func (k *lobeKeeper) shown(r *pulse.CycleRow, o ones) (lobe int, by string) {
+	numbering := k.ids[r.Numbering]
+	switch one := o[numbering]; {
+	case k.log == nil:
+		return r.Lobe, ""
+	case r.Numbering == 0 || numbering == 0:
+		return 0, ""
+	case one > 0:
+		return turn(r.Lobe, one, k.lobes), pulse.LobesByReference
+	}
+	return r.Lobe, pulse.LobesByLog
 }
 
 // cycle takes a row of the Meter.
@@ -288,13 +347,13 @@ type Lobes struct {
 	run     int64
 	lobes   int
 	marks   []store.LobeMark // with that many lobes
-	ones    map[int64]int    // lobe that is number 1, by numbering
+	ones    ones
 }
 
 // LobesOf reads what the log knows of the numbers of a contact's lobes in a
 // run; lobes is how many the cam has, 0 for none.
 func LobesOf(ctx context.Context, log *store.Log, contact string, run int64, lobes int) (*Lobes, error) {
-	l := &Lobes{log: log, contact: contact, run: run, lobes: lobes, ones: map[int64]int{}}
+	l := &Lobes{log: log, contact: contact, run: run, lobes: lobes}
 	if lobes == 0 {
 		return l, nil
 	}
@@ -307,12 +366,8 @@ func LobesOf(ctx context.Context, log *store.Log, contact string, run int64, lob
 			l.marks = append(l.marks, m)
 		}
 	}
-	ones, err := log.LobeOnes(ctx, contact)
-	for _, o := range ones {
-		if o.Lobes == lobes {
-			l.ones[o.Numbering] = o.Lobe
-		}
-	}
+	all, err := log.LobeOnes(ctx, contact)
+	l.ones = onesOf(all, lobes)
 	return l, err
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -137,7 +138,7 @@ func TestLobesKeepTheirNumbers(t *testing.T) {
 	ms := time.Millisecond
 	at := func(d time.Duration) pulse.Stamp { return booted + pulse.Stamp(d) }
 	for name, late := range map[string][]time.Duration{
-		"a fault":     {0, 0, 8 * ms, 0, 0},
+		"a fault":       {0, 0, 8 * ms, 0, 0},
 		"all different": {0, 3 * ms, 8 * ms, 0, -2 * ms},
 	} {
 		bubble(t, func(t *testing.T) {
@@ -248,7 +249,7 @@ func TestLobeOneWithoutMarks(t *testing.T) {
 			t.Fatal(err)
 		}
 		cfg := pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Lobes: 5}
-		none := &Lobes{log: log, contact: "cam", run: 1, lobes: 5, ones: map[int64]int{}}
+		none := &Lobes{log: log, contact: "cam", run: 1, lobes: 5}
 		start := tl.Sessions[0].Start
 		m, err := none.Near(t.Context(), tl, cam.opening(1003)-start.Mono+start.Run-1e8, cfg)
 		if err != nil || m.Numbering != 0 || m.Lobe != 1 || m.At.Run != cam.opening(1003)-start.Mono+start.Run || m.Signature == nil {
@@ -257,5 +258,50 @@ func TestLobeOneWithoutMarks(t *testing.T) {
 		if _, err := none.Near(t.Context(), tl, tl.End()+pulse.Stamp(time.Hour), cfg); !errors.Is(err, ErrNoOpening) {
 			t.Error(err)
 		}
+	})
+}
+
+// The page tells what the number of a lobe goes by, and follows a note.
+func TestPageFollowsTheNoteOfLobeOne(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, "name: cam\nsource: 'gpio:CAM'\nlimits: us-fcc-busy\nrate: 60ipm\nlobes: 5")
+		cam := &turning{host: r.host, late: []time.Duration{0, 0, 150 * time.Millisecond, 0, 0}, missing: func(int) bool { return false }, dead: func(pulse.Stamp) bool { return false }}
+		r.open["CAM"] = cam.open
+		r.pass(500 * time.Millisecond)
+		r.start()
+		r.pass(3 * time.Minute)
+		// Of the cam's lobes, counted from 0, the first to open is 1; so the late one,
+		// whose cycle is the shortest, has number 2.
+		want := func(text string) {
+			t.Helper()
+			if page := r.page(); !strings.Contains(page, text) {
+				t.Errorf("the page lacks %q:\n%s", text, page)
+			}
+		}
+		want("lobe 2 as the log counts them")
+		log := r.book()
+		tl, err := log.Timeline(t.Context(), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		lobes, err := LobesOf(t.Context(), log, "cam", 1, 5)
+		if err != nil {
+			t.Fatal(err)
+		}
+		start := tl.Sessions[0].Start
+		m, err := lobes.Near(t.Context(), tl, cam.opening(60)-start.Mono+start.Run, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Lobes: 5})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := log.NoteLobeOne(t.Context(), store.Note{Contact: "cam", Text: "chalk mark"}, m); err != nil {
+			t.Fatal(err)
+		}
+		r.pass(15 * time.Minute)
+		// Opening 60 was lobe 0.
+		want("lobe 3 of the cam")
+		r.finish()
+		r.start()
+		r.pass(20 * time.Minute)
+		want("lobe 3 of the cam")
 	})
 }

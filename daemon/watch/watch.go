@@ -162,6 +162,7 @@ func (w *watch) run(ctx context.Context) error {
 	w.apply(w.first)
 	w.start(w.clock)
 	w.start(w.keeper)
+	w.start(&lobeNotes{w})
 	w.start(&server{w})
 	if w.Load != nil {
 		w.start(&reloader{watch: w})

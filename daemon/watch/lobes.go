@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -371,32 +370,28 @@ func LobesOf(ctx context.Context, log *store.Log, contact string, run int64, lob
 	return l, err
 }
 
-// chosen is the numbering that a stretch is told in: one whose lobe 1 a note
-// names before all others, then the one with the most marks in it, then that of
-// the latest mark before it, then any; 0 for none.
+// chosen is the numbering that a stretch is told in: of those with marks in it
+// one whose lobe 1 a note names, then the one with the most marks; without any,
+// that of the latest mark before it, else of the first after it; 0 for none.
 func (l *Lobes) chosen(from, to pulse.Stamp) (numbering int64) {
-	type weight struct {
-		one, in int
-		before  pulse.Stamp
-	}
-	all := map[int64]weight{}
-	var best weight
+	marks := map[int64]int{} // in the stretch
 	for i := range l.marks {
 		m := &l.marks[i]
-		w := all[m.Numbering]
 		switch at := m.At.Run; {
-		case at < from:
-			w.before = at
-		case at < to:
-			w.in++
+		case at < from, numbering == 0:
+			numbering = m.Numbering
 		}
-		// A note counts only where the numbering is near.
-		if l.ones[m.Numbering] > 0 && (w.in > 0 || w.before > 0) {
-			w.one = 1
+		if m.At.Run >= from && m.At.Run < to {
+			marks[m.Numbering]++
 		}
-		all[m.Numbering] = w
-		if numbering == 0 || numbering == m.Numbering || cmp.Or(cmp.Compare(w.one, best.one), cmp.Compare(w.in, best.in), cmp.Compare(w.before, best.before)) > 0 {
-			best, numbering = w, m.Numbering
+	}
+	best := -1
+	for n, in := range marks {
+		if l.ones[n] > 0 {
+			in += len(l.marks)
+		}
+		if in > best || in == best && n > numbering {
+			best, numbering = in, n
 		}
 	}
 	return numbering

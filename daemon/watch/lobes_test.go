@@ -261,6 +261,66 @@ func TestLobeOneWithoutMarks(t *testing.T) {
 	})
 }
 
+// Where neither the phase nor the signature tells, in a new boot or after a long
+// pause, numbers are found again if the lobes differ, and else begin anew: then
+// each numbering has its own, and a stretch over both says so.
+func TestLobesAfterABoot(t *testing.T) {
+	for _, tt := range []struct {
+		name      string
+		late      time.Duration
+		boot      string
+		stretches int
+	}{
+		{"a fault, a long pause", 8 * time.Millisecond, "boot-1", 1},
+		{"a fault, a new boot", 8 * time.Millisecond, "boot-2", 1},
+		{"all alike, a long pause", 0, "boot-1", 2},
+		{"all alike, a new boot", 0, "boot-2", 2},
+	} {
+		bubble(t, func(t *testing.T) {
+			r := newRig(t, "name: cam\nsource: 'gpio:CAM'\nlimits: us-fcc-busy\nrate: 60ipm\nlobes: 5")
+			cam := &turning{host: r.host, late: []time.Duration{0, 0, tt.late, 0, 0}, missing: func(int) bool { return false }, dead: func(pulse.Stamp) bool { return false }}
+			r.open["CAM"] = cam.open
+			r.pass(500 * time.Millisecond)
+			r.start()
+			r.pass(30 * time.Minute)
+			r.finish()
+			r.pass(10*time.Minute + 3*time.Second)
+			r.boot = tt.boot
+			r.start()
+			r.pass(40 * time.Minute)
+			r.finish()
+			log := r.book()
+			tl, err := log.Timeline(t.Context(), 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			second := tl.Sessions[1].Start
+			in, _ := measureLog(t, log, "cam", 0, tl.End())
+			if by := *in.LobesNumberedBy; by != pulse.LobesByLog || in.LobeStretches != tt.stretches {
+				t.Errorf("%s: all of it by %s in %d numberings", tt.name, by, in.LobeStretches)
+			}
+			// Opening 1 is lobe 1 at first; with numbers begun anew, the first one after
+			// the second start is.
+			one := 1
+			if tt.stretches > 1 {
+				one = int((second.Mono-booted)/1e9) + 1
+			}
+			for _, after := range []time.Duration{0, 5*time.Minute + 2*time.Second, 20 * time.Minute} {
+				in, told := measureLog(t, log, "cam", second.Run+pulse.Stamp(after), tl.End())
+				if in.LobeStretches != 1 || *in.LobesNumberedBy != pulse.LobesByLog || len(told) < 1000 {
+					t.Errorf("%s, %v after the second start: %d numberings by %s, %d openings", tt.name, after, in.LobeStretches, *in.LobesNumberedBy, len(told))
+				}
+				for n := range 6000 {
+					if lobe, ok := told[cam.opening(n)-second.Mono+second.Run]; ok && lobe != ((n-one)%5+5)%5+1 {
+						t.Errorf("%s, %v after the second start: opening %d is lobe %d, want %d", tt.name, after, n, lobe, ((n-one)%5+5)%5+1)
+						break
+					}
+				}
+			}
+		})
+	}
+}
+
 // The page tells what the number of a lobe goes by, and follows a note.
 func TestPageFollowsTheNoteOfLobeOne(t *testing.T) {
 	bubble(t, func(t *testing.T) {

@@ -16,10 +16,6 @@ const (
 )
 
 const (
-	// awayWeight is the weight of an opening more than half a turn away against
-	// that of one within: low enough that what one turn tells of a lobe hardly
-	// enters what the next one tells, so that the standard errors hold.
-	awayWeight = 1.0 / 9
 	// worstNorm bounds the noise of one error where openings are missing: twice
 	// the variance of one opening, against about one where all are there.
 	worstNorm = 2.0
@@ -87,8 +83,7 @@ type lobeSignature struct {
 	next       int   // number of that one
 	last       []int // number of each lobe's latest opening, below first before there is one
 	curved     float64
-	nj, s1, s2 []float64 // of weighted
-	far        []float64
+	nj, s1, s2 []float64 // of weighted: openings of each lobe, sums of their x and x²
 }
 
 func (s *lobeSignature) init(lobes int) {
@@ -96,7 +91,7 @@ func (s *lobeSignature) init(lobes int) {
 	s.late, s.brk = make([]Moments, lobes), make([]Moments, lobes)
 	size := 2*lobes + 1
 	s.at, s.seen, s.last = make([]int64, size), make([]bool, size), make([]int, lobes)
-	s.nj, s.s1, s.s2, s.far = make([]float64, lobes), make([]float64, lobes), make([]float64, lobes), make([]float64, size)
+	s.nj, s.s1, s.s2 = make([]float64, lobes), make([]float64, lobes), make([]float64, lobes)
 	for x := -s.half; x <= s.half; x++ {
 		s.curved -= s.plain(x) * float64(x*x)
 	}
@@ -214,71 +209,56 @@ func (s *lobeSignature) tell(m int) {
 	s.norm.Add(norm)
 }
 
-// weighted tells the error of opening m where the turn centred on it is not
-// whole: the sum of the openings within a turn on either side, with weights
-// that give 1 for lateness of m's lobe less 1/L for that of each, nothing for
+// weighted tells the error of m's lobe where the turn centred on opening m is
+// not whole: the sum of the openings within a turn on either side, with weights
+// that give 1 for lateness of that lobe less 1/L for that of each, nothing for
 // any regular spacing, and for a steady change of speed what the plain mean
-// gives; of those the weights with the least noise, openings more than half a
-// turn away being taken for noisier. With x from m and p the weight's own
-// price, Lagrange gives w = p (λ of the lobe + a x + b x²); norm is Σ w².
+// gives; of those the weights with the least noise. With x counted from m,
+// Lagrange gives w = λ of the lobe + a x + b x²; norm is Σ w².
 func (s *lobeSignature) weighted(m int) (e, norm float64, ok bool) {
 	clear(s.nj)
 	clear(s.s1)
 	clear(s.s2)
-	price := func(x int) float64 {
-		switch {
-		case x == 0:
-			return 1e3 // the lobe's own error is that of this opening
-		case x >= -s.half && x <= s.half:
-			return 1
-		}
-		return awayWeight
-	}
 	lo, hi := max(m-s.n, s.first), m+s.n
-	var t2, t3, t4 float64
+	var a11, a12, a22 float64
 	for k := lo; k <= hi; k++ {
-		s.far[k-m+s.n] = 0
-		if i := s.slot(k); !s.seen[i] {
+		if !s.seen[s.slot(k)] {
 			continue
 		}
 		x, j := float64(k-m), s.own(k)
-		p := price(k - m)
-		s.far[k-m+s.n] = p
-		s.nj[j] += p
-		s.s1[j] += p * x
-		s.s2[j] += p * x * x
-		t2 += p * x * x
-		t3 += p * x * x * x
-		t4 += p * x * x * x * x
+		s.nj[j]++
+		s.s1[j] += x
+		s.s2[j] += x * x
+		a11 += x * x
+		a12 += x * x * x
+		a22 += x * x * x * x
 	}
 	live := 0
-	for j, p := range s.nj {
-		if p > 0 {
+	for j, n := range s.nj {
+		if n > 0 {
 			live++
 		} else if last := s.last[j]; last >= m-deadTurns*s.n && last >= s.first || m < s.first+2*s.n {
 			return 0, 0, false
 		}
 	}
-	// Two equations for a and b are left: Σ w x = 0, Σ w x² = −curved.
-	share := 1 / float64(live)
 	own := s.own(m)
-	var g1, g2, a11, a12, a22 float64
-	a11, a12, a22 = t2, t3, t4
-	for j, p := range s.nj {
-		if p == 0 {
-			continue
-		}
-		want := -share
+	want := func(j int) float64 { // of the weights of lobe j
 		if j == own {
-			want++
+			return 1 - 1/float64(live)
 		}
-		g1 += want * s.s1[j] / p
-		g2 += want * s.s2[j] / p
-		a11 -= s.s1[j] * s.s1[j] / p
-		a12 -= s.s1[j] * s.s2[j] / p
-		a22 -= s.s2[j] * s.s2[j] / p
+		return -1 / float64(live)
 	}
-	r1, r2 := -g1, s.curved-g2
+	// Two equations for a and b are left: Σ w x = 0, Σ w x² = curved.
+	r1, r2 := 0.0, s.curved
+	for j, n := range s.nj {
+		if n > 0 {
+			r1 -= want(j) * s.s1[j] / n
+			r2 -= want(j) * s.s2[j] / n
+			a11 -= s.s1[j] * s.s1[j] / n
+			a12 -= s.s1[j] * s.s2[j] / n
+			a22 -= s.s2[j] * s.s2[j] / n
+		}
+	}
 	det := a11*a22 - a12*a12
 	if !(det > 1e-9*a11*a22) {
 		return 0, 0, false
@@ -286,18 +266,14 @@ func (s *lobeSignature) weighted(m int) (e, norm float64, ok bool) {
 	a, b := (r1*a22-r2*a12)/det, (r2*a11-r1*a12)/det
 	zero := s.at[s.slot(m)]
 	for k := lo; k <= hi; k++ {
-		p := s.far[k-m+s.n]
-		if p == 0 {
+		i := s.slot(k)
+		if !s.seen[i] {
 			continue
 		}
 		x, j := float64(k-m), s.own(k)
-		want := -share
-		if j == own {
-			want++
-		}
-		w := p * ((want-a*s.s1[j]-b*s.s2[j])/s.nj[j] + a*x + b*x*x)
+		w := (want(j)-a*s.s1[j]-b*s.s2[j])/s.nj[j] + a*x + b*x*x
 		norm += w * w
-		e += w * float64(s.at[s.slot(k)]-zero)
+		e += w * float64(s.at[i]-zero)
 	}
 	return e, norm, norm <= worstNorm
 }

@@ -108,6 +108,13 @@ func TestLobesWithoutWholeTurns(t *testing.T) {
 			}
 		}
 	}
+	// A lobe that wears away keeps the figures that it had; the others' go on.
+	worn := signatureOf(5, 300, func(i int) float64 { return 500*float64(i) + late[i%5] }, none, func(i int) bool { return i%5 == 3 && i > 100 })
+	for i, l := range worn.result() {
+		if least := map[bool]int{true: 18, false: 45}[i == 3]; l.N < least || l.N > 60 {
+			t.Errorf("beside a lobe that wears away: lobe %d has %d turns", i+1, l.N)
+		}
+	}
 	// A lobe that never opens has no figures, and the others have theirs: their
 	// median is 0.5.
 	s := signatureOf(5, 200, func(i int) float64 { return 500*float64(i) + late[i%5] }, none, func(i int) bool { return i%5 == 3 })
@@ -141,6 +148,8 @@ func TestLobeStandardErrors(t *testing.T) {
 		{"two", []float64{0, 4}, 0, 0},
 		{"twelve", []float64{0, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0}, 0, 0},
 		{"missing", []float64{0, 0, 4, 0, 0}, 0.15, 0},
+		{"one in three missing", []float64{0, 0, 4, 0, 0}, 0.33, 0},
+		{"every turn misses one", []float64{0, 0, 4, 0, 0}, -1, 0},
 		{"wandering", []float64{0, 0, 4, 0, 0}, 0, 0.5},
 	} {
 		r := rand.New(rand.NewPCG(3, 9))
@@ -155,7 +164,9 @@ func TestLobeStandardErrors(t *testing.T) {
 				at[i] = now + tt.late[i%lobes] + 0.5*r.NormFloat64()
 				now += 500 + tt.hunting*r.NormFloat64()
 			}
-			s := signatureOf(lobes, len(at), func(i int) float64 { return at[i] }, none, func(i int) bool { return i > 0 && r.Float64() < tt.gaps })
+			s := signatureOf(lobes, len(at), func(i int) float64 { return at[i] }, none, func(i int) bool {
+				return i > 0 && (r.Float64() < tt.gaps || tt.gaps < 0 && i%4 == 2)
+			})
 			for i, l := range s.result() {
 				all++
 				if math.Abs(l.OpeningErrorMS.V-(tt.late[i]-mid)) <= 2*l.OpeningErrorSE.V {

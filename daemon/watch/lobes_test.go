@@ -321,6 +321,33 @@ func TestLobesAfterABoot(t *testing.T) {
 	}
 }
 
+// The clock of another boot does not tell how long a cam has turned since: the
+// phase is carried over a short pause of the same boot alone.
+func TestLobesAreNotCarriedOverABoot(t *testing.T) {
+	for boot, numbering := range map[string]int64{"boot-1": 1, "boot-2": 2} {
+		bubble(t, func(t *testing.T) {
+			r := newRig(t, "name: cam\nsource: 'gpio:CAM'\nlimits: us-fcc-busy\nrate: 60ipm\nlobes: 5")
+			cam := &turning{host: r.host, late: make([]time.Duration, 5), missing: func(int) bool { return false }, dead: func(pulse.Stamp) bool { return false }}
+			r.open["CAM"] = cam.open
+			r.start()
+			r.pass(5 * time.Minute)
+			r.finish()
+			r.pass(12 * time.Second)
+			r.boot = boot
+			r.start()
+			r.pass(30 * time.Minute)
+			r.finish()
+			marks, err := r.book().LobeMarks(t.Context(), store.Span{}, "cam")
+			if err != nil {
+				t.Fatal(err)
+			}
+			if last := marks[len(marks)-1]; last.Numbering != numbering {
+				t.Errorf("%s: numbering %d, want %d", boot, last.Numbering, numbering)
+			}
+		})
+	}
+}
+
 // The page tells what the number of a lobe goes by, and follows a note.
 func TestPageFollowsTheNoteOfLobeOne(t *testing.T) {
 	bubble(t, func(t *testing.T) {

@@ -349,11 +349,12 @@ func (s *lobeSignature) figures() []LobeFigure {
 }
 
 // matchLobes tells by how many places lobes of b must be turned to be those of
-// a: the turn with the least sum of squared differences, openings about their
-// common time, each over its variance. Where even the best differs more than
-// its variances allow, they are widened until it does not. lead is how many
-// times likelier it is than the next; sure that it is lobeOdds times likelier
-// than all others together.
+// a: the turn with the least sum of squared differences, each over its
+// variance; what all openings have in common, and all breaks, is left out, for
+// it changes with the speed and the springs. Where even the best differs more
+// than its variances allow, they are widened until it does not. lead is how
+// many times likelier it is than the next; sure that it is lobeOdds times
+// likelier than all others together.
 func matchLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sure bool) {
 	n := len(a)
 	if n < 2 || len(b) != n || spacing <= 0 {
@@ -363,46 +364,29 @@ func matchLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sur
 	chi := make([]float64, n)
 	terms := 0
 	for turn := range n {
-		terms = 0
-		var w, m, sum float64
-		for pass := range 2 {
-			for j := range b {
-				x, y := &a[(j+turn)%n], &b[j]
-				if (x.Turns == 0) != (y.Turns == 0) {
-					if pass == 1 {
-						sum += oddLobeVar
-					}
-					continue
-				}
-				if x.Turns == 0 {
-					continue
-				}
-				d := y.OpeningNS - x.OpeningNS
-				v := x.OpeningSE*x.OpeningSE + y.OpeningSE*y.OpeningSE + least*least
-				if pass == 0 {
-					w, m = w+1/v, m+d/v
-					continue
-				}
-				sum += (d - m/w) * (d - m/w) / v
-				terms++
+		var late, brk scatter
+		odd := 0.0
+		for j := range b {
+			x, y := &a[(j+turn)%n], &b[j]
+			switch {
+			case (x.Turns == 0) != (y.Turns == 0):
+				odd += oddLobeVar
+			case x.Turns > 0:
+				late.add(y.OpeningNS-x.OpeningNS, x.OpeningSE*x.OpeningSE+y.OpeningSE*y.OpeningSE+least*least)
 				if x.BreakNS > 0 && y.BreakNS > 0 {
-					d := y.BreakNS - x.BreakNS
-					sum += d * d / (x.BreakSE*x.BreakSE + y.BreakSE*y.BreakSE + least*least)
-					terms++
+					brk.add(y.BreakNS-x.BreakNS, x.BreakSE*x.BreakSE+y.BreakSE*y.BreakSE+least*least)
 				}
 			}
 		}
-		chi[turn] = sum
-	}
-	if terms < 2 {
-		return 0, 0, false
+		chi[turn] = late.sum() + brk.sum() + odd
+		terms = max(late.n-1, 0) + max(brk.n-1, 0)
 	}
 	for i, c := range chi {
 		if c < chi[turn] {
 			turn = i
 		}
 	}
-	wide := max(1, chi[turn]/float64(max(terms-1, 1)))
+	wide := max(1, chi[turn]/float64(max(terms, 1)))
 	next, others := math.Inf(1), 0.0
 	for i, c := range chi {
 		if i != turn {
@@ -412,6 +396,31 @@ func matchLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sur
 		}
 	}
 	return turn, min(math.Exp(next/2), mostLead), others*lobeOdds <= 1
+}
+
+// A scatter sums up squared differences about their common mean, each over its
+// variance: Σ d²/v − (Σ d/v)² / Σ 1/v, with d from the first one.
+type scatter struct {
+	n              int
+	first, w, m, q float64
+}
+
+func (s *scatter) add(d, v float64) {
+	if s.n == 0 {
+		s.first = d
+	}
+	d -= s.first
+	s.n++
+	s.w += 1 / v
+	s.m += d / v
+	s.q += d * d / v
+}
+
+func (s *scatter) sum() float64 {
+	if s.n == 0 {
+		return 0
+	}
+	return max(s.q-s.m*s.m/s.w, 0)
 }
 
 // result gives the lobes' figures, errors about their median.

@@ -436,3 +436,24 @@ func TestLobesAllocateNothing(t *testing.T) {
 		t.Errorf("%v allocations an opening", got)
 	}
 }
+
+// Lobes are found again after the springs were set to other breaks and at a
+// speed that is 3 % lower: what all lobes have in common does not count.
+func TestLobesAreMatchedAtAnotherSpeed(t *testing.T) {
+	late := []float64{0, 0, 8, 0, 0}
+	r := rand.New(rand.NewPCG(4, 4))
+	var c lobeNumbers
+	c.init(5, nil, "", nil)
+	c.run(camOf(late, 1, 0, 0.5, r), 0, 100)
+	c.newStretch()
+	slow := camOf(late, 4, 0, 0.5, r)
+	for i := range 100 {
+		o := slow(i)
+		o.at = Stamp(200e9 + 1.03*float64(o.at))
+		o.breakNS += 40e6
+		c.opening(100+i, o)
+	}
+	if lobe, numbering := c.lobe(100); lobe != 4 || numbering != 1 {
+		t.Errorf("lobe %d of numbering %d, want 4 of 1", lobe, numbering)
+	}
+}

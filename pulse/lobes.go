@@ -890,13 +890,7 @@ func (c *lobeNumbers) result(res *Interrupter, first Stamp) {
 	res.LobesNumberedBy = &by
 	res.LobesMatchLead = Num{g.lead, g.lead > 0}
 	res.LobesFromS = Known(float64(g.sig.from-first) / 1e9)
-	res.LobeStretches = 0
-	for i := range c.groups {
-		if c.groups[i].any {
-			res.LobeStretches++
-		}
-	}
-	res.LobeStretches = max(res.LobeStretches, c.made)
+	res.LobeStretches = c.made
 	if c.marked() && !c.groups[0].any {
 		res.LobeStretches--
 	}

@@ -194,9 +194,7 @@ func camOf(late []float64, begin int, start, sd float64, r *rand.Rand) func(i in
 	}
 }
 
-// stretches reads runs of a cam; n openings each, and the count stands still
-// between them. It gives the numbers that were told for lobe 1 at the end of
-// each run.
+// run reads n openings of a cam, whose numbers count on from from.
 func (c *lobeNumbers) run(cam func(i int) opening, from, n int) {
 	for i := range n {
 		c.opening(from+i, cam(i))

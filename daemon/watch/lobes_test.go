@@ -348,6 +348,58 @@ func TestLobesAreNotCarriedOverABoot(t *testing.T) {
 	}
 }
 
+// A stretch that no mark reaches is numbered by the signature in the log.
+func TestLobesOfAStretchWithoutMarks(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, "name: cam\nsource: 'gpio:CAM'\nlimits: us-fcc-busy\nrate: 60ipm\nlobes: 5")
+		cam := &turning{host: r.host, late: []time.Duration{0, 0, 8 * time.Millisecond, 0, 0}, missing: func(int) bool { return false }, dead: func(pulse.Stamp) bool { return false }}
+		r.open["CAM"] = cam.open
+		r.pass(500 * time.Millisecond)
+		r.start()
+		r.pass(10 * time.Minute)
+		r.finish()
+		r.pass(10*time.Minute + 2*time.Second)
+		r.start()
+		r.pass(10 * time.Minute)
+		r.finish()
+		log := r.book()
+		tl, err := log.Timeline(t.Context(), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		second := tl.Sessions[1].Start
+		l, err := LobesOf(t.Context(), log, "cam", 1, 5)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// As if the disk had lost the marks of the second session.
+		l.marks = slices.DeleteFunc(l.marks, func(m store.LobeMark) bool { return m.At.Session == 2 })
+		cfg := pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Lobes: 5}
+		if err := l.Number(t.Context(), second.Run, tl.End(), &cfg); err != nil {
+			t.Fatal(err)
+		}
+		if len(cfg.LobesKnown) != 5 {
+			t.Fatalf("%+v", cfg)
+		}
+		cfg.LobeMarks = nil
+		told := 0
+		if _, err := rows(t.Context(), log, "cam", store.Span{Run: 1, From: second.Run}, cfg, func(row *pulse.CycleRow) {
+			n := int((row.At - second.Run + second.Mono - booted + 1e8) / 1e9)
+			if row.Numbering != 1 {
+				return
+			}
+			if told++; row.Lobe != (n-1)%5+1 { // opening 1 was the first
+				t.Errorf("opening %d is lobe %d", n, row.Lobe)
+			}
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if told < 500 {
+			t.Errorf("%d openings have a number", told)
+		}
+	})
+}
+
 // The page tells what the number of a lobe goes by, and follows a note.
 func TestPageFollowsTheNoteOfLobeOne(t *testing.T) {
 	bubble(t, func(t *testing.T) {

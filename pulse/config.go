@@ -87,6 +87,9 @@ type Config struct {
 	// or from a user; LobesBy is what LobesNumberedBy then says.
 	LobeMarks []LobeMark
 	LobesBy   string
+	// LobesKnown is the signature of lobes whose numbers are known, one figure a
+	// lobe: where the phase tells nothing, numbers are found again by it.
+	LobesKnown []LobeFigure
 
 	Setup  *Setup   // nil means DefaultSetup
 	Limits *Profile // nil: no verdict
@@ -155,9 +158,15 @@ func (c Class) String() string {
 // is 0. The last row is the cycle that the recording did not end: it has no
 // period.
 type CycleRow struct {
-	At         Stamp // opening that begins it
-	Cycle      int   // 1-based count of due cycles, missing ones included
-	Lobe       int   // 1-based, 0 without lobes
+	At    Stamp // opening that begins it
+	Cycle int   // 1-based count of due cycles, missing ones included
+	Lobe  int   // 1-based, 0 without lobes
+	// Stretch counts from 0 the times in which the phase was kept. Numbering tells
+	// which numbering Lobe is of: 1 is that of LobeMarks and LobesKnown, or else
+	// of the first stretch; 0: it is not known yet, and Lobe counts from the
+	// stretch's first opening.
+	Stretch    int
+	Numbering  int
 	PeriodNS   int64
 	BreakNS    int64
 	MakeNS     int64

@@ -13,13 +13,16 @@ const learntCycles = 8
 // interrupterReader reads transitions as an interrupter's cycles. It keeps
 // Durations of breaks, makes and periods.
 type interrupterReader struct {
-	onCycle func(*CycleRow)
-	forget  bool
-	limits  *Profile
-	given   pattern // none when it has no breaks
-	cadence bool    // segments are reported
-	misfit  bool    // a cadence was given, and the contact does another
-	lobes   int
+	onCycle    func(*CycleRow)
+	forget     bool
+	limits     *Profile
+	given      pattern // none when it has no breaks
+	cadence    bool    // segments are reported
+	misfit     bool    // a cadence was given, and the contact does another
+	lobes      int
+	marks      []LobeMark
+	marksBy    string
+	lobesKnown []LobeFigure
 
 	learn     []opening
 	learnFrom int // how many openings to learn from
@@ -48,6 +51,7 @@ type interrupterReader struct {
 	place        int // of last, counted from origin
 	interrupted  bool
 	start        opening
+	startN       int  // its number
 	whole        bool // of all openings so far, and nothing unknown
 	cycleMissing int
 	cycleExtra   int
@@ -61,7 +65,7 @@ type interrupterReader struct {
 	xBreak, xMake, xPeriod, xPercent   extreme
 	xSeg                               []extreme
 	phase                              phaseFit
-	sig, kept                          lobeSignature // of the stretch at hand, of the best one before
+	sig                                lobeNumbers
 	row                                CycleRow
 }
 
@@ -139,8 +143,7 @@ func (r *interrupterReader) begin(last bool) {
 	r.seg = make([]Durations, 2*k)
 	r.xSeg = make([]extreme, 2*k)
 	r.got = make([]opening, 0, k)
-	r.sig.init(r.lobes, 0)
-	r.kept.init(r.lobes, 0)
+	r.sig.init(r.lobes, r.marks, r.marksBy, r.lobesKnown)
 	if r.cadence {
 		r.row.SegmentsNS = make([]int64, 2*k)
 	}
@@ -172,7 +175,7 @@ func (r *interrupterReader) take(s *step) {
 	if s.first {
 		r.begun, r.origin = true, s.place
 		r.arrive(o, 0)
-		r.sig.opening(0, o, false)
+		r.sig.opening(0, o)
 		r.beginCycle(o, 0, false)
 		return
 	}
@@ -183,18 +186,17 @@ func (r *interrupterReader) take(s *step) {
 	if s.slip {
 		r.slips++
 	}
-	if s.slip || s.anew {
-		r.newStretch()
-		r.phase.part()
-	}
+	anew := s.slip || s.anew // which lobe it is is not known
 	if s.stepped || s.noisy || s.due > outageCycles*k {
 		r.phase.part()
 	}
 	if s.speed != 0 {
 		before := ms(float64(o.at-r.last.at)) / s.speed // of this spacing
 		if r.speedChange(SpeedChange{At: r.last.at, BeforeMS: before, AfterMS: before * s.speed}, false) {
-			r.newStretch()
+			anew = true
 		}
+	}
+	if anew || s.speed != 0 {
 		r.phase.part()
 	}
 	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k
@@ -210,7 +212,10 @@ func (r *interrupterReader) take(s *step) {
 	if crossed > 0 {
 		r.endCycle(o, crossed, crossed == 1 && place == 0)
 	}
-	r.sig.opening(r.n, o, clean)
+	if anew {
+		r.sig.newStretch()
+	}
+	r.sig.opening(r.n, o)
 	r.arrive(o, place)
 	if crossed > 0 {
 		r.beginCycle(o, mine, place != 0)
@@ -225,7 +230,7 @@ func (r *interrupterReader) arrive(o opening, place int) {
 }
 
 func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
-	r.start, r.whole, r.cycleMissing, r.cycleExtra = o, !late, missing, 0
+	r.start, r.startN, r.whole, r.cycleMissing, r.cycleExtra = o, r.n, !late, missing, 0
 	r.got = append(r.got[:0], o)
 	if r.place == 0 && !r.forget {
 		r.phase.add(r.due, o.at, float64(r.follow.pat.cycle)*r.follow.scale0)
@@ -303,15 +308,6 @@ func (r *interrupterReader) moveOn(at Stamp, missing, cycles int) {
 	r.still.missing, r.still.due = max(r.still.missing-missing, 0), max(r.still.due-cycles, 0)
 }
 
-// newStretch gives up which lobe is which.
-func (r *interrupterReader) newStretch() {
-	r.sig.breakOff()
-	if r.sig.turns > r.kept.turns {
-		r.sig, r.kept = r.kept, r.sig
-	}
-	r.sig.init(r.lobes, max(r.sig.stretch, r.kept.stretch)+1)
-}
-
 // keep keeps one make or break of the cycle that has ended.
 func (r *interrupterReader) keep(i int, ns int64, x *extreme, s spot) {
 	if !r.forget {
@@ -326,19 +322,11 @@ func (r *interrupterReader) keep(i int, ns int64, x *extreme, s spot) {
 	}
 }
 
-// lobe is the 1-based lobe of due opening n, 0 without lobes.
-func (r *interrupterReader) lobe(n int) int {
-	if r.lobes == 0 {
-		return 0
-	}
-	return r.sig.lobe(n)
-}
-
 // endCycle closes the cycle that the opening o begins anew; crossed counts
 // the cycles that were due since its start.
 func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 	k := r.follow.pat.k()
-	s := spot{at: r.start.at, group: r.due + 1, item: r.lobe(r.n - crossed*k), stretch: r.sig.stretch}
+	s := r.spotOfCycle()
 	r.due += crossed
 	t := int64(o.at - r.start.at)
 	var breaks, bounce int64
@@ -368,7 +356,8 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 	if r.onCycle == nil {
 		return
 	}
-	r.row = CycleRow{At: r.start.at, Cycle: s.group, Lobe: s.item, PeriodNS: t,
+	lobe, numbering := r.sig.lobe(r.startN)
+	r.row = CycleRow{At: r.start.at, Cycle: s.group, Lobe: lobe, Numbering: numbering, Stretch: r.sig.stretch, PeriodNS: t,
 		BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra, Whole: clean}
 	switch {
 	case clean:
@@ -378,6 +367,11 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 	}
 	r.rowSegments()
 	r.onCycle(&r.row)
+}
+
+// spotOfCycle describes the cycle at hand.
+func (r *interrupterReader) spotOfCycle() spot {
+	return spot{at: r.start.at, group: r.due + 1, item: r.sig.own(r.startN), stretch: r.sig.stretch}
 }
 
 // keepSegments keeps the makes and breaks that are known of the cycle at hand,
@@ -429,18 +423,17 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 		r.stand(quiet)
 	}
 	if r.begun {
-		r.keepSegments(spot{at: r.start.at, group: r.due + 1, item: r.lobe(r.n - len(r.got) + 1), stretch: r.sig.stretch})
+		r.keepSegments(r.spotOfCycle())
 	}
 	r.missing += r.still.missing
 	r.cycleMissing += r.still.missing
 	r.due += r.still.due
 	r.phase.part()
-	r.sig.breakOff()
-	if r.kept.turns > r.sig.turns {
-		r.sig, r.kept = r.kept, r.sig
-	}
+	lobe, numbering := r.sig.lobe(r.startN)
+	stretch := r.sig.stretch
+	r.sig.finish()
 	if r.onCycle != nil && r.begun { // what is known of the cycle that did not end
-		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: r.lobe(r.n - len(r.got) + 1), SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
+		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: lobe, Numbering: numbering, Stretch: stretch, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
 		if r.follow.pat.k() == 1 {
 			r.row.BreakNS = r.got[0].breakNS
 		}
@@ -481,11 +474,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 			res.Segments = append(res.Segments, s)
 		}
 	}
-	res.Lobes, res.WholeTurns = r.sig.result()
-	if r.lobes > 0 && r.sig.fromOK {
-		res.LobeStretches = max(r.sig.stretch, r.kept.stretch) + 1
-		res.LobesFromS = Known(float64(r.sig.from-first) / 1e9)
-	}
+	r.sig.result(res, first)
 	return res
 }
 

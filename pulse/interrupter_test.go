@@ -108,11 +108,11 @@ func TestLostEdgesKeepThePhase(t *testing.T) {
 	}
 }
 
-// Lobe errors put in are found again, about their common mean, with the
+// Lobe errors put in are found again, about their median, with the
 // numbering kept through missing interruptions. Invented values; the noise is
 // a fixed sequence.
 func TestLobes(t *testing.T) {
-	late := []float64{0, 4, -2, 0.5, -2.5} // mean 0
+	late := []float64{0, 4, -2, 0.5, -2.5} // median 0
 	longer := []float64{0, 0, 3, 0, -3}
 	noise := func(i int) float64 { return 0.2 * math.Sin(float64(i)*1.7+float64(i*i)*0.3) }
 	e := camEdges(100, 200, 100, 503, func(i int) (float64, float64) {
@@ -232,13 +232,13 @@ func TestCycleRows(t *testing.T) {
 	cfg := Config{Kind: KindInterrupter, Lobes: 2, OnCycle: func(r *CycleRow) { rows = append(rows, *r) }}
 	measure(t, cfg, camEdges(0, 1000, 400, 8, nil, 4))
 	want := []CycleRow{
-		{At: 0, Cycle: 1, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 1e9, Cycle: 2, Lobe: 2, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 2e9, Cycle: 3, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 3e9, Cycle: 4, Lobe: 2, PeriodNS: 2e9, BreakNS: 4e8, Missing: 1},
-		{At: 5e9, Cycle: 6, Lobe: 2, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 6e9, Cycle: 7, Lobe: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
-		{At: 7e9, Cycle: 8, Lobe: 2, BreakNS: 4e8},
+		{At: 0, Cycle: 1, Lobe: 1, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 1e9, Cycle: 2, Lobe: 2, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 2e9, Cycle: 3, Lobe: 1, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 3e9, Cycle: 4, Lobe: 2, Numbering: 1, PeriodNS: 2e9, BreakNS: 4e8, Missing: 1},
+		{At: 5e9, Cycle: 6, Lobe: 2, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 6e9, Cycle: 7, Lobe: 1, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},
+		{At: 7e9, Cycle: 8, Lobe: 2, Numbering: 1, BreakNS: 4e8},
 	}
 	if d := gocmp.Diff(want, rows); d != "" {
 		t.Errorf("(-want +got):\n%s", d)

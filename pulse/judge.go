@@ -205,8 +205,8 @@ func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill
 		it.Where = fmt.Sprintf("before train %d", worst.group)
 	case m.kind == KindDial:
 		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
-	case worst.item > 0 && worst.stretch == m.cam.sig.stretch:
-		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, worst.item)
+	case m.cam.sig.number(worst.item, worst.stretch) > 0:
+		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, m.cam.sig.number(worst.item, worst.stretch))
 	default:
 		it.Where = fmt.Sprintf("cycle %d", worst.group)
 	}

@@ -233,9 +233,13 @@ type Interrupter struct {
 	// opened) or "match" (found again by the signature); null without lobes.
 	LobesNumberedBy *string `json:"lobes_numbered_by"`
 	WholeTurns      int     `json:"whole_turns"` // turns of the cam behind the lobes' figures
-	// LobeStretches is how many times lobes were numbered: once more after each
-	// time that the phase was not known. The lobes' figures, and those that
-	// limits name, are of the one stretch that begins at LobesFromS.
+	// LobesMatchLead is how many times likelier than the next one the least sure
+	// match of signatures was by which stretches were joined; null without any.
+	LobesMatchLead Num `json:"lobes_match_lead"`
+	// LobeStretches is how many times lobes were numbered anew: a time after
+	// which neither the phase nor the signature told which lobe is which begins
+	// another numbering. The lobes' figures, and the lobes that limits name, are
+	// of the one numbering that begins at LobesFromS.
 	LobeStretches int `json:"lobe_stretches"`
 	LobesFromS    Num `json:"lobes_from_s"`
 }
@@ -260,7 +264,7 @@ type Segment struct {
 	MS        Stat    `json:"ms"`
 }
 
-// A Lobe is one lobe's signature. Errors are about the lobes' common mean,
+// A Lobe is one lobe's signature. Errors are about the median of the lobes,
 // positive is late.
 type Lobe struct {
 	Lobe            int `json:"lobe"`

@@ -89,7 +89,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if cadence == nil {
 		cadence = p.CadenceNS
 	}
-	m.cam = interrupterReader{onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, limits: cfg.Limits, cadence: len(cadence) > 0}
+	m.cam = interrupterReader{onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown, limits: cfg.Limits, cadence: len(cadence) > 0}
 	switch {
 	case m.set.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
 		return nil, errors.New("settling time, nominal period and lobes must not be negative")
@@ -357,6 +357,11 @@ func (m *Meter) Advance(now Stamp) {
 // SetClock replaces what the Setup says of the time base; it counts until
 // Finish. A live capture knows at its end only how its clock was steered.
 func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.ClockFrom = rel, from }
+
+// LobeFigures gives the signature of an interrupter's lobes so far, by the
+// numbers of the latest CycleRow, for a later Config.LobesKnown: nil without
+// lobes, with too few turns, and while the numbers are not known.
+func (m *Meter) LobeFigures() []LobeFigure { return m.cam.sig.figures() }
 
 // Finish ends the measurement. end is the end of a live capture; it is not
 // used for a recording. The Meter must not be used after.

@@ -290,7 +290,8 @@ func BenchmarkMeter(b *testing.B) {
 		name   string
 		kind   Kind
 		bounce bool
-	}{{"dial/clean", KindDial, false}, {"dial/bounce", KindDial, true}, {"interrupter", KindInterrupter, false}} {
+		lobes  int
+	}{{"dial/clean", KindDial, false, 0}, {"dial/bounce", KindDial, true, 0}, {"interrupter", KindInterrupter, false, 0}, {"lobes", KindInterrupter, false, 5}} {
 		b.Run(c.name, func(b *testing.B) {
 			const n = 1 << 20
 			edges := benchEdges(n, c.bounce)
@@ -301,7 +302,7 @@ func BenchmarkMeter(b *testing.B) {
 			}
 			b.ReportAllocs()
 			for b.Loop() {
-				m, _ := NewMeter(Config{Kind: c.kind})
+				m, _ := NewMeter(Config{Kind: c.kind, Lobes: c.lobes})
 				for i := 0; i < n; i += 8192 {
 					m.Add(edges[i : i+8192])
 				}

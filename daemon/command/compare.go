@@ -101,7 +101,7 @@ func (c *measureCmd) once(ctx context.Context, sh *shell, cfg pulse.Config) (m *
 	defer src.Close()
 	logged, isLogged := src.(stretch)
 	if isLogged {
-		if err := logged.configure(c, &cfg); err != nil {
+		if err := logged.configure(ctx, c, &cfg); err != nil {
 			return nil, false, err
 		}
 	}

@@ -14,8 +14,7 @@ const (
 	// unsteady. It is our own choice: no published figure was found.
 	unevenSD = 0.02
 	// lobeSigmas and lobeAlone say when one lobe stands out: its error is that
-	// many standard errors, and that many times the next lobe's. A single late
-	// lobe of three moves the common mean so that its own error is twice theirs.
+	// many standard errors, and that many times the next lobe's (our own choice).
 	lobeSigmas, lobeAlone = 4.0, 1.8
 )
 
@@ -174,10 +173,16 @@ func interrupterHints(m *pulse.Measurement, t *tally, s map[string]side, ratio s
 		h = append(h, lobeHint(lateLobe, wrongLobe))
 	}
 	repeats := 0
-	if len(in.Lobes) == 0 && !compound(m) && t != nil {
-		repeats = t.lobes.found()
+	if !compound(m) && t != nil {
+		repeats = t.lobes.Found()
 	}
-	if repeats > 0 {
+	switch given := len(in.Lobes); {
+	case repeats == 0:
+	case given > 0 && given%repeats == 0: // these lobes show it
+		repeats = 0
+	case given > 0:
+		h = append(h, fmt.Sprintf("The cycles repeat every %d openings, which %s cannot show: each figure is a mixture. If the cam has %d lobes, --lobes %d shows the errors of each.", repeats, figure.Plural(given, "lobe", "lobes"), repeats, repeats))
+	default:
 		h = append(h, fmt.Sprintf("The cycles repeat every %d openings. If the cam has %d lobes, --lobes %d shows the errors of each.", repeats, repeats, repeats))
 	}
 	if in.Missing > 0 {
@@ -263,7 +268,7 @@ func lobeHint(opening, brk *pulse.Lobe) string {
 		}
 		text += fmt.Sprintf("the break of lobe %d is %s", brk.Lobe, by(brk, breakError, "short", "long"))
 	}
-	return upperFirst(text) + ", against the mean of all lobes and far beyond its standard error and the others: that lobe of the cam, or the follower as it meets it."
+	return upperFirst(text) + ", against the median of the lobes and far beyond its standard error and the others: that lobe of the cam, or the follower as it meets it."
 }
 
 func join(s []string) string {

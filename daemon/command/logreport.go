@@ -84,8 +84,9 @@ func (w *when) parse(s string) error {
 // comes first and report last, once all edges were read.
 type stretch interface {
 	source
-	// configure takes what flags leave open from the contact's configuration.
-	configure(c *measureCmd, cfg *pulse.Config) error
+	// configure takes what flags leave open from the contact's configuration, and
+	// the numbers of its lobes from the log.
+	configure(ctx context.Context, c *measureCmd, cfg *pulse.Config) error
 	// begin and end are what is read, on the clock of the edges.
 	begin() pulse.Stamp
 	end() pulse.Stamp

@@ -189,28 +189,36 @@ func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, 
 	if l.level > pulse.High {
 		l.ahead = slices.Insert(l.ahead, 0, pulse.Edge{At: l.from, Level: pulse.Unknown})
 	}
-	all, err := log.Configurations(ctx, contact)
-	if err != nil {
+	if l.settings, l.changes, err = settingsAt(ctx, log, contact, r.Timeline().At(l.from), r.Timeline().At(l.to)); err != nil {
 		return nil, err
 	}
-	if len(all) == 0 {
-		return nil, fmt.Errorf("read log %q: it does not say how contact %q is to be read", log.Path(), contact)
+	return l, nil
+}
+
+// settingsAt gives how a contact was set up at a moment, the first way that the
+// log knows where that is earlier, and how often that changed up to end.
+func settingsAt(ctx context.Context, log *store.Log, contact string, start, end store.Moment) (found store.Configuration, changes int, err error) {
+	all, err := log.Configurations(ctx, contact)
+	if err != nil {
+		return found, 0, err
 	}
-	start, end := r.Timeline().At(l.from), r.Timeline().At(l.to)
+	if len(all) == 0 {
+		return found, 0, fmt.Errorf("read log %q: it does not say how contact %q is to be read", log.Path(), contact)
+	}
 	at := func(c store.Configuration, m store.Moment) bool { // c came before m
 		return c.At.Session < m.Session || c.At.Session == m.Session && c.At.Mono <= m.Mono
 	}
-	l.settings = all[0]
+	found = all[0]
 	for i, c := range all {
 		switch {
 		case i == 0:
 		case at(c, start):
-			l.settings = c
+			found = c
 		case at(c, end):
-			l.changes++
+			changes++
 		}
 	}
-	return l, nil
+	return found, changes, nil
 }
 
 // removedGap is the gap at the start in which edges were removed to make room.
@@ -283,7 +291,7 @@ func (l *logged) known(at pulse.Stamp) {
 	}
 }
 
-func (l *logged) configure(c *measureCmd, cfg *pulse.Config) error {
+func (l *logged) configure(ctx context.Context, c *measureCmd, cfg *pulse.Config) error {
 	base, err := watch.Reading(l.settings)
 	if err != nil {
 		return err
@@ -326,7 +334,14 @@ func (l *logged) configure(c *measureCmd, cfg *pulse.Config) error {
 		cfg.Setup.ClockRel, cfg.Setup.ClockFrom = l.steering()
 	}
 	cfg.Live, cfg.Start, cfg.StartLevel = true, l.from, l.start
-	return nil
+	if kind != pulse.KindInterrupter || cfg.Lobes == 0 {
+		return nil
+	}
+	lobes, err := watch.LobesOf(ctx, l.log, l.contact, l.replay.Timeline().ID, cfg.Lobes)
+	if err != nil {
+		return err
+	}
+	return lobes.Number(ctx, l.from, l.to, cfg)
 }
 
 // steering is how good the clock was in the stretch, by its first and last

@@ -56,7 +56,7 @@ func TestLogStopped(t *testing.T) {
 	}
 	defer src.Close()
 	cfg := pulse.Config{Setup: new(pulse.Setup)}
-	if err := src.configure(&measureCmd{Closed: "auto", Timing: "auto"}, &cfg); err != nil {
+	if err := src.configure(t.Context(), &measureCmd{Closed: "auto", Timing: "auto"}, &cfg); err != nil {
 		t.Fatal(err)
 	}
 	ctx, stop = context.WithCancel(t.Context())
@@ -153,7 +153,7 @@ func TestLogFromEveryStart(t *testing.T) {
 					t.Fatal(err)
 				}
 				cfg := pulse.Config{Limits: profile}
-				if err := l.configure(&measureCmd{Closed: "auto", Timing: "auto", Limits: "own"}, &cfg); err != nil {
+				if err := l.configure(context.Background(), &measureCmd{Closed: "auto", Timing: "auto", Limits: "own"}, &cfg); err != nil {
 					t.Fatal(err)
 				}
 				m, _, err := feed(t.Context(), &shell{}, l, &cfg, func([]pulse.Edge) {})

@@ -276,7 +276,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	defer src.Close()
 	logged, isLogged := src.(stretch)
 	if isLogged {
-		if err := logged.configure(c, &cfg); err != nil {
+		if err := logged.configure(ctx, c, &cfg); err != nil {
 			return 0, err
 		}
 	}

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"makebreak/daemon/store"
+	"makebreak/daemon/watch"
+	"makebreak/pulse"
 )
 
 // onLog are the commands on the log that watch writes.
@@ -27,6 +29,7 @@ type noteCmd struct {
 	Contact string `placeholder:"NAME" help:"Contact that it is about; without, the site."`
 	AsFound bool   `help:"It tells how the contact was found."`
 	AsLeft  bool   `help:"It tells how the contact was left."`
+	LobeOne bool   `help:"The lobe of --contact that opened at --at is lobe 1 of its cam, in all that is asked from now on."`
 	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (UTC, or with a zone), or -10m, so long ago; without, now."`
 }
 
@@ -34,6 +37,8 @@ func (*noteCmd) epilogue() string {
 	return `Examples, from the invented Marrow Quay exchange:
   makebreak note "oiled the idler" --log marrow-quay.db --contact cam-60
   makebreak note "61 % break" --log marrow-quay.db --contact dial --as-left
+  makebreak note "chalk mark" --log marrow-quay.db --contact cam-60 \
+    --lobe-one --at 2026-11-20T10:00:07.5
 `
 }
 
@@ -56,6 +61,9 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if n.At.Wall.After(time.Now()) {
 		return 0, fmt.Errorf("--at %s: it is not yet that time", c.At.text)
 	}
+	if c.LobeOne && (c.Contact == "" || !c.At.set) {
+		return 0, errors.New("--lobe-one names the lobe that opened at a time: expected --contact NAME and --at TIME with it")
+	}
 	log, err := openLog(ctx, c.Log)
 	if err != nil {
 		return 0, err
@@ -66,15 +74,72 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 			return 0, err
 		}
 	}
-	id, err := log.AddNote(ctx, n)
-	if err == nil {
-		at := ""
-		if c.At.set {
-			at = " at " + wallText(n.At.Wall.UTC())
-		}
-		fmt.Fprintf(sh.stdout, "note %d%s: %s\n", id, at, printable(noteText(n)))
+	said := ""
+	var id int64
+	if c.LobeOne {
+		id, said, err = c.noteLobeOne(ctx, log, n)
+	} else {
+		id, err = log.AddNote(ctx, n)
 	}
-	return StatusOK, err
+	if err != nil {
+		return 0, err
+	}
+	at := ""
+	if c.At.set {
+		at = " at " + wallText(n.At.Wall.UTC())
+	}
+	fmt.Fprintf(sh.stdout, "note %d%s: %s\n%s", id, at, printable(noteText(n)), said)
+	return StatusOK, nil
+}
+
+// noteLobeOne adds a note that gives a lobe number 1, and says which one.
+func (c *noteCmd) noteLobeOne(ctx context.Context, log *store.Log, n store.Note) (id int64, said string, err error) {
+	span := store.Span{}
+	runs, err := log.Runs(ctx)
+	if err != nil {
+		return 0, "", err
+	}
+	for _, r := range runs {
+		if span.Run == 0 || !r.Began.After(n.At.Wall) {
+			span.Run = r.ID
+		}
+	}
+	tl, err := log.Timeline(ctx, span.Run)
+	if err != nil {
+		return 0, "", err
+	}
+	at := tl.Until(n.At.Wall)
+	settings, _, err := settingsAt(ctx, log, c.Contact, tl.At(at), tl.At(at))
+	if err != nil {
+		return 0, "", err
+	}
+	cfg, err := watch.Reading(settings)
+	switch {
+	case err != nil:
+		return 0, "", err
+	case cfg.Kind != pulse.KindInterrupter:
+		return 0, "", fmt.Errorf("--lobe-one: contact %q is watched as a %s: expected an interrupter with lobes", c.Contact, cfg.Kind)
+	case cfg.Lobes == 0:
+		return 0, "", fmt.Errorf("--lobe-one: contact %q has no lobes in its configuration: expected lobes: N there", c.Contact)
+	}
+	lobes, err := watch.LobesOf(ctx, log, c.Contact, tl.ID, cfg.Lobes)
+	if err != nil {
+		return 0, "", err
+	}
+	m, err := lobes.Near(ctx, tl, at, cfg)
+	switch {
+	case errors.Is(err, watch.ErrNoOpening):
+		return 0, "", fmt.Errorf("--at %s: the log has no opening of contact %q near that time", c.At.text, c.Contact)
+	case errors.Is(err, watch.ErrLobeUnknown):
+		return 0, "", fmt.Errorf("--at %s: the log does not tell which lobe of contact %q opened then, as its count was lost: expected another time", c.At.text, c.Contact)
+	case err != nil:
+		return 0, "", err
+	}
+	opened := "The lobe that opened at " + m.At.Wall.UTC().Format("2006-01-02 15:04:05.000")
+	if id, err = log.NoteLobeOne(ctx, n, m); err != nil {
+		return 0, "", err
+	}
+	return id, opened + " UTC is lobe 1 in all that is asked from now on.\n", nil
 }
 
 type notesCmd struct {
@@ -134,7 +199,11 @@ func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return &contact
 	}
 	for _, n := range notes {
-		rows = append(rows, row{notesRow{n.At.Wall.UTC(), about(n.Contact), cmp.Or(string(n.State), "note"), n.Text, nil}, n.At})
+		kind := string(n.State)
+		if kind = cmp.Or(kind, "note"); n.LobeOne {
+			kind += ", lobe 1 opened"
+		}
+		rows = append(rows, row{notesRow{n.At.Wall.UTC(), about(n.Contact), kind, n.Text, nil}, n.At})
 	}
 	if c.Findings {
 		for f, err := range log.Findings(ctx, span, c.Contact) {

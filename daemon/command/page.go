@@ -863,11 +863,7 @@ func writeLobes(p *page, in *pulse.Interrupter) {
 		return
 	}
 	p.head("Lobes over " + figure.Plural(in.WholeTurns, "whole turn", "whole turns"))
-	if in.LobeStretches > 1 {
-		p.para("  ", "Which lobe is which was lost with the phase "+figure.Plural(in.LobeStretches-1, "time", "times")+
-			": these are of the longest stretch, from "+figure.Time(in.LobesFromS.V)+" on.")
-	}
-	p.para("  ", "Errors are about the mean of all lobes, positive is late or long; se is one standard error.")
+	p.para("  ", lobesBy(in)+" Errors are against the median of the lobes, positive is late or long; se is one standard error.")
 	rows := [][]cell{cells("lobe", "n", "opening ms", "± se ms", "% cycle", "break ms", "± se ms", "error ms")}
 	for _, l := range in.Lobes {
 		dec := figure.Decimals(2 * l.OpeningErrorSE.V)
@@ -883,6 +879,40 @@ func writeLobes(p *page, in *pulse.Interrupter) {
 		}
 	}
 	p.grid("rrrrrrrr", rows)
+}
+
+// lobesBy says what the numbers of the lobes go by.
+func lobesBy(in *pulse.Interrupter) string {
+	if in.LobesNumberedBy == nil {
+		return "No lobe was seen."
+	}
+	var text string
+	switch *in.LobesNumberedBy {
+	case pulse.LobesByLog:
+		text = "Numbers are those of the log; lobe 1 is no mark on the cam until a note with --lobe-one says so."
+	case pulse.LobesByReference:
+		text = "Lobe 1 is the one that a note in the log names."
+	case pulse.LobesByMatch:
+		text = "Numbers are those of the log, found again by the errors of the lobes."
+	default:
+		text = "Lobe 1 is the one that opened first in the recording: no mark on the cam."
+	}
+	if in.LobesMatchLead.OK {
+		text += " Where the phase was lost, numbers were found again by the errors of the lobes, " + lead(in.LobesMatchLead.V) + " times likelier so than otherwise."
+	}
+	if in.LobeStretches > 1 {
+		text += " But " + figure.Plural(in.LobeStretches-1, "time", "times") + " they could not be found again, and began anew: these are of one numbering alone, from " + figure.Time(in.LobesFromS.V) + " on."
+	}
+	return text
+}
+
+// lead says how many times likelier a match is than the next, roughly: beyond
+// a million the model of the noise is the greater doubt.
+func lead(times float64) string {
+	if times >= 1e6 {
+		return "more than a million"
+	}
+	return figure.Count(int(times))
 }
 
 // signed writes v with its sign.

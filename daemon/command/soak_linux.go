@@ -547,7 +547,7 @@ func soakContact(ctx context.Context, sh *shell, log *store.Log, span store.Span
 	if p := limits.Profile; p != nil && (alone || p.Kind == src.settings.Kind) { // of all, it holds those that it is for
 		flags.Limits, cfg.Limits = limits.Asked, p
 	}
-	if err := src.configure(&flags, &cfg); err != nil {
+	if err := src.configure(ctx, &flags, &cfg); err != nil {
 		return r, err
 	}
 	meter, _, err := feed(ctx, sh, src, &cfg, func([]pulse.Edge) {})

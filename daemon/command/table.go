@@ -74,7 +74,11 @@ func (t *table) cycle(c *pulse.CycleRow) {
 	t.begin(interrupterColumns)
 	b := appendDecimal(t.row[:0], int64(c.At+t.asymmetry-t.first), 9)
 	b = appendCount(b, c.Cycle)
-	b = appendCount(b, c.Lobe)
+	lobe := c.Lobe
+	if c.Numbering == 0 { // counted from where the phase was lost, and no lobe's number
+		lobe = 0
+	}
+	b = appendCount(b, lobe)
 	b = appendMS(b, c.PeriodNS)
 	b = appendMS(b, c.BreakNS)
 	b = appendMS(b, c.MakeNS)

@@ -46,10 +46,10 @@ func TestTable(t *testing.T) {
 	b.Reset()
 	tab = table{w: bufio.NewWriter(&b)}
 	for _, c := range []pulse.CycleRow{
-		{At: 0, Cycle: 1, Lobe: 1, PeriodNS: 1_000_000_000, BreakNS: 499_999_999, MakeNS: 500_000_001},
+		{At: 0, Cycle: 1, Lobe: 1, Numbering: 1, PeriodNS: 1_000_000_000, BreakNS: 499_999_999, MakeNS: 500_000_001},
 		{At: 3_000_000_000, Cycle: 2, PeriodNS: 3_000_000_000, BreakNS: 2_200_000_000, MakeNS: 800_000_000, BounceNS: 1,
 			SegmentsNS: []int64{400_000_000, 200_000_000, 400_000_001, 1_999_999_999}},
-		{At: 6_000_000_000, Cycle: 3, PeriodNS: 2_000_000_000, Missing: 1, Extra: 2},
+		{At: 6_000_000_000, Cycle: 3, Lobe: 2, PeriodNS: 2_000_000_000, Missing: 1, Extra: 2},
 	} {
 		tab.cycle(&c)
 	}

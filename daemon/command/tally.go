@@ -16,7 +16,7 @@ type tally struct {
 	train   int  // at hand
 	pulses  int  // of it, until now
 	stalled bool // it holds a stall
-	lobes   *lobeSearch
+	lobes   *pulse.LobeSearch
 }
 
 // A group is what one adjustment is to blame for.
@@ -49,10 +49,7 @@ type spread struct {
 
 // newTally makes a tally for what cfg measures.
 func newTally(cfg *pulse.Config) *tally {
-	t := &tally{}
-	if cfg.Lobes == 0 {
-		t.lobes = new(lobeSearch)
-	}
+	t := &tally{lobes: new(pulse.LobeSearch)}
 	p := cfg.Limits
 	if p == nil || p.Kind != pulse.KindDial {
 		return t
@@ -77,7 +74,7 @@ func (t *tally) listen(cfg *pulse.Config) {
 		cfg.OnPulse = t.pulse
 	}
 	if t.lobes != nil {
-		cfg.OnCycle = t.lobes.cycle
+		cfg.OnCycle = t.lobes.Cycle
 	}
 }
 
@@ -199,85 +196,4 @@ func (t *tally) confined(m *pulse.Measurement, g group, whole bool) (where strin
 		return fmt.Sprintf("in train %d alone, where all %d pulses out of limit are", s.train, s.total), true
 	}
 	return fmt.Sprintf("in %d trains of digit %s alone, where all %d pulses out of limit are", s.holding, s.digit, s.total), true
-}
-
-const (
-	// A cam with more lobes is rare, and needs many cycles to show them.
-	maxLobeSearch = 12
-	// lobeShare is the least part of the cycles' variance that the lobes must
-	// explain: our own choice. With minTurns and minLobeCycles, independent
-	// cycles do so by chance less than once in a million times for any one
-	// number of lobes (F test; for 4 lobes F is 24 with 3 and 20 degrees of
-	// freedom, for 5 it is 23 with 4 and 25).
-	lobeShare               = 0.75
-	minTurns, minLobeCycles = 6, 24
-	// maxLobeCycles are enough to tell, and bound the time it takes.
-	maxLobeCycles = 5000
-)
-
-// A lobeSearch sorts the first whole cycles by their place in a turn of 1 to
-// maxLobeSearch lobes.
-type lobeSearch struct {
-	cycles int
-	sums   [maxLobeSearch + 1][maxLobeSearch]cycleMoments
-}
-
-// cycleMoments are of periods and of breaks.
-type cycleMoments [2]pulse.Moments
-
-func (s *lobeSearch) cycle(c *pulse.CycleRow) {
-	if !c.Whole || s.cycles == maxLobeCycles {
-		return
-	}
-	s.cycles++
-	for n := 1; n < len(s.sums); n++ {
-		x := &s.sums[n][c.Cycle%n]
-		x[0].Add(float64(c.PeriodNS))
-		x[1].Add(float64(c.BreakNS))
-	}
-}
-
-// within gives the variance of the periods (0) or breaks (1) that n lobes
-// leave, about each lobe's own mean.
-func (s *lobeSearch) within(n, which int) (variance float64, ok bool) {
-	cycles := 0
-	for i := range n {
-		m := &s.sums[n][i][which]
-		sd, ok := m.SD()
-		if !ok || m.N() < minTurns {
-			return 0, false
-		}
-		variance += sd * sd * float64(m.N()-1)
-		cycles += m.N()
-	}
-	return variance / float64(cycles-n), cycles >= minLobeCycles
-}
-
-// found gives the least number of lobes whose turns the cycles repeat clearly,
-// by their periods or their breaks; 0 for none.
-func (s *lobeSearch) found() int {
-	if s == nil {
-		return 0
-	}
-	for which := range 2 {
-		total, ok := s.within(1, which)
-		if !ok || total == 0 {
-			continue
-		}
-		least := total
-		for n := 2; n <= maxLobeSearch; n++ {
-			if v, ok := s.within(n, which); ok {
-				least = min(least, v)
-			}
-		}
-		if least > (1-lobeShare)*total {
-			continue
-		}
-		for n := 2; n <= maxLobeSearch; n++ { // its multiples do as well
-			if v, ok := s.within(n, which); ok && v <= (1-lobeShare)*total && v <= max(1.3*least, total*1e-6) {
-				return n
-			}
-		}
-	}
-	return 0
 }

@@ -86,7 +86,7 @@ func TestLobeSearch(t *testing.T) {
 		tl := newTally(&cfg)
 		tl.listen(&cfg)
 		measureEdges(t, simEdges(t, desc), cfg)
-		return tl.lobes.found()
+		return tl.lobes.Found()
 	}
 	zeros := func(n int) (s string) {
 		for range n {
@@ -94,7 +94,7 @@ func TestLobeSearch(t *testing.T) {
 		}
 		return s
 	}
-	for n := 2; n <= maxLobeSearch; n++ {
+	for n := 2; n <= 12; n++ {
 		for _, key := range []string{"lobe-errors", "lobe-breaks"} {
 			desc := fmt.Sprintf("cam ipm=60 lobes=%d %s=9ms%s turns=12 jitter=0.5ms missing=0.02 seed=%d", n, key, zeros(n-1), n)
 			if got := find(desc); got != n {

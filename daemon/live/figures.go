@@ -150,6 +150,14 @@ func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
 			noun = "pulse "
 		}
 		it.Where = noun + strconv.Itoa(int(w.item))
+		if c.kind == pulse.KindInterrupter {
+			switch c.lobesBy {
+			case pulse.LobesByLog:
+				it.Where += " as the log counts them"
+			case pulse.LobesByReference:
+				it.Where += " of the cam"
+			}
+		}
 	}
 	return it
 }

@@ -124,8 +124,9 @@ type Contact struct {
 	counts pulse.Counts // of the Meter in use, as last told
 	found  [len(findings)]uint64
 
-	segments int   // of the cadence that the contact should do, 0 for none
-	misfit   bool  // it does another one
+	segments int  // of the cadence that the contact should do, 0 for none
+	misfit   bool // it does another one
+	lobesBy  string
 	breaks   int   // in each cycle of the cadence that it does
 	nominal  int64 // ns of the slowest nominal cycle of an interrupter, 0 for none
 
@@ -233,6 +234,14 @@ func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 		}
 	}
 	return cfg
+}
+
+// LobesBy says what the numbers of lobes in the rows go by: pulse.LobesByLog or
+// pulse.LobesByReference; "": nothing is told of it.
+func (c *Contact) LobesBy(by string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.lobesBy = by
 }
 
 // Up says that the source is being read, and the level at its start, Unknown

@@ -27,6 +27,7 @@ type Note struct {
 	State   NoteState
 	At      Moment
 	Text    string
+	LobeOne bool // it says which lobe is number 1; filled in by the log
 }
 
 // A Soak is a test over a stretch of the log. It goes on through restarts.
@@ -46,10 +47,10 @@ type Soak struct {
 func (l *Log) Notes(ctx context.Context, span Span, contact string) ([]Note, error) {
 	return list(ctx, l, func(row func(...any) error) (n Note, err error) {
 		var m moment
-		err = row(append(m.fields(), &n.ID, &n.Contact, &n.State, &n.Text)...)
+		err = row(append(m.fields(), &n.ID, &n.Contact, &n.State, &n.Text, &n.LobeOne)...)
 		n.At = m.at()
 		return n, err
-	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.state, x.text
+	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.state, x.text, EXISTS (SELECT 1 FROM lobe_ones WHERE note = x.id)
 FROM sessions s CROSS JOIN notes x ON x.session = s.id LEFT JOIN contacts c ON c.id = x.contact
 WHERE `+inSpan+` AND (?4 = '' OR c.name IS NULL OR c.name = ?4) ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
 }
@@ -57,6 +58,11 @@ WHERE `+inSpan+` AND (?4 = '' OR c.name IS NULL OR c.name = ?4) ORDER BY x.sessi
 // AddNote adds a note; of its At, Wall alone counts, and the zero time means
 // now. It is in the log when the error is nil.
 func (l *Log) AddNote(ctx context.Context, n Note) (id int64, err error) {
+	return l.addNote(ctx, n, nil)
+}
+
+// addNote adds a note and what more belongs to it.
+func (l *Log) addNote(ctx context.Context, n Note, more func(w *writer, contact any, note int64) error) (id int64, err error) {
 	return l.remark(ctx, n.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
 		at := now
 		if !n.At.Wall.IsZero() {
@@ -69,8 +75,16 @@ func (l *Log) AddNote(ctx context.Context, n Note) (id int64, err error) {
 			}
 			at.Wall = n.At.Wall
 		}
-		return w.current.ExecContext(ctx, "INSERT INTO notes (session, contact, state, mono_ns, wall_ns, text) VALUES (?, ?, ?, ?, ?, ?)",
+		r, err := w.current.ExecContext(ctx, "INSERT INTO notes (session, contact, state, mono_ns, wall_ns, text) VALUES (?, ?, ?, ?, ?, ?)",
 			at.Session, contact, string(n.State), int64(at.Mono), at.Wall.UnixNano(), n.Text)
+		if err != nil || more == nil {
+			return r, err
+		}
+		note, err := r.LastInsertId()
+		if err != nil {
+			return nil, err
+		}
+		return r, more(w, contact, note)
 	})
 }
 

@@ -60,6 +60,8 @@ type logbook interface {
 type place struct {
 	Host
 	book logbook
+	// lobes keeps marks of lobes, nil for none.
+	lobes *store.Store
 	// describe logs a contact's configuration.
 	describe func(config.Contact)
 	log      *slog.Logger
@@ -72,9 +74,12 @@ type contact struct {
 	live *live.Contact
 	log  *slog.Logger
 
-	next  atomic.Pointer[config.Contact] // to be taken over
-	beat  atomic.Int64                   // stamp of its latest progress
-	tried chan struct{}                  // closed once its source was opened or could not be
+	next atomic.Pointer[config.Contact] // to be taken over
+	beat atomic.Int64                   // stamp of its latest progress
+	// camLobes and ones are for the pages: what notes say of the lobes.
+	camLobes atomic.Int64
+	ones     atomic.Pointer[ones]
+	tried    chan struct{} // closed once its source was opened or could not be
 
 	// What follows is the task's own.
 	edges  edgeLog
@@ -85,6 +90,7 @@ type contact struct {
 	level  pulse.Level  // at stamp
 	buf    [readEdges]pulse.Edge
 	minute minute
+	lobes  lobeKeeper
 
 	wasUp, up bool
 	since     pulse.Stamp // it is up
@@ -103,8 +109,9 @@ type contact struct {
 func newContact(p *place, cfg config.Contact, l *live.Contact, edges edgeLog, after *contact) *contact {
 	c := &contact{place: p, name: cfg.Name, live: l, log: p.log.With("contact", cfg.Name), edges: edges, cfg: cfg, tried: make(chan struct{})}
 	c.minute.Contact, c.minute.up = c.name, none
+	c.lobes = lobeKeeper{log: p.lobes, contact: c.name}
 	if after != nil {
-		c.calms, c.toldDown, c.stamp = after.calms, after.toldDown, after.stamp
+		c.calms, c.toldDown, c.stamp, c.lobes = after.calms, after.toldDown, after.stamp, after.lobes
 	}
 	c.beat.Store(int64(p.Now()))
 	return c
@@ -178,6 +185,7 @@ func (c *contact) finish() {
 	n.UnknownIntervals = before.UnknownIntervals // it goes on
 	c.live.Counts(n)
 	c.tally()
+	c.lobes.stop(c.meter)
 }
 
 // begin makes a Meter for the configuration, from a time on at which the level
@@ -186,7 +194,18 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	cfg := c.cfg.Meter
 	cfg.Live, cfg.Start, cfg.StartLevel = true, at, l
 	cfg.OnEvent, cfg.OnPulse, cfg.OnCycle = c.minute.event, c.minute.pulse, c.cycle
-	m, err := pulse.NewMeter(c.live.Begin(cfg))
+	c.lobes.begin(&cfg)
+	c.camLobes.Store(int64(c.lobes.lobes))
+	cfg = c.live.Begin(cfg)
+	show := cfg.OnCycle
+	cfg.OnCycle = func(r *pulse.CycleRow) {
+		c.lobes.cycle(r, c.meter)
+		if c.lobes.lobes > 0 {
+			r.Lobe = c.shownLobe(r)
+		}
+		show(r)
+	}
+	m, err := pulse.NewMeter(cfg)
 	if err != nil {
 		panic(err) // the configuration was checked with a Meter
 	}
@@ -196,6 +215,17 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	c.meter, c.counts = m, m.Counts()
 	c.stamp, c.level = at, l
 	c.judged.begin(c.live.Figures().Items)
+}
+
+// shownLobe is the number that the pages show for a row's lobe.
+func (c *contact) shownLobe(r *pulse.CycleRow) int {
+	var o ones
+	if p := c.ones.Load(); p != nil {
+		o = *p
+	}
+	lobe, by := c.lobes.shown(r, o)
+	c.live.LobesBy(by)
+	return lobe
 }
 
 func (c *contact) cycle(r *pulse.CycleRow) {

@@ -33,6 +33,7 @@ import (
 // bubble's.
 type host struct {
 	zero time.Time
+	boot string // its id
 
 	mu   sync.Mutex
 	wall time.Time                          // at zero
@@ -45,7 +46,7 @@ type host struct {
 const booted = pulse.Stamp(time.Hour)
 
 func newHost() *host {
-	return &host{zero: time.Now(), wall: time.Date(2024, 3, 30, 12, 0, 0, 0, time.UTC), open: map[string]func() (hw.Live, error){},
+	return &host{zero: time.Now(), boot: "boot-1", wall: time.Date(2024, 3, 30, 12, 0, 0, 0, time.UTC), open: map[string]func() (hw.Live, error){},
 		found: map[string]func() (*calibration.Calibration, calibration.Fitness, error){}}
 }
 
@@ -187,7 +188,7 @@ func (r *rig) start() {
 		defer r.mu.Unlock()
 		r.states = append(r.states, s)
 	}
-	r.opt.Host = Host{Now: r.host.now, Clock: r.host.clock, Boot: "boot-1", Open: r.host.Open, Calibration: r.host.calibration}
+	r.opt.Host = Host{Now: r.host.now, Clock: r.host.clock, Boot: r.boot, Open: r.host.Open, Calibration: r.host.calibration}
 	ready := make(chan struct{})
 	r.opt.Ready = func() { close(ready) }
 	var ctx context.Context

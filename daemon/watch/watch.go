@@ -157,11 +157,12 @@ func (w *watch) run(ctx context.Context) error {
 		Build: metrics.Build{Version: w.Version, GoVersion: w.GoVersion}, Runtime: true,
 		Log: w.logState, Clock: w.clock.state, Configuration: w.configuration,
 	})
-	w.place = place{Host: w.Host, book: w.store, describe: func(c config.Contact) { w.store.Contact(configuration(&c)) }, log: w.Log}
+	w.place = place{Host: w.Host, book: w.store, lobes: w.store, describe: func(c config.Contact) { w.store.Contact(configuration(&c)) }, log: w.Log}
 	w.start(w.store)
 	w.apply(w.first)
 	w.start(w.clock)
 	w.start(w.keeper)
+	w.start(&lobeNotes{w})
 	w.start(&server{w})
 	if w.Load != nil {
 		w.start(&reloader{watch: w})

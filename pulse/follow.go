@@ -404,12 +404,12 @@ func (f *follower) goOn(s *node, n int64, t *node, off, room, d, cost float64) {
 	w := 1 + z2/(offLess*offLess)
 	v := 2 * t.noise / noiseMost
 	x := off / (w * w * (1 + v*v))
-	n1, p1 := s.cycles+2, s.phases+1
+	n1, p1 := s.cycles+2, s.phases+2
 	t.scale = s.scale * (1 + max(speedWeight, 6/(n1*(n1+1)))*x/max(d-off, c))
 	t.cycles = s.cycles + 1/float64(f.pat.k())
-	t.phases = p1
+	t.phases = s.phases + 1
 	// What is left of off: the phase is by so much earlier than the opening.
-	t.ahead = max(phaseWeight, min(1, 2/(p1+1)))*x - off
+	t.ahead = max(phaseWeight, (4*p1-2)/(p1*(p1+1)))*x - off
 	f.offer(n, (s.place+t.due)%f.pat.k(), 0, t)
 }
 

@@ -366,6 +366,47 @@ func (p *pattern) speeds(o []opening) []float64 {
 	return list
 }
 
+// A cycleFit tells the mean distance of due openings from the steps of a
+// follower, by a line through each stretch of one phase.
+type cycleFit struct {
+	n              float64 // of the stretch
+	at             Stamp   // its first opening
+	x, mx, my      float64
+	sxx, sxy       float64
+	sxxAll, sxyAll float64
+}
+
+func (c *cycleFit) take(s *step) {
+	if s.extra {
+		return
+	}
+	if c.n == 0 || s.slip || s.anew || s.stepped {
+		c.part()
+		c.at = s.o.at
+	} else {
+		c.x += float64(s.due)
+	}
+	c.n++
+	y := float64(s.o.at - c.at)
+	dx := c.x - c.mx
+	c.mx += dx / c.n
+	c.my += (y - c.my) / c.n
+	c.sxx += dx * (c.x - c.mx)
+	c.sxy += dx * (y - c.my)
+}
+
+func (c *cycleFit) part() {
+	*c = cycleFit{sxxAll: c.sxxAll + c.sxx, sxyAll: c.sxyAll + c.sxy}
+}
+
+// slope is the mean distance, or the given one where there is none.
+func (c *cycleFit) slope(given float64) float64 {
+	if c.part(); c.sxxAll > 0 {
+		return c.sxyAll / c.sxxAll
+	}
+	return given
+}
+
 // learnt is the pattern that explains openings best.
 type learnt struct {
 	pat   pattern
@@ -392,22 +433,32 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 	}
 	best := learnt{cost: math.Inf(1), scale: 1}
 	var f follower
+	var fit cycleFit
+	f.out = &fit
 	try := func(p pattern, scale, penalty float64) {
 		p.allow(limits)
 		if p.k() == 1 {
 			p.usual = brk
 		}
-		f.init(p, scale, false)
-		f.steady = true
-		for i := range o {
-			f.add(&o[i])
-		}
-		f.finish()
-		if cost := f.total + penalty + costBreaks*float64(p.k()-1); cost < best.cost {
-			if f.root != nil && math.Abs(f.root.scale-scale) < phaseTolerance*scale {
-				scale = f.root.scale
+		penalty += costBreaks * float64(p.k()-1)
+		// The path tells the speed better than a single distance does.
+		for range 3 {
+			fit = cycleFit{}
+			f.init(p, scale, false)
+			f.steady = true
+			for i := range o {
+				f.add(&o[i])
 			}
-			best = learnt{pat: p, scale: scale, cost: cost, noisy: f.extras >= noisyExtra, fits: f.total <= 0.5*float64(len(o))}
+			f.finish()
+			better := f.total+penalty < best.cost
+			if better {
+				best = learnt{pat: p, scale: scale, cost: f.total + penalty, noisy: f.extras >= noisyExtra, fits: f.total <= 0.5*float64(len(o))}
+			}
+			x := fit.slope(float64(p.cycle)/float64(p.k())*scale) * float64(p.k()) / float64(p.cycle)
+			if !better || math.Abs(x-scale) > phaseTolerance*scale {
+				break
+			}
+			best.scale, scale = x, x
 		}
 	}
 	other := 0.0

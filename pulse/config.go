@@ -175,14 +175,20 @@ type CycleRow struct {
 	Missing    int     // interruptions missing in it
 	Extra      int     // extra interruptions in it
 	// Whole: nothing is missing, extra or unknown in it. Only then its period
-	// is in the statistics; its breaks, and its makes that hold nothing else,
-	// always are.
+	// is in the statistics.
 	Whole bool
 }
 
-// Breaks gives the breaks that are known of the cycle, in ns.
+// Faulty tells that interruptions are missing or extra in the cycle: they are
+// counted, and its breaks and makes are not in the statistics.
+func (r *CycleRow) Faulty() bool { return r.Missing > 0 || r.Extra > 0 }
+
+// Breaks gives the breaks of the cycle that are in the statistics, in ns.
 func (r *CycleRow) Breaks() iter.Seq[int64] {
 	return func(yield func(int64) bool) {
+		if r.Faulty() {
+			return
+		}
 		if r.SegmentsNS == nil {
 			if r.BreakNS > 0 {
 				yield(r.BreakNS)

@@ -422,11 +422,11 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	if live {
 		r.stand(quiet)
 	}
+	r.missing += r.still.missing
+	r.cycleMissing += r.still.missing
 	if r.begun {
 		r.keepSegments(r.spotOfCycle())
 	}
-	r.missing += r.still.missing
-	r.cycleMissing += r.still.missing
 	r.due += r.still.due
 	r.phase.part()
 	lobe, numbering := r.sig.lobe(r.startN)

@@ -87,9 +87,26 @@ func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 // a fail, and what leaves it not measured at best.
 func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string) {
 	if m.kind == KindDial {
-		return m.dial.because(slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == InterdigitMS }))
+		return m.dial.because(p.judges(InterdigitMS))
 	}
 	return r.Faults().Because(), nil
+}
+
+// judges tells whether the profile has a limit on q.
+func (p *Profile) judges(q Quantity) bool {
+	return slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == q })
+}
+
+// Doubts says what leaves a window with so many doubtful makes not measured at
+// best, judged by p; empty where nothing does.
+func (p *Profile) Doubts(doubtfulMakes uint64) string {
+	switch {
+	case doubtfulMakes == 0 || p.judges(InterdigitMS):
+		return ""
+	case doubtfulMakes == 1:
+		return "a make may be a pause between digits as well as one that stalled, and no interdigit limit judges it"
+	}
+	return fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them", doubtfulMakes)
 }
 
 // Faults count what never passes, whatever the limits say.

@@ -330,14 +330,16 @@ func (m *Meter) tell() {
 type Counts struct {
 	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals int
 	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains         int
-	Cycles, CyclesDue, Missing, Extra, PhaseSlips                     int
+	// DoubtfulMakes may be pauses between digits as well as makes that stalled.
+	DoubtfulMakes                                 int
+	Cycles, CyclesDue, Missing, Extra, PhaseSlips int
 }
 
 // Counts may be called between calls of Add; they only grow.
 func (m *Meter) Counts() Counts {
 	return Counts{
 		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
-		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls, Trains: m.dial.nTrains,
+		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls, Trains: m.dial.nTrains, DoubtfulMakes: m.dial.doubtful,
 		Cycles: m.cam.cycles, CyclesDue: m.cam.due + m.cam.still.due, Missing: m.cam.missing + m.cam.still.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
 	}
 }

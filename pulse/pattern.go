@@ -25,6 +25,9 @@ const (
 	// fits more by chance. Both in the unit of the follower's costs.
 	costOther  = 20
 	costBreaks = 6
+	// costCadence is what a cadence that was found may cost an opening: one that
+	// explains less is a coincidence.
+	costCadence = 1.5
 	// evenSpacing parts evenly spaced openings from a cadence: 0.62 is the most
 	// even of the published cadences (400/350/225/525), jitter stays above.
 	evenSpacing = 0.75
@@ -435,7 +438,7 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 	var f follower
 	var fit cycleFit
 	f.out = &fit
-	try := func(p pattern, scale, penalty float64) {
+	try := func(p pattern, scale, penalty, most float64) {
 		p.allow(limits)
 		if p.k() == 1 {
 			p.usual = brk
@@ -450,7 +453,7 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 				f.add(&o[i])
 			}
 			f.finish()
-			better := f.total+penalty < best.cost
+			better := f.total+penalty < best.cost && f.total <= most
 			if better {
 				best = learnt{pat: p, scale: scale, cost: f.total + penalty, noisy: f.extras >= noisyExtra, fits: f.total <= 0.5*float64(len(o))}
 			}
@@ -466,7 +469,7 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 		other = costOther
 		p := *given
 		for _, x := range p.speeds(o) {
-			try(p, x, 0)
+			try(p, x, 0, math.Inf(1))
 		}
 	}
 	for _, t := range periods(o) {
@@ -474,15 +477,15 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 		if given != nil && given.k() == 1 {
 			penalty = costSpeed // the same, at another speed
 		}
-		try(plain(t), 1, penalty)
+		try(plain(t), 1, penalty, math.Inf(1))
 	}
 	if !isPlain {
 		for _, p := range cadences(o) {
-			try(p, 1, other)
+			try(p, 1, other, costCadence*float64(len(o)))
 		}
 	}
 	if math.IsInf(best.cost, 1) { // a single opening: no cycle will be measured
-		try(plain(1e9), 1, 0)
+		try(plain(1e9), 1, 0, math.Inf(1))
 	}
 	return best
 }

@@ -102,6 +102,11 @@ func (c *Contact) Figures() Figures {
 	}
 	verdict.Statement = verdict.WorstItem()
 	verdict.AtBest(pulse.Fail, f.Recent.Faults().Because()...)
+	if c.limits != nil {
+		if doubt := c.limits.Doubts(f.Recent.DoubtfulMakes); doubt != "" {
+			verdict.AtBest(pulse.NotMeasured, doubt)
+		}
+	}
 	f.Because = verdict.Because
 	if c.limits != nil && (len(f.Items) > 0 || len(f.Because) > 0) {
 		f.Statement = verdict.Statement

@@ -86,9 +86,8 @@ type Totals struct {
 	// contact is, not that it changed.
 	Edges, LostEdges, Transitions, Chatter, UnknownIntervals  uint64
 	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains uint64
-	// Extra counts an interruption when the cycle that it fell into is over:
-	// until then it may turn out to begin a new phase.
-	Cycles, CyclesDue, Missing, Extra, PhaseSlips uint64
+	DoubtfulMakes                                             uint64
+	Cycles, CyclesDue, Missing, Extra, PhaseSlips             uint64
 	// OutOfLimit counts pulses and cycles with a value beyond a limit, their
 	// bounce aside.
 	OutOfLimit uint64
@@ -326,10 +325,12 @@ func (c *Contact) Counts(n pulse.Counts) {
 	add(&t.Flashes, n.Flashes, old.Flashes)
 	add(&t.Disconnects, n.Disconnects, old.Disconnects)
 	s.seen.Stalls += add(&t.Stalls, n.Stalls, old.Stalls)
+	s.seen.DoubtfulMakes += add(&t.DoubtfulMakes, n.DoubtfulMakes, old.DoubtfulMakes)
 	s.seen.Trains += add(&t.Trains, n.Trains, old.Trains)
 	s.seen.Cycles += add(&t.Cycles, n.Cycles, old.Cycles)
 	add(&t.CyclesDue, n.CyclesDue, old.CyclesDue)
 	s.seen.Missing += add(&t.Missing, n.Missing, old.Missing)
+	s.seen.Extra += add(&t.Extra, n.Extra, old.Extra)
 	s.seen.PhaseSlips += add(&t.PhaseSlips, n.PhaseSlips, old.PhaseSlips)
 	*old = n
 }
@@ -435,10 +436,6 @@ func (c *Contact) train(t *pulse.Train) {
 func (c *Contact) cycle(r *pulse.CycleRow) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if r.Extra > 0 {
-		c.totals.Extra += uint64(r.Extra)
-		c.rolling.slot(r.At).seen.Extra += uint64(r.Extra)
-	}
 	c.breaks = len(r.SegmentsNS) / 2
 	c.misfit = c.segments > 0 && len(r.SegmentsNS) != c.segments
 	if !c.misfit && c.rolling.cycle(r) {

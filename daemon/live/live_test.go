@@ -171,7 +171,13 @@ func TestFiguresAreTheMeters(t *testing.T) {
 			if len(p.Limits) == 0 && statement == pulse.NotMeasured {
 				statement = ""
 			}
-			if want.Faults() == got.Totals.Faults() && !slices.Equal(got.Because, want.Conformity.Because) { // extra ones of the last cycle may be left
+			if want.Faults() != got.Totals.Faults() {
+				t.Errorf("%s, %s: faults %+v, the meter says %+v", p.ID, d, got.Totals.Faults(), want.Faults())
+			}
+			same := slices.EqualFunc(got.Because, want.Conformity.Because, func(live, whole string) bool {
+				return strings.HasPrefix(whole, live) // the whole tells where
+			})
+			if !same {
 				t.Errorf("%s, %s: because %q, the meter says %q", p.ID, d, got.Because, want.Conformity.Because)
 			}
 			if got.Statement != statement {
@@ -202,12 +208,8 @@ func TestFiguresAreTheMeters(t *testing.T) {
 			n := m.Counts()
 			counted := Totals{
 				Edges: uint64(n.Edges), LostEdges: uint64(n.LostEdges), Transitions: uint64(n.Transitions), Chatter: uint64(n.Chatter), UnknownIntervals: uint64(n.UnknownIntervals),
-				Pulses: uint64(n.Pulses), ShortBreaks: uint64(n.ShortBreaks), Flashes: uint64(n.Flashes), Disconnects: uint64(n.Disconnects), Stalls: uint64(n.Stalls), Trains: uint64(n.Trains),
+				Pulses: uint64(n.Pulses), ShortBreaks: uint64(n.ShortBreaks), Flashes: uint64(n.Flashes), Disconnects: uint64(n.Disconnects), Stalls: uint64(n.Stalls), Trains: uint64(n.Trains), DoubtfulMakes: uint64(n.DoubtfulMakes),
 				Cycles: uint64(n.Cycles), CyclesDue: uint64(n.CyclesDue), Missing: uint64(n.Missing), Extra: uint64(n.Extra), PhaseSlips: uint64(n.PhaseSlips),
-			}
-			// Of the last cycle, which is not over, extra interruptions may be left.
-			if left := counted.Extra - got.Totals.Extra; left <= uint64(3*max(len(p.CadenceNS)/2, 4)) {
-				counted.Extra = got.Totals.Extra
 			}
 			var one, sum uint64 // a pulse or cycle may be out of several limits
 			for _, it := range got.Items {
@@ -327,8 +329,8 @@ func TestWindow(t *testing.T) {
 	})
 }
 
-// Totals never go back and lose nothing, over new Meters, changed limits and
-// extra interruptions that turn out to begin a new phase.
+// Totals never go back and lose nothing, over new Meters, changed limits and a
+// slip of the phase.
 func TestTotalsNeverGoBack(t *testing.T) {
 	r := newRig(Setting{}, time.Minute)
 	edges := signal(t, "cam ipm=120 cycles=120 missing=0.05 extra=0.05 seed=3")
@@ -345,18 +347,14 @@ func TestTotalsNeverGoBack(t *testing.T) {
 		before = now
 	}
 	at := pulse.Stamp(0)
-	extraFell := false
 	for turn := range 3 {
 		r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 500e6, Limits: own(pulse.KindInterrupter, nil)})
-		last := 0
 		for _, e := range edges {
 			e.At += at
 			if turn == 1 && e.At-at > 30e9 {
 				e.At += 170e6 // the motor slips: a new phase
 			}
 			r.add(e)
-			extraFell = extraFell || r.meter.Counts().Extra < last
-			last = r.meter.Counts().Extra
 			check()
 		}
 		at = r.now + 1e9
@@ -369,8 +367,8 @@ func TestTotalsNeverGoBack(t *testing.T) {
 	if got := r.Figures().Totals; got.Edges != sum.Edges || got.Cycles != sum.Cycles || got.Missing != sum.Missing || got.Extra != sum.Extra {
 		t.Errorf("%+v, want %+v", got, sum)
 	}
-	if !extraFell || sum.Extra == 0 || sum.Missing == 0 {
-		t.Errorf("the signal shows nothing: extra fell %v, %+v", extraFell, sum)
+	if slips := r.Figures().Totals.PhaseSlips; slips == 0 || sum.Extra == 0 || sum.Missing == 0 {
+		t.Errorf("the signal shows nothing: %d slips, %+v", slips, sum)
 	}
 
 	// Bounds keep their counts when their values change, and when they are taken

@@ -197,6 +197,9 @@ func (r *rolling) pulse(p *pulse.PulseRow) (out bool) {
 // cycle takes a whole cycle, and tells the same of it.
 func (r *rolling) cycle(c *pulse.CycleRow) (out bool) {
 	s := r.slot(c.At)
+	if c.Faulty() {
+		return false
+	}
 	where := spot{breakNS: c.BreakNS, periodNS: c.PeriodNS, at: c.At, item: int32(c.Lobe)}
 	for i := range r.bounds {
 		b := &r.bounds[i]
@@ -260,6 +263,7 @@ func (r *rolling) since(now pulse.Stamp, worst []spot) (seen Totals, gapNS int64
 		t.Pulses += o.Pulses
 		t.ShortBreaks += o.ShortBreaks
 		t.Stalls += o.Stalls
+		t.DoubtfulMakes += o.DoubtfulMakes
 		t.Trains += o.Trains
 		t.Cycles += o.Cycles
 		t.Missing += o.Missing

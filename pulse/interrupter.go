@@ -59,7 +59,7 @@ type interrupterReader struct {
 
 	cycles, missing, extra, due, slips int
 	speeds                             []SpeedChange
-	moreSpeeds                         int
+	moreSpeeds, doubtfulSpeeds         int
 	brk, per                           Durations   // per whole cycle: sum of breaks, period
 	seg                                []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
 	xBreak, xMake, xPeriod, xPercent   extreme
@@ -248,7 +248,9 @@ func (r *interrupterReader) speedChange(c SpeedChange, nominal bool) bool {
 	if whole >= 2 && math.Abs(max(ratio, 1/ratio)-whole) <= speedAgree*whole {
 		c.Factor = int(whole)
 	}
-	if nominal && c.Factor == 0 {
+	if c.Factor > 0 {
+		r.doubtfulSpeeds++
+	} else if nominal {
 		return false
 	}
 	if len(r.speeds) < mostSpeeds {

@@ -89,7 +89,29 @@ func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string)
 	if m.kind == KindDial {
 		return m.dial.because(p.judges(InterdigitMS))
 	}
-	return r.Faults().Because(), nil
+	for _, c := range r.Interrupter.SpeedChanges {
+		if c.Factor > 0 {
+			notMeasured = append(notMeasured, fmt.Sprintf("at %.1f s ", c.AtS)+c.Either())
+			break // the rest are in the document
+		}
+	}
+	return r.Faults().Because(), notMeasured
+}
+
+// Either says what a change of speed by a whole factor may be; it is empty for
+// any other.
+func (c SpeedChange) Either() string {
+	switch {
+	case c.Factor == 0:
+		return ""
+	case c.AfterMS > c.BeforeMS && c.Factor == 2:
+		return "the openings become twice as far apart: either the drive runs at half the speed, or every second interruption is missing"
+	case c.AfterMS > c.BeforeMS:
+		return fmt.Sprintf("the openings become %d times as far apart: either the drive runs at 1/%d of the speed, or of every %d interruptions %d are missing", c.Factor, c.Factor, c.Factor, c.Factor-1)
+	case c.Factor == 2:
+		return "the openings become twice as close: either the drive runs at twice the speed, or every second interruption is extra"
+	}
+	return fmt.Sprintf("the openings become %d times as close: either the drive runs at %d times the speed, or of every %d interruptions %d are extra", c.Factor, c.Factor, c.Factor, c.Factor-1)
 }
 
 // judges tells whether the profile has a limit on q.
@@ -97,10 +119,13 @@ func (p *Profile) judges(q Quantity) bool {
 	return slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == q })
 }
 
-// Doubts says what leaves a window with so many doubtful makes not measured at
-// best, judged by p; empty where nothing does.
-func (p *Profile) Doubts(doubtfulMakes uint64) string {
+// Doubts says what leaves a window with so many doubtful makes and changes of
+// speed by a whole factor not measured at best, judged by p; empty where
+// nothing does.
+func (p *Profile) Doubts(doubtfulMakes, doubtfulSpeeds uint64) string {
 	switch {
+	case doubtfulSpeeds > 0:
+		return "the openings' distance changes by a whole factor: either the drive changes its speed, or interruptions are missing or extra"
 	case doubtfulMakes == 0 || p.judges(InterdigitMS):
 		return ""
 	case doubtfulMakes == 1:

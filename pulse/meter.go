@@ -331,7 +331,10 @@ type Counts struct {
 	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals int
 	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains         int
 	// DoubtfulMakes may be pauses between digits as well as makes that stalled.
-	DoubtfulMakes                                 int
+	DoubtfulMakes int
+	// DoubtfulSpeeds are changes of speed by a whole factor: interruptions may
+	// be missing or extra as well.
+	DoubtfulSpeeds                                int
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips int
 }
 
@@ -339,7 +342,7 @@ type Counts struct {
 func (m *Meter) Counts() Counts {
 	return Counts{
 		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
-		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls, Trains: m.dial.nTrains, DoubtfulMakes: m.dial.doubtful,
+		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls, Trains: m.dial.nTrains, DoubtfulMakes: m.dial.doubtful, DoubtfulSpeeds: m.cam.doubtfulSpeeds,
 		Cycles: m.cam.cycles, CyclesDue: m.cam.due + m.cam.still.due, Missing: m.cam.missing + m.cam.still.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
 	}
 }

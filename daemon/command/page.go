@@ -2,6 +2,7 @@ package command
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -811,6 +812,18 @@ func writeInterrupter(p *page, m *pulse.Measurement, v *view) {
 	in := m.Interrupter
 	p.head("Interrupter")
 	p.para("  ", cyclesText(m))
+	for i, c := range in.SpeedChanges {
+		text := fmt.Sprintf("At %.1f s the speed changes: the openings are %s ms apart in place of %s ms.", c.AtS, figure.Fixed(c.AfterMS, 1), figure.Fixed(c.BeforeMS, 1))
+		if e := c.Either(); e != "" {
+			text = fmt.Sprintf("At %.1f s %s (%s ms in place of %s ms).", c.AtS, e, figure.Fixed(c.AfterMS, 1), figure.Fixed(c.BeforeMS, 1))
+		}
+		if i == 5 {
+			text = figure.Plural(len(in.SpeedChanges)+in.MoreSpeedChanges-5, "more change of speed", "more changes of speed") + "; --json lists them."
+		}
+		if i <= 5 {
+			p.para("  ", text)
+		}
+	}
 	if in.RateIPM.Overall.OK {
 		text := overall(m, pulse.RateIPM, in.RateIPM, "interruptions per minute")
 		if compound(m) {

@@ -102,8 +102,8 @@ func (c *Contact) Figures() Figures {
 	}
 	verdict.Statement = verdict.WorstItem()
 	verdict.AtBest(pulse.Fail, f.Recent.Faults().Because()...)
-	if c.limits != nil {
-		if doubt := c.limits.Doubts(f.Recent.DoubtfulMakes); doubt != "" {
+	if c.limits != nil && len(f.Items) > 0 {
+		if doubt := c.limits.Doubts(f.Recent.DoubtfulMakes, f.Recent.DoubtfulSpeeds); doubt != "" {
 			verdict.AtBest(pulse.NotMeasured, doubt)
 		}
 	}

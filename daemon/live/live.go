@@ -86,7 +86,7 @@ type Totals struct {
 	// contact is, not that it changed.
 	Edges, LostEdges, Transitions, Chatter, UnknownIntervals  uint64
 	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains uint64
-	DoubtfulMakes                                             uint64
+	DoubtfulMakes, DoubtfulSpeeds                             uint64
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips             uint64
 	// OutOfLimit counts pulses and cycles with a value beyond a limit, their
 	// bounce aside.
@@ -326,6 +326,7 @@ func (c *Contact) Counts(n pulse.Counts) {
 	add(&t.Disconnects, n.Disconnects, old.Disconnects)
 	s.seen.Stalls += add(&t.Stalls, n.Stalls, old.Stalls)
 	s.seen.DoubtfulMakes += add(&t.DoubtfulMakes, n.DoubtfulMakes, old.DoubtfulMakes)
+	s.seen.DoubtfulSpeeds += add(&t.DoubtfulSpeeds, n.DoubtfulSpeeds, old.DoubtfulSpeeds)
 	s.seen.Trains += add(&t.Trains, n.Trains, old.Trains)
 	s.seen.Cycles += add(&t.Cycles, n.Cycles, old.Cycles)
 	add(&t.CyclesDue, n.CyclesDue, old.CyclesDue)

@@ -264,6 +264,7 @@ func (r *rolling) since(now pulse.Stamp, worst []spot) (seen Totals, gapNS int64
 		t.ShortBreaks += o.ShortBreaks
 		t.Stalls += o.Stalls
 		t.DoubtfulMakes += o.DoubtfulMakes
+		t.DoubtfulSpeeds += o.DoubtfulSpeeds
 		t.Trains += o.Trains
 		t.Cycles += o.Cycles
 		t.Missing += o.Missing

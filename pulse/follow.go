@@ -454,7 +454,6 @@ func (f *follower) overUnknown(s *node, o *opening, n int64, d, since float64) {
 	}
 	before := f.pat.overdue(s.place, float64(s.blindFrom-s.t), s.scale, phaseTolerance)
 	after := float64(o.at - s.blindTo)
-	s.late = missed(before)
 	t := node{from: s.at, fromSlot: s.slot, kind: linkDue, unknown: true}
 	if ok && carries {
 		q := (s.place + m) % k
@@ -467,8 +466,10 @@ func (f *follower) overUnknown(s *node, o *opening, n int64, d, since float64) {
 	if carries {
 		cost = since + costAnew
 	}
+	s.late = math.Inf(1)
 	for q := range k {
 		t.missing = before + f.pat.expected(q, after, s.scale)
+		s.late = min(s.late, missed(t.missing))
 		t.due = max(f.stepsTo(s, q, m, d), t.missing+1)
 		for (s.place+t.due)%k != q {
 			t.due++

@@ -188,7 +188,7 @@ func newLog(ts *testscript.TestScript, _ bool, args []string) {
 // A soak test goes on through a kill of watch, and begins and ends while watch
 // runs.
 func TestSoakThroughKill(t *testing.T) {
-	dir := site(t, map[string]string{"dial": fastDial, "cam": "cam,ipm=600,cycles=endless"})
+	dir := site(t, map[string]string{"dial": fastDial, "cam": "cam,ipm=600,cycles=endless,lead=40ms"})
 	run := func(want int, args ...string) string {
 		t.Helper()
 		cmd := exec.CommandContext(t.Context(), "makebreak", append(args, "--log", "log.db")...)
@@ -223,7 +223,7 @@ func TestSoakThroughKill(t *testing.T) {
 	}
 	p.Wait()
 	p = watched()
-	await(20)
+	await(40)
 	run(2, "soak", "start", "another")
 	run(0, "soak", "finish")
 	p.end(syscall.SIGTERM)

@@ -578,12 +578,12 @@ type phaseFit struct {
 	free          float64 // their degrees of freedom
 	runs          int     // rows of whole cycles that nothing parts
 	// Of the stretches of one phase and speed that are long enough.
-	parts              int
-	cycles, ns         int64
-	sxxAll, sxyAll     float64
-	last               Stamp
-	lastX              int
-	lastWhole, stretch bool
+	parts          int
+	cycles, ns     int64
+	sxxAll, sxyAll float64
+	last           Stamp
+	lastX          int
+	lastWhole      bool
 }
 
 // add takes the opening that begins cycle number x; period is about how long

@@ -535,7 +535,6 @@ type lobeNumbers struct {
 	made   int         // numberings that began
 	places []lobePlace // of each stretch that is over
 	shown  int
-	spare  *lobeSignature
 }
 
 // A lobeGroup is the figures of all stretches with the same numbers.

@@ -46,10 +46,11 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 	var q Quantity
 	var seenNS float64 // of edges in the rate
 	var percent Stat
+	var rate float64
 	switch {
 	case r.Dial != nil:
 		d := &m.dial
-		q, percent = RatePPS, r.Dial.BreakPercent.Stat
+		q, percent, rate = RatePPS, r.Dial.BreakPercent.Stat, r.Dial.RatePPS.Overall.V
 		x = summed{n: d.per.Len(), breaks: 1, breakNS: float64(d.brk.Sum()), periodNS: float64(d.per.Sum())}
 		for t := range d.trains.all {
 			if t.pulses > 1 {
@@ -57,12 +58,12 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 			}
 		}
 		// The standard deviation of a period is √2 times that of its edges.
-		if rate := r.Dial.RatePPS.Stat; rate.SD.OK {
-			seenNS = rate.SD.V / rate.Mean.V * x.periodNS / float64(x.n) / math.Sqrt2
+		if s := r.Dial.RatePPS.Stat; s.SD.OK {
+			seenNS = s.SD.V / s.Mean.V * x.periodNS / float64(x.n) / math.Sqrt2
 		}
 	case r.Interrupter != nil:
 		c := &m.cam
-		q, percent = RateIPM, r.Interrupter.BreakPercent.Stat
+		q, percent, rate = RateIPM, r.Interrupter.BreakPercent.Stat, r.Interrupter.RateIPM.Overall.V
 		x = summed{n: c.per.Len(), breaks: max(c.follow.pat.k(), 1), breakNS: float64(c.brk.Sum()), periodNS: float64(c.per.Sum())}
 		seenNS, x.runs = c.phaseSpreadNS()
 	}
@@ -72,8 +73,11 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 	x.runs = min(max(x.runs, 1), x.n)
 	expand := m.setup.coverage()
 	if b := u[q]; b != nil && b.Expanded.OK {
-		rate := unitsPerMS(q) * 1e6 * float64(x.n) / x.periodNS
-		b.Overall = Known(expand * rate * m.setup.overallRate(x, max(m.setup.EdgeNoiseNS, seenNS)))
+		y := x
+		if r.Interrupter != nil {
+			y.periodNS = float64(m.cam.overallSpan())
+		}
+		b.Overall = Known(expand * rate * m.setup.overallRate(y, max(m.setup.EdgeNoiseNS, seenNS)))
 	}
 	if b := u[BreakPercent]; b != nil && b.Expanded.OK {
 		seenNS = 0

@@ -230,16 +230,6 @@ func (p *pattern) expected(j int, d, scale float64) (n int) {
 	}
 }
 
-// spacings are the distances of openings that nothing unknown parts.
-func spacings(o []opening) (d []int64) {
-	for i := 1; i < len(o); i++ {
-		if !o[i].gap {
-			d = append(d, int64(o[i].at-o[i-1].at))
-		}
-	}
-	return d
-}
-
 // alike tells whether two lengths may be the same segment of two cycles.
 func alike(a, b int64) bool { return math.Abs(float64(a-b)) <= 0.15*float64(max(a, b)) }
 

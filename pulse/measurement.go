@@ -210,7 +210,7 @@ type Interrupter struct {
 	// Due counts the cycles that the phase count says there should have been,
 	// lost and missing ones included.
 	Due          int         `json:"cycles_due"`
-	Slips        int         `json:"phase_slips"` // times the phase was lost and found anew
+	Slips        int         `json:"slips"` // times the phase slipped
 	PeriodMS     Stat        `json:"period_ms"`
 	RateIPM      OverallStat `json:"rate_ipm"`
 	BreakPercent OverallStat `json:"break_percent"`

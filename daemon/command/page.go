@@ -611,9 +611,6 @@ func notes(m *pulse.Measurement, trains *trainDigest) []string {
 		if i.Missing+i.Extra > 0 {
 			n = append(n, "cycles with a missing or an extra interruption are counted and left out of the statistics.")
 		}
-		if i.Slips > 0 {
-			n = append(n, "the phase was lost and found anew "+figure.Plural(i.Slips, "time", "times")+": counts of due cycles hold between those places.")
-		}
 	}
 	return n
 }
@@ -804,8 +801,12 @@ func cyclesText(m *pulse.Measurement) string {
 		k := figure.Plural(len(in.Segments)/2, "make", "makes")
 		cycle, cycles, missing = cycle+" of "+k, cycles+" of "+k, "breaks"
 	}
-	return figure.Plural(in.Cycles, cycle, cycles) + " measured of " + figure.Count(in.Due) + " due; " + missing + " missing: " +
-		figure.Count(in.Missing) + ", extra: " + figure.Count(in.Extra) + "."
+	text := figure.Plural(in.Cycles, cycle, cycles) + " measured of " + figure.Count(in.Due) + " due; " + missing + " missing: " +
+		figure.Count(in.Missing) + ", extra: " + figure.Count(in.Extra)
+	if in.Slips > 0 {
+		text += "; the phase slipped " + figure.Plural(in.Slips, "time", "times")
+	}
+	return text + "."
 }
 
 func writeInterrupter(p *page, m *pulse.Measurement, v *view) {

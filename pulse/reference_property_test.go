@@ -22,7 +22,7 @@ type refOutcome struct {
 
 var refReaders = map[string]func(t *testing.T, s *refSignal) refOutcome{
 	"reference": func(t *testing.T, s *refSignal) refOutcome {
-		r := refRead(s, refVariant{tailBreak: true, headMake: true, besideBrk: true, besideMake: true})
+		r := refRead(s, refVariant{looseMakes: true})
 		out := refOutcome{statement: r.statement, missing: r.missing, extra: r.extra, slips: r.slips, digits: r.digits, values: map[string][]float64{},
 			text: fmt.Sprintf("cycles %d missing %d extra %d slips %d due %d, causes %q", r.cycles, r.missing, r.extra, r.slips, r.due, r.causes)}
 		for _, q := range []string{"break_ms", "make_ms", "interdigit_ms", "period_ms", "break_percent"} {
@@ -71,10 +71,7 @@ func TestMovingAwayNeverImproves(t *testing.T) {
 }
 
 func movingAwayNeverImproves(t *testing.T, read func(*testing.T, *refSignal) refOutcome) {
-	n := 300
-	if testing.Short() {
-		n = 30
-	}
+	n := refTimes(75, 12)
 	type found struct {
 		count int
 		text  string

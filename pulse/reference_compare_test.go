@@ -317,7 +317,7 @@ func refTimes(n, short int) int {
 // refRun compares a family of signals. Of each kind of difference it prints the signal with the fewest edges.
 func refRun(t *testing.T, n int, signal func(seed uint64) *refSignal) {
 	t.Helper()
-	n = refTimes(n, n/10)
+	n = refTimes(n, n/20)
 	type class struct {
 		count int
 		seed  uint64
@@ -391,7 +391,7 @@ func TestReferenceInterrupter(t *testing.T) {
 		{"compound losses", refInterrupterOptions{compound: true, losses: true}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			refRun(t, 500, func(seed uint64) *refSignal { return refInterrupterSignal(seed, c.opt) })
+			refRun(t, 250, func(seed uint64) *refSignal { return refInterrupterSignal(seed, c.opt) })
 		})
 	}
 }

@@ -512,9 +512,6 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		}
 		op = append(op, o)
 	}
-	if len(op) < 2 {
-		return
-	}
 	// The spacings that are expected, from each break's opening to the next, at the speed that is seen.
 	cad := s.cfg.CadenceNS
 	if cad == nil && s.cfg.Limits != nil {
@@ -525,6 +522,18 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 	for i := range sp {
 		if cad != nil {
 			sp[i] = float64(cad[2*i+1] + cad[(2*i+2)%len(cad)])
+		}
+	}
+	addBreak := func(place int, ns int64) {
+		r.addLength(b, "break_ms", ns)
+		if len(cad) > 0 {
+			r.addLength(b, refSegment(2*(place%k)+2), ns)
+		}
+	}
+	addMakeAfter := func(place int, ns int64) { // the make that follows the break of a place
+		r.addLength(b, "make_ms", ns)
+		if len(cad) > 0 {
+			r.addLength(b, refSegment((2*(place%k)+2)%len(cad)+1), ns)
 		}
 	}
 	place := 0
@@ -538,9 +547,20 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		}
 		sort.Float64s(d)
 		if len(d) == 0 {
+			// No cycle is whole, so nothing tells the spacing; breaks need none.
+			for _, o := range op {
+				if o.brk >= 0 {
+					addBreak(0, o.brk)
+				}
+				if v.looseMakes && o.lastMake >= 0 {
+					addMakeAfter(0, o.lastMake)
+				}
+			}
 			return
 		}
 		sp[0] = d[len(d)/2]
+	} else if len(op) < 2 {
+		return
 	} else {
 		bestErr := math.Inf(1)
 		for p := range k {
@@ -608,18 +628,6 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 			}
 		}
 		return n, due
-	}
-	addBreak := func(place int, ns int64) {
-		r.addLength(b, "break_ms", ns)
-		if len(cad) > 0 {
-			r.addLength(b, refSegment(2*(place%k)+2), ns)
-		}
-	}
-	addMakeAfter := func(place int, ns int64) { // the make that follows the break of a place
-		r.addLength(b, "make_ms", ns)
-		if len(cad) > 0 {
-			r.addLength(b, refSegment((2*(place%k)+2)%len(cad)+1), ns)
-		}
 	}
 	if op[0].lastMake >= 0 && v.looseMakes {
 		addMakeAfter(place+k-1, op[0].lastMake)

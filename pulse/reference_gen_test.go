@@ -371,7 +371,7 @@ func (s *refSignal) draw(g *refGen, names []pulse.Quantity) {
 			name = refSegment(l.Segment)
 		}
 		vals := r.values[name]
-		if q == pulse.BounceMS {
+		if q == pulse.BounceMS && s.cfg.Kind == pulse.KindDial {
 			vals = r.judgedBounce
 		}
 		if len(vals) == 0 {
@@ -619,7 +619,7 @@ func refInterrupterSignal(seed uint64, opt refInterrupterOptions) *refSignal {
 		s.cfg.Limits = &pulse.Profile{ID: "invented", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{l}}
 	}
 	if opt.limits {
-		names := []pulse.Quantity{pulse.BreakPercent, pulse.BreakMS, pulse.MakeMS}
+		names := []pulse.Quantity{pulse.BounceMS, pulse.BreakPercent, pulse.BreakMS, pulse.MakeMS}
 		if len(s.cfg.CadenceNS) > 0 {
 			names = append(names, pulse.SegmentMS)
 		}

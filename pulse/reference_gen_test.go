@@ -209,9 +209,6 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 		if !hasShort { // whether a bounce limit judges a short break is not said
 			names = append(names, pulse.BounceMS)
 		}
-		if hasShort { // whether a break-time limit judges a short break is not said
-			names = slices.DeleteFunc(names, func(q pulse.Quantity) bool { return q == pulse.BreakMS })
-		}
 		s.draw(g, names)
 	}
 	return s

@@ -420,6 +420,7 @@ func (r *refReading) dial(s *refSignal) {
 			} else {
 				r.pulses++
 			}
+			// A break-time limit judges these; a short break is a defect, but no pulse.
 			brk := p.to - p.from
 			r.addLength(b, "break_ms", brk)
 			// A period, and the make in it, ends at the next pulse of the train. A break whose end is unknown is not known to be

@@ -165,15 +165,19 @@ type CycleRow struct {
 	// which numbering Lobe is of: 1 is that of LobeMarks and LobesKnown, or else
 	// of the first stretch; 0: it is not known yet, and Lobe counts from the
 	// stretch's first opening.
-	Stretch    int
-	Numbering  int
-	PeriodNS   int64
-	BreakNS    int64
-	MakeNS     int64
-	BounceNS   int64
-	SegmentsNS []int64 // the makes and breaks of a cadence, in its own order; nil otherwise
-	Missing    int     // interruptions missing in it
-	Extra      int     // extra interruptions in it
+	Stretch   int
+	Numbering int
+	PeriodNS  int64
+	BreakNS   int64
+	MakeNS    int64
+	BounceNS  int64
+	// BeforeNS is the make before its first opening, where that belongs to a
+	// cycle whose beginning is not known; 0 elsewhere. It is in the statistics.
+	BeforeNS      int64
+	BeforeSegment int     // of the cadence, 1-based; 0 without one
+	SegmentsNS    []int64 // the makes and breaks of a cadence, in its own order; nil otherwise
+	Missing       int     // interruptions missing in it
+	Extra         int     // extra interruptions in it
 	// Whole: nothing is missing, extra or unknown in it. Only then its period
 	// is in the statistics.
 	Whole bool

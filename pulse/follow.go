@@ -81,7 +81,10 @@ type opening struct {
 	breakNS  int64 // 0 when its end is not known
 	bounceNS int64
 	makeNS   int64 // the make after its break, 0 where it is not known
-	j        int   // its place in the pattern, once it is known to be due
+	// beforeNS is the make before it where the break before that did not begin
+	// with a known opening; 0 elsewhere, for that opening has it.
+	beforeNS int64
+	j        int // its place in the pattern, once it is known to be due
 	// gap: nothing is known from blindFrom to blindTo, between the opening
 	// before and this one.
 	gap                bool
@@ -160,6 +163,7 @@ type follower struct {
 	scale0  float64
 	cycles0 float64   // that scale0 rests on
 	steady  bool      // the speed does not change: a pattern is being tried
+	blind   bool      // the spacing is not known: nothing can be missing over an unknown time
 	inv     []float64 // 1 / spacing
 	lead    float64   // cost of nothing being due yet
 	leadBy  float64   // what the first opening costs as extra
@@ -445,6 +449,10 @@ func missed(n int) float64 { return min(costMissing*float64(max(n, 0)), costOuta
 // overUnknown reads opening n after a time in which nothing was known: the
 // known speed may carry the phase over it, else it is found anew.
 func (f *follower) overUnknown(s *node, o *opening, n int64, d, since float64) {
+	if f.blind {
+		f.offer(n, 0, 1, &node{cost: since, scale: s.scale, from: s.at, fromSlot: s.slot, due: 1, kind: linkAnew, unknown: true})
+		return
+	}
 	k := f.pat.k()
 	m, off, room, ok := f.pat.ahead(s.place, d-s.ahead, s.scale)
 	drift := gapDrift * d

@@ -34,7 +34,10 @@ type interrupterReader struct {
 	// gap: something is unknown since the last opening, from blindFrom to blindTo.
 	gap                bool
 	blindFrom, blindTo Stamp
-	moved              Stamp // last transition, or when the level was known again
+	// shutAt is when a break closed whose opening is not known.
+	shutAt Stamp
+	shutOK bool
+	moved  Stamp // last transition, or when the level was known again
 	// still is what has fallen due up to now beyond what is decided, as nothing
 	// has moved for long since the opening at from.
 	still struct {
@@ -73,11 +76,15 @@ func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
 	r.moved = at
 	if !closed {
 		r.cur = opening{at: at, bounceNS: bounce, gap: r.gap, blindFrom: r.blindFrom, blindTo: r.blindTo}
-		r.curOK, r.open, r.gap = true, true, false
+		if r.shutOK {
+			r.cur.beforeNS = int64(at - r.shutAt)
+		}
+		r.curOK, r.open, r.gap, r.shutOK = true, true, false, false
 		return
 	}
 	r.open = false
 	if !r.curOK {
+		r.shutAt, r.shutOK = at, true
 		return
 	}
 	r.curOK = false
@@ -93,7 +100,7 @@ func (r *interrupterReader) unknown(from, end Stamp, closed bool) {
 	if !r.gap {
 		r.gap, r.blindFrom = true, from
 	}
-	r.blindTo, r.moved = end, end
+	r.blindTo, r.moved, r.shutOK = end, end, false
 	r.open = !closed
 }
 
@@ -129,7 +136,7 @@ func (r *interrupterReader) begin(last bool) {
 		given = nil
 	}
 	best := learn(r.learn, given, r.limits, r.lobes > 0)
-	if n := len(r.learn); !last && best.cost > costPoor*float64(n) && n < learnMost {
+	if n := len(r.learn); !last && (best.blind || best.cost > costPoor*float64(n)) && n < learnMost {
 		r.learnFrom = min(2*n, learnMost)
 		return
 	}
@@ -149,6 +156,7 @@ func (r *interrupterReader) begin(last bool) {
 	}
 	r.follow.out = r
 	r.follow.init(best.pat, best.scale, best.noisy)
+	r.follow.blind = best.blind
 	r.follow.cycles0 = min(float64(len(r.learn))/float64(k), learntCycles)
 	if given != nil && k == given.k() && len(r.learn) > 0 {
 		r.speedChange(SpeedChange{At: r.learn[0].at, BeforeMS: ms(float64(given.cycle)), AfterMS: ms(float64(best.pat.cycle) * best.scale)}, true)
@@ -172,6 +180,12 @@ func (r *interrupterReader) take(s *step) {
 	o := *s.o
 	o.j = s.place
 	k := r.follow.pat.k()
+	if o.beforeNS > 0 && (s.missing > 0 || r.interrupted) {
+		o.beforeNS = 0 // what is missing or extra in it is counted instead
+	}
+	if o.beforeNS > 0 {
+		r.keep(2*((o.j+k-1)%k)+1, o.beforeNS, &r.xMake, spot{at: o.at - Stamp(o.beforeNS)})
+	}
 	if s.first {
 		r.begun, r.origin = true, s.place
 		r.arrive(o, 0)
@@ -286,7 +300,7 @@ func (r *interrupterReader) advance(now Stamp) {
 func (r *interrupterReader) stand(now Stamp) {
 	f := &r.follow
 	best := f.best()
-	if f.root == nil || r.gap || r.curOK && r.cur.gap || float64(now-r.moved) < stillCycles*float64(f.pat.cycle)*best.scale {
+	if f.root == nil || f.blind || r.gap || r.curOK && r.cur.gap || float64(now-r.moved) < stillCycles*float64(f.pat.cycle)*best.scale {
 		return
 	}
 	k := f.pat.k()
@@ -394,12 +408,17 @@ func (r *interrupterReader) keepSegments(s spot) {
 
 // rowSegments gives the row the makes and breaks that are known of the cycle.
 func (r *interrupterReader) rowSegments() {
+	r.row.BeforeNS = r.got[0].beforeNS
 	if r.row.SegmentsNS == nil {
 		return
 	}
+	r.row.BeforeSegment = 2*r.got[0].j + 1
 	k := r.follow.pat.k()
 	clear(r.row.SegmentsNS)
-	for _, g := range r.got {
+	for i, g := range r.got {
+		if i > 0 && g.beforeNS > 0 {
+			r.row.SegmentsNS[2*g.j] = g.beforeNS
+		}
 		r.row.SegmentsNS[2*g.j+1] = g.breakNS
 		r.row.SegmentsNS[(2*g.j+2)%(2*k)] = g.makeNS
 	}

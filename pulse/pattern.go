@@ -360,10 +360,12 @@ func (p *pattern) speeds(o []opening) []float64 {
 }
 
 // A cycleFit tells the mean distance of due openings from the steps of a
-// follower, by a line through each stretch of one phase.
+// follower, by a line through each stretch of one phase: through the openings
+// of one place, for those of a cadence are not evenly spaced.
 type cycleFit struct {
 	n              float64 // of the stretch
 	at             Stamp   // its first opening
+	place          int     // of that
 	x, mx, my      float64
 	sxx, sxy       float64
 	sxxAll, sxyAll float64
@@ -375,9 +377,9 @@ func (c *cycleFit) take(s *step) {
 	}
 	if c.n == 0 || s.slip || s.anew || s.stepped {
 		c.part()
-		c.at = s.o.at
-	} else {
-		c.x += float64(s.due)
+		c.at, c.place = s.o.at, s.place
+	} else if c.x += float64(s.due); s.place != c.place {
+		return
 	}
 	c.n++
 	y := float64(s.o.at - c.at)
@@ -406,6 +408,7 @@ type learnt struct {
 	scale float64
 	cost  float64
 	noisy bool // some of them were not due, so the first may be such too
+	blind bool // no two openings have a known distance: nothing is known of the spacing
 	fits  bool // it explains nearly all of them
 }
 
@@ -474,8 +477,9 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 			try(p, 1, other, costCadence*float64(len(o)))
 		}
 	}
-	if math.IsInf(best.cost, 1) { // a single opening: no cycle will be measured
+	if math.IsInf(best.cost, 1) { // no cycle will be measured
 		try(plain(1e9), 1, 0, math.Inf(1))
+		best.blind = true
 	}
 	return best
 }

@@ -124,7 +124,6 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 	open := func(ns int64) { g.spans = append(g.spans, refSpan{ns: ns}) }
 	pause := func() int64 { return g.ms(2.15*trainGap, 1000) }
 	trains := 1 + g.IntN(4)
-	hasFlash, hasShort := false, false
 	for range trains {
 		n := 1 + g.IntN(10)
 		stallAt, longAt := -1, -1
@@ -159,13 +158,11 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 			g.note("flash")
 			open(g.ms(1.03*rangeMax, 0.98*flashMax))
 			open(pause())
-			hasFlash = true
 		case 1:
 			g.note("flash without a pause")
 			last.ns = g.ms(10, 0.95*trainGap)
 			open(g.ms(1.03*rangeMax, 0.98*flashMax))
 			open(pause())
-			hasFlash = true
 		case 2:
 			g.note("disconnect")
 			if g.chance(0.5) {
@@ -173,11 +170,9 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 			}
 			open(g.ms(1.02*flashMax, 2*flashMax))
 			open(pause())
-			hasFlash = true
 		case 3:
 			g.note("short break")
 			g.spans = append(g.spans, refSpan{ns: g.ms(g.settle+0.5, 9.5), clean: true}, refSpan{ns: pause(), clean: true})
-			hasShort = true
 		case 4:
 			g.note("doubtful make")
 			last.ns = g.ms(1.03*trainGap, 1.95*trainGap)
@@ -209,11 +204,8 @@ func refDialSignal(seed uint64, opt refDialOptions) *refSignal {
 	s.desc = g.desc
 	if opt.limits {
 		names := []pulse.Quantity{pulse.RatePPS, pulse.BreakPercent, pulse.BreakRatio, pulse.BreakMS, pulse.MakeMS, pulse.InterdigitMS, pulse.PeriodMS}
-		if !hasFlash && !hasShort && !s.loss && g.spans[0].clean {
+		{ // also with short breaks, which it does not judge: they are no pulses
 			names = append(names, pulse.BounceMS)
-		}
-		if hasShort { // whether a break-time limit judges a short break is not said
-			names = slices.DeleteFunc(names, func(q pulse.Quantity) bool { return q == pulse.BreakMS })
 		}
 		s.draw(g, names)
 	}
@@ -297,7 +289,9 @@ func (s *refSignal) lose(g *refGen) {
 		}
 		if g.chance(0.3) { // unknown from some time on until the next edge
 			from, to := int64(s.edges[i].At), int64(s.edges[i+1].At)
-			if to-from < 12e6 || s.edges[i].Level == pulse.Unknown {
+			// Edges that were lost before a level became unknown, but are reported only after it, leave no trace before it: the
+			// sequence gap cannot say where they were. So none are lost in the interval that gets the unknown level.
+			if to-from < 12e6 || s.edges[i].Level == pulse.Unknown || s.edges[i+1].Lost > 0 {
 				continue
 			}
 			u := from + int64(g.between(0.05, 0.9)*float64(to-from))
@@ -362,7 +356,7 @@ func (s *refSignal) draw(g *refGen, names []pulse.Quantity) {
 		prof.PulseMaxNS, prof.TrainGapNS, prof.FlashMaxNS = 120e6, 110e6, 900e6
 		s.cfg.Limits = prof
 	}
-	r := refRead(s, refVariant{tailBreak: true})
+	r := refRead(s, refVariant{})
 	g.Shuffle(len(names), func(i, j int) { names[i], names[j] = names[j], names[i] })
 	for _, q := range names[:min(len(names), 1+g.IntN(3))] {
 		l := pulse.Limit{Quantity: q}
@@ -372,6 +366,9 @@ func (s *refSignal) draw(g *refGen, names []pulse.Quantity) {
 			name = refSegment(l.Segment)
 		}
 		vals := r.values[name]
+		if q == pulse.BounceMS && s.cfg.Kind == pulse.KindDial {
+			vals = r.judgedBounce
+		}
 		if len(vals) == 0 {
 			one := 50.0
 			l.Max = &one
@@ -617,7 +614,7 @@ func refInterrupterSignal(seed uint64, opt refInterrupterOptions) *refSignal {
 		s.cfg.Limits = &pulse.Profile{ID: "invented", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{l}}
 	}
 	if opt.limits {
-		names := []pulse.Quantity{pulse.BreakPercent, pulse.BreakMS, pulse.MakeMS}
+		names := []pulse.Quantity{pulse.BounceMS, pulse.BreakPercent, pulse.BreakMS, pulse.MakeMS}
 		if len(s.cfg.CadenceNS) > 0 {
 			names = append(names, pulse.SegmentMS)
 		}

@@ -105,6 +105,9 @@ func TestReferenceReadsDialAsByHand(t *testing.T) {
 		// 300 ms inside a digit, makes of 40 ms on both sides: periods 100, 340.
 		{name: "stall", edges: refEdgesMS(0, 60, 100, 400, 440, 500), want: "? 2 0 0 0 1; 2 3 2 0", state: pulse.Fail, causes: 1},
 		{name: "flash without a pause", edges: refEdgesMS(0, 60, 100, 400, 1000, 1060), want: "11 2 0 1 0 0; 0 2 0 0", state: pulse.NotMeasured},
+		// The break before the flash lasts from an unknown time to 60: a stall, if it is a pulse. The digit cannot be told.
+		{name: "flash after an unknown break", edges: refEdgesMS(0, 60, 100, 400, 440, 500)[1:], want: " 1 0 1 0 0; 0 1 0 0", state: pulse.NotMeasured},
+		{name: "flash before an unknown break", edges: refEdgesMS(0, 60, 100, 400, 440), want: " 1 0 1 0 0; 0 1 0 0", state: pulse.NotMeasured},
 		{name: "flash", edges: refEdgesMS(0, 60, 600, 900, 1500, 1560), want: "11 2 0 1 0 0; 0 2 0 0", state: pulse.NotMeasured},
 		{name: "disconnect", edges: refEdgesMS(0, 60, 100, 1700, 1740, 1800), want: "11 2 0 0 1 0; 0 2 0 0", state: pulse.NotMeasured},
 		{name: "short break", edges: refEdgesMS(0, 60, 500, 508, 1000, 1060), want: "11 2 1 0 0 0; 0 2 0 1", state: pulse.NotMeasured},
@@ -134,6 +137,29 @@ func TestReferenceReadsDialAsByHand(t *testing.T) {
 				t.Errorf("%q %q %q, by hand %q %q, %d causes", got, r.statement, r.causes, c.want, c.state, c.causes)
 			}
 		})
+	}
+}
+
+func TestReferenceJudgesBounceAsByHand(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		edges []pulse.Edge
+		of    int
+	}{
+		{"two pulses", refEdgesMS(0, 60, 100, 160), 4},
+		{"stall", refEdgesMS(0, 60, 100, 400, 440, 500), 6},
+		{"short break", refEdgesMS(0, 60, 500, 508, 1000, 1060), 4},
+		{"flash and disconnect", refEdgesMS(0, 60, 600, 900, 1500, 1560, 2500, 4500), 4},
+		{"starts open", refEdgesMS(0, 60, 100, 160)[1:], 2},
+		{"ends open", refEdgesMS(0, 60, 100), 2},
+		// The closing at 160 is lost: 100 begins and 200 ends a time that is not known.
+		{"closing lost", refEdgesMS(0, 60, 100, -1, 200, 260, 300, 360), 4},
+	} {
+		lim := refLimit(pulse.BounceMS, 0, 3)
+		s := &refSignal{edges: c.edges, cfg: pulse.Config{Kind: pulse.KindDial, Limits: &pulse.Profile{Limits: []pulse.Limit{lim}}}}
+		if r := refRead(s, refVariant{}); r.items[0].n != c.of {
+			t.Errorf("%s: %d transitions are judged, by hand %d", c.name, r.items[0].n, c.of)
+		}
 	}
 }
 

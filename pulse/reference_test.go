@@ -27,6 +27,7 @@ type refMark struct {
 	kind        byte // 'o' opening, 'c' closing, 'u' unknown
 	at          int64
 	until, from int64 // of 'u': the state is known until and from these times
+	bounceNS    int64
 }
 
 const refForever = int64(1) << 60
@@ -130,9 +131,9 @@ func refSettle(s *refSignal) refSettled {
 			if cfg.Timing == pulse.TimingSettled {
 				at = p.from
 			}
-			m := refMark{kind: 'c', at: at}
+			m := refMark{kind: 'c', at: at, bounceNS: p.from - old.to}
 			if !p.closed {
-				m = refMark{kind: 'o', at: at - asym}
+				m.kind, m.at = 'o', at-asym
 			}
 			out.marks = append(out.marks, m)
 			out.transitions++
@@ -192,6 +193,7 @@ type refReading struct {
 	cycles, missing, extra, slips, due           int
 	overallRate, overallPercent                  float64
 	values                                       map[string][]refValue // by name of the quantity
+	judgedBounce                                 []refValue            // those that a bounce limit judges
 	items                                        []refItem
 	statement                                    pulse.Statement
 	causes                                       []string
@@ -260,6 +262,7 @@ type refElement struct {
 	isBreak, known bool
 	from, to       int64
 	class          string
+	bounceNS       [2]int64 // of its opening and closing, when known
 }
 
 func refRead(s *refSignal, v refVariant) *refReading {
@@ -269,7 +272,7 @@ func refRead(s *refSignal, v refVariant) *refReading {
 		r.add("bounce_ms", float64(ns)/1e6, b.same(float64(ns))/1e6)
 	}
 	if s.cfg.Kind == pulse.KindDial {
-		r.dial(s, v)
+		r.dial(s)
 	} else {
 		r.interrupter(s, v)
 	}
@@ -277,18 +280,17 @@ func refRead(s *refSignal, v refVariant) *refReading {
 	return r
 }
 
-// A refVariant chooses between two honest readings where the definitions leave a choice. The Meter must agree with one of
-// them throughout a signal.
+// A refVariant chooses between honest readings where the definitions leave a choice. The Meter must agree with one of them
+// throughout a signal.
 type refVariant struct {
-	openPeriod bool // dial: the period and make before a break whose end is unknown are measured
-	tailBreak  bool // interrupter: the break after the last opening is in the break statistics
-	headMake   bool // interrupter: the make before the first opening is in the make statistics
-	besideBrk  bool // interrupter: the known break of a cycle that is not known whole is in the statistics
-	besideMake bool // the same of its known make
-	firstPlace int  // cadence: the break that begins a cycle
+	// looseMakes: an interrupter's known make whose cycle has no known opening is in the make statistics: the make before
+	// the first opening, and the one after a break of unknown start. The known break of a cycle that is not known whole
+	// always is.
+	looseMakes bool
+	firstPlace int // cadence: the break that begins a cycle
 }
 
-func (r *refReading) dial(s *refSignal, v refVariant) {
+func (r *refReading) dial(s *refSignal) {
 	b := refBudgetOf(s.cfg)
 	var prof pulse.Profile
 	if s.cfg.Limits != nil {
@@ -303,7 +305,7 @@ func (r *refReading) dial(s *refSignal, v refVariant) {
 	marks := r.settled.marks
 	for i := 0; i+1 < len(marks); i++ {
 		a, z := marks[i], marks[i+1]
-		e := refElement{known: a.kind != 'u' && z.kind != 'u', from: a.at, to: z.at}
+		e := refElement{known: a.kind != 'u' && z.kind != 'u', from: a.at, to: z.at, bounceNS: [2]int64{a.bounceNS, z.bounceNS}}
 		if a.kind == 'u' {
 			e.from = a.from
 		}
@@ -341,6 +343,17 @@ func (r *refReading) dial(s *refSignal, v refVariant) {
 		if el[i].class == "flash" && closeMake(i-1) && closeMake(i+1) && at(i-2).class == "pulse" && at(i+2).class == "pulse" {
 			el[i].class = "stall"
 			r.stalls++
+		}
+	}
+	// A bounce limit of a dial is given for pulsing: it judges both transitions of a pulse, a stall and a short break, where
+	// both are known. It does not judge those of a flash or a disconnect, which no published limit means, nor those of a
+	// break whose start or end is unknown (the file begins with a closing or ends open, the capture ends undecided, the time
+	// between is unknown): that break may be of any length.
+	for _, e := range el {
+		if e.class == "pulse" || e.class == "stall" {
+			for _, ns := range e.bounceNS {
+				r.judgedBounce = append(r.judgedBounce, refValue{float64(ns) / 1e6, b.same(float64(ns)) / 1e6})
+			}
 		}
 	}
 	// A make between the train gap and twice that, between two pulses, may be a gap or a stalled make.
@@ -386,7 +399,13 @@ func (r *refReading) dial(s *refSignal, v refVariant) {
 			}
 			return !at(brk).known && m.to-m.from < trainGap
 		}
-		if i > 0 && cut(i-1, i-2) || lastOne < len(el)-1 && cut(lastOne+1, lastOne+2) {
+		// A flash with short makes on both sides is a stall when a pulse stands at its other side too. Where the break there is
+		// of unknown length, or the make before it is, that cannot be told, so neither can the digit: the flash is counted as
+		// one and the train beside it is partial.
+		mayStall := func(brk, step int) bool {
+			return at(brk).class == "flash" && closeMake(brk-step) && cut(brk+step, brk+2*step)
+		}
+		if i > 0 && cut(i-1, i-2) || lastOne < len(el)-1 && cut(lastOne+1, lastOne+2) || mayStall(i-2, -1) || mayStall(lastOne+2, 1) {
 			t.partial = true
 		}
 		if gapKnown {
@@ -401,13 +420,12 @@ func (r *refReading) dial(s *refSignal, v refVariant) {
 			} else {
 				r.pulses++
 			}
+			// A break-time limit judges these; a short break is a defect, but no pulse.
 			brk := p.to - p.from
 			r.addLength(b, "break_ms", brk)
-			more := k < n-1
-			if !more && v.openPeriod && closeMake(x+1) && at(x+2).isBreak && !at(x+2).known && at(x+2).from != 0 {
-				more = true
-			}
-			if !more {
+			// A period, and the make in it, ends at the next pulse of the train. A break whose end is unknown is not known to be
+			// one, so the period before it is not measured.
+			if k == n-1 {
 				continue
 			}
 			mk := el[x+1].to - el[x+1].from
@@ -495,9 +513,6 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		}
 		op = append(op, o)
 	}
-	if len(op) < 2 {
-		return
-	}
 	// The spacings that are expected, from each break's opening to the next, at the speed that is seen.
 	cad := s.cfg.CadenceNS
 	if cad == nil && s.cfg.Limits != nil {
@@ -508,6 +523,18 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 	for i := range sp {
 		if cad != nil {
 			sp[i] = float64(cad[2*i+1] + cad[(2*i+2)%len(cad)])
+		}
+	}
+	addBreak := func(place int, ns int64) {
+		r.addLength(b, "break_ms", ns)
+		if len(cad) > 0 {
+			r.addLength(b, refSegment(2*(place%k)+2), ns)
+		}
+	}
+	addMakeAfter := func(place int, ns int64) { // the make that follows the break of a place
+		r.addLength(b, "make_ms", ns)
+		if len(cad) > 0 {
+			r.addLength(b, refSegment((2*(place%k)+2)%len(cad)+1), ns)
 		}
 	}
 	place := 0
@@ -521,9 +548,20 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		}
 		sort.Float64s(d)
 		if len(d) == 0 {
+			// No cycle is whole, so nothing tells the spacing; breaks need none.
+			for _, o := range op {
+				if o.brk >= 0 {
+					addBreak(0, o.brk)
+				}
+				if v.looseMakes && o.lastMake >= 0 {
+					addMakeAfter(0, o.lastMake)
+				}
+			}
 			return
 		}
 		sp[0] = d[len(d)/2]
+	} else if len(op) < 2 {
+		return
 	} else {
 		bestErr := math.Inf(1)
 		for p := range k {
@@ -592,19 +630,7 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		}
 		return n, due
 	}
-	addBreak := func(place int, ns int64) {
-		r.addLength(b, "break_ms", ns)
-		if len(cad) > 0 {
-			r.addLength(b, refSegment(2*(place%k)+2), ns)
-		}
-	}
-	addMakeAfter := func(place int, ns int64) { // the make that follows the break of a place
-		r.addLength(b, "make_ms", ns)
-		if len(cad) > 0 {
-			r.addLength(b, refSegment((2*(place%k)+2)%len(cad)+1), ns)
-		}
-	}
-	if op[0].lastMake >= 0 && v.headMake {
+	if op[0].lastMake >= 0 && v.looseMakes {
 		addMakeAfter(place+k-1, op[0].lastMake)
 	}
 	var iv []refInterval // every interval in turn; one that is not good parts cycles
@@ -613,11 +639,11 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		if !op[i].whole {
 			n, _ := steps(place, d)
 			r.due += n
-			if v.besideBrk && op[i].brk >= 0 {
+			if op[i].brk >= 0 {
 				addBreak(place, op[i].brk)
 			}
 			place = (place + n) % k
-			if v.besideMake && op[i+1].lastMake >= 0 {
+			if v.looseMakes && op[i+1].lastMake >= 0 {
 				addMakeAfter(place+k-1, op[i+1].lastMake)
 			}
 			iv = append(iv, refInterval{})
@@ -636,24 +662,26 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		}
 		n, due := steps(place, d)
 		one := refInterval{place: place, good: true, brk: op[i].brk, mk: op[i].mk}
+		// Do the following ones keep the old phase, or this one's?
+		keepOld, keepNew := 0, 0
+		for j := i + 2; j < min(len(op), i+2+2*k+2); j++ {
+			if _, ok := steps(place, float64(op[j].at-op[i].at)); ok {
+				keepOld++
+			}
+			if _, ok := steps((place+1)%k, float64(op[j].at-op[i+1].at)); ok {
+				keepNew++
+			}
+		}
 		switch {
-		case due && n == 1 || !due && allows(d, op[i].brk, op[i].mk):
+		// Where only the limits allow it, and all that follows keeps the old phase, it is extra all the same: that explains
+		// the whole better.
+		case due && n == 1 || !due && allows(d, op[i].brk, op[i].mk) && (d > sp[place] || keepOld <= keepNew):
 			n = 1
 			iv = append(iv, one)
 		case due:
 			r.missing += n - 1
 			iv = append(iv, refInterval{})
 		default:
-			// Not due. Do the following ones keep the old phase, or this one's?
-			keepOld, keepNew := 0, 0
-			for j := i + 2; j < min(len(op), i+2+2*k+2); j++ {
-				if _, ok := steps(place, float64(op[j].at-op[i].at)); ok {
-					keepOld++
-				}
-				if _, ok := steps((place+1)%k, float64(op[j].at-op[i+1].at)); ok {
-					keepNew++
-				}
-			}
 			if keepOld >= keepNew {
 				r.extra++
 				r.due++
@@ -675,7 +703,7 @@ func (r *refReading) interrupter(s *refSignal, v refVariant) {
 		r.due += n
 		place = (place + n) % k
 	}
-	if tail := op[len(op)-1]; v.tailBreak && tail.brk >= 0 {
+	if tail := op[len(op)-1]; tail.brk >= 0 {
 		addBreak(place, tail.brk)
 	}
 	for _, x := range iv {
@@ -740,7 +768,11 @@ func (r *refReading) judge(s *refSignal) {
 			}
 			it := refItem{quantity: name, upper: bound == l.Max, limit: *bound, observed: math.NaN(), u: math.NaN(), statement: pulse.NotMeasured}
 			worstExcess := math.Inf(-1)
-			for _, x := range r.values[name] {
+			values := r.values[name]
+			if l.Quantity == pulse.BounceMS && s.cfg.Kind == pulse.KindDial {
+				values = r.judgedBounce
+			}
+			for _, x := range values {
 				excess := x.v - *bound
 				if !it.upper {
 					excess = -excess

@@ -197,8 +197,14 @@ func (r *rolling) pulse(p *pulse.PulseRow) (out bool) {
 // cycle takes a whole cycle, and tells the same of it.
 func (r *rolling) cycle(c *pulse.CycleRow) (out bool) {
 	s := r.slot(c.At)
+	for i := range r.bounds {
+		b := &r.bounds[i]
+		if b.Quantity == pulse.MakeMS || b.Quantity == pulse.SegmentMS && b.Segment == c.BeforeSegment {
+			out = r.known(s, i, c.BeforeNS, spot{at: c.At - pulse.Stamp(c.BeforeNS)}) || out
+		}
+	}
 	if c.Faulty() {
-		return false
+		return out
 	}
 	where := spot{breakNS: c.BreakNS, periodNS: c.PeriodNS, at: c.At, item: int32(c.Lobe)}
 	for i := range r.bounds {

@@ -200,7 +200,7 @@ func (r *interrupterReader) take(s *step) {
 	if s.slip {
 		r.slips++
 	}
-	anew := s.slip || s.anew // which lobe it is is not known
+	anew := s.slip || s.anew || s.unsure // which lobe it is is not known
 	if s.stepped || s.noisy || s.due > outageCycles*k {
 		r.phase.part()
 	}
@@ -210,7 +210,7 @@ func (r *interrupterReader) take(s *step) {
 			anew = true
 		}
 	}
-	if anew || s.speed != 0 {
+	if s.slip || s.anew || s.unsure {
 		r.phase.part()
 	}
 	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k
@@ -279,19 +279,6 @@ func (r *interrupterReader) speedChange(c SpeedChange, nominal bool) bool {
 func (r *interrupterReader) advance(now Stamp) {
 	if !r.following {
 		return
-	}
-	quiet := now
-	switch {
-	case r.curOK:
-		quiet = r.cur.at
-		if r.cur.gap {
-			quiet = r.cur.blindFrom
-		}
-	case r.gap:
-		quiet = r.blindFrom
-	}
-	if r.follow.silent(quiet) {
-		r.follow.decide()
 	}
 	r.stand(now)
 }

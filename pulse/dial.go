@@ -156,6 +156,12 @@ type dialReader struct {
 	lone     bool
 	bare     int
 	doubtful int // makes that may be a stall or a pause
+	// severed says that a disconnect ended a train after a short make; cuts
+	// counts those that a pulse followed as soon: they stand inside a digit.
+	severed   bool
+	severedBy heldBreak
+	cuts      int
+	firstCut  spot
 	// Where the first of each is.
 	firstStall, firstDoubtful spot
 
@@ -229,6 +235,7 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 		d.flash(b)
 		d.lone = true
 	default:
+		d.severed, d.severedBy = d.in, b // the make before it was short
 		d.endTrain(false)
 		d.lone = false
 		d.disconnects++
@@ -283,6 +290,12 @@ func (d *dialReader) begin(at Stamp) {
 		d.bare++
 	}
 	d.lone = false
+	if d.severed && d.refOK && mk < d.trainGap {
+		if d.cuts++; d.cuts == 1 {
+			d.firstCut = spot{breakNS: d.severedBy.breakNS, at: d.severedBy.at, group: d.nTrains + 1}
+		}
+	}
+	d.severed = false
 	switch {
 	case d.refOK && d.cut && mk < d.trainGap:
 		d.cur.flags = trainPartial
@@ -406,7 +419,7 @@ func (d *dialReader) endTrain(partial bool) {
 // unknown says that nothing is known from the last edge until end.
 func (d *dialReader) unknown(end Stamp, closed bool) {
 	d.endTrain(true)
-	d.hadUnknown, d.lone = true, false
+	d.hadUnknown, d.lone, d.severed = true, false, false
 	d.open, d.openOK, d.refOK, d.gapOK = !closed, false, false, false
 	if closed {
 		d.closedSince(end)
@@ -497,7 +510,7 @@ func (d *dialReader) result() *Dial {
 	}
 	r := &Dial{
 		Digits: d.digits(), Coding: d.coding.String(), Pulses: d.pulses, ShortBreaks: d.short,
-		Flashes: d.flashes, FlashesWithoutPause: d.bare, Disconnects: d.disconnects, Stalls: d.stalls, Trains: d.list(),
+		Flashes: d.flashes, FlashesWithoutPause: d.bare, Disconnects: d.disconnects, Stalls: d.stalls, DisconnectsInside: d.cuts, Trains: d.list(),
 		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
 	}
 	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)
@@ -558,6 +571,15 @@ func (d *dialReader) because(hasInterdigitLimit bool) (stall, notMeasured []stri
 			stall = append(stall, "a break stalled inside a digit: "+first)
 		} else {
 			stall = append(stall, fmt.Sprintf("%d breaks stalled inside a digit, the first %s", d.stalls, first))
+		}
+	}
+	if d.cuts > 0 {
+		s := &d.firstCut
+		first := fmt.Sprintf("%s ms at %.3f s, before train %d", tenths(s.breakNS), float64(s.at-d.first)/1e9, s.group)
+		if d.cuts == 1 {
+			stall = append(stall, "a break longer than a flash stands inside a digit: "+first)
+		} else {
+			stall = append(stall, fmt.Sprintf("%d breaks longer than a flash stand inside digits, the first %s", d.cuts, first))
 		}
 	}
 	if d.doubtful > 0 && !hasInterdigitLimit {

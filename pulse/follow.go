@@ -64,8 +64,9 @@ const (
 	// which a lobe is taken for the one that it would be: figures of two lobes
 	// in one would mislead.
 	lobeSure = 0.2
-	// stillCycles is after how many cycles without an opening what falls due
-	// counts as missing at once: before, the next opening tells more.
+	// stillCycles is after how many cycles without an opening all before is
+	// decided, and what falls due counts as missing at once: before, the next
+	// opening tells more.
 	stillCycles = 3
 	// phaseWeight and speedWeight are the least weights of a new opening in the
 	// followed phase and speed: they average jitter and lobes, are fast enough
@@ -232,8 +233,31 @@ func (f *follower) best() *node {
 	return b
 }
 
+// silence says that no opening has come from the last one until t. When that
+// is long, and no change of speed may have begun, all before it is decided:
+// what comes later tells nothing of it.
+func (f *follower) silence(t Stamp) {
+	if f.next == 0 || len(f.live) == 0 {
+		return
+	}
+	if float64(t-f.cell(f.next-1).at) < stillCycles*float64(f.pat.cycle)*f.best().scale {
+		return
+	}
+	for _, s := range f.live {
+		if f.mayRun(s, f.next-1) {
+			return
+		}
+	}
+	f.decide()
+}
+
 // add takes the next opening.
 func (f *follower) add(o *opening) {
+	quiet := o.at
+	if o.gap {
+		quiet = o.blindFrom
+	}
+	f.silence(quiet)
 	if f.next-f.base >= pendingMost-1 {
 		f.decideHalf()
 	}

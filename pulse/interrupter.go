@@ -45,6 +45,8 @@ type interrupterReader struct {
 		from         Stamp
 	}
 
+	shown struct{ missing, due int } // the most that Counts told
+
 	// The last due opening, and the cycle that it is in, from an opening of
 	// the same place as the first of all.
 	last         opening
@@ -280,6 +282,17 @@ func (r *interrupterReader) advance(now Stamp) {
 	if !r.following {
 		return
 	}
+	quiet := now
+	switch {
+	case r.curOK:
+		quiet = r.cur.at
+		if r.cur.gap {
+			quiet = r.cur.blindFrom
+		}
+	case r.gap:
+		quiet = r.blindFrom
+	}
+	r.follow.silence(quiet)
 	r.stand(now)
 }
 

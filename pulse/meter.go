@@ -338,12 +338,16 @@ type Counts struct {
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips int
 }
 
-// Counts may be called between calls of Add; they only grow.
+// Counts may be called between calls of Add; they only grow. What was counted
+// as missing while nothing moved stays so in them, also where it turns out to
+// have been another speed.
 func (m *Meter) Counts() Counts {
+	c := &m.cam
+	c.shown.missing, c.shown.due = max(c.shown.missing, c.missing+c.still.missing), max(c.shown.due, c.due+c.still.due)
 	return Counts{
 		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
-		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls, Trains: m.dial.nTrains, DoubtfulMakes: m.dial.doubtful, DoubtfulSpeeds: m.cam.doubtfulSpeeds,
-		Cycles: m.cam.cycles, CyclesDue: m.cam.due + m.cam.still.due, Missing: m.cam.missing + m.cam.still.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
+		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls + m.dial.cuts, Trains: m.dial.nTrains, DoubtfulMakes: m.dial.doubtful, DoubtfulSpeeds: m.cam.doubtfulSpeeds,
+		Cycles: m.cam.cycles, CyclesDue: c.shown.due, Missing: c.shown.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
 	}
 }
 

@@ -14,6 +14,7 @@ import (
 	"syscall"
 	"time"
 
+	"makebreak/daemon/store/edgecode"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -357,17 +358,17 @@ func (s *Store) checkTail(w *writer, empty bool) (findings []Finding, err error)
 		return nil, err
 	}
 	defer rows.Close()
-	var d decoder
+	var d edgecode.Decoder
 	for rows.Next() {
 		var b storedBlock
 		var name string
 		if err := rows.Scan(append(b.fields(), &name)...); err != nil {
 			return nil, err
 		}
-		if _, err := d.decode(nil, b.blockHeader, b.data); err != nil {
+		if _, err := d.Decode(nil, b.Header, b.data); err != nil {
 			findings = append(findings, Finding{Contact: name, Kind: Damage, At: at,
-				Text:   fmt.Sprintf("the latest %d edges of %s in the log are damaged: %v", b.edges, name, err),
-				Detail: Detail(map[string]any{"block": b.id, "edges": b.edges, "session": b.session, "from_ns": b.first, "to_ns": b.last})})
+				Text:   fmt.Sprintf("the latest %d edges of %s in the log are damaged: %v", b.Edges, name, err),
+				Detail: Detail(map[string]any{"block": b.id, "edges": b.Edges, "session": b.Session, "from_ns": b.First, "to_ns": b.Last})})
 		}
 	}
 	return findings, rows.Err()

@@ -61,6 +61,7 @@ import (
 
 	"makebreak/configs"
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 )
 
 // maxSegments is far beyond any published cadence (the longest has 8).
@@ -407,7 +408,7 @@ func (d *decoder) profile(v value, common draft) *pulse.Profile {
 	d.checkReadings(p.found, readings{
 		cmp.Or(p.PulseMinNS, pulse.DefaultPulseMinNS), cmp.Or(p.PulseMaxNS, pulse.DefaultPulseMaxNS),
 		cmp.Or(p.FlashMaxNS, pulse.DefaultFlashMaxNS),
-	}, "_ms", millis)
+	}, "_ms", duration.Millis)
 	for i := range p.limits {
 		d.checkLimit(&p, i)
 		p.Limits = append(p.Limits, p.limits[i].Limit)
@@ -518,5 +519,3 @@ func (d *decoder) checkLimit(p *draft, i int) {
 		d.tell(at("nominal"), shown(*l.Nominal)+" is above max "+shown(*l.Max), "nominal within the limits")
 	}
 }
-
-func millis(ns int64) string { return shown(float64(ns) / 1e6) }

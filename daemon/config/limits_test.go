@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 )
 
 // rows gives the lines of a table in testdata.
@@ -166,7 +167,7 @@ func TestBundledCadencesAreThePublished(t *testing.T) {
 		}
 		var got []string
 		for _, ns := range p.CadenceNS {
-			got = append(got, millis(ns))
+			got = append(got, duration.Millis(ns))
 		}
 		if g := strings.Join(got, "/"); g != f[1] {
 			t.Errorf("%s: bundled %s, published %s", p.ID, g, f[1])

@@ -24,6 +24,7 @@ import (
 
 	"makebreak/hw"
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 	"makebreak/pulse/synth"
 )
 
@@ -416,7 +417,7 @@ func (d *watchDecoder) contact(v value) (*contactDraft, bool) {
 	d.checkReadings(c.found, readings{
 		cmp.Or(m.PulseMinNS, p.PulseMinNS, pulse.DefaultPulseMinNS), cmp.Or(m.PulseMaxNS, p.PulseMaxNS, pulse.DefaultPulseMaxNS),
 		cmp.Or(m.FlashMaxNS, p.FlashMaxNS, pulse.DefaultFlashMaxNS),
-	}, "", shownTime)
+	}, "", duration.Format)
 	if len(d.mistakes) > before {
 		return c, false
 	}
@@ -582,7 +583,7 @@ func (d *watchDecoder) checkSettle(c *contactDraft) {
 		}
 	}
 	if m.SettleNS >= longest {
-		d.tell(c.found["settle"].value, shownTime(m.SettleNS)+" is not below the "+of+" "+shownTime(longest), "a time that every make and break outlasts")
+		d.tell(c.found["settle"].value, duration.Format(m.SettleNS)+" is not below the "+of+" "+duration.Format(longest), "a time that every make and break outlasts")
 	}
 }
 
@@ -756,22 +757,17 @@ func measure(s string, units map[string]float64) (x float64, unit string, ok boo
 	return x * scale, m[2], known && err == nil
 }
 
-var timeUnits = map[string]float64{
-	"ns": 1, "us": 1e3, "µs": 1e3, "ms": 1e6, "s": 1e9, "min": 60e9, "h": 3600e9, "d": float64(day),
-}
-
 func wantTime(lo, hi, example string) string {
 	return "a time from " + lo + " to " + hi + " with its unit (us, ms, s, min, h or d), such as " + example
 }
 
 func (d *watchDecoder) duration(dst *time.Duration, lo, hi time.Duration) func(value) bool {
 	return func(v value) bool {
-		s, _ := textOf(v.node)
-		x, _, ok := measure(s, timeUnits)
-		if x = math.Round(x); !ok || !(x >= float64(lo) && x <= float64(hi)) {
+		ns, ok := spanOf(v.node)
+		if !ok || ns < int64(lo) || ns > int64(hi) {
 			return d.wrong(v)
 		}
-		*dst = time.Duration(x)
+		*dst = time.Duration(ns)
 		return true
 	}
 }
@@ -789,10 +785,12 @@ func (d *watchDecoder) size(dst *int64) func(value) bool {
 	}
 }
 
-// shownTime writes a time as it may stand in the file.
-func shownTime(ns int64) string {
-	if ns < 1e9 {
-		return millis(ns) + "ms"
+// spanOf gives the time of a scalar, of which only 0 may lack a unit.
+func spanOf(n ast.Node) (ns int64, ok bool) {
+	s, isText := textOf(n)
+	if _, isNumber := n.(*ast.IntegerNode); isNumber {
+		s, isText = n.GetToken().Value, true
 	}
-	return shown(float64(ns)/1e9) + "s"
+	ns, err := duration.Parse(s)
+	return ns, isText && err == nil
 }

@@ -205,6 +205,24 @@ contacts:
 	}
 }
 
+// A time may be written here as in a flag and in a description.
+func TestWatchTimes(t *testing.T) {
+	folder(t)
+	for text, want := range map[string]time.Duration{
+		"90min": 90 * time.Minute, "90m": 90 * time.Minute, "1h30m": 90 * time.Minute, "+.5h": 30 * time.Minute,
+		"0010m": 10 * time.Minute, "60000000µs": time.Minute, "7d": 168 * time.Hour, "59999999999.5ns": time.Minute,
+	} {
+		w, err := parseWatch("w.yaml", []byte("window: "+text+"\n"+wHead+wContact+", chain: {edge_noise: 0}}]\n"))
+		if err != nil {
+			t.Errorf("%s: %v", text, err)
+			continue
+		}
+		if w.Window != want || w.Contacts[0].Meter.Setup.EdgeNoiseNS != 0 || !w.Contacts[0].OwnNoise {
+			t.Errorf("%s: %v, %+v", text, w.Window, w.Contacts[0])
+		}
+	}
+}
+
 func TestSameReading(t *testing.T) {
 	folder(t)
 	contact := func(keys string) Contact {
@@ -358,7 +376,7 @@ contacts:
 			"5:59: key contacts[1].cadence: 3 segments: expected an even number of them from 2 to 64: make, break, make, break …"},
 	{"thresholds", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, pulse: {min: 200ms}}\n  - {name: b, source: gpio:Y, kind: dial, pulse: {max: 1.6s}}\n  - {name: c, source: gpio:Z, kind: dial, flash_max: 200ms}\n  - {name: d, source: gpio:Q, limits: own.yaml, pulse: {min: 160ms}}\n",
 		"4:50: key contacts[0].pulse: min 200ms is not below max 200ms: expected min below max\n" +
-			"5:50: key contacts[1].pulse: flash_max 1.5s is not above pulse.max 1.6s: expected flash_max above pulse.max\n" +
+			"5:50: key contacts[1].pulse: flash_max 1500ms is not above pulse.max 1600ms: expected flash_max above pulse.max\n" +
 			"6:54: key contacts[2].flash_max: flash_max 200ms is not above pulse.max 200ms: expected flash_max above pulse.max\n" +
 			"7:56: key contacts[3].pulse: min 160ms is not below max 150ms: expected min below max"},
 	{"settling too long", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, settle: 200ms}\n  - {name: b, source: gpio:Y, limits: cadence-2.yaml, settle: 375ms}\n  - {name: c, source: gpio:Z, kind: interrupter, rate: 6000ipm, settle: 10ms}\n",

@@ -82,15 +82,11 @@ func TestReferenceConfiguration(t *testing.T) {
 			}
 		}
 	}
-	d := &watchDecoder{}
-	var chain pulse.Setup
-	for _, fields := range [][]field{
-		d.watchFields(&Watch{}, nil), d.storeFields(&Store{}), d.contactFields(&contactDraft{}),
-		d.pulseFields(&pulse.Config{}), d.chainFields(new(time.Duration), new(time.Duration), new(time.Duration), &chain.ClockRel, new(string)),
-	} {
-		for _, f := range fields {
-			if !regexp.MustCompile(`(?m)^#?[ {-]*([a-z_]+: \{)?([a-z]+: [0-9a-z]+, )?` + f.key + ":").MatchString(configs.Watch) {
-				t.Errorf("the reference has no key %s", f.key)
+	for _, raw := range []any{&rawWatch{}, &rawStore{}, &rawContact{}, &rawPulse{}, &rawChain{}} {
+		_, names, _ := fields(raw)
+		for _, name := range names {
+			if !regexp.MustCompile(`(?m)^#?[ {-]*([a-z_]+: \{)?([a-z]+: [0-9a-z]+, )?` + name + ":").MatchString(configs.Watch) {
+				t.Errorf("the reference has no key %s", name)
 			}
 		}
 	}
@@ -321,7 +317,7 @@ contacts:
 			"10:12: key contacts[0].title: the number 7: expected text on one line, at most 500 letters, in quotes where it looks like a number\n" +
 			"11:13: key contacts[0].source: \"gpio\": no such file or directory: " + someSource + "\n" +
 			"12:13: key contacts[0].closed: \"up\": expected high or low\n" +
-			"13:11: key contacts[0].bias: \"up\": expected as-is, pull-up, pull-down, disabled\n" +
+			"13:11: key contacts[0].bias: \"up\": expected as-is, pull-up, pull-down or disabled\n" +
 			"14:11: key contacts[0].kind: \"auto\": expected dial or interrupter\n" +
 			"15:13: key contacts[0].settle: the number 4: expected a time from 10us to 1s " + aTime + "4ms\n" +
 			"16:13: key contacts[0].timing: \"last\": expected first or settled\n" +
@@ -349,6 +345,14 @@ contacts:
 		"3:12: key contacts[0].name: missing: expected small letters a-z, digits and hyphens, at most 64\n" +
 			"3:12: key contacts[0].source: missing: " + someSource + "\n" +
 			"3:12: key contacts[0].kind: missing: expected dial or interrupter, or limits that tell it"},
+	{"keys without a value", wHead + "contacts:\n  - {name}\n  -\n  - {name: b, source: gpio:X, kind: dial, pulse: , chain: {edge_noise, asymmetry: ~}}\n",
+		"4:5: key contacts[0].source: missing: " + someSource + "\n" +
+			"4:5: key contacts[0].kind: missing: expected dial or interrupter, or limits that tell it\n" +
+			"4:6: key contacts[0].name: nothing: expected small letters a-z, digits and hyphens, at most 64\n" +
+			"5:4: key contacts[1]: nothing: expected the keys of a contact\n" +
+			"6:43: key contacts[2].pulse: nothing: expected min, max or both\n" +
+			"6:60: key contacts[2].chain.edge_noise: nothing: expected a time from 0us to 10ms " + aTime + "20us\n" +
+			"6:72: key contacts[2].chain.asymmetry: nothing: expected a time from -5ms to 5ms " + aTime + "-12us"},
 	{"names and lines twice", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial}\n  - {name: a, source: gpio:X, kind: dial}\n  - {name: a, source: gpio:Y, kind: auto}\n",
 		"5:12: key contacts[1].name: \"a\" is that of contacts[0].name: expected another name\n" +
 			"5:23: key contacts[1].source: \"gpio:X\" is that of contacts[0].source: expected another source\n" +

@@ -146,8 +146,12 @@ func parseWatch(path string, data []byte) (*Watch, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &watchDecoder{dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}}
-	w := d.watch(&key{node: root})
+	d := &watchDecoder{decoder: new(decoder), dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}}
+	w := &Watch{Listen: DefaultListen, Window: DefaultWindow, Store: Store{KeepRaw: DefaultKeepRaw, MaxBytes: DefaultMaxBytes}}
+	var raw rawWatch
+	if d.whole(&key{node: root}, "the keys of a watch configuration", &raw) {
+		raw.check(d, w)
+	}
 	if len(d.mistakes) > 0 {
 		return nil, append(d.err(path), d.others...)
 	}
@@ -155,7 +159,7 @@ func parseWatch(path string, data []byte) (*Watch, error) {
 }
 
 type watchDecoder struct {
-	decoder
+	*decoder
 	dir      string
 	profiles map[string]*pulse.Profile // those read already, nil where that failed
 	ids      []string                  // of the bundled profiles, once they are needed
@@ -216,15 +220,6 @@ type rawChain struct {
 	From       key `yaml:"from"`
 }
 
-func (d *watchDecoder) watch(k *key) *Watch {
-	w := &Watch{Listen: DefaultListen, Window: DefaultWindow, Store: Store{KeepRaw: DefaultKeepRaw, MaxBytes: DefaultMaxBytes}}
-	var r rawWatch
-	if d.whole(k, "the keys of a watch configuration", &r) {
-		r.check(d, w)
-	}
-	return w
-}
-
 // check reads the keys into w.
 func (r *rawWatch) check(d *watchDecoder, w *Watch) {
 	d.text(&r.Site, &w.Site, wantText, isText)
@@ -232,7 +227,7 @@ func (r *rawWatch) check(d *watchDecoder, w *Watch) {
 	if d.whole(&r.Store, "path and perhaps keep_raw and max_size", &s) {
 		d.path(&s.Path, &w.Store.Path, "the name of a file")
 		times(d, &s.KeepRaw, &w.Store.KeepRaw, "1h", "36500d", "90d")
-		read(&d.decoder, &s.MaxSize, &w.Store.MaxBytes, "a size from 10MB to 100TB, such as 1GB", sizeOf)
+		read(d.decoder, &s.MaxSize, &w.Store.MaxBytes, "a size from 10MB to 100TB, such as 1GB", sizeOf)
 	}
 	d.text(&r.Listen, &w.Listen, "an IP address or localhost, and a port, such as "+DefaultListen, validListen)
 	d.path(&r.WebConfig, &w.WebConfig, wantWebConfig)
@@ -244,7 +239,7 @@ func (r *rawWatch) check(d *watchDecoder, w *Watch) {
 	seen := map[string]string{}
 	d.list(&r.Contacts, wantContacts, func(k *key) {
 		c := contactDraft{chain: pulse.DefaultSetup()}
-		if d.whole(k, "the keys of a contact", &c.rawContact) {
+		if d.whole(k, "the keys of a contact", &c.raw) {
 			c.check(d, k)
 			c.checkUnique(d, seen)
 		}
@@ -328,8 +323,8 @@ func isLoopback(listen string) bool {
 
 // A contactDraft is a contact being read.
 type contactDraft struct {
-	rawContact
 	Contact
+	raw      rawContact
 	rateUnit string // "pps" or "ipm"
 	chain    pulse.Setup
 }
@@ -344,23 +339,23 @@ var biases = []string{"as-is", "pull-up", "pull-down", "disabled"}
 // check reads one contact and tells what in it does not go together.
 func (c *contactDraft) check(d *watchDecoder, k *key) {
 	told := len(d.mistakes)
-	r, m := &c.rawContact, &c.Meter
+	r, m := &c.raw, &c.Meter
 	m.Forget, m.Setup, c.Text = true, &c.chain, sourceOf(k.node)
-	d.text(&r.Name, &c.Contact.Name, wantID, validID)
-	d.text(&r.Title, &c.Contact.Title, wantText, isText)
-	d.source(&r.Source, &c.Contact.Source)
-	d.text(&r.RecordingContact, &c.Contact.Source.RecordingContact, wantText, isText)
-	choice(&d.decoder, &r.Closed, &m.Polarity, pulse.ClosedHigh, pulse.ClosedLow)
-	choice(&d.decoder, &r.Bias, &c.Contact.Source.Bias, biases...)
-	choice(&d.decoder, &r.Kind, &m.Kind, kinds...)
+	d.text(&r.Name, &c.Name, wantID, validID)
+	d.text(&r.Title, &c.Title, wantText, isText)
+	d.source(&r.Source, &c.Source)
+	d.text(&r.RecordingContact, &c.Source.RecordingContact, wantText, isText)
+	choice(d.decoder, &r.Closed, &m.Polarity, pulse.ClosedHigh, pulse.ClosedLow)
+	choice(d.decoder, &r.Bias, &c.Source.Bias, biases...)
+	choice(d.decoder, &r.Kind, &m.Kind, kinds...)
 	times(d, &r.Settle, &m.SettleNS, "10us", "1s", "4ms")
-	choice(&d.decoder, &r.Timing, &m.Timing, pulse.TimingFirst, pulse.TimingSettled)
+	choice(d.decoder, &r.Timing, &m.Timing, pulse.TimingFirst, pulse.TimingSettled)
 	d.limits(&r.Limits, &m.Limits)
-	read(&d.decoder, &r.Rate, &c.Contact.Rate, "pulses per second or interruptions per minute, such as 10pps or 60ipm", c.rateOf)
+	read(d.decoder, &r.Rate, &c.Rate, "pulses per second or interruptions per minute, such as 10pps or 60ipm", c.rateOf)
 	d.count(&r.Lobes, &m.Lobes, "a whole number from 1 to "+strconv.Itoa(maxLobes), maxLobes)
 	d.segments(&r.Cadence, &m.CadenceNS, "a list of times", func(k *key, ns *int64) { times(d, k, ns, "1ms", "1h", "400ms") })
 	m.CodingSet = r.Coding.given()
-	choice(&d.decoder, &r.Coding, &m.Coding, codings...)
+	choice(d.decoder, &r.Coding, &m.Coding, codings...)
 	var b rawPulse
 	if d.whole(&r.Pulse, "min, max or both", &b) {
 		times(d, &b.Min, &m.PulseMinNS, "1ms", "1h", "10ms")
@@ -369,9 +364,9 @@ func (c *contactDraft) check(d *watchDecoder, k *key) {
 	}
 	times(d, &r.TrainGap, &m.TrainGapNS, "1ms", "1h", "150ms")
 	times(d, &r.FlashMax, &m.FlashMaxNS, "1ms", "1h", "1500ms")
-	times(d, &r.StuckAfter, &c.Contact.StuckAfter, "1s", "365d", "5min")
+	times(d, &r.StuckAfter, &c.StuckAfter, "1s", "365d", "5min")
 	c.checkChain(d)
-	d.texts(&r.Notes, &c.Contact.Notes)
+	d.texts(&r.Notes, &c.Notes)
 
 	c.checkKind(d, k)
 	c.checkSource(d)
@@ -393,7 +388,7 @@ func (c *contactDraft) check(d *watchDecoder, k *key) {
 // checkChain reads what is known of the measuring chain over the defaults.
 func (c *contactDraft) checkChain(d *watchDecoder) {
 	var r rawChain
-	if !d.whole(&c.Chain, "edge_noise, asymmetry, asymmetry_u, clock_error and where they come from", &r) {
+	if !d.whole(&c.raw.Chain, "edge_noise, asymmetry, asymmetry_u, clock_error and where they come from", &r) {
 		return
 	}
 	s, from := &c.chain, "given"
@@ -401,7 +396,7 @@ func (c *contactDraft) checkChain(d *watchDecoder) {
 	times(d, &r.EdgeNoise, &noise, "0us", "10ms", "20us")
 	times(d, &r.Asymmetry, &asymmetry, "-5ms", "5ms", "-12us")
 	times(d, &r.AsymmetryU, &u, "0us", "5ms", "58us")
-	read(&d.decoder, &r.ClockError, &s.ClockRel, "a relative error from 0ppm to 1%, in ppm, ppb or %, such as 50ppm", relativeOf)
+	read(d.decoder, &r.ClockError, &s.ClockRel, "a relative error from 0ppm to 1%, in ppm, ppb or %, such as 50ppm", relativeOf)
 	d.text(&r.From, &from, wantText, isText)
 	c.OwnNoise, c.OwnAsymmetry = r.EdgeNoise.given(), r.Asymmetry.given() || r.AsymmetryU.given()
 	s.AsymmetryNS = float64(asymmetry)
@@ -426,7 +421,7 @@ func sourceOf(n ast.Node) string {
 // checkKind takes the kind from the limits when it is not given, and tells
 // keys of the other one.
 func (c *contactDraft) checkKind(d *watchDecoder, k *key) {
-	r, m, p := &c.rawContact, &c.Meter, c.profile()
+	r, m, p := &c.raw, &c.Meter, c.profile()
 	told := ""
 	switch {
 	case r.Kind.given() && !r.Kind.good(), r.Limits.given() && !r.Limits.good() && !r.Kind.given():
@@ -450,13 +445,13 @@ func (c *contactDraft) checkKind(d *watchDecoder, k *key) {
 	case unit != c.rateUnit:
 		d.fault(&r.Rate, "a rate in "+c.rateUnit+" for a contact of kind "+m.Kind.String(), "a rate in "+unit)
 	case m.Kind == pulse.KindInterrupter:
-		m.PeriodNS = int64(math.Round(60e9 / c.Contact.Rate))
+		m.PeriodNS = int64(math.Round(60e9 / c.Rate))
 	}
 }
 
 // checkSource tells keys that the contact's source has no use for.
 func (c *contactDraft) checkSource(d *watchDecoder) {
-	r, s := &c.rawContact, &c.Contact.Source
+	r, s := &c.raw, &c.Source
 	// What is no text is of no kind, and a word that is no file's name may be
 	// meant for a line.
 	if !r.Source.good() && !strings.ContainsAny(s.Text, ":./") {
@@ -477,7 +472,7 @@ func (c *contactDraft) checkSource(d *watchDecoder) {
 // checkRecording tells why a recording that is there cannot be played back, as
 // far as its header and its first edges show.
 func (c *contactDraft) checkRecording(d *watchDecoder) {
-	r, s := &c.rawContact, &c.Contact.Source
+	r, s := &c.raw, &c.Source
 	try := func(contact string) (contacts []string, err *hw.RecordingError) {
 		rec, e := hw.OpenRecordingFile(s.Recording, nil, hw.RecordingOptions{Name: s.Text, Contact: contact})
 		if e == nil {
@@ -511,7 +506,7 @@ func (c *contactDraft) checkRecording(d *watchDecoder) {
 // checkCadence tells what does not go with the contact's own cadence or that
 // of its limits.
 func (c *contactDraft) checkCadence(d *watchDecoder) {
-	r, p := &c.rawContact, c.profile()
+	r, p := &c.raw, c.profile()
 	own, cadence, of := r.Cadence.good(), p.CadenceNS, "limits "+p.ID
 	if own {
 		cadence, of = c.Meter.CadenceNS, "cadence"
@@ -536,7 +531,7 @@ func (c *contactDraft) checkCadence(d *watchDecoder) {
 
 // checkSettle tells a settling time that would swallow what is to be measured.
 func (c *contactDraft) checkSettle(d *watchDecoder) {
-	if !c.Settle.good() {
+	if !c.raw.Settle.good() {
 		return
 	}
 	m, p := &c.Meter, c.profile()
@@ -560,7 +555,7 @@ func (c *contactDraft) checkSettle(d *watchDecoder) {
 		}
 	}
 	if m.SettleNS >= longest {
-		d.fault(&c.Settle, duration.Format(m.SettleNS)+" is not below the "+of+" "+duration.Format(longest), "a time that every make and break outlasts")
+		d.fault(&c.raw.Settle, duration.Format(m.SettleNS)+" is not below the "+of+" "+duration.Format(longest), "a time that every make and break outlasts")
 	}
 }
 
@@ -574,9 +569,9 @@ func (c *contactDraft) checkUnique(d *watchDecoder, seen map[string]string) {
 		}
 		seen[id] = k.path
 	}
-	r, s := &c.rawContact, &c.Contact.Source
+	r, s := &c.raw, &c.Source
 	if r.Name.good() {
-		once(&r.Name, "name "+c.Contact.Name, quote(c.Contact.Name), "another name")
+		once(&r.Name, "name "+c.Name, quote(c.Name), "another name")
 	}
 	if r.Source.good() && s.Kind == SourceGPIO {
 		once(&r.Source, "line "+s.Line, quote(s.Text), "another source")
@@ -702,7 +697,7 @@ func (d *watchDecoder) inDir(name string) string {
 }
 
 func (d *watchDecoder) boolean(k *key, dst *bool) {
-	read(&d.decoder, k, dst, "true or false", func(n ast.Node) (bool, bool) {
+	read(d.decoder, k, dst, "true or false", func(n ast.Node) (bool, bool) {
 		b, ok := n.(*ast.BoolNode)
 		return ok && b.Value, ok
 	})
@@ -741,7 +736,7 @@ func sizeOf(n ast.Node) (int64, bool) {
 // times reads a time from lo to hi.
 func times[T ~int64](d *watchDecoder, k *key, dst *T, lo, hi, example string) {
 	want := "a time from " + lo + " to " + hi + " with its unit (us, ms, s, min, h or d), such as " + example
-	read(&d.decoder, k, dst, want, func(n ast.Node) (T, bool) {
+	read(d.decoder, k, dst, want, func(n ast.Node) (T, bool) {
 		s, isText := textOf(n)
 		if _, isNumber := n.(*ast.IntegerNode); isNumber { // 0
 			s, isText = n.GetToken().Value, true

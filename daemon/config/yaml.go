@@ -111,13 +111,8 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 // badUTF8 gives the index of the first byte that is not UTF-8 text, or -1.
 func badUTF8(s string) int {
 	for i, r := range s {
-		if r == 0 {
+		if r == 0 || r == utf8.RuneError && !strings.HasPrefix(s[i:], "\uFFFD") {
 			return i
-		}
-		if r == utf8.RuneError {
-			if _, n := utf8.DecodeRuneInString(s[i:]); n == 1 {
-				return i
-			}
 		}
 	}
 	return -1
@@ -471,23 +466,22 @@ func join(path, key string) string {
 }
 
 // quote makes text safe and short to show.
-func quote(s string) string {
-	if r := []rune(s); len(r) > 40 {
-		s = string(r[:40]) + "…"
-	}
-	return strconv.Quote(s)
-}
+func quote(s string) string { return strconv.Quote(short(s, 40)) }
 
 // oneLine makes a message of the YAML parser safe to show.
 func oneLine(s string) string {
-	s = strings.Map(func(r rune) rune {
+	return short(strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {
 			return ' '
 		}
 		return r
-	}, s)
-	if r := []rune(s); len(r) > 200 {
-		return string(r[:200]) + "…"
+	}, s), 200)
+}
+
+// short cuts text after so many letters.
+func short(s string, most int) string {
+	if r := []rune(s); len(r) > most {
+		return string(r[:most]) + "…"
 	}
 	return s
 }

@@ -444,7 +444,6 @@ func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile) (
 	d.text(&r.Source, &l.Source, wantSource, isText)
 	choice(d, &r.Seen, &l.Seen, allSeen...)
 	d.text(&r.Note, &l.Note, wantText, isText)
-	k.bad = anyBad(r)
 	if r.Quantity.good() {
 		r.checkQuantity(d, k, of, p, l)
 	}
@@ -485,7 +484,7 @@ func (r *rawLimit) checkQuantity(d *decoder, k *key, of *rawProfile, p *pulse.Pr
 		}
 	}
 	for i, b := range p.Limits {
-		if b.Quantity != "" && b.Name() == l.Name() && (b.Min != nil && l.Min != nil || b.Max != nil && l.Max != nil) {
+		if b.Name() == l.Name() && (b.Min != nil && l.Min != nil || b.Max != nil && l.Max != nil) {
 			d.tell(r.Quantity.node, r.Quantity.path, l.Name()+" is bounded already in "+of.Limits.path+"["+strconv.Itoa(i)+"]", "each bound once")
 		}
 	}

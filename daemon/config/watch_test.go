@@ -383,6 +383,8 @@ contacts:
 			"5:50: key contacts[1].pulse: flash_max 1500ms is not above pulse.max 1600ms: expected flash_max above pulse.max\n" +
 			"6:54: key contacts[2].flash_max: flash_max 200ms is not above pulse.max 200ms: expected flash_max above pulse.max\n" +
 			"7:56: key contacts[3].pulse: min 160ms is not below max 150ms: expected min below max"},
+	{"thresholds with a mistake", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, pulse: {min: 250ms, max: x}}\n",
+		"4:68: key contacts[0].pulse.max: \"x\": expected a time from 1ms to 1h " + aTime + "200ms"},
 	{"settling too long", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, settle: 200ms}\n  - {name: b, source: gpio:Y, limits: cadence-2.yaml, settle: 375ms}\n  - {name: c, source: gpio:Z, kind: interrupter, rate: 6000ipm, settle: 10ms}\n",
 		"4:51: key contacts[0].settle: 200ms is not below the longest pulse 200ms: expected a time that every make and break outlasts\n" +
 			"5:63: key contacts[1].settle: 375ms is not below the shortest segment 375ms: expected a time that every make and break outlasts\n" +

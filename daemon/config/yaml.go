@@ -318,7 +318,7 @@ func read[T any](d *decoder, k *key, dst *T, want string, parse func(ast.Node) (
 	if k.node == nil {
 		return
 	}
-	if x, ok := parse(k.node); ok && !k.missing {
+	if x, ok := parse(k.node); ok {
 		*dst = x
 	} else {
 		d.wrong(k, want)
@@ -409,7 +409,7 @@ func (d *decoder) list(k *key, want string, item func(*key)) {
 		return
 	}
 	s, ok := k.node.(*ast.SequenceNode)
-	if !ok || k.missing {
+	if !ok {
 		d.wrong(k, want)
 		return
 	}

@@ -78,15 +78,15 @@ func cut(s string, ends func(rune) bool) (part, rest string) {
 	return s, ""
 }
 
-// Format writes a time in s where it is whole, in us where it is short and no
-// whole number of ms, else in ms. Parse gives the same time back.
+// Format writes a time in s where it is whole, in us where it is below 0.1 ms,
+// else in ms. Parse gives the same time back.
 func Format(ns int64) string {
 	switch {
 	case ns == 0:
 		return "0"
 	case ns%1e9 == 0:
 		return decimal(ns, 9) + "s"
-	case ns%1e6 != 0 && -1e5 < ns && ns < 1e5:
+	case -1e5 < ns && ns < 1e5:
 		return decimal(ns, 3) + "us"
 	}
 	return Millis(ns) + "ms"

@@ -382,7 +382,6 @@ func (c *contactDraft) check(d *watchDecoder, k *key) {
 			d.fault(k, err.Error(), "a contact that can be measured")
 		}
 	}
-	k.bad = len(d.mistakes) > told
 }
 
 // checkChain reads what is known of the measuring chain over the defaults.

@@ -328,7 +328,7 @@ func (r *rawProfile) check(d *decoder, k *key, p *pulse.Profile) {
 	if d.whole(&r.Pulse, "min_ms, max_ms or both", &b) {
 		d.millis(&b.Min, &p.PulseMinNS)
 		d.millis(&b.Max, &p.PulseMaxNS)
-		r.Pulse.bad = anyBad(&b)
+		r.Pulse.bad = b.Min.bad || b.Max.bad
 	}
 	d.millis(&r.TrainGapMS, &p.TrainGapNS)
 	d.millis(&r.FlashMaxMS, &p.FlashMaxNS)
@@ -337,13 +337,11 @@ func (r *rawProfile) check(d *decoder, k *key, p *pulse.Profile) {
 		p.Notes = append(p.Notes, r.basis(d))
 	}
 	r.checkKind(d, k, p)
-	d.list(&r.Limits, wantLimits, func(k *key) {
-		var l rawLimit
-		var limit pulse.Limit
-		if d.whole(k, "the keys of a limit", &l) {
-			limit = l.check(d, k, r, p)
+	items(d, &r.Limits, &p.Limits, wantLimits, func(k *key, l *pulse.Limit) {
+		var raw rawLimit
+		if d.whole(k, "the keys of a limit", &raw) {
+			raw.check(d, k, r, p, l)
 		}
-		p.Limits = append(p.Limits, limit)
 	})
 	if r.Limits.good() && len(p.Limits) == 0 && !r.NoTolerance.given() {
 		d.fault(&r.Limits, "empty", "one limit at least; a cadence without tolerance has no_tolerance instead")
@@ -433,9 +431,9 @@ func (d *decoder) checkReadings(pulse, flash *key, r readings, suffix string, sh
 	}
 }
 
-// check makes a limit of its raw keys. The keys of its profile are of, and p
+// check makes limit l of its raw keys. The keys of its profile are of, and p
 // holds what was read of that so far.
-func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile) (l pulse.Limit) {
+func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
 	choice(d, &r.Quantity, &l.Quantity, allQuantities()...)
 	d.count(&r.Segment, &l.Segment, "a whole number from 1", maxNumber)
 	d.number(&r.Min, &l.Min)
@@ -459,11 +457,10 @@ func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile) (
 	case nominal && max && *l.Nominal > *l.Max:
 		d.fault(&r.Nominal, shown(*l.Nominal)+" is above max "+shown(*l.Max), within)
 	}
-	return l
 }
 
 // checkQuantity tells what does not go with the limit's quantity.
-func (r *rawLimit) checkQuantity(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l pulse.Limit) {
+func (r *rawLimit) checkQuantity(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
 	if allowed := quantities[p.Kind]; of.Kind.good() && !slices.Contains(allowed, l.Quantity) {
 		d.fault(&r.Quantity, string(l.Quantity)+" is no quantity of kind "+p.Kind.String(), either(allowed))
 	}

@@ -360,7 +360,7 @@ func (c *contactDraft) check(d *watchDecoder, k *key) {
 	if d.whole(&r.Pulse, "min, max or both", &b) {
 		times(d, &b.Min, &m.PulseMinNS, "1ms", "1h", "10ms")
 		times(d, &b.Max, &m.PulseMaxNS, "1ms", "1h", "200ms")
-		r.Pulse.bad = anyBad(&b)
+		r.Pulse.bad = b.Min.bad || b.Max.bad
 	}
 	times(d, &r.TrainGap, &m.TrainGapNS, "1ms", "1h", "150ms")
 	times(d, &r.FlashMax, &m.FlashMaxNS, "1ms", "1h", "1500ms")

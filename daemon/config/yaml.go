@@ -194,12 +194,6 @@ func fields(raw any) (keys []*key, names []string, needed []bool) {
 	return keys, names, needed
 }
 
-// anyBad tells whether a key of a raw struct is wrong.
-func anyBad(raw any) bool {
-	keys, _, _ := fields(raw)
-	return slices.ContainsFunc(keys, func(k *key) bool { return k.bad })
-}
-
 // keys reads a mapping over what raw, a pointer to a raw struct, holds, and
 // tells whether there is one. The library's strict reader would stop at the
 // first key that is wrong: here all are told, and it gets the others.
@@ -348,11 +342,12 @@ func textOf(n ast.Node) (string, bool) {
 func choice[T any](d *decoder, k *key, dst *T, options ...T) {
 	read(d, k, dst, either(options), func(n ast.Node) (x T, ok bool) {
 		s, _ := textOf(n)
-		i := slices.IndexFunc(options, func(o T) bool { return fmt.Sprint(o) == s })
-		if i < 0 {
-			return x, false
+		for _, o := range options {
+			if fmt.Sprint(o) == s {
+				return o, true
+			}
 		}
-		return options[i], true
+		return x, false
 	})
 }
 
@@ -371,20 +366,12 @@ var decimal = regexp.MustCompile(`^[-+]?(0|[1-9][0-9]*|)(\.[0-9]*)?$`)
 // numberOf gives a plain decimal in the range that profiles may have. Octal,
 // hexadecimal and exponents, which YAML versions read differently, are none.
 func numberOf(n ast.Node) (float64, bool) {
-	switch n.(type) {
-	case *ast.IntegerNode, *ast.FloatNode:
-	default:
-		return 0, false
-	}
 	s := n.GetToken().Value
-	if !decimal.MatchString(s) {
+	if t := n.Type(); t != ast.IntegerType && t != ast.FloatType || !decimal.MatchString(s) {
 		return 0, false
 	}
 	x, err := strconv.ParseFloat(s, 64)
-	if err != nil || !(x >= 0 && x <= maxNumber) {
-		return 0, false
-	}
-	return math.Abs(x), true // not -0
+	return math.Abs(x), err == nil && x >= 0 && x <= maxNumber // not -0
 }
 
 func (d *decoder) number(k *key, dst **float64) {
@@ -423,19 +410,22 @@ func (d *decoder) list(k *key, want string, item func(*key)) {
 	}
 }
 
-func (d *decoder) texts(k *key, dst *[]string) {
-	d.list(k, "a list of sentences", func(x *key) {
-		*dst = append(*dst, "")
-		d.text(x, &(*dst)[len(*dst)-1], wantText, isText)
+// items makes a value of each item of a list.
+func items[T any](d *decoder, k *key, dst *[]T, want string, item func(*key, *T)) {
+	d.list(k, want, func(x *key) {
+		var v T
+		item(x, &v)
+		*dst = append(*dst, v)
 	})
+}
+
+func (d *decoder) texts(k *key, dst *[]string) {
+	items(d, k, dst, "a list of sentences", func(x *key, s *string) { d.text(x, s, wantText, isText) })
 }
 
 // segments reads the makes and breaks of a cadence, each with item.
 func (d *decoder) segments(k *key, dst *[]int64, want string, item func(*key, *int64)) {
-	d.list(k, want+": make, break, make, break …", func(x *key) {
-		*dst = append(*dst, 0)
-		item(x, &(*dst)[len(*dst)-1])
-	})
+	items(d, k, dst, want+": make, break, make, break …", item)
 	if n := len(*dst); k.good() && (n < 2 || n%2 != 0 || n > maxSegments) {
 		d.fault(k, strconv.Itoa(n)+" segments", "an even number of them from 2 to 64: make, break, make, break …")
 	}

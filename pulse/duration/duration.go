@@ -40,9 +40,10 @@ func Parse(s string) (ns int64, err error) {
 	}
 	body, sum := rest, new(big.Rat)
 	for rest != "" {
-		var number, unit string
-		number, rest = cut(rest, func(r rune) bool { return !strings.ContainsRune(numerals, r) })
-		unit, rest = cut(rest, func(r rune) bool { return strings.ContainsRune(numerals, r) })
+		number := rest[:len(rest)-len(strings.TrimLeft(rest, numerals))]
+		rest = rest[len(number):]
+		unit := rest[:strings.IndexAny(rest+"0", numerals)]
+		rest = rest[len(unit):]
 		x, ok := new(big.Rat).SetString(number)
 		if !ok {
 			return 0, errForm
@@ -68,14 +69,6 @@ func Parse(s string) (ns int64, err error) {
 		return 0, ErrRange
 	}
 	return whole.Int64(), nil
-}
-
-// cut cuts s before its first letter that ends says ends a part.
-func cut(s string, ends func(rune) bool) (part, rest string) {
-	if i := strings.IndexFunc(s, ends); i >= 0 {
-		return s[:i], s[i:]
-	}
-	return s, ""
 }
 
 // Format writes a time in s where it is whole, in us where it is below 0.1 ms,

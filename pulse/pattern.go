@@ -27,7 +27,7 @@ const (
 	costBreaks = 6
 	// costCadence is what a cadence that was found may cost an opening: one that
 	// explains less is a coincidence.
-	costCadence = 2.0
+	costCadence = 1.8
 	// evenSpacing parts evenly spaced openings from a cadence: 0.62 is the most
 	// even of the published cadences (400/350/225/525), jitter stays above.
 	evenSpacing = 0.75

@@ -41,10 +41,8 @@ func writeResult(p *page, m *pulse.Measurement, v *view) {
 		writeInterrupter(p, m, v)
 	}
 	writeUncertainty(p, m)
-	if len(h) > 0 {
-		p.WriteByte('\n')
-		p.WriteString(caution)
-	}
+	p.WriteByte('\n')
+	p.WriteString(caution)
 }
 
 // measured tells whether the recording gave any figure of its kind.

@@ -511,7 +511,7 @@ func TestSoakThroughKill(t *testing.T) {
 	}
 	p.Wait()
 	p = watched()
-	await(40)
+	await(80)
 	run(2, "soak", "start", "another")
 	run(0, "soak", "finish")
 	p.end(syscall.SIGTERM)

@@ -90,7 +90,7 @@ func newView(site string, all []live.Figures) *view {
 		v.Summary += ": " + strings.Join(parts, "; ")
 	}
 	if faults > 0 {
-		v.Summary += "; " + figure.Count(faults) + " with faults that no limit judges"
+		v.Summary += "; " + figure.Count(faults) + " with faults that never pass"
 	}
 	v.Summary += "."
 	return v

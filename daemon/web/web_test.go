@@ -182,7 +182,7 @@ func short(v verdictView, word string) verdictView {
 // Each contact in the words that the page has.
 func TestWords(t *testing.T) {
 	v := newView("Marrow Quay exchange", marrowQuay())
-	if want := "5 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 with faults that no limit judges."; v.Summary != want {
+	if want := "5 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 with faults that never pass."; v.Summary != want {
 		t.Errorf("summary %q, want %q", v.Summary, want)
 	}
 	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], verdictView{"none", "–", "not measured"}
@@ -273,13 +273,13 @@ func TestWords(t *testing.T) {
 	if c := newContactView(&faulty); c.Verdict != verdicts[""] || !slices.Equal(c.Faults, []verdictView{{"fail", "✗", "1 missing"}, {"fail", "✗", "2 slipped"}}) {
 		t.Errorf("faulty, without limits: %+v", c)
 	}
-	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 faulty; 1 with faults that no limit judges."} {
+	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 faulty; 1 with faults that never pass."} {
 		if got := newView("", marrowQuay()[:n]).Summary; got != want {
 			t.Errorf("summary %q, want %q", got, want)
 		}
 	}
 	good := marrowQuay()[1]
-	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: faulty; 2 with faults that no limit judges." {
+	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: faulty; 2 with faults that never pass." {
 		t.Error(got)
 	}
 	good.Recent, good.Because, good.Statement = live.Totals{}, nil, pulse.Pass

@@ -138,6 +138,7 @@ func (l *trainList) all(yield func(trainRec) bool) {
 // dialReader reads transitions as dial pulses. It keeps Durations of
 // breaks and periods, for exact percentiles.
 type dialReader struct {
+	n                                      *Counts // of the Meter
 	pulseMin, pulseMax, trainGap, flashMax int64
 	coding                                 Coding
 	forget                                 bool
@@ -146,16 +147,13 @@ type dialReader struct {
 	onTrain                                func(*Train)
 	first                                  Stamp
 
-	pulses, short, flashes, disconnects, stalls, nTrains int
-
 	// held are breaks of a flash's length that followed the open train within
 	// the train gap: stalls if a pulse follows as soon, else flashes.
 	held []heldBreak
 	// lone says that the last break was a flash of its own; bare counts those
 	// that have a pause on one side only.
-	lone     bool
-	bare     int
-	doubtful int // makes that may be a stall or a pause
+	lone bool
+	bare int
 	// Where the first of each is.
 	firstStall, firstDoubtful spot
 
@@ -214,7 +212,7 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 	cut := false
 	switch {
 	case b.breakNS < d.pulseMin:
-		d.short++
+		d.n.ShortBreaks++
 		d.row(ClassShort, b)
 		return // the make goes on through a short break
 	case b.breakNS <= d.pulseMax:
@@ -231,7 +229,7 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 	default:
 		d.endTrain(false)
 		d.lone = false
-		d.disconnects++
+		d.n.Disconnects++
 		d.row(ClassDisconnect, b)
 	}
 	d.ref, d.refOK, d.cut, d.gapOK = at, true, cut, false
@@ -245,7 +243,7 @@ func (d *dialReader) row(c Class, b heldBreak) {
 }
 
 func (d *dialReader) flash(b heldBreak) {
-	d.flashes++
+	d.n.Flashes++
 	d.row(ClassFlash, b)
 }
 
@@ -256,7 +254,7 @@ func (d *dialReader) pulse(b heldBreak) {
 	if len(d.held) > 0 {
 		d.stall()
 	}
-	d.pulses++
+	d.n.Pulses++
 	d.take(b, ClassPulse)
 }
 
@@ -265,7 +263,7 @@ func (d *dialReader) stall() {
 	d.cur.flags |= trainStalled
 	for _, b := range d.held {
 		d.take(b, ClassStall)
-		if d.stalls++; d.stalls == 1 {
+		if d.n.Stalls++; d.n.Stalls == 1 {
 			d.firstStall = d.spot(0)
 		}
 	}
@@ -286,25 +284,25 @@ func (d *dialReader) begin(at Stamp) {
 	switch {
 	case d.refOK && d.cut && mk < d.trainGap:
 		d.cur.flags = trainPartial
-		d.startCut = d.startCut || !d.hadUnknown && d.nTrains == 0
+		d.startCut = d.startCut || !d.hadUnknown && d.n.Trains == 0
 	case d.gapOK:
 		gap = mk
 		if !d.forget {
 			d.gaps.Add(gap)
 		}
 		d.cur.flags = trainGapBefore
-		where := spot{periodNS: gap, at: at, group: d.nTrains + 1, item: 1}
+		where := spot{periodNS: gap, at: at, group: int(d.n.Trains) + 1, item: 1}
 		if v := float64(gap); !d.xGap.within(v) {
 			d.xGap.see(v, where)
 		}
 		if gap <= 2*d.trainGap {
-			if d.doubtful++; d.doubtful == 1 {
+			if d.n.DoubtfulMakes++; d.n.DoubtfulMakes == 1 {
 				d.firstDoubtful = where
 			}
 		}
 	}
 	d.curGap = gap
-	d.pend = PulseRow{Train: d.nTrains + 1, GapNS: gap, Partial: d.cur.flags&trainPartial != 0}
+	d.pend = PulseRow{Train: int(d.n.Trains) + 1, GapNS: gap, Partial: d.cur.flags&trainPartial != 0}
 }
 
 // take makes a break the train's latest, and so completes the one before.
@@ -375,7 +373,7 @@ func (d *dialReader) endTrain(partial bool) {
 		return
 	}
 	d.in = false
-	d.nTrains++
+	d.n.Trains++
 	if partial {
 		d.cur.flags |= trainPartial
 	}
@@ -496,8 +494,8 @@ func (d *dialReader) result() *Dial {
 		return StatOf(n, fill)
 	}
 	r := &Dial{
-		Digits: d.digits(), Coding: d.coding.String(), Pulses: d.pulses, ShortBreaks: d.short,
-		Flashes: d.flashes, FlashesWithoutPause: d.bare, Disconnects: d.disconnects, Stalls: d.stalls, Trains: d.list(),
+		Digits: d.digits(), Coding: d.coding.String(), Pulses: int(d.n.Pulses), ShortBreaks: int(d.n.ShortBreaks),
+		Flashes: int(d.n.Flashes), FlashesWithoutPause: d.bare, Disconnects: int(d.n.Disconnects), Stalls: int(d.n.Stalls), Trains: d.list(),
 		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
 	}
 	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)
@@ -551,20 +549,20 @@ func (d *dialReader) values(q Quantity) (n int, fill func(dst []float64, from in
 // stalled, and where no interdigit limit is there to judge them, makes that may
 // be a pause as well as a make that stalled, for which it is not measured.
 func (d *dialReader) because(hasInterdigitLimit bool) (stall, notMeasured []string) {
-	if d.stalls > 0 {
+	if d.n.Stalls > 0 {
 		s := &d.firstStall
 		first := fmt.Sprintf("%s ms in train %d, pulse %d, at %.3f s", tenths(s.breakNS), s.group, s.item, float64(s.at-d.first)/1e9)
-		if d.stalls == 1 {
+		if d.n.Stalls == 1 {
 			stall = append(stall, "a break stalled inside a digit: "+first)
 		} else {
-			stall = append(stall, fmt.Sprintf("%d breaks stalled inside a digit, the first %s", d.stalls, first))
+			stall = append(stall, fmt.Sprintf("%d breaks stalled inside a digit, the first %s", d.n.Stalls, first))
 		}
 	}
-	if d.doubtful > 0 && !hasInterdigitLimit {
+	if d.n.DoubtfulMakes > 0 && !hasInterdigitLimit {
 		s := &d.firstDoubtful
 		text := fmt.Sprintf("the make of %s ms before train %d may be a pause between digits as well as a make that stalled, and no interdigit limit judges it", tenths(s.periodNS), s.group)
-		if d.doubtful > 1 {
-			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", d.doubtful, s.group, tenths(s.periodNS))
+		if d.n.DoubtfulMakes > 1 {
+			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", d.n.DoubtfulMakes, s.group, tenths(s.periodNS))
 		}
 		notMeasured = append(notMeasured, text)
 	}

@@ -76,12 +76,12 @@ func TestStalls(t *testing.T) {
 			m.Add(c.edges)
 			r := m.Finish(c.edges[len(c.edges)-1].At + 100*msec)
 			d := r.Dial
-			got := want{d.Digits, d.Pulses, d.Stalls, d.Flashes, d.FlashesWithoutPause, d.Disconnects, d.BreakMS.N, d.RatePPS.N, m.dial.doubtful, "",
+			got := want{d.Digits, d.Pulses, d.Stalls, d.Flashes, d.FlashesWithoutPause, d.Disconnects, d.BreakMS.N, d.RatePPS.N, int(m.n.DoubtfulMakes), "",
 				m.dial.firstStall.group, m.dial.firstStall.item, r.Capture.PartialEnd}
 			for x := range d.Trains.All() {
 				got.Partials += map[bool]string{true: "P", false: "w"}[x.Partial]
 			}
-			if c := m.Counts(); c.Stalls != d.Stalls || c.Flashes != d.Flashes {
+			if c := m.Counts(); int(c.Stalls) != d.Stalls || int(c.Flashes) != d.Flashes {
 				t.Errorf("counts %+v", c)
 			}
 			if d := cmp.Diff(c.want, got); d != "" {
@@ -143,7 +143,7 @@ func TestStallRowsAndSentences(t *testing.T) {
 // the make behind it has lasted the train gap.
 func TestStallLive(t *testing.T) {
 	m, _ := NewMeter(Config{Kind: KindDial, Live: true, StartLevel: High, Forget: true})
-	step := func(edges []Edge, now float64, stalls, flashes, trains int) {
+	step := func(edges []Edge, now float64, stalls, flashes, trains uint64) {
 		t.Helper()
 		m.Add(edges)
 		m.Advance(Stamp(now * 1e6))

@@ -337,7 +337,7 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 var errEnough = errors.New("enough")
 
 func (j *capture) enough() error {
-	if j.digits > 0 && j.trains >= j.digits || j.cycles > 0 && j.meter.Counts().Cycles >= j.cycles {
+	if j.digits > 0 && j.trains >= j.digits || j.cycles > 0 && j.meter.Counts().Cycles >= uint64(j.cycles) {
 		return errEnough
 	}
 	return nil
@@ -467,15 +467,15 @@ func (c *console) show(t pulse.Stamp, n pulse.Counts) {
 	if c.now <= pulse.High {
 		state = map[bool]string{true: "closed", false: "open"}[c.pol.Closed(c.now)]
 	}
-	parts := []string{figure.Fixed(float64(t)/1e9, 1) + " s", figure.Plural(n.Edges, "edge", "edges"), state}
+	parts := []string{figure.Fixed(float64(t)/1e9, 1) + " s", figure.Plural(int(n.Edges), "edge", "edges"), state}
 	if n.LostEdges > 0 {
-		parts = append(parts, figure.Count(n.LostEdges)+" lost")
+		parts = append(parts, figure.Count(int(n.LostEdges))+" lost")
 	}
 	if c.digits != "" {
 		parts = append(parts, "digits "+c.digits)
 	}
 	if n.Cycles > 0 {
-		parts = append(parts, figure.Plural(n.Cycles, "cycle", "cycles"))
+		parts = append(parts, figure.Plural(int(n.Cycles), "cycle", "cycles"))
 	}
 	if c.rate != "" {
 		parts = append(parts, c.rate)

@@ -37,8 +37,8 @@ type Figures struct {
 
 	// What follows looks back Window at most.
 	Window       time.Duration
-	Recent       Totals    // Transitions, UnknownIntervals, Flashes, Disconnects, CyclesDue and OutOfLimit are not counted
-	InterdigitMS pulse.Num // the smallest gap of a dial
+	Recent       pulse.Counts // its Edges as those of Totals
+	InterdigitMS pulse.Num    // the smallest gap of a dial
 
 	Limits *pulse.Profile // nil without any; must not be changed
 	// OtherCadence says that the contact does another cadence than the given

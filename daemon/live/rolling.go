@@ -58,8 +58,8 @@ func (s *spot) take(o *spot, upper bool) {
 // A slot is one part of the window.
 type slot struct {
 	worst []spot // one a bound
-	seen  Totals // only what Figures.Recent shows
-	gapNS int64  // the smallest interdigit gap, 0 for none
+	seen  pulse.Counts
+	gapNS int64 // the smallest interdigit gap, 0 for none
 }
 
 // rolling judges what was measured lately, against each bound.
@@ -252,7 +252,7 @@ func (r *rolling) known(s *slot, i int, ns int64, where spot) bool {
 }
 
 // since adds up the slots that the window reaches at now.
-func (r *rolling) since(now pulse.Stamp, worst []spot) (seen Totals, gapNS int64) {
+func (r *rolling) since(now pulse.Stamp, worst []spot) (seen pulse.Counts, gapNS int64) {
 	if r.slotNS == 0 {
 		return
 	}
@@ -262,20 +262,7 @@ func (r *rolling) since(now pulse.Stamp, worst []spot) (seen Totals, gapNS int64
 		for i := range worst {
 			worst[i].take(&s.worst[i], r.bounds[i].upper)
 		}
-		t, o := &seen, &s.seen
-		t.Edges += o.Edges
-		t.LostEdges += o.LostEdges
-		t.Chatter += o.Chatter
-		t.Pulses += o.Pulses
-		t.ShortBreaks += o.ShortBreaks
-		t.Stalls += o.Stalls
-		t.DoubtfulMakes += o.DoubtfulMakes
-		t.DoubtfulSpeeds += o.DoubtfulSpeeds
-		t.Trains += o.Trains
-		t.Cycles += o.Cycles
-		t.Missing += o.Missing
-		t.Extra += o.Extra
-		t.PhaseSlips += o.PhaseSlips
+		seen.Add(s.seen)
 		if s.gapNS > 0 && (gapNS == 0 || s.gapNS < gapNS) {
 			gapNS = s.gapNS
 		}

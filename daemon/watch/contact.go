@@ -410,9 +410,9 @@ func setting(c *config.Contact) live.Setting {
 // tally takes over what the Meter has counted since.
 func (c *contact) tally() {
 	n := c.meter.Counts()
-	c.minute.count(&n, &c.counts)
-	c.calms[live.Missing].add(uint64(n.Missing - c.counts.Missing))
-	c.calms[live.LostEdges].add(uint64(n.LostEdges - c.counts.LostEdges))
+	more := n.Sub(c.counts)
+	c.calms[live.Missing].add(more.Missing)
+	c.calms[live.LostEdges].add(more.LostEdges)
 	c.counts = n
 }
 
@@ -427,8 +427,7 @@ func (c *contact) closeMinute(now pulse.Stamp) {
 	if m.up != none {
 		m.LengthNS += int64(now - m.up)
 	}
-	t := c.live.Totals()
-	m.Edges, m.OutOfLimit = int64(t.Edges-m.start.Edges), int64(t.OutOfLimit-m.start.OutOfLimit)
+	m.count(c.live.Totals())
 	if m.Summary != (store.Summary{Contact: m.Contact, At: m.At, LengthNS: m.LengthNS}) {
 		c.book.Summarise(m.Summary)
 	}

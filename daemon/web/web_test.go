@@ -39,7 +39,7 @@ func marrowQuay() []live.Figures {
 		Rate: pulse.Known(60.021), BreakPercent: pulse.Known(49.96), Statement: pulse.Fail,
 		Limits:  &pulse.Profile{ID: "us-fcc-busy", Title: "47 CFR 80.74 busy tone"},
 		Because: []string{"1234 interruptions are missing", "1 interruption is extra"},
-		Recent:  live.Totals{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Cycles: 5_184_012, Missing: 2345, Extra: 1},
+		Recent:  pulse.Counts{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Counts: pulse.Counts{Cycles: 5_184_012, Missing: 2345, Extra: 1}},
 		Items: []live.Item{
 			item(pulse.RateIPM, "min", 54, 59.62, 0.0034, pulse.Pass, 0, 598, "lobe 3"),
 			item(pulse.RateIPM, "max", 66, 60.41, 0.0034, pulse.Pass, 0, 598, "lobe 2"),
@@ -53,7 +53,7 @@ func marrowQuay() []live.Figures {
 		Kind: pulse.KindDial, Up: true, State: live.Open, Window: window, SinceEdge: pulse.Known(0.01),
 		Rate: pulse.Known(9.204), BreakPercent: pulse.Known(63.96), Statement: pulse.Fail, InterdigitMS: pulse.Known(799.7),
 		Limits: &pulse.Profile{ID: "au-s002-dial", Title: "AS/CA S002:2010 decadic dialling, sending"},
-		Recent: live.Totals{Pulses: 1265, Trains: 230, Chatter: 4}, Totals: live.Totals{Pulses: 1_234_567_890, Trains: 224_466_889, Chatter: 4411, LostEdges: 1},
+		Recent: pulse.Counts{Pulses: 1265, Trains: 230, Chatter: 4}, Totals: live.Totals{Counts: pulse.Counts{Pulses: 1_234_567_890, Trains: 224_466_889, Chatter: 4411, LostEdges: 1}},
 		Items: []live.Item{
 			item(pulse.BreakMS, "min", 60, 68.21, 0.12, pulse.Pass, 0, 1265, "pulse 4"),
 			item(pulse.BreakMS, "max", 70, 81.52, 0.12, pulse.Fail, 3, 1265, "pulse 2"),
@@ -77,7 +77,7 @@ func marrowQuay() []live.Figures {
 	}
 	plain := live.Figures{
 		Setting: live.Setting{Name: "practice-dial", Title: "Simulated dial", Source: "sim:dial,digits=1234567890,rate=9.2,break=64,repeat=endless,jitter=0.2ms,bounce=2:0.8ms,seed=1"},
-		Kind:    pulse.KindDial, Up: true, Window: window, Rate: pulse.Known(9.2), BreakPercent: pulse.Known(64), Recent: live.Totals{Pulses: 1, Trains: 1},
+		Kind:    pulse.KindDial, Up: true, Window: window, Rate: pulse.Known(9.2), BreakPercent: pulse.Known(64), Recent: pulse.Counts{Pulses: 1, Trains: 1},
 	}
 	return []live.Figures{bad, good, ringing, down, plain}
 }
@@ -248,7 +248,7 @@ func TestWords(t *testing.T) {
 		t.Error(diff)
 	}
 
-	atEnd := live.Figures{Ended: true, Statement: pulse.Fail, Kind: pulse.KindDial, Totals: live.Totals{Pulses: 7, Trains: 1, OutOfLimit: 2}}
+	atEnd := live.Figures{Ended: true, Statement: pulse.Fail, Kind: pulse.KindDial, Totals: live.Totals{Counts: pulse.Counts{Pulses: 7, Trains: 1}, OutOfLimit: 2}}
 	if c := newContactView(&atEnd); c.Verdict != ended || c.Problems != nil || c.Total != "7 pulses in 1 train, 2 of them out of limits" {
 		t.Errorf("at its end: %+v", c)
 	}
@@ -260,7 +260,7 @@ func TestWords(t *testing.T) {
 	if p := newContactView(&other).Problems; len(p) != 1 || !strings.Contains(p[0].Text, "another cadence") {
 		t.Errorf("another cadence: %+v", p)
 	}
-	faulty := live.Figures{Kind: pulse.KindInterrupter, Up: true, Window: 90 * time.Second, Recent: live.Totals{Missing: 1, PhaseSlips: 2, LostEdges: 3}}
+	faulty := live.Figures{Kind: pulse.KindInterrupter, Up: true, Window: 90 * time.Second, Recent: pulse.Counts{Missing: 1, PhaseSlips: 2, LostEdges: 3}}
 	faulty.Because = faulty.Recent.Faults().Because()
 	wantProblems := []problem{
 		{"fail", "1 interruption is missing in the last 1 minute 30 seconds."},
@@ -282,7 +282,7 @@ func TestWords(t *testing.T) {
 	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: faulty; 2 with faults that no limit judges." {
 		t.Error(got)
 	}
-	good.Recent, good.Because, good.Statement = live.Totals{}, nil, pulse.Pass
+	good.Recent, good.Because, good.Statement = pulse.Counts{}, nil, pulse.Pass
 	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: within limits." {
 		t.Error(got)
 	}

@@ -7,24 +7,23 @@ import (
 
 // A spot is an extreme value with the pulse or cycle that it belongs to.
 type spot struct {
-	v                 float64
-	breakNS, periodNS int64 // of that pulse, for its uncertainty
-	at                Stamp
-	group, item       int    // train and pulse, or cycle and lobe; 0 when there is none
-	stretch           int    // of an interrupter, in which its lobes have their numbers
-	side              string // "opening" or "closing" for a bounce
-	ok                bool
+	Value
+	at          Stamp
+	group, item int    // train and pulse, or cycle and lobe; 0 when there is none
+	stretch     int    // of an interrupter, in which its lobes have their numbers
+	side        string // "opening" or "closing" for a bounce
+	ok          bool
 }
 
 // An extreme keeps the least and the greatest value seen.
 type extreme struct{ lo, hi spot }
 
 func (e *extreme) see(v float64, s spot) {
-	s.v, s.ok = v, true
-	if !e.lo.ok || v < e.lo.v {
+	s.V, s.ok = v, true
+	if !e.lo.ok || v < e.lo.V {
 		e.lo = s
 	}
-	if !e.hi.ok || v > e.hi.v {
+	if !e.hi.ok || v > e.hi.V {
 		e.hi = s
 	}
 }
@@ -32,12 +31,18 @@ func (e *extreme) see(v float64, s spot) {
 // within tells that v changes neither extreme, so that the caller need not
 // describe it.
 func (e *extreme) within(v float64) bool {
-	return e.lo.ok && v >= e.lo.v && v <= e.hi.v
+	return e.lo.ok && v >= e.lo.V && v <= e.hi.V
 }
 
 // each maps both extremes' values.
 func (e extreme) each(f func(float64) float64) extreme {
-	e.lo.v, e.hi.v = f(e.lo.v), f(e.hi.v)
+	e.lo.V, e.hi.V = f(e.lo.V), f(e.hi.V)
+	return e
+}
+
+// of is each for what follows from their breaks and periods.
+func (e extreme) of(f func(breakNS, periodNS int64) float64) extreme {
+	e.lo.V, e.hi.V = f(e.lo.BreakNS, e.lo.PeriodNS), f(e.hi.BreakNS, e.hi.PeriodNS)
 	return e
 }
 
@@ -291,7 +296,7 @@ func (d *dialReader) begin(at Stamp) {
 			d.gaps.Add(gap)
 		}
 		d.cur.flags = trainGapBefore
-		where := spot{periodNS: gap, at: at, group: int(d.n.Trains) + 1, item: 1}
+		where := spot{Value: Value{PeriodNS: gap}, at: at, group: int(d.n.Trains) + 1, item: 1}
 		if v := float64(gap); !d.xGap.within(v) {
 			d.xGap.see(v, where)
 		}
@@ -333,14 +338,14 @@ func (d *dialReader) seeBounce(at Stamp, ns int64, side string) {
 	d.bounce.add(ns)
 	if v := float64(ns); !d.xBounce.within(v) {
 		s := d.spot(0)
-		s.at, s.breakNS, s.side = at, ns, side
+		s.at, s.BreakNS, s.side = at, ns, side
 		d.xBounce.see(v, s)
 	}
 }
 
 // spot describes the pending pulse.
 func (d *dialReader) spot(period int64) spot {
-	return spot{breakNS: d.pend.BreakNS, periodNS: period, at: d.pend.At, group: d.pend.Train, item: d.pend.Pulse}
+	return spot{Value: Value{BreakNS: d.pend.BreakNS, PeriodNS: period}, at: d.pend.At, group: d.pend.Train, item: d.pend.Pulse}
 }
 
 // period completes the pending pulse: the next one has opened.
@@ -510,21 +515,20 @@ func (d *dialReader) result() *Dial {
 // the extremes with the uncertainty's arguments. ok is false for a quantity
 // that a dial does not have.
 func (d *dialReader) values(q Quantity) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
-	pairs := func(f func(b, t int64) float64) func(dst []float64, from int) { return pairs(&d.brk, &d.per, f) }
-	n = d.per.Len()
+	if f := ofPeriod(KindDial, q); f != nil {
+		switch q {
+		case RatePPS:
+			x = d.xRate.swap()
+		case PeriodMS:
+			x = d.xRate
+		case MakeMS:
+			x = d.xMake
+		default:
+			x = d.xPercent
+		}
+		return d.per.Len(), pairs(&d.brk, &d.per, f), x.of(f), true
+	}
 	switch q {
-	case RatePPS:
-		return n, pairs(func(_, t int64) float64 { return 1e9 / float64(t) }), d.xRate.each(func(v float64) float64 { return 1e9 / v }).swap(), true
-	case PeriodMS:
-		return n, pairs(func(_, t int64) float64 { return ms(float64(t)) }), d.xRate.each(ms), true
-	case BreakPercent:
-		return n, pairs(percent), d.xPercent, true
-	case BreakRatio:
-		x = d.xPercent
-		x.lo.v, x.hi.v = ratio(x.lo.breakNS, x.lo.periodNS), ratio(x.hi.breakNS, x.hi.periodNS)
-		return n, pairs(ratio), x, true
-	case MakeMS:
-		return n, pairs(func(b, t int64) float64 { return ms(float64(t - b)) }), d.xMake.each(ms), true
 	case InterdigitMS:
 		n, fill = joined(&d.gaps)
 		return n, fill, d.xGap.each(ms), true
@@ -551,7 +555,7 @@ func (d *dialReader) values(q Quantity) (n int, fill func(dst []float64, from in
 func (d *dialReader) because(hasInterdigitLimit bool) (stall, notMeasured []string) {
 	if d.n.Stalls > 0 {
 		s := &d.firstStall
-		first := fmt.Sprintf("%s ms in train %d, pulse %d, at %.3f s", tenths(s.breakNS), s.group, s.item, float64(s.at-d.first)/1e9)
+		first := fmt.Sprintf("%s ms in train %d, pulse %d, at %.3f s", tenths(s.BreakNS), s.group, s.item, float64(s.at-d.first)/1e9)
 		if d.n.Stalls == 1 {
 			stall = append(stall, "a break stalled inside a digit: "+first)
 		} else {
@@ -560,9 +564,9 @@ func (d *dialReader) because(hasInterdigitLimit bool) (stall, notMeasured []stri
 	}
 	if d.n.DoubtfulMakes > 0 && !hasInterdigitLimit {
 		s := &d.firstDoubtful
-		text := fmt.Sprintf("the make of %s ms before train %d may be a pause between digits as well as a make that stalled, and no interdigit limit judges it", tenths(s.periodNS), s.group)
+		text := fmt.Sprintf("the make of %s ms before train %d may be a pause between digits as well as a make that stalled, and no interdigit limit judges it", tenths(s.PeriodNS), s.group)
 		if d.n.DoubtfulMakes > 1 {
-			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", d.n.DoubtfulMakes, s.group, tenths(s.periodNS))
+			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", d.n.DoubtfulMakes, s.group, tenths(s.PeriodNS))
 		}
 		notMeasured = append(notMeasured, text)
 	}

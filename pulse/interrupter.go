@@ -329,7 +329,7 @@ func (r *interrupterReader) keep(i int, ns int64, x *extreme, s spot) {
 	if !r.forget {
 		r.seg[i].Add(ns)
 	}
-	s.breakNS = ns
+	s.BreakNS = ns
 	if v := float64(ns); !x.within(v) {
 		x.see(v, s)
 	}
@@ -360,7 +360,7 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 			r.brk.Add(breaks)
 			r.per.Add(t)
 		}
-		s.breakNS, s.periodNS = breaks, t
+		s.BreakNS, s.PeriodNS = breaks, t
 		if v := float64(t); !r.xPeriod.within(v) {
 			r.xPeriod.see(v, s)
 		}
@@ -510,17 +510,18 @@ func (r *interrupterReader) nominal(i int) int64 {
 
 // values is as dialReader.values; segment is 1-based.
 func (r *interrupterReader) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
-	pairs := func(f func(b, t int64) float64) func(dst []float64, from int) {
-		return pairs(&r.brk, &r.per, f)
+	if f := ofPeriod(KindInterrupter, q); f != nil {
+		switch q {
+		case PeriodMS:
+			x = r.xPeriod
+		case RateIPM:
+			x = r.xPeriod.swap()
+		default:
+			x = r.xPercent
+		}
+		return r.per.Len(), pairs(&r.brk, &r.per, f), x.of(f), true
 	}
-	n = r.per.Len()
 	switch q {
-	case PeriodMS:
-		return n, pairs(func(_, t int64) float64 { return ms(float64(t)) }), r.xPeriod.each(ms), true
-	case RateIPM:
-		return n, pairs(func(_, t int64) float64 { return 60e9 / float64(t) }), r.xPeriod.each(func(v float64) float64 { return 60e9 / v }).swap(), true
-	case BreakPercent:
-		return n, pairs(percent), r.xPercent, true
 	case BreakMS:
 		n, fill = joined(everyOther(r.seg, 0)...)
 		return n, fill, r.xBreak.each(ms), true

@@ -226,7 +226,7 @@ func (m *Meter) handle(e *Event) {
 				if e.Closed {
 					side = "closing"
 				}
-				m.xBounce.see(v, spot{breakNS: long, at: e.At, side: side})
+				m.xBounce.see(v, spot{Value: Value{BreakNS: long}, at: e.At, side: side})
 			}
 		}
 	}

@@ -367,7 +367,7 @@ func (c *Contact) event(e *pulse.Event) {
 }
 
 func (c *Contact) pulse(r *pulse.PulseRow) {
-	if r.Class != pulse.ClassPulse && r.Class != pulse.ClassStall {
+	if !r.Counts() {
 		return
 	}
 	c.mu.Lock()

@@ -48,7 +48,7 @@ func (m *minute) event(e *pulse.Event) {
 }
 
 func (m *minute) pulse(r *pulse.PulseRow) {
-	if r.Class != pulse.ClassPulse && r.Class != pulse.ClassStall {
+	if !r.Counts() {
 		return
 	}
 	spread(&m.Break, r.BreakNS)

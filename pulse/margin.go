@@ -293,11 +293,11 @@ func (a Answer) Count(cell MarginCell, heard []Edge, start, end Stamp, level Lev
 	m, err := NewMeter(Config{
 		Kind: KindDial, Polarity: a.Polarity, SettleNS: settle, Live: true, Start: start - Stamp(settle), StartLevel: level,
 		TrainGapNS: gap, PulseMaxNS: max(DefaultPulseMaxNS, cell.BreakNS()*3/2),
-		OnEvent: func(e *Event) {
+		Observer: Observer{Event: func(e *Event) {
 			if a.Once && e.Kind == EventTransition && e.Closed {
 				counts = append(counts, 1)
 			}
-		},
+		}},
 	})
 	if err != nil {
 		return nil, false, err

@@ -77,7 +77,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 		pulseMax: first(cfg.PulseMaxNS, p.PulseMaxNS, DefaultPulseMaxNS),
 		trainGap: first(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
 		flashMax: first(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
-		coding:   coding, forget: cfg.Forget, onPulse: cfg.OnPulse, onTrain: cfg.OnTrain,
+		coding:   coding, forget: cfg.Forget, onPulse: cfg.Observer.Pulse, onTrain: cfg.Observer.Train,
 		judgeBounce: !cfg.Forget && slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == BounceMS }),
 	}
 	m.dial.bounce.most = m.set.SettleNS
@@ -88,7 +88,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if cadence == nil {
 		cadence = p.CadenceNS
 	}
-	m.cam = interrupterReader{n: &m.n, onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown, limits: cfg.Limits, cadence: len(cadence) > 0}
+	m.cam = interrupterReader{n: &m.n, onCycle: cfg.Observer.Cycle, forget: cfg.Forget, lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown, limits: cfg.Limits, cadence: len(cadence) > 0}
 	switch {
 	case m.set.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
 		return nil, errors.New("settling time, nominal period and lobes must not be negative")
@@ -192,8 +192,8 @@ func (m *Meter) handleAll(ev []Event) {
 
 // handle counts a finding and passes it on to be read.
 func (m *Meter) handle(e *Event) {
-	if m.cfg.OnEvent != nil {
-		m.cfg.OnEvent(e)
+	if m.cfg.Observer.Event != nil {
+		m.cfg.Observer.Event(e)
 	}
 	long := int64(e.End - e.At)
 	switch e.Kind {

@@ -93,14 +93,14 @@ func TestStalls(t *testing.T) {
 
 func TestStallRowsAndSentences(t *testing.T) {
 	var got []string
-	cfg := Config{Kind: KindDial,
-		OnPulse: func(p *PulseRow) {
+	cfg := Config{Kind: KindDial, Observer: Observer{
+		Pulse: func(p *PulseRow) {
 			got = append(got, fmt.Sprintf("%d %v t%d p%d b%d T%d m%d g%d", p.At/msec, p.Class, p.Train, p.Pulse, p.BreakNS/1e6, p.PeriodNS/1e6, p.MakeNS/1e6, p.GapNS/1e6))
 		},
-		OnTrain: func(x *Train) {
+		Train: func(x *Train) {
 			got = append(got, fmt.Sprintf("train of %d, digit %v, stalled %v", x.Pulses, x.Digit != nil, x.Stalled))
 		},
-	}
+	}}
 	m, err := NewMeter(cfg)
 	if err != nil {
 		t.Fatal(err)
@@ -165,7 +165,7 @@ func TestStallsAddUp(t *testing.T) {
 		classes, inTrains := map[Class]int{}, 0
 		live := rapid.Bool().Draw(t, "live")
 		m, _ := NewMeter(Config{Kind: KindDial, Live: live, StartLevel: High,
-			OnPulse: func(p *PulseRow) { classes[p.Class]++ }, OnTrain: func(x *Train) { inTrains += x.Pulses }})
+			Observer: Observer{Pulse: func(p *PulseRow) { classes[p.Class]++ }, Train: func(x *Train) { inTrains += x.Pulses }}})
 		for i := range edges {
 			m.Add(edges[i : i+1])
 			if i+1 < len(edges) {

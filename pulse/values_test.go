@@ -16,14 +16,14 @@ func TestRowsHoldTheStatistics(t *testing.T) {
 	check := func(t rapid.TB, cfg Config, edges []Edge) {
 		rows := map[Quantity][]float64{}
 		segments := make([][]float64, 9)
-		cfg.OnPulse = func(p *PulseRow) {
+		cfg.Observer.Pulse = func(p *PulseRow) {
 			for _, q := range quantities {
 				if v, ok := p.Value(q); ok {
 					rows[q] = append(rows[q], v)
 				}
 			}
 		}
-		cfg.OnCycle = func(c *CycleRow) {
+		cfg.Observer.Cycle = func(c *CycleRow) {
 			for _, q := range quantities {
 				for _, v := range c.Values(q, 0) {
 					rows[q] = append(rows[q], v)

@@ -261,22 +261,12 @@ type capture struct {
 func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measurement, stopped string, err error) {
 	cfg.Live, cfg.Start, cfg.StartLevel = true, j.line.Start(), j.line.InitialLevel()
 	j.last = cfg.Start
-	onTrain, onCycle := cfg.OnTrain, cfg.OnCycle
-	cfg.OnTrain = func(t *pulse.Train) {
+	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: j.con.cycle, Train: func(t *pulse.Train) {
 		if !t.Partial {
 			j.trains++
 		}
 		j.con.train(t)
-		if onTrain != nil {
-			onTrain(t)
-		}
-	}
-	cfg.OnCycle = func(c *pulse.CycleRow) {
-		j.con.cycle(c)
-		if onCycle != nil {
-			onCycle(c)
-		}
-	}
+	}}, cfg.Observer)
 	if j.meter, err = pulse.NewMeter(cfg); err != nil {
 		return nil, "", err
 	}

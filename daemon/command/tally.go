@@ -72,12 +72,14 @@ func newTally(cfg *pulse.Config) *tally {
 
 // listen takes the rows that a Meter will make, where it needs them.
 func (t *tally) listen(cfg *pulse.Config) {
+	var o pulse.Observer
 	if len(t.bounds) > 0 {
-		cfg.OnPulse = t.pulse
+		o.Pulse = t.pulse
 	}
 	if t.lobes != nil {
-		cfg.OnCycle = t.lobes.Cycle
+		o.Cycle = t.lobes.Cycle
 	}
+	cfg.Observer = pulse.Tee(cfg.Observer, o)
 }
 
 // looksSampled tells rows that most often repeat the level of the row before,

@@ -171,8 +171,8 @@ func (c *Contact) chooseObserver() {
 	}
 }
 
-// Begin is called before each new Meter is made. It returns cfg with callbacks
-// that feed c before those that cfg has. The kind must be known. Totals go on;
+// Begin is called before each new Meter is made. It returns cfg with an
+// Observer that feeds c before the one that cfg has. The kind must be known. Totals go on;
 // another kind has its own window and latest figures.
 func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	c.mu.Lock()
@@ -199,31 +199,7 @@ func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	}
 	c.rolling.begin(c.limits, int64(c.window), c.now())
 
-	event, row, cycle, train := cfg.OnEvent, cfg.OnPulse, cfg.OnCycle, cfg.OnTrain
-	cfg.OnEvent = func(e *pulse.Event) {
-		c.event(e)
-		if event != nil {
-			event(e)
-		}
-	}
-	cfg.OnPulse = func(r *pulse.PulseRow) {
-		c.pulse(r)
-		if row != nil {
-			row(r)
-		}
-	}
-	cfg.OnCycle = func(r *pulse.CycleRow) {
-		c.cycle(r)
-		if cycle != nil {
-			cycle(r)
-		}
-	}
-	cfg.OnTrain = func(t *pulse.Train) {
-		c.train(t)
-		if train != nil {
-			train(t)
-		}
-	}
+	cfg.Observer = pulse.Tee(pulse.Observer{Event: c.event, Pulse: c.pulse, Cycle: c.cycle, Train: c.train}, cfg.Observer)
 	return cfg
 }
 

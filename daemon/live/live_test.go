@@ -285,7 +285,7 @@ func TestWindow(t *testing.T) {
 			if rapid.Bool().Draw(rt, "pulse") {
 				v := value{r.now, rapid.Int64Range(50e6, 90e6).Draw(rt, "break")}
 				values = append(values, v)
-				cfg.OnPulse(&pulse.PulseRow{At: v.at, BreakNS: v.ns, Train: 1, Pulse: 1})
+				cfg.Observer.Pulse(&pulse.PulseRow{At: v.at, BreakNS: v.ns, Train: 1, Pulse: 1})
 				if v.ns > 70e6 {
 					total++
 				}
@@ -603,7 +603,7 @@ func TestNoAllocations(t *testing.T) {
 		r.add(edges...) // learns
 		got := testing.AllocsPerRun(20, func() { r.add(later()...) })
 		// The meter's own, for each train and its digit.
-		m, err := pulse.NewMeter(pulse.Config{Kind: kind, Forget: true, OnTrain: func(*pulse.Train) {}})
+		m, err := pulse.NewMeter(pulse.Config{Kind: kind, Forget: true, Observer: pulse.Observer{Train: func(*pulse.Train) {}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -676,7 +676,7 @@ func BenchmarkPulse(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		row.At += 100e6
-		cfg.OnPulse(&row)
+		cfg.Observer.Pulse(&row)
 	}
 }
 

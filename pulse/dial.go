@@ -9,9 +9,9 @@ import (
 type spot struct {
 	Value
 	at          Stamp
-	group, item int    // train and pulse, or cycle and lobe; 0 when there is none
-	stretch     int    // of an interrupter, in which its lobes have their numbers
-	side        string // "opening" or "closing" for a bounce
+	group, item int  // train and pulse, or cycle and lobe; 0 when there is none
+	stretch     int  // of an interrupter, in which its lobes have their numbers
+	side        Side // of a bounce
 	ok          bool
 }
 
@@ -325,12 +325,12 @@ func (d *dialReader) take(b heldBreak, c Class) {
 		d.xBreak.see(v, d.spot(0))
 	}
 	if d.judgeBounce {
-		d.seeBounce(b.at, b.openBounceNS, "opening")
-		d.seeBounce(b.at+Stamp(b.breakNS), b.closeBounceNS, "closing")
+		d.seeBounce(b.at, b.openBounceNS, Opening)
+		d.seeBounce(b.at+Stamp(b.breakNS), b.closeBounceNS, Closing)
 	}
 }
 
-func (d *dialReader) seeBounce(at Stamp, ns int64, side string) {
+func (d *dialReader) seeBounce(at Stamp, ns int64, side Side) {
 	if ns == 0 {
 		d.clean++
 		return

@@ -223,25 +223,18 @@ func (m *Meter) item(b *Bound, worst *spot, n int, fill func(dst []float64, from
 	}
 	it.Count(out, n)
 	origin := m.origin()
-	if b.Quantity == BounceMS && (m.kind == KindInterrupter || worst.side == "closing") { // not corrected
+	if b.Quantity == BounceMS && (m.kind == KindInterrupter || worst.side == Closing) { // not corrected
 		origin = m.first
 	}
 	it.AtS = Known(float64(worst.at-origin) / 1e9)
-	defer func() {
-		if it.Where != "" && worst.side != "" {
-			it.Where += ", " + worst.side
-		}
-	}()
 	switch {
 	case worst.group == 0:
+	case m.kind == KindInterrupter:
+		it.At = Place{Cycle: worst.group, Lobe: max(m.cam.sig.number(worst.item, worst.stretch), 0), Side: worst.side}
 	case b.Quantity == InterdigitMS:
-		it.Where = fmt.Sprintf("before train %d", worst.group)
-	case m.kind == KindDial:
-		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
-	case m.cam.sig.number(worst.item, worst.stretch) > 0:
-		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, m.cam.sig.number(worst.item, worst.stretch))
+		it.At = Place{Train: worst.group}
 	default:
-		it.Where = fmt.Sprintf("cycle %d", worst.group)
+		it.At = Place{Train: worst.group, Pulse: worst.item, Side: worst.side}
 	}
 	return it
 }

@@ -222,9 +222,9 @@ func (m *Meter) handle(e *Event) {
 				m.bounce.add(long)
 			}
 			if v := float64(long); !m.xBounce.within(v) {
-				side := "opening"
+				side := Opening
 				if e.Closed {
-					side = "closing"
+					side = Closing
 				}
 				m.xBounce.see(v, spot{Value: Value{BreakNS: long}, at: e.At, side: side})
 			}

@@ -229,7 +229,7 @@ func TestJudgeMeter(t *testing.T) {
 	}
 	var got []row
 	for _, i := range c.Items {
-		got = append(got, row{i.Quantity, i.Bound, i.Statement, i.OutOfLimit, i.Of, i.Where})
+		got = append(got, row{i.Quantity, i.Bound, i.Statement, i.OutOfLimit, i.Of, i.At.String()})
 	}
 	want := []row{
 		{"rate_pps", "min", Pass, 0, 9, "train 1, pulse 1"},

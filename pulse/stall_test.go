@@ -192,7 +192,7 @@ func TestBounceLimitIsOnPulses(t *testing.T) {
 	flash := edgesAt(Low, 3000, 3001, 3002, 3500)
 	r := measure(t, Config{Limits: p}, slices.Concat(pulses, flash))
 	it := r.Conformity.Items[0]
-	if it.Statement != Pass || it.Of != 4 || !close9(it.Observed.V, 0.2) || it.Where != "train 1, pulse 1, closing" || !close9(it.AtS.V, 0.06) {
+	if it.Statement != Pass || it.Of != 4 || !close9(it.Observed.V, 0.2) || it.At.String() != "train 1, pulse 1, closing" || !close9(it.AtS.V, 0.06) {
 		t.Errorf("%+v", it)
 	}
 	if s := r.Settling; s.BounceMS.N != 6 || !close9(s.BounceMS.Max.V, 2) {
@@ -200,7 +200,7 @@ func TestBounceLimitIsOnPulses(t *testing.T) {
 	}
 	// The same burst at a pulse fails.
 	r = measure(t, Config{Limits: p}, slices.Concat(pulses, edgesAt(Low, 3000, 3001, 3002, 3060)))
-	if it = r.Conformity.Items[0]; it.Statement != Fail || it.OutOfLimit != 1 || it.Of != 6 || it.Where != "train 2, pulse 1, opening" {
+	if it = r.Conformity.Items[0]; it.Statement != Fail || it.OutOfLimit != 1 || it.Of != 6 || it.At.String() != "train 2, pulse 1, opening" {
 		t.Errorf("%+v", it)
 	}
 }

@@ -2,7 +2,6 @@ package live
 
 import (
 	"slices"
-	"strconv"
 	"time"
 
 	"makebreak/pulse"
@@ -127,20 +126,12 @@ func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
 		at += pulse.Stamp(c.setup.AsymmetryNS)
 	}
 	it.AgoS = pulse.Known(max(float64(now-at)/1e9, 0))
-	if w.item > 0 && b.Quantity != pulse.InterdigitMS {
-		noun := "lobe "
-		if c.kind == pulse.KindDial {
-			noun = "pulse "
-		}
-		it.Where = noun + strconv.Itoa(int(w.item))
-		if c.kind == pulse.KindInterrupter {
-			switch c.lobesBy {
-			case pulse.LobesByLog:
-				it.Where += " as the log counts them"
-			case pulse.LobesByReference:
-				it.Where += " of the cam"
-			}
-		}
+	switch {
+	case b.Quantity == pulse.InterdigitMS:
+	case c.kind == pulse.KindDial:
+		it.At.Pulse = int(w.item)
+	case w.item > 0:
+		it.At.Lobe, it.At.LobeBy = int(w.item), c.lobesBy
 	}
 	return it
 }

@@ -201,7 +201,7 @@ func TestFiguresAreTheMeters(t *testing.T) {
 					t.Errorf("%s, %s: %s: %v ago, the meter says at %v", p.ID, d, it.Quantity, it.AgoS, at)
 				}
 			}
-			if diff := cmp.Diff(want.Conformity.Items, items, cmpopts.IgnoreFields(pulse.Item{}, "AtS", "Where"), cmpopts.EquateEmpty()); diff != "" {
+			if diff := cmp.Diff(want.Conformity.Items, items, cmpopts.IgnoreFields(pulse.Item{}, "AtS", "At"), cmpopts.EquateEmpty()); diff != "" {
 				t.Errorf("%s, %s: %s", p.ID, d, diff)
 			}
 
@@ -768,7 +768,7 @@ func TestStall(t *testing.T) {
 	if f.Totals.Stalls != 1 || f.Totals.Flashes != 1 || f.Totals.Pulses != 2 || f.Recent.Stalls != 1 || len(r.breaks) != 3 {
 		t.Errorf("%+v, %v", f.Totals, r.breaks)
 	}
-	if b := f.Items[0]; b.Of != 3 || b.OutOfLimit != 1 || b.Observed.V != 500 || b.Statement != pulse.Fail || b.Where != "pulse 2" {
+	if b := f.Items[0]; b.Of != 3 || b.OutOfLimit != 1 || b.Observed.V != 500 || b.Statement != pulse.Fail || b.At.String() != "pulse 2" {
 		t.Errorf("%+v", b)
 	}
 	if b := f.Items[1]; b.Of != 6 || b.OutOfLimit != 0 || b.Statement != pulse.Pass {

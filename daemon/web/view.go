@@ -281,9 +281,9 @@ func worst(it live.Item) string {
 	if it.Statement != pulse.Fail {
 		s += ", too near to be sure (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
 	}
-	if it.Where != "" {
-		s += "; " + it.Where
-		if strings.HasPrefix(it.Where, "pulse ") {
+	if where := it.At.String(); where != "" {
+		s += "; " + where
+		if it.At.Pulse > 0 {
 			s += " of its train"
 		}
 	}

@@ -159,6 +159,12 @@ type dialReader struct {
 	// that have a pause on one side only.
 	lone bool
 	bare int
+	// severed says that a disconnect ended a train after a short make; cuts
+	// counts those that a pulse followed as soon: they stand inside a digit.
+	severed   bool
+	severedBy heldBreak
+	cuts      int
+	firstCut  spot
 	// Where the first of each is.
 	firstStall, firstDoubtful spot
 
@@ -232,6 +238,7 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 		d.flash(b)
 		d.lone = true
 	default:
+		d.severed, d.severedBy = d.in, b // the make before it was short
 		d.endTrain(false)
 		d.lone = false
 		d.n.Disconnects++
@@ -286,6 +293,12 @@ func (d *dialReader) begin(at Stamp) {
 		d.bare++
 	}
 	d.lone = false
+	if d.severed && d.refOK && mk < d.trainGap {
+		if d.cuts++; d.cuts == 1 {
+			d.firstCut = spot{Value: Value{BreakNS: d.severedBy.breakNS}, at: d.severedBy.at, group: int(d.n.Trains) + 1}
+		}
+	}
+	d.severed = false
 	switch {
 	case d.refOK && d.cut && mk < d.trainGap:
 		d.cur.flags = trainPartial
@@ -409,7 +422,7 @@ func (d *dialReader) endTrain(partial bool) {
 // unknown says that nothing is known from the last edge until end.
 func (d *dialReader) unknown(end Stamp, closed bool) {
 	d.endTrain(true)
-	d.hadUnknown, d.lone = true, false
+	d.hadUnknown, d.lone, d.severed = true, false, false
 	d.open, d.openOK, d.refOK, d.gapOK = !closed, false, false, false
 	if closed {
 		d.closedSince(end)
@@ -500,7 +513,7 @@ func (d *dialReader) result() *Dial {
 	}
 	r := &Dial{
 		Digits: d.digits(), Coding: d.coding.String(), Pulses: int(d.n.Pulses), ShortBreaks: int(d.n.ShortBreaks),
-		Flashes: int(d.n.Flashes), FlashesWithoutPause: d.bare, Disconnects: int(d.n.Disconnects), Stalls: int(d.n.Stalls), Trains: d.list(),
+		Flashes: int(d.n.Flashes), FlashesWithoutPause: d.bare, Disconnects: int(d.n.Disconnects), Stalls: int(d.n.Stalls), DisconnectsInside: d.cuts, Trains: d.list(),
 		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
 	}
 	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)
@@ -560,6 +573,15 @@ func (d *dialReader) because(hasInterdigitLimit bool) (stall, notMeasured []stri
 			stall = append(stall, "a break stalled inside a digit: "+first)
 		} else {
 			stall = append(stall, fmt.Sprintf("%d breaks stalled inside a digit, the first %s", d.n.Stalls, first))
+		}
+	}
+	if d.cuts > 0 {
+		s := &d.firstCut
+		first := fmt.Sprintf("%s ms at %.3f s, before train %d", tenths(s.BreakNS), float64(s.at-d.first)/1e9, s.group)
+		if d.cuts == 1 {
+			stall = append(stall, "a break longer than a flash stands inside a digit: "+first)
+		} else {
+			stall = append(stall, fmt.Sprintf("%d breaks longer than a flash stand inside digits, the first %s", d.cuts, first))
 		}
 	}
 	if d.n.DoubtfulMakes > 0 && !hasInterdigitLimit {

@@ -19,7 +19,7 @@ const (
 	costSlip = 12
 	// costSpeed is less than a slip, for it asks for speedRun intervals that
 	// agree: by chance that is rare.
-	costSpeed = 8
+	costSpeed = 12
 	// costAnew is that of giving up, after an unknown time, a phase that could
 	// have been carried over it; costLost where it could not.
 	costAnew = 8
@@ -45,8 +45,13 @@ const (
 	// another, and not with the old spacing, are another speed.
 	speedRun   = 5
 	speedAgree = 0.05
+	// Or looseRun of them agree within looseAgree, as those of a worn cam or of a
+	// jittery contact do, on what is not the old spacing by half as much; twice
+	// so many where they are shorter, for spurious openings make short ones.
+	looseRun   = 2 * speedRun
+	looseAgree = 0.25
 	// speedWait is for how many openings the start of such a run is kept.
-	speedWait = 3 * speedRun
+	speedWait = 3 * looseRun
 	// gapDrift is how much a motor's speed is taken to wander over a time in
 	// which nothing is known.
 	gapDrift = 0.005
@@ -55,8 +60,13 @@ const (
 	// than gapShort spacings is too short for a motor to fall out of step.
 	gapJump  = 0.05
 	gapShort = 0.5
-	// stillCycles is after how many cycles without an opening all before it is
-	// decided: what comes later tells nothing of it.
+	// lobeSure is the part of what a phase may be off after an unknown time within
+	// which a lobe is taken for the one that it would be: figures of two lobes
+	// in one would mislead.
+	lobeSure = 0.2
+	// stillCycles is after how many cycles without an opening all before is
+	// decided, and what falls due counts as missing at once: before, the next
+	// opening tells more.
 	stillCycles = 3
 	// phaseWeight and speedWeight are the least weights of a new opening in the
 	// followed phase and speed: they average jitter and lobes, are fast enough
@@ -104,6 +114,7 @@ type step struct {
 	unknown      bool    // a time between the last due opening and this one is unknown
 	slip         bool    // it is in another phase than the last due one
 	anew         bool    // its phase was found anew after an unknown time
+	unsure       bool    // it was carried over one, but not so surely that the lobe is
 	stepped      bool    // it is due, but off so much that the phase begins at it
 	noisy        bool    // the last openings were off so much that their number is not sure
 	speed        float64 // 0, or how many times as long as before the spacings are from the last opening on
@@ -145,11 +156,13 @@ type node struct {
 	ratio    float64 // of linkSpeed, new spacing to old
 	kind     linkKind
 	unknown  bool // of the link
+	unsure   bool
 	// Since the opening: what is unknown, and the least and the most that the
 	// intervals are of the pattern's, if each one is the next due.
 	blind              bool
 	blindFrom, blindTo Stamp
 	runLo, runHi       float64
+	runSum             float64
 	runCost            float64 // for the lengths of their breaks
 	running            bool
 }
@@ -220,13 +233,22 @@ func (f *follower) best() *node {
 	return b
 }
 
-// silent tells that no opening from the last one on until t leaves nothing
-// open to decide.
-func (f *follower) silent(t Stamp) bool {
+// silence says that no opening has come from the last one until t. When that
+// is long, and no change of speed may have begun, all before it is decided:
+// what comes later tells nothing of it.
+func (f *follower) silence(t Stamp) {
 	if f.next == 0 || len(f.live) == 0 {
-		return false
+		return
 	}
-	return float64(t-f.cell(f.next-1).at) >= stillCycles*float64(f.pat.cycle)*f.best().scale
+	if float64(t-f.cell(f.next-1).at) < stillCycles*float64(f.pat.cycle)*f.best().scale {
+		return
+	}
+	for _, s := range f.live {
+		if f.mayRun(s, f.next-1) {
+			return
+		}
+	}
+	f.decide()
 }
 
 // add takes the next opening.
@@ -235,9 +257,7 @@ func (f *follower) add(o *opening) {
 	if o.gap {
 		quiet = o.blindFrom
 	}
-	if f.silent(quiet) {
-		f.decide()
-	}
+	f.silence(quiet)
 	if f.next-f.base >= pendingMost-1 {
 		f.decideHalf()
 	}
@@ -309,13 +329,14 @@ func (f *follower) offer(n int64, q, fresh int, t *node) {
 		*old = *t
 		old.at, old.place, old.slot, old.t = n, q, 2*q+fresh, f.cell(n).at
 		old.breakNS = f.cell(n).breakNS
-		old.runLo, old.runHi, old.runCost, old.running = math.Inf(1), 0, 0, true
+		old.runLo, old.runHi, old.runSum, old.runCost, old.running = math.Inf(1), 0, 0, 0, true
 	}
 }
 
 // mayRun tells that the openings since s may all be due at another speed.
 func (f *follower) mayRun(s *node, n int64) bool {
-	return s.running && !s.blind && n > s.at && n-s.at <= speedWait && (s.runHi > s.scale*(1+speedAgree) || s.runLo < s.scale*(1-speedAgree))
+	run := float64(n - s.at)
+	return s.running && !s.blind && run > 0 && run <= speedWait && math.Abs(s.runSum/run-s.scale) > speedAgree*s.scale
 }
 
 // reach offers each reading by which opening n is the next due one after s.
@@ -333,10 +354,10 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 	}
 	if s.running {
 		x := interval * f.inv[(s.place+int(n-s.at)-1)%k]
-		s.runLo, s.runHi = min(s.runLo, x), max(s.runHi, x)
+		s.runLo, s.runHi, s.runSum = min(s.runLo, x), max(s.runHi, x), s.runSum+x
 		s.runCost += f.brk[(s.place+int(n-s.at))%k]
-		s.running = s.runHi <= s.runLo*(1+speedAgree)
-		if run := n - s.at; s.running && run >= speedRun && !f.steady && f.mayRun(s, n) {
+		s.running = s.runHi <= s.runLo*(1+looseAgree)
+		if run := n - s.at; s.running && !f.steady && f.mayRun(s, n) && (run >= looseRun && (s.runHi > s.scale || run >= 2*looseRun) || run >= speedRun && s.runHi <= s.runLo*(1+speedAgree)) {
 			f.speed(s, o, n)
 		}
 	}
@@ -457,12 +478,14 @@ func (f *follower) overUnknown(s *node, o *opening, n int64, d, since float64) {
 	m, off, room, ok := f.pat.ahead(s.place, d-s.ahead, s.scale)
 	drift := gapDrift * d
 	carries := drift < phaseTolerance*room
+	unsure := false
 	if float64(s.blindTo-s.blindFrom) > gapShort*room {
-		ok = ok && math.Abs(off) <= gapJump*room+drift
+		most := gapJump*room + drift
+		ok, unsure = ok && math.Abs(off) <= most, math.Abs(off) > lobeSure*most
 	}
 	before := f.pat.overdue(s.place, float64(s.blindFrom-s.t), s.scale, phaseTolerance)
 	after := float64(o.at - s.blindTo)
-	t := node{from: s.at, fromSlot: s.slot, kind: linkDue, unknown: true}
+	t := node{from: s.at, fromSlot: s.slot, kind: linkDue, unknown: true, unsure: unsure}
 	if ok && carries {
 		q := (s.place + m) % k
 		t.due, t.missing = m, min(before+f.pat.expected(q, after, s.scale), m-1)
@@ -497,7 +520,11 @@ func (f *follower) speed(s *node, o *opening, n int64) {
 		span += float64(f.pat.spacing((s.place + i) % k))
 	}
 	scale := float64(o.at-s.t) / span
-	if math.Abs(scale-s.scale) <= speedAgree*s.scale {
+	least := speedAgree
+	if s.runHi > s.runLo*(1+speedAgree) {
+		least = looseAgree / 2
+	}
+	if math.Abs(scale-s.scale) <= least*s.scale {
 		return
 	}
 	f.offer(n, (s.place+run)%k, 1, &node{cost: s.cost - costExtra*float64(run) + costSpeed + s.runCost, scale: scale, cycles: float64(run) / float64(k),
@@ -603,7 +630,7 @@ func (f *follower) tell(s *node) {
 	if s.kind != linkSpeed {
 		f.tellExtra(s.at)
 		f.said = step{o: f.cell(s.at), place: s.place, due: s.due, missing: s.missing, first: s.kind == linkStart, unknown: s.unknown,
-			slip: s.kind == linkSlip, anew: s.kind == linkAnew, stepped: s.kind == linkDue && s.slot%2 == 1, noisy: s.noise > noiseMost}
+			slip: s.kind == linkSlip, anew: s.kind == linkAnew, unsure: s.unsure, stepped: s.kind == linkDue && s.slot%2 == 1, noisy: s.noise > noiseMost}
 		f.say()
 		return
 	}

@@ -45,6 +45,8 @@ type interrupterReader struct {
 		from         Stamp
 	}
 
+	shown struct{ missing, due uint64 } // the most that Counts told
+
 	// The last due opening, and the cycle that it is in, from an opening of
 	// the same place as the first of all.
 	last         opening
@@ -200,7 +202,7 @@ func (r *interrupterReader) take(s *step) {
 	if s.slip {
 		r.n.PhaseSlips++
 	}
-	anew := s.slip || s.anew // which lobe it is is not known
+	anew := s.slip || s.anew || s.unsure // which lobe it is is not known
 	if s.stepped || s.noisy || s.due > outageCycles*k {
 		r.phase.part()
 	}
@@ -210,7 +212,7 @@ func (r *interrupterReader) take(s *step) {
 			anew = true
 		}
 	}
-	if anew || s.speed != 0 {
+	if s.slip || s.anew || s.unsure {
 		r.phase.part()
 	}
 	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k
@@ -290,9 +292,7 @@ func (r *interrupterReader) advance(now Stamp) {
 	case r.gap:
 		quiet = r.blindFrom
 	}
-	if r.follow.silent(quiet) {
-		r.follow.decide()
-	}
+	r.follow.silence(quiet)
 	r.stand(now)
 }
 

@@ -148,7 +148,7 @@ func (r *Measurement) Faults() (f Faults) {
 		f.Missing, f.Extra, f.Slips = uint64(i.Missing), uint64(i.Extra), uint64(i.Slips)
 	}
 	if d := r.Dial; d != nil {
-		f.Stalls = uint64(d.Stalls)
+		f.Stalls = uint64(d.Stalls + d.DisconnectsInside)
 	}
 	return f
 }

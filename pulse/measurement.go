@@ -124,13 +124,16 @@ type Dial struct {
 	Disconnects         int `json:"disconnects"`
 	// Stalls are breaks of a flash's length inside a train: no pulses, but
 	// measured and judged with those of the train.
-	Stalls       int         `json:"stalls"`
-	Trains       Trains      `json:"trains"`
-	RatePPS      OverallStat `json:"rate_pps"`
-	BreakPercent OverallStat `json:"break_percent"`
-	BreakMS      Stat        `json:"break_ms"`
-	MakeMS       Stat        `json:"make_ms"`
-	InterdigitMS Stat        `json:"interdigit_ms"`
+	Stalls int `json:"stalls"`
+	// DisconnectsInside are those with a short make on both sides: a stall, or a
+	// line that was cut, and never a pass.
+	DisconnectsInside int         `json:"disconnects_inside"`
+	Trains            Trains      `json:"trains"`
+	RatePPS           OverallStat `json:"rate_pps"`
+	BreakPercent      OverallStat `json:"break_percent"`
+	BreakMS           Stat        `json:"break_ms"`
+	MakeMS            Stat        `json:"make_ms"`
+	InterdigitMS      Stat        `json:"interdigit_ms"`
 }
 
 // A Train is one run of pulses.

@@ -325,12 +325,16 @@ func (m *Meter) tell() {
 	m.early = nil
 }
 
-// Counts may be called between calls of Add; they only grow.
+// Counts may be called between calls of Add; they only grow. What was counted
+// as missing while nothing moved stays so in them, also where it turns out to
+// have been another speed.
 func (m *Meter) Counts() Counts {
-	n := m.n
+	n, c := m.n, &m.cam
 	n.LostEdges = uint64(m.set.Lost())
-	n.Missing += uint64(m.cam.still.missing)
-	n.CyclesDue += uint64(m.cam.still.due)
+	n.Stalls += uint64(m.dial.cuts)
+	c.shown.missing = max(c.shown.missing, n.Missing+uint64(c.still.missing))
+	c.shown.due = max(c.shown.due, n.CyclesDue+uint64(c.still.due))
+	n.Missing, n.CyclesDue = c.shown.missing, c.shown.due
 	return n
 }
 
@@ -365,11 +369,11 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	if m.cfg.Live {
 		m.last = end
 	}
-	n := m.Counts()
+	n := &m.n
 	r := &Measurement{
 		Format: Format, Kind: m.kind.String(), KindFrom: m.from, MaybeInverted: m.maybeInverted,
 		Capture: Capture{
-			Edges: int(n.Edges), LostEdges: int(n.LostEdges), FirstEdgeS: float64(m.first) / 1e9, DurationS: float64(m.last-m.first) / 1e9,
+			Edges: int(n.Edges), LostEdges: m.set.Lost(), FirstEdgeS: float64(m.first) / 1e9, DurationS: float64(m.last-m.first) / 1e9,
 			PartialStart: m.startUnknown, UndecidedEnd: undecided,
 			Closed: m.cfg.Polarity.String(), Unknown: int(n.UnknownIntervals), UnknownS: float64(m.unknownNS) / 1e9,
 		},

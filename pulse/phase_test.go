@@ -119,7 +119,7 @@ func TestLobesAfterUnknown(t *testing.T) {
 		fromS                float64
 	}{
 		{"phase kept", 20, 20, 0, 4950, 0, 39, 3, 0},
-		{"a small jump", 20, 10, 0, 4990, 0, 28, 3, 0},
+		{"a small jump", 20, 10, 0, 4990, 1, 28, 3, 0},
 		{"a jump", 20, 10, 0, 9060, 1, 28, 3, 0},
 		{"a jump, the later stretch is longer", 10, 20, 0, 9060, 1, 28, 3, 0},
 		{"another lobe first", 10, 20, 2, 9060, 1, 28, 3, 0},

@@ -81,7 +81,7 @@ func TestStalls(t *testing.T) {
 			for x := range d.Trains.All() {
 				got.Partials += map[bool]string{true: "P", false: "w"}[x.Partial]
 			}
-			if c := m.Counts(); int(c.Stalls) != d.Stalls || int(c.Flashes) != d.Flashes {
+			if c := m.Counts(); int(c.Stalls) != d.Stalls+d.DisconnectsInside || int(c.Flashes) != d.Flashes {
 				t.Errorf("counts %+v", c)
 			}
 			if d := cmp.Diff(c.want, got); d != "" {

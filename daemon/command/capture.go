@@ -526,10 +526,8 @@ func levelOf(s string) pulse.Level {
 }
 
 func polarityOf(s string) pulse.Polarity {
-	if s == "low" {
-		return pulse.ClosedLow
-	}
-	return pulse.ClosedHigh
+	p, _ := pulse.ParsePolarity(s)
+	return p
 }
 
 func levelWord(l pulse.Level) string {

@@ -14,21 +14,6 @@ import (
 	"periph.io/x/host/v3/rpi"
 )
 
-// A Board is the computer and its pin headers.
-type Board struct {
-	Model string `json:"model"` // of the device tree; empty when there is none
-	Pins  []Pin  `json:"pins"`  // of P1 in order, then of P5; empty when the board is not known
-
-	console bool // a serial console is on the header
-}
-
-// A Pin is one pin of a header.
-type Pin struct {
-	Name   string `json:"name"`   // "P1_11"
-	Signal string `json:"signal"` // "GPIO17", "3.3V", "5V", "GROUND"
-	Offset int    `json:"offset"` // line on the header's chip, -1 for power and ground
-}
-
 // headerChips are the labels of the chip behind the header: Raspberry Pi 1 to
 // 3, 4, and 5. Chip numbers moved between kernels, labels did not.
 var headerChips = []string{"pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1"}

@@ -26,42 +26,7 @@ const (
 	maxBuffer = 1024
 )
 
-// A Bias is the pull resistor inside the chip.
-type Bias uint8
-
-const (
-	BiasAsIs Bias = iota // whatever is set already
-	BiasPullUp
-	BiasPullDown
-	BiasDisabled
-)
-
 var biasFlags = [...]uapi.LineFlagV2{0, uapi.LineFlagV2BiasPullUp, uapi.LineFlagV2BiasPullDown, uapi.LineFlagV2BiasDisabled}
-
-func (b Bias) String() string {
-	return [...]string{"as is", "pull-up", "pull-down", "disabled"}[b]
-}
-
-// MarshalText gives String.
-func (b Bias) MarshalText() ([]byte, error) { return []byte(b.String()), nil }
-
-// InputOptions say how a contact's line is to be requested.
-type InputOptions struct {
-	Bias Bias
-	// ActiveLow makes the kernel invert the line: levels are then logical ones
-	// and High is a low voltage.
-	ActiveLow bool
-	Consumer  string // shown to others as the line's user; empty means "makebreak"
-}
-
-// A Live source is a line that is being watched now.
-type Live interface {
-	Source
-	// InitialLevel is the level at Start, before the first edge; Unknown when
-	// it could not be read.
-	InitialLevel() pulse.Level
-	Start() pulse.Stamp
-}
 
 // An Input is a line of the kernel's GPIO character device, uAPI v2 (Linux
 // 5.10). Its edges carry the kernel's CLOCK_MONOTONIC stamp and sequence

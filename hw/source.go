@@ -17,3 +17,12 @@ type Source interface {
 	ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error)
 	Close() error
 }
+
+// A Live source is a line that is being watched now.
+type Live interface {
+	Source
+	// InitialLevel is the level at Start, before the first edge; Unknown when
+	// it could not be read.
+	InitialLevel() pulse.Level
+	Start() pulse.Stamp
+}

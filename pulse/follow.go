@@ -379,8 +379,11 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 	if ok && (m == 1 || !allowed) {
 		t.due, t.missing = m, m-1
 		t.cost = since + missed(m-1) + f.brk[(s.place+m)%k]
-		x := misfit(off, room)
+		x := misfit(off, max(room, min(d, float64(f.pat.cycle)*s.scale)))
 		f.goOn(s, n, &t, off, room, d, min(x, costOff))
+		if k > 1 && f.brk[(s.place+m)%k] > costBreak/4 {
+			f.slip(s, n, m, d, since) // its break is another's, though its time fits
+		}
 		if x < 1 {
 			return
 		}
@@ -410,10 +413,19 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 	if ok {
 		return
 	}
-	t.kind = linkSlip
-	for q := range k {
+	f.slip(s, n, m, d, since)
+}
+
+// slip offers the readings by which opening n is the next due one after s in
+// another phase, at each place.
+func (f *follower) slip(s *node, n int64, m int, d, since float64) {
+	t := node{from: s.at, fromSlot: s.slot, kind: linkSlip, cycles: s.cycles, scale: s.scale, noise: s.noise}
+	// What is missing goes by the time, wherever in the cadence it goes on.
+	if t.missing = max(m-1, 0); d <= 1.5*float64(f.pat.spacing(s.place))*s.scale {
+		t.missing = 0
+	}
+	for q := range f.pat.k() {
 		t.due = f.stepsTo(s, q, m, d)
-		t.missing = t.due - 1
 		t.cost = since + costSlip + missed(t.missing) + f.brk[q]
 		f.offer(n, q, 1, &t)
 	}

@@ -52,7 +52,8 @@ type interrupterReader struct {
 	last         opening
 	begun        bool
 	origin       int // place of the first
-	lastN        int // number of last, counting due openings from 0
+	latest       int // number of the latest, counting due openings from 0
+	lastN        int // of last
 	place        int // of last, counted from origin
 	interrupted  bool
 	start        opening
@@ -161,7 +162,7 @@ func (r *interrupterReader) begin(last bool) {
 	r.follow.blind = best.blind
 	r.follow.cycles0 = min(float64(len(r.learn))/float64(k), learntCycles)
 	if given != nil && k == given.k() && len(r.learn) > 0 {
-		r.speedChange(SpeedChange{At: r.learn[0].at, BeforeMS: ms(float64(given.cycle)), AfterMS: ms(float64(best.pat.cycle) * best.scale)}, true)
+		r.speedChange(SpeedChange{FromNominal: true, At: r.learn[0].at, BeforeMS: ms(float64(given.cycle)), AfterMS: ms(float64(best.pat.cycle) * best.scale)}, true)
 	}
 	for i := range r.learn {
 		r.follow.add(&r.learn[i])
@@ -191,7 +192,6 @@ func (r *interrupterReader) take(s *step) {
 	if s.first {
 		r.begun, r.origin = true, s.place
 		r.arrive(o, 0)
-		r.sig.opening(0, o)
 		r.beginCycle(o, 0, false)
 		return
 	}
@@ -224,14 +224,14 @@ func (r *interrupterReader) take(s *step) {
 	}
 	r.cycleMissing += s.missing - mine
 	r.whole = r.whole && !s.unknown
-	r.lastN += s.due
+	r.latest += s.due
+	r.tellLobe()
 	if crossed > 0 {
 		r.endCycle(o, crossed, crossed == 1 && place == 0)
 	}
 	if anew {
 		r.sig.newStretch()
 	}
-	r.sig.opening(r.lastN, o)
 	r.arrive(o, place)
 	if crossed > 0 {
 		r.beginCycle(o, mine, place != 0)
@@ -240,13 +240,23 @@ func (r *interrupterReader) take(s *step) {
 	}
 }
 
+// tellLobe gives the last due opening to the lobes, now that its cycle is
+// known: the break of a faulty one is not in the statistics.
+func (r *interrupterReader) tellLobe() {
+	o := r.last
+	if r.cycleMissing > 0 || r.cycleExtra > 0 {
+		o.breakNS = 0
+	}
+	r.sig.opening(r.lastN, o)
+}
+
 // arrive makes o the last due opening.
 func (r *interrupterReader) arrive(o opening, place int) {
-	r.last, r.place, r.interrupted = o, place, false
+	r.last, r.lastN, r.place, r.interrupted = o, r.latest, place, false
 }
 
 func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
-	r.start, r.startN, r.whole, r.cycleMissing, r.cycleExtra = o, r.lastN, !late, missing, 0
+	r.start, r.startN, r.whole, r.cycleMissing, r.cycleExtra = o, r.latest, !late, missing, 0
 	r.got = append(r.got[:0], o)
 	if r.place == 0 && !r.forget {
 		r.phase.add(int(r.n.CyclesDue), o.at, float64(r.follow.pat.cycle)*r.follow.scale0)
@@ -256,12 +266,16 @@ func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
 // mostSpeeds bounds the changes of speed that are told one by one.
 const mostSpeeds = 100
 
+// mostFactor bounds the whole factors that are told: beyond it any ratio is
+// within 5 % of one.
+const mostFactor = 10
+
 // speedChange keeps a change of speed, one from the nominal speed only where
 // it is by a whole factor, and tells whether it is by one.
 func (r *interrupterReader) speedChange(c SpeedChange, nominal bool) bool {
 	ratio := c.AfterMS / c.BeforeMS
 	whole := math.Round(max(ratio, 1/ratio))
-	if whole >= 2 && math.Abs(max(ratio, 1/ratio)-whole) <= speedAgree*whole {
+	if whole >= 2 && whole <= mostFactor && math.Abs(max(ratio, 1/ratio)-whole) <= speedAgree*whole {
 		c.Factor = int(whole)
 	}
 	if c.Factor > 0 {
@@ -446,6 +460,7 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	r.n.Missing += uint64(r.still.missing)
 	r.cycleMissing += r.still.missing
 	if r.begun {
+		r.tellLobe()
 		r.keepSegments(r.spotOfCycle())
 	}
 	r.n.CyclesDue += uint64(r.still.due)

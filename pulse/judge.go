@@ -92,7 +92,11 @@ func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string)
 	}
 	for _, c := range r.Interrupter.SpeedChanges {
 		if c.Factor > 0 {
-			notMeasured = append(notMeasured, fmt.Sprintf("at %.1f s ", c.AtS)+c.Either())
+			text := c.Either()
+			if !c.FromNominal {
+				text = fmt.Sprintf("at %.1f s ", c.AtS) + text
+			}
+			notMeasured = append(notMeasured, text)
 			break // the rest are in the document
 		}
 	}
@@ -102,17 +106,23 @@ func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string)
 // Either says what a change of speed by a whole factor may be; it is empty for
 // any other.
 func (c SpeedChange) Either() string {
+	become := "become"
+	if c.FromNominal {
+		become = "are, beside the nominal ones,"
+	}
+	far, near := fmt.Sprintf("%d times as far apart", c.Factor), fmt.Sprintf("%d times as close", c.Factor)
+	slow, fast := fmt.Sprintf("at 1/%d of the speed", c.Factor), fmt.Sprintf("at %d times the speed", c.Factor)
+	of := fmt.Sprintf("of every %d interruptions %d are", c.Factor, c.Factor-1)
+	if c.Factor == 2 {
+		far, near, slow, fast, of = "twice as far apart", "twice as close", "at half the speed", "at twice the speed", "every second interruption is"
+	}
 	switch {
 	case c.Factor == 0:
 		return ""
-	case c.AfterMS > c.BeforeMS && c.Factor == 2:
-		return "the openings become twice as far apart: either the drive runs at half the speed, or every second interruption is missing"
 	case c.AfterMS > c.BeforeMS:
-		return fmt.Sprintf("the openings become %d times as far apart: either the drive runs at 1/%d of the speed, or of every %d interruptions %d are missing", c.Factor, c.Factor, c.Factor, c.Factor-1)
-	case c.Factor == 2:
-		return "the openings become twice as close: either the drive runs at twice the speed, or every second interruption is extra"
+		return "the openings " + become + " " + far + ": either the drive runs " + slow + ", or " + of + " missing"
 	}
-	return fmt.Sprintf("the openings become %d times as close: either the drive runs at %d times the speed, or of every %d interruptions %d are extra", c.Factor, c.Factor, c.Factor, c.Factor-1)
+	return "the openings " + become + " " + near + ": either the drive runs " + fast + ", or " + of + " extra"
 }
 
 // judges tells whether the profile has a limit on q.

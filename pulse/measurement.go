@@ -253,6 +253,9 @@ type SpeedChange struct {
 	AtS      float64 `json:"at_s"`
 	BeforeMS float64 `json:"before_ms"` // spacing of the openings there, as it was until then, or nominal
 	AfterMS  float64 `json:"after_ms"`
+	// FromNominal says that it is from the given speed, not from one that was
+	// seen before.
+	FromNominal bool `json:"from_nominal"`
 	// Factor is 2 and more where one of the two is that multiple of the other,
 	// within 5 %: then it may as well be that the speed stayed and
 	// interruptions are missing, or extra. 0 elsewhere.

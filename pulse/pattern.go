@@ -27,7 +27,7 @@ const (
 	costBreaks = 6
 	// costCadence is what a cadence that was found may cost an opening: one that
 	// explains less is a coincidence.
-	costCadence = 1.5
+	costCadence = 2.0
 	// evenSpacing parts evenly spaced openings from a cadence: 0.62 is the most
 	// even of the published cadences (400/350/225/525), jitter stays above.
 	evenSpacing = 0.75
@@ -255,7 +255,10 @@ func periods(o []opening) (list []int64) {
 	var all []int64
 	for i := range o {
 		for j := i + 1; j < len(o) && j <= i+4 && !o[j].gap; j++ {
-			all = append(all, int64(o[j].at-o[i].at))
+			d := int64(o[j].at - o[i].at)
+			if all = append(all, d); j > i+1 {
+				all = append(all, d/int64(j-i)) // where the openings are uneven
+			}
 		}
 	}
 	slices.Sort(all)
@@ -278,8 +281,9 @@ func periods(o []opening) (list []int64) {
 	return list
 }
 
-// cadences are the cycles of two breaks and more that are found twice in a row.
-func cadences(o []opening) (list []pattern) {
+// cadences are the cycles of two breaks and more that are found so many times
+// in a row.
+func cadences(o []opening, times int) (list []pattern) {
 	n := len(o) - 1
 	if n < 4 {
 		return nil
@@ -301,7 +305,7 @@ func cadences(o []opening) (list []pattern) {
 			for hi < n && mk[hi] > 0 && mk[hi-k] > 0 && alike(brk[hi], brk[hi-k]) && alike(mk[hi], mk[hi-k]) {
 				hi++
 			}
-			if hi-lo >= 2*k {
+			if hi-lo >= times*k {
 				found = append(found, stretch{lo, hi})
 				lo = hi - k
 			}
@@ -432,7 +436,9 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 	var fit cycleFit
 	f.out = &fit
 	try := func(p pattern, scale, penalty, most float64) {
-		p.allow(limits)
+		if p.allow(nil); p.k() == 1 || given != nil && given.k() == p.k() {
+			p.allow(limits)
+		}
 		if p.k() == 1 {
 			p.usual = brk
 		}
@@ -473,7 +479,11 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 		try(plain(t), 1, penalty, math.Inf(1))
 	}
 	if !isPlain {
-		for _, p := range cadences(o) {
+		times := 2
+		if given != nil {
+			times = 3
+		}
+		for _, p := range cadences(o, times) {
 			try(p, 1, other, costCadence*float64(len(o)))
 		}
 	}

@@ -3,10 +3,12 @@ package command
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
+	"fmt"
 	"io"
 	"math"
+	"reflect"
 	"strconv"
+	"strings"
 
 	"makebreak/pulse"
 )
@@ -19,54 +21,95 @@ type document struct {
 	Log  *logReport  `json:"log,omitempty"`
 }
 
-// writeJSON writes d as one indented JSON object, as a json.Encoder would with
-// an indent of two blanks. The trains, of which there may be millions, are
-// written one by one and never held as text.
+// writeJSON writes d as encodeJSON would. The trains, of which there may be
+// millions, are written one by one and never held as text.
 func writeJSON(w io.Writer, d document) error {
-	m := d.Measurement
-	var trains pulse.Trains
-	if m.Dial != nil && m.Dial.Trains.Len() > 0 {
-		trains = m.Dial.Trains
-		dial, without := *m.Dial, *m
-		dial.Trains = pulse.Trains{}
-		without.Dial = &dial
-		m = &without
-	}
-	var b bytes.Buffer
-	if err := encodeJSON(&b, document{m, d.Line, d.Log}); err != nil {
+	var p parts
+	if err := p.object(reflect.ValueOf(d), ""); err != nil {
 		return err
 	}
-	if trains.Len() == 0 {
-		_, err := b.WriteTo(w)
-		return err
-	}
-	// A line break and quotes cannot stand inside a JSON string.
-	const key = "\n    \"trains\": ["
-	head, tail, ok := bytes.Cut(b.Bytes(), []byte(key+"]"))
-	if !ok {
-		return errors.New("write the result: no list of trains in it")
-	}
-	row := append(bytes.Clone(head), key...)
-	for t := range trains.All() {
-		row = appendTrain(row, &t)
-		if _, err := w.Write(row); err != nil {
+	p.text().WriteByte('\n')
+	row := p.before.Bytes()
+	for t := range p.trains.All() {
+		if _, err := w.Write(appendTrain(row, &t)); err != nil {
 			return err
 		}
 		row = append(row[:0], ',')
 	}
+	if p.trains.Len() == 0 {
+		_, err := w.Write(row)
+		return err
+	}
 	if _, err := io.WriteString(w, "\n    ]"); err != nil {
 		return err
 	}
-	_, err := w.Write(tail)
+	_, err := p.after.WriteTo(w)
+	return err
+}
+
+// parts are the trains of a document and the text before and after them; all
+// of it is before them where there is no train.
+type parts struct {
+	before, after bytes.Buffer
+	trains        pulse.Trains
+}
+
+func (p *parts) text() *bytes.Buffer {
+	if p.trains.Len() > 0 {
+		return &p.after
+	}
+	return &p.before
+}
+
+// object adds a struct whose fields all have names for JSON or are embedded.
+func (p *parts) object(v reflect.Value, indent string) error {
+	before := "{"
+	for _, f := range reflect.VisibleFields(v.Type()) {
+		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if f.Anonymous {
+			continue // its fields come next
+		}
+		value := v.FieldByIndex(f.Index)
+		if options == "omitempty" && value.IsZero() {
+			continue
+		}
+		fmt.Fprintf(p.text(), "%s\n%s  %q: ", before, indent, name)
+		before = ","
+		if err := p.value(value.Interface(), indent+"  "); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintf(p.text(), "\n%s}", indent)
+	return nil
+}
+
+func (p *parts) value(v any, indent string) error {
+	switch x := v.(type) {
+	case *pulse.Dial:
+		if x != nil {
+			return p.object(reflect.ValueOf(*x), indent)
+		}
+	case pulse.Trains:
+		if x.Len() > 0 {
+			p.before.WriteByte('[')
+			p.trains = x
+			return nil
+		}
+	}
+	b := p.text()
+	err := indented(b, indent).Encode(v)
+	b.Truncate(max(b.Len()-1, 0)) // Encode ends the line
 	return err
 }
 
 // encodeJSON writes v as one indented JSON object.
-func encodeJSON(w io.Writer, v any) error {
+func encodeJSON(w io.Writer, v any) error { return indented(w, "").Encode(v) }
+
+func indented(w io.Writer, prefix string) *json.Encoder {
 	e := json.NewEncoder(w)
-	e.SetIndent("", "  ")
+	e.SetIndent(prefix, "  ")
 	e.SetEscapeHTML(false)
-	return e.Encode(v)
+	return e
 }
 
 // appendTrain appends a train as the indented document holds it.

@@ -13,15 +13,15 @@ import (
 
 // The document is what encoding/json writes.
 func TestWriteJSON(t *testing.T) {
-	check := func(t interface{ Error(...any) }, m *pulse.Measurement) {
+	check := func(t interface{ Error(...any) }, d document) {
 		var got, want bytes.Buffer
-		if err := writeJSON(&got, document{Measurement: m}); err != nil {
+		if err := writeJSON(&got, d); err != nil {
 			t.Error(err)
 		}
 		e := json.NewEncoder(&want)
 		e.SetIndent("", "  ")
 		e.SetEscapeHTML(false)
-		if err := e.Encode(m); err != nil {
+		if err := e.Encode(d); err != nil {
 			t.Error(err)
 		}
 		if diff := cmp.Diff(want.String(), got.String()); diff != "" {
@@ -33,7 +33,8 @@ func TestWriteJSON(t *testing.T) {
 			edges := simEdges(t, desc)
 			m := measureEdges(t, edges[:min(n, len(edges))], pulse.Config{Limits: nil})
 			m.Source = "\n    \"trains\": []<&>"
-			check(t, m)
+			check(t, document{Measurement: m})
+			check(t, document{m, &lineReport{Line: "<HOOK>"}, &logReport{Site: "Marrow Quay"}})
 		}
 	}
 	num := rapid.Custom(func(t *rapid.T) pulse.Num {
@@ -51,6 +52,6 @@ func TestWriteJSON(t *testing.T) {
 			s := rapid.SampledFrom([]string{"0", "9"}).Draw(t, "digit")
 			x.Digit = &s
 		}
-		check(t, &pulse.Measurement{Dial: &pulse.Dial{Trains: pulse.TrainsOf(x, x)}})
+		check(t, document{Measurement: &pulse.Measurement{Dial: &pulse.Dial{Trains: pulse.TrainsOf(x, x)}}})
 	})
 }

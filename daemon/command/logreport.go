@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -13,6 +12,7 @@ import (
 
 	"makebreak/daemon/figure"
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 )
 
 // stretchFlags choose a stretch of the log.
@@ -54,20 +54,11 @@ func (w *when) Decode(ctx *kong.DecodeContext) error {
 	return w.parse(t.String())
 }
 
-// maxDays is longer than any log, and fits a time.Duration.
-const maxDays = 1e5
-
 func (w *when) parse(s string) error {
 	w.set, w.text = true, s
 	if rest, ok := strings.CutPrefix(s, "-"); ok {
-		d, err := time.ParseDuration(rest)
-		if days, isDays := strings.CutSuffix(rest, "d"); isDays {
-			var n float64
-			n, err = strconv.ParseFloat(days, 64)
-			d = time.Duration(min(n, maxDays) * 24 * float64(time.Hour))
-		}
-		if err == nil && d > 0 {
-			w.back = d
+		if ns, err := duration.Parse(rest); err == nil && ns > 0 {
+			w.back = time.Duration(ns)
 			return nil
 		}
 	}

@@ -14,6 +14,7 @@ func TestWhen(t *testing.T) {
 		"2026-11-20T10:00+02:00": {wall: day.Add(8 * time.Hour)},
 		"2026-11-20T10:00:01Z":   {wall: day.Add(10*time.Hour + time.Second)},
 		"-90m":                   {back: 90 * time.Minute},
+		"-90min":                 {back: 90 * time.Minute},
 		"-1h30m":                 {back: 90 * time.Minute},
 		"-3d":                    {back: 72 * time.Hour},
 		"-0.5d":                  {back: 12 * time.Hour},

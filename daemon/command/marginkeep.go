@@ -12,6 +12,7 @@ import (
 	"slices"
 	"time"
 
+	"makebreak/daemon/filelock"
 	"makebreak/pulse"
 )
 
@@ -102,6 +103,9 @@ func (r *marginRun) take(t marginTry) error {
 	return nil
 }
 
+// errLocked is that another run of the program writes a file.
+var errLocked = errors.New("in use by another run: wait until it ends, or choose another file")
+
 // A keeper writes each try to a file before the next one is made. A nil
 // keeper keeps nothing.
 type keeper struct{ f *os.File }
@@ -134,7 +138,9 @@ func openKeeper(path string, want *marginSettings, anew bool) (_ *keeper, _ *mar
 			f.Close()
 		}
 	}()
-	if err := lock(f); err != nil {
+	if err := filelock.Lock(f); errors.Is(err, filelock.ErrHeld) {
+		return fail(errLocked)
+	} else if err != nil {
 		return fail(err)
 	}
 	b, err := io.ReadAll(f)

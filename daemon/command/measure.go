@@ -19,6 +19,7 @@ import (
 	"makebreak/daemon/figure"
 	"makebreak/hw"
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 )
 
 type measureCmd struct {
@@ -556,11 +557,11 @@ type span struct {
 
 // UnmarshalText reads a time with its unit, like 4ms.
 func (s *span) UnmarshalText(b []byte) error {
-	d, err := time.ParseDuration(string(b))
+	ns, err := duration.Parse(string(b))
 	if err != nil {
 		return fmt.Errorf("%q is no time: expected a number with its unit, like 4ms, 250us or 1.5s", b)
 	}
-	s.ns, s.set = int64(d), true
+	s.ns, s.set = ns, true
 	return nil
 }
 

@@ -817,6 +817,9 @@ func writeInterrupter(p *page, m *pulse.Measurement, v *view) {
 		text := fmt.Sprintf("At %.1f s the speed changes: the openings are %s ms apart in place of %s ms.", c.AtS, figure.Fixed(c.AfterMS, 1), figure.Fixed(c.BeforeMS, 1))
 		if e := c.Either(); e != "" {
 			text = fmt.Sprintf("At %.1f s %s (%s ms in place of %s ms).", c.AtS, e, figure.Fixed(c.AfterMS, 1), figure.Fixed(c.BeforeMS, 1))
+			if c.FromNominal {
+				text = "T" + strings.TrimPrefix(text, fmt.Sprintf("At %.1f s t", c.AtS))
+			}
 		}
 		if i == 5 {
 			text = figure.Plural(len(in.SpeedChanges)+in.MoreSpeedChanges-5, "more change of speed", "more changes of speed") + "; --json lists them."

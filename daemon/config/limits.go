@@ -50,7 +50,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"maps"
 	"math"
 	"os"
 	"slices"
@@ -61,6 +60,7 @@ import (
 
 	"makebreak/configs"
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 )
 
 // maxSegments is far beyond any published cadence (the longest has 8).
@@ -215,162 +215,151 @@ func parseProfiles(file string, data []byte) ([]*pulse.Profile, error) {
 	return p, nil
 }
 
-// millis reads ms as ns, above 0.
-func (d *decoder) millis(dst *int64) func(value) bool {
-	return func(v value) bool {
-		x, ok := numberOf(v.node)
-		ns := int64(math.Round(x * 1e6))
-		if !ok || ns < 1 {
-			return d.wrongNumber(v)
-		}
-		*dst = ns
-		return true
-	}
-}
-
 const (
-	wantMillis = "a plain decimal number of ms above 0, up to 1000000000"
-	wantSource = "the document, its edition and clause, as text on one line"
-	wantSeen   = "text, secondary, derived, memory, common practice or own"
+	wantMillis  = "a plain decimal number of ms above 0, up to 1000000000"
+	wantSource  = "the document, its edition and clause, as text on one line"
+	wantID      = "small letters a-z, digits and hyphens, at most 64"
+	wantProfile = "the keys of a limits profile"
+	wantLimits  = "a list of limits"
 )
+
+// millis reads ms as ns, above 0.
+func (d *decoder) millis(k *key, dst *int64) {
+	read(d, k, dst, wantMillis, func(n ast.Node) (int64, bool) {
+		x, ok := numberOf(n)
+		ns := int64(math.Round(x * 1e6))
+		return ns, ok && ns > 0
+	})
+}
 
 func validCountry(s string) bool {
 	return s == "INT" || len(s) == 2 && strings.Trim(s, "ABCDEFGHIJKLMNOPQRSTUVWXYZ") == ""
 }
 
-// A draft is a profile being read.
-type draft struct {
-	pulse.Profile
-	found
-	limits []limitDraft
-	basis  pulse.Limit // source, seen and note of no_tolerance
+type rawProfiles struct {
+	Common   key `yaml:"common"`
+	Profiles key `yaml:"profiles" need:""`
 }
 
-type limitDraft struct {
-	pulse.Limit
-	found
-	value
+type rawProfile struct {
+	ID          key `yaml:"id" need:""`
+	Title       key `yaml:"title" need:""`
+	Country     key `yaml:"country"`
+	Use         key `yaml:"use" need:""`
+	Kind        key `yaml:"kind" need:""`
+	Coding      key `yaml:"coding"`
+	Pulse       key `yaml:"pulse"`
+	TrainGapMS  key `yaml:"train_gap_ms"`
+	FlashMaxMS  key `yaml:"flash_max_ms"`
+	CadenceMS   key `yaml:"cadence_ms"`
+	Limits      key `yaml:"limits"`
+	NoTolerance key `yaml:"no_tolerance"`
+	Conflicts   key `yaml:"conflicts"`
+	Notes       key `yaml:"notes"`
+}
+
+type rawPulseMS struct {
+	Min key `yaml:"min_ms"`
+	Max key `yaml:"max_ms"`
+}
+
+type rawLimit struct {
+	Quantity key `yaml:"quantity" need:""`
+	Segment  key `yaml:"segment"`
+	Min      key `yaml:"min"`
+	Max      key `yaml:"max"`
+	Nominal  key `yaml:"nominal"`
+	Source   key `yaml:"source" need:""`
+	Seen     key `yaml:"seen" need:""`
+	Note     key `yaml:"note"`
+}
+
+type rawBasis struct {
+	Source key `yaml:"source" need:""`
+	Seen   key `yaml:"seen" need:""`
+	Note   key `yaml:"note"`
 }
 
 // file reads a profile, or a list of them with what they have in common.
-func (d *decoder) file(root *ast.MappingNode) []*pulse.Profile {
-	top := value{node: root, want: "the keys of a limits profile"}
+func (d *decoder) file(root *ast.MappingNode) (all []*pulse.Profile) {
+	top := &key{node: root}
 	if !slices.ContainsFunc(root.Values, func(kv *ast.MappingValueNode) bool {
 		return kv.Key.GetToken().Value == "profiles"
 	}) {
-		return []*pulse.Profile{d.profile(top, draft{})}
+		return []*pulse.Profile{d.profile(top, wantProfile, rawProfile{})}
 	}
-	var common draft
-	var entries []value
-	d.mapping(top, found{}, []field{
-		{"common", false, "the keys that all profiles have in common", func(v value) bool {
-			common.found = found{}
-			return d.mapping(v, common.found, d.profileFields(&common))
-		}},
-		{"profiles", true, "a list of profiles", d.list("the keys of a profile", func(v value) bool {
-			entries = append(entries, v)
-			return true
-		})},
-	})
-	if len(entries) == 0 && len(d.mistakes) == 0 {
-		d.tell(value{"profiles", root, ""}, "empty", "a list of profiles")
-	}
-	var all []*pulse.Profile
+	var raw rawProfiles
+	var common rawProfile
+	d.keys(top, wantProfile, &raw)
+	d.keys(&raw.Common, "the keys that all profiles have in common", &common)
 	seen := map[string]string{}
-	for _, v := range entries {
-		p := d.profile(v, common)
+	d.list(&raw.Profiles, "a list of profiles", func(k *key) {
+		p := d.profile(k, "the keys of a profile", common)
 		if first, ok := seen[p.ID]; ok && p.ID != "" {
-			d.tell(value{v.path + ".id", v.node, ""}, quote(p.ID)+" is the id of "+first, "another id")
+			d.tell(k.node, k.path+".id", quote(p.ID)+" is the id of "+first, "another id")
 		}
-		seen[p.ID] = v.path
+		seen[p.ID] = k.path
 		all = append(all, p)
+	})
+	if len(all) == 0 && len(d.mistakes) == 0 {
+		d.tell(root, "profiles", "empty", "a list of profiles")
 	}
 	return all
 }
 
-func (d *decoder) profileFields(p *draft) []field {
-	return []field{
-		{"id", true, "small letters a-z, digits and hyphens, at most 64", d.text(&p.ID, validID)},
-		{"title", true, wantText, d.text(&p.Title, isText)},
-		{"country", false, "two capital letters of ISO 3166, or INT", d.text(&p.Country, validCountry)},
-		{"use", true, "sending, receiving or cadence", choice(d, &p.Use, uses, strings.Clone)},
-		{"kind", true, "dial or interrupter", choice(d, &p.Kind,
-			[]pulse.Kind{pulse.KindDial, pulse.KindInterrupter}, pulse.Kind.String)},
-		{"coding", false, "normal, n+1 or 10-n", choice(d, &p.Coding,
-			[]pulse.Coding{pulse.CodingNormal, pulse.CodingNPlus1, pulse.Coding10MinusN}, pulse.Coding.String)},
-		{"pulse", false, "min_ms, max_ms or both", func(v value) bool {
-			f := found{}
-			return d.mapping(v, f, []field{
-				{"min_ms", false, wantMillis, d.millis(&p.PulseMinNS)},
-				{"max_ms", false, wantMillis, d.millis(&p.PulseMaxNS)},
-			}) && f.good(slices.Collect(maps.Keys(f))...)
-		}},
-		{"train_gap_ms", false, wantMillis, d.millis(&p.TrainGapNS)},
-		{"flash_max_ms", false, wantMillis, d.millis(&p.FlashMaxNS)},
-		{"cadence_ms", false, "a list of ms: make, break, make, break …", func(v value) bool {
-			p.CadenceNS = nil
-			ok := d.list(wantMillis, func(v value) bool {
-				var ns int64
-				ok := d.millis(&ns)(v)
-				p.CadenceNS = append(p.CadenceNS, ns)
-				return ok
-			})(v)
-			return ok && d.evenSegments(v, len(p.CadenceNS))
-		}},
-		{"limits", false, "a list of limits", func(v value) bool {
-			p.limits = nil
-			return d.list("the keys of a limit", func(v value) bool {
-				l := limitDraft{found: found{}, value: v}
-				fields := []field{
-					{"quantity", true, "one of " + names(allQuantities()), choice(d, &l.Quantity, allQuantities(), toString)},
-					{"segment", false, "a whole number from 1", d.count(&l.Segment)},
-					{"min", false, wantNumber, d.number(&l.Min)},
-					{"max", false, wantNumber, d.number(&l.Max)},
-					{"nominal", false, wantNumber, d.number(&l.Nominal)},
-					{"source", true, wantSource, d.text(&l.Source, isText)},
-					{"seen", true, wantSeen, choice(d, &l.Seen, allSeen, toString)},
-					{"note", false, wantText, d.text(&l.Note, isText)},
-				}
-				ok := d.mapping(v, l.found, fields)
-				if ok {
-					d.require(v, l.found, fields)
-					p.limits = append(p.limits, l)
-				}
-				return ok
-			})(v)
-		}},
-		{"no_tolerance", false, "source, seen and perhaps note", func(v value) bool {
-			p.basis = pulse.Limit{}
-			f := found{}
-			fields := []field{
-				{"source", true, wantSource, d.text(&p.basis.Source, isText)},
-				{"seen", true, wantSeen, choice(d, &p.basis.Seen, allSeen, toString)},
-				{"note", false, wantText, d.text(&p.basis.Note, isText)},
-			}
-			ok := d.mapping(v, f, fields)
-			if ok {
-				d.require(v, f, fields)
-			}
-			return ok
-		}},
-		{"conflicts", false, "a list of sentences", d.texts(&p.Conflicts)},
-		{"notes", false, "a list of sentences", d.texts(&p.Notes)},
+// profile reads one profile over what it has in common with others.
+func (d *decoder) profile(k *key, want string, r rawProfile) *pulse.Profile {
+	p := &pulse.Profile{}
+	if d.whole(k, want, &r) {
+		r.check(d, k, p)
 	}
+	return p
 }
 
-// evenSegments tells a cadence of n segments that makes and breaks do not fill.
-func (d *decoder) evenSegments(v value, n int) bool {
-	if n < 2 || n%2 != 0 || n > maxSegments {
-		d.tell(v, strconv.Itoa(n)+" segments", "an even number of them from 2 to 64: make, break, make, break …")
-		return false
+// check makes profile p of its raw keys.
+func (r *rawProfile) check(d *decoder, k *key, p *pulse.Profile) {
+	d.text(&r.ID, &p.ID, wantID, validID)
+	d.text(&r.Title, &p.Title, wantText, isText)
+	d.text(&r.Country, &p.Country, "two capital letters of ISO 3166, or INT", validCountry)
+	choice(d, &r.Use, &p.Use, uses...)
+	choice(d, &r.Kind, &p.Kind, kinds...)
+	choice(d, &r.Coding, &p.Coding, codings...)
+	var b rawPulseMS
+	if d.whole(&r.Pulse, "min_ms, max_ms or both", &b) {
+		d.millis(&b.Min, &p.PulseMinNS)
+		d.millis(&b.Max, &p.PulseMaxNS)
+		r.Pulse.bad = b.Min.bad || b.Max.bad
 	}
-	return true
+	d.millis(&r.TrainGapMS, &p.TrainGapNS)
+	d.millis(&r.FlashMaxMS, &p.FlashMaxNS)
+	d.segments(&r.CadenceMS, &p.CadenceNS, "a list of ms", d.millis)
+	if r.NoTolerance.given() {
+		p.Notes = append(p.Notes, r.basis(d))
+	}
+	r.checkKind(d, k, p)
+	items(d, &r.Limits, &p.Limits, wantLimits, func(k *key, l *pulse.Limit) {
+		var raw rawLimit
+		if d.whole(k, "the keys of a limit", &raw) {
+			raw.check(d, k, r, p, l)
+		}
+	})
+	if r.Limits.good() && len(p.Limits) == 0 && !r.NoTolerance.given() {
+		d.fault(&r.Limits, "empty", "one limit at least; a cadence without tolerance has no_tolerance instead")
+	}
+	d.texts(&r.Conflicts, &p.Conflicts)
+	d.texts(&r.Notes, &p.Notes)
+	d.checkReadings(&r.Pulse, &r.FlashMaxMS, readings{
+		cmp.Or(p.PulseMinNS, pulse.DefaultPulseMinNS), cmp.Or(p.PulseMaxNS, pulse.DefaultPulseMaxNS),
+		cmp.Or(p.FlashMaxNS, pulse.DefaultFlashMaxNS),
+	}, "_ms", duration.Millis)
 }
 
-var allSeen = []pulse.Seen{pulse.SeenText, pulse.SeenSecondary, pulse.SeenDerived, pulse.SeenMemory,
-	pulse.SeenPractice, pulse.SeenOwn}
-
-func toString[T ~string](s T) string { return string(s) }
+var (
+	kinds   = []pulse.Kind{pulse.KindDial, pulse.KindInterrupter}
+	codings = []pulse.Coding{pulse.CodingNormal, pulse.CodingNPlus1, pulse.Coding10MinusN}
+	allSeen = []pulse.Seen{pulse.SeenText, pulse.SeenSecondary, pulse.SeenDerived, pulse.SeenMemory,
+		pulse.SeenPractice, pulse.SeenOwn}
+)
 
 // allQuantities gives the quantities of both kinds, each once.
 func allQuantities() []pulse.Quantity {
@@ -383,73 +372,40 @@ func allQuantities() []pulse.Quantity {
 	return all
 }
 
-func names(q []pulse.Quantity) string {
-	s := make([]string, len(q))
-	for i := range q {
-		s[i] = string(q[i])
+// basis reads where a cadence without tolerance comes from, and makes a note
+// of it.
+func (r *rawProfile) basis(d *decoder) string {
+	var b rawBasis
+	var l pulse.Limit
+	if d.whole(&r.NoTolerance, "source, seen and perhaps note", &b) {
+		d.text(&b.Source, &l.Source, wantSource, isText)
+		choice(d, &b.Seen, &l.Seen, allSeen...)
+		d.text(&b.Note, &l.Note, wantText, isText)
 	}
-	return strings.Join(s, ", ")
-}
-
-// profile reads one profile over what it has in common with others.
-func (d *decoder) profile(v value, common draft) *pulse.Profile {
-	p := common
-	p.found = maps.Clone(common.found)
-	if p.found == nil {
-		p.found = found{}
+	s := "Nominal cadence from " + l.Source + " (" + string(l.Seen)
+	if l.Note != "" {
+		s += "; " + l.Note
 	}
-	fields := d.profileFields(&p)
-	if !d.mapping(v, p.found, fields) {
-		return &p.Profile
-	}
-	d.require(v, p.found, fields)
-	d.checkKind(v, &p)
-	d.checkReadings(p.found, readings{
-		cmp.Or(p.PulseMinNS, pulse.DefaultPulseMinNS), cmp.Or(p.PulseMaxNS, pulse.DefaultPulseMaxNS),
-		cmp.Or(p.FlashMaxNS, pulse.DefaultFlashMaxNS),
-	}, "_ms", millis)
-	for i := range p.limits {
-		d.checkLimit(&p, i)
-		p.Limits = append(p.Limits, p.limits[i].Limit)
-	}
-	if p.has("no_tolerance") {
-		basis := "Nominal cadence from " + p.basis.Source + " (" + string(p.basis.Seen)
-		if p.basis.Note != "" {
-			basis += "; " + p.basis.Note
-		}
-		p.Notes = append([]string{basis + ")."}, p.Notes...)
-	}
-	return &p.Profile
+	return s + ")."
 }
 
 // checkKind tells keys that do not go with the kind, or with each other.
-func (d *decoder) checkKind(v value, p *draft) {
-	forbid := func(why, want string, keys ...string) {
-		for _, k := range keys {
-			if p.has(k) {
-				d.tell(p.found[k].value, why, want)
-			}
+func (r *rawProfile) checkKind(d *decoder, k *key, p *pulse.Profile) {
+	if r.Kind.good() && p.Kind == pulse.KindDial {
+		d.forbid("not for a dial", "it with kind interrupter only", &r.CadenceMS, &r.NoTolerance)
+		if r.Use.good() && p.Use == "cadence" {
+			d.fault(&r.Use, "cadence is not for a dial", "sending or receiving")
 		}
-	}
-	if p.good("kind") {
-		if p.Kind == pulse.KindDial {
-			forbid("not for a dial", "it with kind interrupter only", "cadence_ms", "no_tolerance")
-			if p.good("use") && p.Use == "cadence" {
-				d.tell(p.found["use"].value, "cadence is not for a dial", "sending or receiving")
-			}
-		} else {
-			forbid("not for an interrupter", "it with kind dial only", "coding", "pulse", "train_gap_ms", "flash_max_ms")
-		}
+	} else if r.Kind.good() {
+		d.forbid("not for an interrupter", "it with kind dial only", &r.Coding, &r.Pulse, &r.TrainGapMS, &r.FlashMaxMS)
 	}
 	switch {
-	case p.has("limits") && p.has("no_tolerance"):
-		forbid("given beside limits", "one of the two", "no_tolerance")
-	case p.has("no_tolerance") && !p.has("cadence_ms"):
-		forbid("given without cadence_ms", "both: the nominal cadence and where it comes from", "no_tolerance")
-	case !p.has("limits") && !p.has("no_tolerance"):
-		d.tell(value{path: join(v.path, "limits"), node: v.node}, "missing", "a list of limits")
-	case p.good("limits") && len(p.limits) == 0:
-		d.tell(p.found["limits"].value, "empty", "one limit at least; a cadence without tolerance has no_tolerance instead")
+	case r.Limits.given():
+		d.forbid("given beside limits", "one of the two", &r.NoTolerance)
+	case !r.NoTolerance.given():
+		d.tell(k.node, join(k.path, "limits"), "missing", wantLimits)
+	case !r.CadenceMS.given():
+		d.fault(&r.NoTolerance, "given without cadence_ms", "both: the nominal cadence and where it comes from")
 	}
 }
 
@@ -459,64 +415,74 @@ type readings struct{ pulseMin, pulseMax, flashMax int64 }
 
 // checkReadings tells bounds of pulses and flashes that leave nothing between
 // them. suffix ends the names of keys, show writes a time.
-func (d *decoder) checkReadings(f found, r readings, suffix string, show func(ns int64) string) {
-	minKey, maxKey, key := "min"+suffix, "max"+suffix, "flash_max"+suffix
-	if f.good("pulse") && r.pulseMin >= r.pulseMax {
-		d.tell(f["pulse"].value, fmt.Sprintf("%s %s is not below %s %s", minKey, show(r.pulseMin), maxKey, show(r.pulseMax)), minKey+" below "+maxKey)
+func (d *decoder) checkReadings(pulse, flash *key, r readings, suffix string, show func(ns int64) string) {
+	minKey, maxKey, flashKey := "min"+suffix, "max"+suffix, "flash_max"+suffix
+	at := flash
+	if !at.given() {
+		at = pulse
 	}
-	at := key
-	if !f.has(at) {
-		at = "pulse"
+	pulseGood, atGood := pulse.good(), at.good()
+	if pulseGood && r.pulseMin >= r.pulseMax {
+		d.fault(pulse, fmt.Sprintf("%s %s is not below %s %s", minKey, show(r.pulseMin), maxKey, show(r.pulseMax)), minKey+" below "+maxKey)
 	}
-	if f.good(at) && r.flashMax <= r.pulseMax {
-		d.tell(f[at].value, fmt.Sprintf("%s %s is not above pulse.%s %s", key, show(r.flashMax), maxKey, show(r.pulseMax)),
-			key+" above pulse."+maxKey)
-	}
-}
-
-// checkLimit tells what is wrong in limit i as a whole.
-func (d *decoder) checkLimit(p *draft, i int) {
-	l := &p.limits[i]
-	at := func(key string) value { return l.found[key].value }
-	if l.good("quantity") {
-		if allowed := quantities[p.Kind]; p.good("kind") && !slices.Contains(allowed, l.Quantity) {
-			d.tell(at("quantity"), string(l.Quantity)+" is no quantity of kind "+p.Kind.String(), "one of "+names(allowed))
-		}
-		segments := len(p.CadenceNS)
-		switch isSegment := l.Quantity == pulse.SegmentMS; {
-		case !isSegment && l.has("segment"):
-			d.tell(at("segment"), "not for "+string(l.Quantity), "it with quantity segment_ms only")
-		case isSegment && !l.has("segment"):
-			d.tell(value{path: l.path + ".segment", node: l.node}, "missing", "the segment's number, 1 for the first make")
-		case isSegment && l.good("segment") && (p.good("cadence_ms") || !p.has("cadence_ms")) && l.Segment > segments:
-			d.tell(at("segment"), fmt.Sprintf("%d is outside the cadence of %d segments", l.Segment, segments),
-				"the number of a segment of cadence_ms")
-		}
-		if l.Quantity == pulse.BreakPercent {
-			for key, x := range map[string]*float64{"min": l.Min, "max": l.Max, "nominal": l.Nominal} {
-				if x != nil && *x > 100 {
-					d.tell(at(key), shown(*x)+" is above 100 percent", "a percentage")
-				}
-			}
-		}
-		for _, before := range p.limits[:i] {
-			if before.good("quantity") && before.Name() == l.Name() &&
-				(before.has("min") && l.has("min") || before.has("max") && l.has("max")) {
-				d.tell(at("quantity"), l.Name()+" is bounded already in "+before.path, "each bound once")
-			}
-		}
-	}
-	if !l.has("min") && !l.has("max") {
-		d.tell(l.value, "neither min nor max", "one of them at least")
-	}
-	switch {
-	case l.good("min", "max") && *l.Min > *l.Max:
-		d.tell(at("min"), shown(*l.Min)+" is above max "+shown(*l.Max), "min not above max")
-	case l.good("nominal", "min") && *l.Nominal < *l.Min:
-		d.tell(at("nominal"), shown(*l.Nominal)+" is below min "+shown(*l.Min), "nominal within the limits")
-	case l.good("nominal", "max") && *l.Nominal > *l.Max:
-		d.tell(at("nominal"), shown(*l.Nominal)+" is above max "+shown(*l.Max), "nominal within the limits")
+	if atGood && r.flashMax <= r.pulseMax {
+		d.fault(at, fmt.Sprintf("%s %s is not above pulse.%s %s", flashKey, show(r.flashMax), maxKey, show(r.pulseMax)),
+			flashKey+" above pulse."+maxKey)
 	}
 }
 
-func millis(ns int64) string { return shown(float64(ns) / 1e6) }
+// check makes limit l of its raw keys. The keys of its profile are of, and p
+// holds what was read of that so far.
+func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
+	choice(d, &r.Quantity, &l.Quantity, allQuantities()...)
+	d.count(&r.Segment, &l.Segment, "a whole number from 1", maxNumber)
+	d.number(&r.Min, &l.Min)
+	d.number(&r.Max, &l.Max)
+	d.number(&r.Nominal, &l.Nominal)
+	d.text(&r.Source, &l.Source, wantSource, isText)
+	choice(d, &r.Seen, &l.Seen, allSeen...)
+	d.text(&r.Note, &l.Note, wantText, isText)
+	if r.Quantity.good() {
+		r.checkQuantity(d, k, of, p, l)
+	}
+	if !r.Min.given() && !r.Max.given() {
+		d.tell(k.node, k.path, "neither min nor max", "one of them at least")
+	}
+	const within = "nominal within the limits"
+	switch min, max, nominal := r.Min.good(), r.Max.good(), r.Nominal.good(); {
+	case min && max && *l.Min > *l.Max:
+		d.fault(&r.Min, shown(*l.Min)+" is above max "+shown(*l.Max), "min not above max")
+	case nominal && min && *l.Nominal < *l.Min:
+		d.fault(&r.Nominal, shown(*l.Nominal)+" is below min "+shown(*l.Min), within)
+	case nominal && max && *l.Nominal > *l.Max:
+		d.fault(&r.Nominal, shown(*l.Nominal)+" is above max "+shown(*l.Max), within)
+	}
+}
+
+// checkQuantity tells what does not go with the limit's quantity.
+func (r *rawLimit) checkQuantity(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
+	if allowed := quantities[p.Kind]; of.Kind.good() && !slices.Contains(allowed, l.Quantity) {
+		d.fault(&r.Quantity, string(l.Quantity)+" is no quantity of kind "+p.Kind.String(), either(allowed))
+	}
+	segments := len(p.CadenceNS)
+	switch isSegment := l.Quantity == pulse.SegmentMS; {
+	case !isSegment:
+		d.forbid("not for "+string(l.Quantity), "it with quantity segment_ms only", &r.Segment)
+	case !r.Segment.given():
+		d.tell(k.node, join(k.path, "segment"), "missing", "the segment's number, 1 for the first make")
+	case r.Segment.good() && !of.CadenceMS.bad && l.Segment > segments:
+		d.fault(&r.Segment, fmt.Sprintf("%d is outside the cadence of %d segments", l.Segment, segments), "the number of a segment of cadence_ms")
+	}
+	if l.Quantity == pulse.BreakPercent {
+		for k, x := range map[*key]*float64{&r.Min: l.Min, &r.Max: l.Max, &r.Nominal: l.Nominal} {
+			if x != nil && *x > 100 {
+				d.tell(k.node, k.path, shown(*x)+" is above 100 percent", "a percentage")
+			}
+		}
+	}
+	for i, b := range p.Limits {
+		if b.Name() == l.Name() && (b.Min != nil && l.Min != nil || b.Max != nil && l.Max != nil) {
+			d.tell(r.Quantity.node, r.Quantity.path, l.Name()+" is bounded already in "+of.Limits.path+"["+strconv.Itoa(i)+"]", "each bound once")
+		}
+	}
+}

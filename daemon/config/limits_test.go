@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 )
 
 // rows gives the lines of a table in testdata.
@@ -166,7 +167,7 @@ func TestBundledCadencesAreThePublished(t *testing.T) {
 		}
 		var got []string
 		for _, ns := range p.CadenceNS {
-			got = append(got, millis(ns))
+			got = append(got, duration.Millis(ns))
 		}
 		if g := strings.Join(got, "/"); g != f[1] {
 			t.Errorf("%s: bundled %s, published %s", p.ID, g, f[1])
@@ -498,7 +499,7 @@ var mistakes = []struct{ name, text, want string }{
 			"14:15: key notes[2]: a list: " + someText},
 	{"wrong types in a limit", dial + "limits:\n  - 60\n  - {quantity: [break_ms], min: sixty, source: 4, seen: true, note: {}}\n",
 		"6:5: key limits[0]: the number 60: expected the keys of a limit\n" +
-			"7:16: key limits[1].quantity: a list: expected one of rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm, segment_ms\n" +
+			"7:16: key limits[1].quantity: a list: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm or segment_ms\n" +
 			"7:33: key limits[1].min: \"sixty\": " + aNumber + "\n" +
 			"7:48: key limits[1].source: the number 4: " + aSource + "\n" +
 			"7:57: key limits[1].seen: true: " + aSeen + "\n" +
@@ -512,7 +513,7 @@ var mistakes = []struct{ name, text, want string }{
 			"1:1: key kind: missing: expected dial or interrupter\n" +
 			"1:1: key limits: missing: expected a list of limits"},
 	{"missing in a limit", dial + "limits:\n  - {note: a}\n",
-		"6:5: key limits[0].quantity: missing: expected one of rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm, segment_ms\n" +
+		"6:5: key limits[0].quantity: missing: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm or segment_ms\n" +
 			"6:5: key limits[0].source: missing: " + aSource + "\n" +
 			"6:5: key limits[0].seen: missing: " + aSeen + "\n" +
 			"6:5: key limits[0]: neither min nor max: expected one of them at least"},
@@ -524,7 +525,7 @@ var mistakes = []struct{ name, text, want string }{
 		"3:6: key use: \"sender\": expected sending, receiving or cadence\n" +
 			"4:7: key kind: \"Dial\": expected dial or interrupter\n" +
 			"5:9: key coding: \"n+2\": expected normal, n+1 or 10-n\n" +
-			"6:21: key limits[0].quantity: \"break\": expected one of rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm, segment_ms\n" +
+			"6:21: key limits[0].quantity: \"break\": expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm or segment_ms\n" +
 			"6:60: key limits[0].seen: \"heard\": " + aSeen},
 	{"id", "id: MQ_1\ntitle: Bench\nuse: sending\nkind: dial\n" + limit,
 		"1:5: key id: \"MQ_1\": expected small letters a-z, digits and hyphens, at most 64"},
@@ -555,7 +556,7 @@ var mistakes = []struct{ name, text, want string }{
 	{"interrupter's keys for a dial", dial + "cadence_ms: [500, 500]\n" + limit,
 		"5:13: key cadence_ms: not for a dial: expected it with kind interrupter only"},
 	{"interrupter's quantity for a dial", dial + "limits: [{quantity: rate_ipm, min: 60, " + rest,
-		"5:21: key limits[0].quantity: rate_ipm is no quantity of kind dial: expected one of rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms"},
+		"5:21: key limits[0].quantity: rate_ipm is no quantity of kind dial: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms or bounce_ms"},
 	{"dial as a cadence", "id: mq\ntitle: Bench\nuse: cadence\nkind: dial\n" + limit,
 		"3:6: key use: cadence is not for a dial: expected sending or receiving"},
 	{"dial without tolerance", dial + "no_tolerance: {source: sheet 4, seen: own}\n",
@@ -567,7 +568,7 @@ var mistakes = []struct{ name, text, want string }{
 			"8:15: key train_gap_ms: not for an interrupter: expected it with kind dial only\n" +
 			"9:15: key flash_max_ms: not for an interrupter: expected it with kind dial only"},
 	{"dial's quantity for an interrupter", cadence + "limits: [{quantity: interdigit_ms, min: 60, " + rest,
-		"5:21: key limits[0].quantity: interdigit_ms is no quantity of kind interrupter: expected one of rate_ipm, break_percent, break_ms, make_ms, period_ms, bounce_ms, segment_ms"},
+		"5:21: key limits[0].quantity: interdigit_ms is no quantity of kind interrupter: expected rate_ipm, break_percent, break_ms, make_ms, period_ms, bounce_ms or segment_ms"},
 
 	{"odd cadence", cadence + "cadence_ms: [400, 200, 400]\n" + limit,
 		"5:13: key cadence_ms: 3 segments: expected an even number of them from 2 to 64: make, break, make, break …"},
@@ -575,6 +576,8 @@ var mistakes = []struct{ name, text, want string }{
 		"5:13: key cadence_ms: 0 segments: expected an even number of them from 2 to 64: make, break, make, break …"},
 	{"long cadence", cadence + "cadence_ms: [" + strings.Repeat("1, ", 65) + "1]\n" + limit,
 		"5:13: key cadence_ms: 66 segments: expected an even number of them from 2 to 64: make, break, make, break …"},
+	{"cadence with a mistake", cadence + "cadence_ms: [400, x, 200]\nlimits: [{quantity: segment_ms, segment: 4, min: 60, " + rest,
+		"5:19: key cadence_ms[1]: \"x\": " + someMillis},
 	{"segment of 0", cadence + "cadence_ms: [400, 0]\n" + limit, "5:19: key cadence_ms[1]: the number 0: " + someMillis},
 	{"segment outside", cadence + "cadence_ms: [400, 200]\nlimits: [{quantity: segment_ms, segment: 3, min: 60, " + rest,
 		"6:42: key limits[0].segment: 3 is outside the cadence of 2 segments: expected the number of a segment of cadence_ms"},
@@ -598,6 +601,7 @@ var mistakes = []struct{ name, text, want string }{
 		"6:8: key pulse: min_ms 90 is not below max_ms 80.5: expected min_ms below max_ms"},
 	{"pulse above the default", dial + limit + "pulse: {min_ms: 250}\n",
 		"6:8: key pulse: min_ms 250 is not below max_ms 200: expected min_ms below max_ms"},
+	{"pulse with a mistake", dial + limit + "pulse: {min_ms: 250, max_ms: x}\n", "6:30: key pulse.max_ms: \"x\": " + someMillis},
 	{"flash below pulse", dial + limit + "flash_max_ms: 150\n",
 		"6:15: key flash_max_ms: flash_max_ms 150 is not above pulse.max_ms 200: expected flash_max_ms above pulse.max_ms"},
 	{"pulse above flash", dial + limit + "pulse: {max_ms: 1600}\n",

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"math"
 	"net"
 	"net/netip"
@@ -13,7 +12,6 @@ import (
 	"path/filepath"
 	"reflect"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -24,6 +22,7 @@ import (
 
 	"makebreak/hw"
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 	"makebreak/pulse/synth"
 )
 
@@ -147,8 +146,12 @@ func parseWatch(path string, data []byte) (*Watch, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &watchDecoder{dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}}
-	w := d.watch(value{node: root, want: "the keys of a watch configuration"})
+	d := &watchDecoder{decoder: new(decoder), dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}}
+	w := &Watch{Listen: DefaultListen, Window: DefaultWindow, Store: Store{KeepRaw: DefaultKeepRaw, MaxBytes: DefaultMaxBytes}}
+	var raw rawWatch
+	if d.whole(&key{node: root}, "the keys of a watch configuration", &raw) {
+		raw.check(d, w)
+	}
 	if len(d.mistakes) > 0 {
 		return nil, append(d.err(path), d.others...)
 	}
@@ -156,85 +159,119 @@ func parseWatch(path string, data []byte) (*Watch, error) {
 }
 
 type watchDecoder struct {
-	decoder
+	*decoder
 	dir      string
 	profiles map[string]*pulse.Profile // those read already, nil where that failed
 	ids      []string                  // of the bundled profiles, once they are needed
 	others   []error                   // mistakes in other files
 }
 
-// watchFields reads into w. seen is where names and lines were used already.
-func (d *watchDecoder) watchFields(w *Watch, seen found) []field {
-	return []field{
-		{"site", true, wantText, d.text(&w.Site, isText)},
-		{"store", true, "path and perhaps keep_raw and max_size", func(v value) bool {
-			return d.whole(v, found{}, d.storeFields(&w.Store))
-		}},
-		{"listen", false, "an IP address or localhost, and a port, such as " + DefaultListen, d.text(&w.Listen, validListen)},
-		{"web_config", false, "the name of a web configuration file, with TLS, passwords or both", d.path(&w.WebConfig)},
-		{"listen_unprotected", false, "true or false", d.boolean(&w.ListenUnprotected)},
-		{"pprof", false, "true or false", d.boolean(&w.Pprof)},
-		{"window", false, wantTime("1min", "7d", "10min"), d.duration(&w.Window, time.Minute, 7*day)},
-		{"calibrations", false, "the name of a folder", d.path(&w.Calibrations)},
-		{"contacts", true, "a list of 1 to " + strconv.Itoa(maxContacts) + " contacts", func(v value) bool {
-			ok := d.list("the keys of a contact", func(v value) bool {
-				c, ok := d.contact(v)
-				w.Contacts = append(w.Contacts, c.Contact)
-				d.checkUnique(c, seen)
-				return ok
-			})(v)
-			if n := len(w.Contacts); ok && (n == 0 || n > maxContacts) {
-				d.tell(v, strconv.Itoa(n)+" contacts", v.want)
-			}
-			return ok
-		}},
-	}
+type rawWatch struct {
+	Site              key `yaml:"site" need:""`
+	Store             key `yaml:"store" need:""`
+	Listen            key `yaml:"listen"`
+	WebConfig         key `yaml:"web_config"`
+	ListenUnprotected key `yaml:"listen_unprotected"`
+	Pprof             key `yaml:"pprof"`
+	Window            key `yaml:"window"`
+	Calibrations      key `yaml:"calibrations"`
+	Contacts          key `yaml:"contacts" need:""`
 }
 
-func (d *watchDecoder) storeFields(s *Store) []field {
-	return []field{
-		{"path", true, "the name of a file", d.path(&s.Path)},
-		{"keep_raw", false, wantTime("1h", "36500d", "90d"), d.duration(&s.KeepRaw, time.Hour, 36500*day)},
-		{"max_size", false, "a size from 10MB to 100TB, such as 1GB", d.size(&s.MaxBytes)},
-	}
+type rawStore struct {
+	Path    key `yaml:"path" need:""`
+	KeepRaw key `yaml:"keep_raw"`
+	MaxSize key `yaml:"max_size"`
 }
 
-func (d *watchDecoder) watch(v value) *Watch {
-	w := &Watch{Listen: DefaultListen, Window: DefaultWindow, Store: Store{KeepRaw: DefaultKeepRaw, MaxBytes: DefaultMaxBytes}}
-	f := found{}
-	d.whole(v, f, d.watchFields(w, found{}))
-	d.checkListen(w, f)
-	return w
+type rawContact struct {
+	Name             key `yaml:"name" need:""`
+	Title            key `yaml:"title"`
+	Source           key `yaml:"source" need:""`
+	RecordingContact key `yaml:"recording_contact"`
+	Closed           key `yaml:"closed"`
+	Bias             key `yaml:"bias"`
+	Kind             key `yaml:"kind"`
+	Settle           key `yaml:"settle"`
+	Timing           key `yaml:"timing"`
+	Limits           key `yaml:"limits"`
+	Rate             key `yaml:"rate"`
+	Lobes            key `yaml:"lobes"`
+	Cadence          key `yaml:"cadence"`
+	Coding           key `yaml:"coding"`
+	Pulse            key `yaml:"pulse"`
+	TrainGap         key `yaml:"train_gap"`
+	FlashMax         key `yaml:"flash_max"`
+	StuckAfter       key `yaml:"stuck_after"`
+	Chain            key `yaml:"chain"`
+	Notes            key `yaml:"notes"`
 }
 
-// whole reads a mapping and tells what it lacks.
-func (d *watchDecoder) whole(v value, f found, fields []field) bool {
-	if !d.mapping(v, f, fields) {
-		return false
-	}
-	d.require(v, f, fields)
-	return f.good(slices.Collect(maps.Keys(f))...)
+type rawPulse struct {
+	Min key `yaml:"min"`
+	Max key `yaml:"max"`
 }
+
+type rawChain struct {
+	EdgeNoise  key `yaml:"edge_noise"`
+	Asymmetry  key `yaml:"asymmetry"`
+	AsymmetryU key `yaml:"asymmetry_u"`
+	ClockError key `yaml:"clock_error"`
+	From       key `yaml:"from"`
+}
+
+// check reads the keys into w.
+func (r *rawWatch) check(d *watchDecoder, w *Watch) {
+	d.text(&r.Site, &w.Site, wantText, isText)
+	var s rawStore
+	if d.whole(&r.Store, "path and perhaps keep_raw and max_size", &s) {
+		d.path(&s.Path, &w.Store.Path, "the name of a file")
+		times(d, &s.KeepRaw, &w.Store.KeepRaw, "1h", "36500d", "90d")
+		read(d.decoder, &s.MaxSize, &w.Store.MaxBytes, "a size from 10MB to 100TB, such as 1GB", sizeOf)
+	}
+	d.text(&r.Listen, &w.Listen, "an IP address or localhost, and a port, such as "+DefaultListen, validListen)
+	d.path(&r.WebConfig, &w.WebConfig, wantWebConfig)
+	d.boolean(&r.ListenUnprotected, &w.ListenUnprotected)
+	d.boolean(&r.Pprof, &w.Pprof)
+	times(d, &r.Window, &w.Window, "1min", "7d", "10min")
+	d.path(&r.Calibrations, &w.Calibrations, "the name of a folder")
+	wantContacts := "a list of 1 to " + strconv.Itoa(maxContacts) + " contacts"
+	seen := map[string]string{}
+	d.list(&r.Contacts, wantContacts, func(k *key) {
+		c := contactDraft{chain: pulse.DefaultSetup()}
+		if d.whole(k, "the keys of a contact", &c.raw) {
+			c.check(d, k)
+			c.checkUnique(d, seen)
+		}
+		w.Contacts = append(w.Contacts, c.Contact)
+	})
+	if n := len(w.Contacts); r.Contacts.good() && (n == 0 || n > maxContacts) {
+		d.fault(&r.Contacts, strconv.Itoa(n)+" contacts", wantContacts)
+	}
+	r.checkListen(d, w)
+}
+
+const wantWebConfig = "the name of a web configuration file, with TLS, passwords or both"
 
 // checkListen tells a web configuration that cannot be used, and an address
 // that others than this computer reach without any protection.
-func (d *watchDecoder) checkListen(w *Watch, f found) {
+func (r *rawWatch) checkListen(d *watchDecoder, w *Watch) {
 	protected := false
-	if f.good("web_config") {
+	if r.WebConfig.good() {
 		var err error
 		if protected, err = CheckWebConfig(w.WebConfig); err != nil {
-			d.tell(f["web_config"].value, err.Error(), f["web_config"].want)
+			d.fault(&r.WebConfig, err.Error(), wantWebConfig)
 			return
 		}
 	}
-	if !f.good("listen") || isLoopback(w.Listen) || protected || w.ListenUnprotected {
+	if !r.Listen.good() || isLoopback(w.Listen) || protected || w.ListenUnprotected {
 		return
 	}
 	what := w.Listen + " is open to other computers, for anyone to read the site's figures and to load this one"
-	if f.has("web_config") {
+	if r.WebConfig.given() {
 		what += ", and web_config has neither TLS nor passwords"
 	}
-	d.tell(f["listen"].value, what, "a loopback address, or web_config with TLS or passwords, or listen_unprotected: true")
+	d.fault(&r.Listen, what, "a loopback address, or web_config with TLS or passwords, or listen_unprotected: true")
 }
 
 // CheckWebConfig reads a web configuration, the file in which the exporter
@@ -287,144 +324,90 @@ func isLoopback(listen string) bool {
 // A contactDraft is a contact being read.
 type contactDraft struct {
 	Contact
-	found
+	raw      rawContact
 	rateUnit string // "pps" or "ipm"
 	chain    pulse.Setup
 }
 
 // profile is the contact's limits, empty when there are none.
 func (c *contactDraft) profile() *pulse.Profile {
-	if c.Meter.Limits == nil {
-		return &pulse.Profile{}
-	}
-	return c.Meter.Limits
+	return cmp.Or(c.Meter.Limits, &pulse.Profile{})
 }
 
 var biases = []string{"as-is", "pull-up", "pull-down", "disabled"}
 
-func (d *watchDecoder) contactFields(c *contactDraft) []field {
-	m := &c.Meter
-	ns := func(dst *int64, lo, hi time.Duration) func(value) bool {
-		return d.duration((*time.Duration)(dst), lo, hi)
+// check reads one contact and tells what in it does not go together.
+func (c *contactDraft) check(d *watchDecoder, k *key) {
+	told := len(d.mistakes)
+	r, m := &c.raw, &c.Meter
+	m.Forget, m.Setup, c.Text = true, &c.chain, sourceOf(k.node)
+	d.text(&r.Name, &c.Name, wantID, validID)
+	d.text(&r.Title, &c.Title, wantText, isText)
+	d.source(&r.Source, &c.Source)
+	d.text(&r.RecordingContact, &c.Source.RecordingContact, wantText, isText)
+	choice(d.decoder, &r.Closed, &m.Polarity, pulse.ClosedHigh, pulse.ClosedLow)
+	choice(d.decoder, &r.Bias, &c.Source.Bias, biases...)
+	choice(d.decoder, &r.Kind, &m.Kind, kinds...)
+	times(d, &r.Settle, &m.SettleNS, "10us", "1s", "4ms")
+	choice(d.decoder, &r.Timing, &m.Timing, pulse.TimingFirst, pulse.TimingSettled)
+	d.limits(&r.Limits, &m.Limits)
+	read(d.decoder, &r.Rate, &c.Rate, "pulses per second or interruptions per minute, such as 10pps or 60ipm", c.rateOf)
+	d.count(&r.Lobes, &m.Lobes, "a whole number from 1 to "+strconv.Itoa(maxLobes), maxLobes)
+	d.segments(&r.Cadence, &m.CadenceNS, "a list of times", func(k *key, ns *int64) { times(d, k, ns, "1ms", "1h", "400ms") })
+	m.CodingSet = r.Coding.given()
+	choice(d.decoder, &r.Coding, &m.Coding, codings...)
+	var b rawPulse
+	if d.whole(&r.Pulse, "min, max or both", &b) {
+		times(d, &b.Min, &m.PulseMinNS, "1ms", "1h", "10ms")
+		times(d, &b.Max, &m.PulseMaxNS, "1ms", "1h", "200ms")
+		r.Pulse.bad = b.Min.bad || b.Max.bad
 	}
-	return []field{
-		{"name", true, "small letters a-z, digits and hyphens, at most 64", d.text(&c.Name, validID)},
-		{"title", false, wantText, d.text(&c.Title, isText)},
-		{"source", true, "gpio:LINE, the name of a recording, or sim:DESCRIPTION", d.source(&c.Source)},
-		{"recording_contact", false, wantText, d.text(&c.Source.RecordingContact, isText)},
-		{"closed", false, "high or low", choice(&d.decoder, &m.Polarity, []pulse.Polarity{pulse.ClosedHigh, pulse.ClosedLow}, pulse.Polarity.String)},
-		{"bias", false, strings.Join(biases, ", "), choice(&d.decoder, &c.Source.Bias, biases, strings.Clone)},
-		{"kind", false, "dial or interrupter", choice(&d.decoder, &m.Kind, []pulse.Kind{pulse.KindDial, pulse.KindInterrupter}, pulse.Kind.String)},
-		{"settle", false, wantTime("10us", "1s", "4ms"), ns(&m.SettleNS, 10*time.Microsecond, time.Second)},
-		{"timing", false, "first or settled", choice(&d.decoder, &m.Timing, []pulse.Timing{pulse.TimingFirst, pulse.TimingSettled}, pulse.Timing.String)},
-		{"limits", false, "the id of a bundled limits profile, or the name of a file of one's own that ends in .yaml", d.limits(&m.Limits)},
-		{"rate", false, "pulses per second or interruptions per minute, such as 10pps or 60ipm", func(v value) bool {
-			s, _ := textOf(v.node)
-			x, unit, ok := measure(s, map[string]float64{"pps": 1, "ipm": 1})
-			if !ok || unit == "pps" && !(x >= 0.5 && x <= 100) || unit == "ipm" && !(x >= 0.01 && x <= 6000) {
-				return d.wrong(v)
-			}
-			c.Rate, c.rateUnit = x, unit
-			return true
-		}},
-		{"lobes", false, "a whole number from 1 to " + strconv.Itoa(maxLobes), func(v value) bool {
-			return d.count(&m.Lobes)(v) && (m.Lobes <= maxLobes || d.wrong(v))
-		}},
-		{"cadence", false, "a list of times: make, break, make, break …", func(v value) bool {
-			ok := d.list(wantTime("1ms", "1h", "400ms"), func(v value) bool {
-				m.CadenceNS = append(m.CadenceNS, 0)
-				return ns(&m.CadenceNS[len(m.CadenceNS)-1], time.Millisecond, time.Hour)(v)
-			})(v)
-			return ok && d.evenSegments(v, len(m.CadenceNS))
-		}},
-		{"coding", false, "normal, n+1 or 10-n", func(v value) bool {
-			m.CodingSet = true
-			return choice(&d.decoder, &m.Coding, []pulse.Coding{pulse.CodingNormal, pulse.CodingNPlus1, pulse.Coding10MinusN}, pulse.Coding.String)(v)
-		}},
-		{"pulse", false, "min, max or both", func(v value) bool { return d.whole(v, found{}, d.pulseFields(m)) }},
-		{"train_gap", false, wantTime("1ms", "1h", "150ms"), ns(&m.TrainGapNS, time.Millisecond, time.Hour)},
-		{"flash_max", false, wantTime("1ms", "1h", "1500ms"), ns(&m.FlashMaxNS, time.Millisecond, time.Hour)},
-		{"stuck_after", false, wantTime("1s", "365d", "5min"), d.duration(&c.StuckAfter, time.Second, 365*day)},
-		{"chain", false, "edge_noise, asymmetry, asymmetry_u, clock_error and where they come from", func(v value) bool { return d.setup(v, c) }},
-		{"notes", false, "a list of sentences", d.texts(&c.Notes)},
-	}
-}
+	times(d, &r.TrainGap, &m.TrainGapNS, "1ms", "1h", "150ms")
+	times(d, &r.FlashMax, &m.FlashMaxNS, "1ms", "1h", "1500ms")
+	times(d, &r.StuckAfter, &c.StuckAfter, "1s", "365d", "5min")
+	c.checkChain(d)
+	d.texts(&r.Notes, &c.Notes)
 
-func (d *watchDecoder) pulseFields(m *pulse.Config) []field {
-	return []field{
-		{"min", false, wantTime("1ms", "1h", "10ms"), d.duration((*time.Duration)(&m.PulseMinNS), time.Millisecond, time.Hour)},
-		{"max", false, wantTime("1ms", "1h", "200ms"), d.duration((*time.Duration)(&m.PulseMaxNS), time.Millisecond, time.Hour)},
-	}
-}
-
-// setup reads what is known of the measuring chain over the defaults.
-func (d *watchDecoder) setup(v value, c *contactDraft) bool {
-	s := &c.chain
-	var noise, asymmetry, u time.Duration
-	var from string
-	f := found{}
-	if !d.whole(v, f, d.chainFields(&noise, &asymmetry, &u, &s.ClockRel, &from)) {
-		return false
-	}
-	from = cmp.Or(from, "given")
-	c.OwnNoise, c.OwnAsymmetry = f.has("edge_noise"), f.has("asymmetry") || f.has("asymmetry_u")
-	s.AsymmetryNS = float64(asymmetry)
-	if f.has("edge_noise") {
-		s.EdgeNoiseNS, s.EdgeNoiseFrom = float64(noise), from
-	}
-	if f.has("asymmetry_u") {
-		s.AsymmetryUNS, s.AsymmetryFrom = float64(u), from
-	}
-	if f.has("clock_error") {
-		s.ClockFrom = from
-	}
-	return true
-}
-
-func (d *watchDecoder) chainFields(noise, asymmetry, u *time.Duration, clock *float64, from *string) []field {
-	return []field{
-		{"edge_noise", false, wantTime("0us", "10ms", "20us"), d.duration(noise, 0, 10*time.Millisecond)},
-		{"asymmetry", false, wantTime("-5ms", "5ms", "-12us"), d.duration(asymmetry, -5*time.Millisecond, 5*time.Millisecond)},
-		{"asymmetry_u", false, wantTime("0us", "5ms", "58us"), d.duration(u, 0, 5*time.Millisecond)},
-		{"clock_error", false, "a relative error from 0ppm to 1%, in ppm, ppb or %, such as 50ppm", func(v value) bool {
-			s, _ := textOf(v.node)
-			x, _, ok := measure(s, map[string]float64{"ppm": 1e-6, "ppb": 1e-9, "%": 1e-2})
-			if !ok || x < 0 || x > 0.01 {
-				return d.wrong(v)
-			}
-			*clock = x
-			return true
-		}},
-		{"from", false, wantText, d.text(from, isText)},
-	}
-}
-
-// contact reads one contact and tells what in it does not go together.
-func (d *watchDecoder) contact(v value) (*contactDraft, bool) {
-	c := &contactDraft{found: found{}, chain: pulse.DefaultSetup()}
-	c.Meter.Forget = true
-	before := len(d.mistakes)
-	if !d.whole(v, c.found, d.contactFields(c)) && len(c.found) == 0 {
-		return c, false
-	}
-	c.Meter.Setup, c.Text = &c.chain, sourceOf(v.node)
-	d.checkContactKind(v, c)
-	d.checkSource(c)
-	d.checkCadence(c)
-	d.checkSettle(c)
-	m, p := &c.Meter, c.profile()
-	d.checkReadings(c.found, readings{
+	c.checkKind(d, k)
+	c.checkSource(d)
+	c.checkCadence(d)
+	c.checkSettle(d)
+	p := c.profile()
+	d.checkReadings(&r.Pulse, &r.FlashMax, readings{
 		cmp.Or(m.PulseMinNS, p.PulseMinNS, pulse.DefaultPulseMinNS), cmp.Or(m.PulseMaxNS, p.PulseMaxNS, pulse.DefaultPulseMaxNS),
 		cmp.Or(m.FlashMaxNS, p.FlashMaxNS, pulse.DefaultFlashMaxNS),
-	}, "", shownTime)
-	if len(d.mistakes) > before {
-		return c, false
+	}, "", duration.Format)
+	if len(d.mistakes) == told {
+		if _, err := pulse.NewMeter(*m); err != nil {
+			d.fault(k, err.Error(), "a contact that can be measured")
+		}
 	}
-	if _, err := pulse.NewMeter(*m); err != nil {
-		d.tell(v, err.Error(), "a contact that can be measured")
-		return c, false
+}
+
+// checkChain reads what is known of the measuring chain over the defaults.
+func (c *contactDraft) checkChain(d *watchDecoder) {
+	var r rawChain
+	if !d.whole(&c.raw.Chain, "edge_noise, asymmetry, asymmetry_u, clock_error and where they come from", &r) {
+		return
 	}
-	return c, true
+	s, from := &c.chain, "given"
+	var noise, asymmetry, u time.Duration
+	times(d, &r.EdgeNoise, &noise, "0us", "10ms", "20us")
+	times(d, &r.Asymmetry, &asymmetry, "-5ms", "5ms", "-12us")
+	times(d, &r.AsymmetryU, &u, "0us", "5ms", "58us")
+	read(d.decoder, &r.ClockError, &s.ClockRel, "a relative error from 0ppm to 1%, in ppm, ppb or %, such as 50ppm", relativeOf)
+	d.text(&r.From, &from, wantText, isText)
+	c.OwnNoise, c.OwnAsymmetry = r.EdgeNoise.given(), r.Asymmetry.given() || r.AsymmetryU.given()
+	s.AsymmetryNS = float64(asymmetry)
+	if r.EdgeNoise.given() {
+		s.EdgeNoiseNS, s.EdgeNoiseFrom = float64(noise), from
+	}
+	if r.AsymmetryU.given() {
+		s.AsymmetryUNS, s.AsymmetryFrom = float64(u), from
+	}
+	if r.ClockError.given() {
+		s.ClockFrom = from
+	}
 }
 
 // sourceOf gives a node as YAML of its own, without the indentation that it
@@ -434,71 +417,61 @@ func sourceOf(n ast.Node) string {
 	return strings.ReplaceAll(strings.TrimSpace(n.String()), "\n"+strings.Repeat(" ", column-1), "\n")
 }
 
-// checkContactKind takes the kind from the limits when it is not given, and
-// tells keys of the other one.
-func (d *watchDecoder) checkContactKind(v value, c *contactDraft) {
-	m, p := &c.Meter, c.profile()
+// checkKind takes the kind from the limits when it is not given, and tells
+// keys of the other one.
+func (c *contactDraft) checkKind(d *watchDecoder, k *key) {
+	r, m, p := &c.raw, &c.Meter, c.profile()
 	told := ""
 	switch {
-	case c.has("kind") && !c.good("kind"), c.has("limits") && !c.good("limits") && !c.has("kind"):
+	case r.Kind.given() && !r.Kind.good(), r.Limits.given() && !r.Limits.good() && !r.Kind.given():
 		return
-	case !c.has("kind") && !c.has("limits"):
-		d.tell(value{path: v.path + ".kind", node: v.node}, "missing", "dial or interrupter, or limits that tell it")
+	case !r.Kind.given() && !r.Limits.given():
+		d.tell(k.node, join(k.path, "kind"), "missing", "dial or interrupter, or limits that tell it")
 		return
-	case !c.has("kind"):
+	case !r.Kind.given():
 		m.Kind, told = p.Kind, ", which the limits "+p.ID+" are for"
 	case p.Kind != pulse.KindAuto && m.Kind != p.Kind:
-		d.tell(c.found["kind"].value, m.Kind.String()+", but the limits "+p.ID+" are for kind "+p.Kind.String(), p.Kind.String()+", or other limits")
+		d.fault(&r.Kind, m.Kind.String()+", but the limits "+p.ID+" are for kind "+p.Kind.String(), p.Kind.String()+", or other limits")
 		return
 	}
-	for _, k := range []struct {
-		kind pulse.Kind
-		keys []string
-	}{
-		{pulse.KindDial, []string{"coding", "pulse", "train_gap", "flash_max"}},
-		{pulse.KindInterrupter, []string{"lobes", "cadence"}},
-	} {
-		for _, key := range k.keys {
-			if c.has(key) && m.Kind != k.kind {
-				d.tell(c.found[key].value, "not for kind "+m.Kind.String()+told, "it with kind "+k.kind.String()+" only")
-			}
-		}
+	unit, other, others := "pps", pulse.KindInterrupter, []*key{&r.Lobes, &r.Cadence}
+	if m.Kind == pulse.KindInterrupter {
+		unit, other, others = "ipm", pulse.KindDial, []*key{&r.Coding, &r.Pulse, &r.TrainGap, &r.FlashMax}
 	}
-	unit := map[pulse.Kind]string{pulse.KindDial: "pps", pulse.KindInterrupter: "ipm"}[m.Kind]
+	d.forbid("not for kind "+m.Kind.String()+told, "it with kind "+other.String()+" only", others...)
 	switch {
-	case !c.good("rate"):
+	case !r.Rate.good():
 	case unit != c.rateUnit:
-		d.tell(c.found["rate"].value, "a rate in "+c.rateUnit+" for a contact of kind "+m.Kind.String(), "a rate in "+unit)
+		d.fault(&r.Rate, "a rate in "+c.rateUnit+" for a contact of kind "+m.Kind.String(), "a rate in "+unit)
 	case m.Kind == pulse.KindInterrupter:
 		m.PeriodNS = int64(math.Round(60e9 / c.Rate))
 	}
 }
 
 // checkSource tells keys that the contact's source has no use for.
-func (d *watchDecoder) checkSource(c *contactDraft) {
+func (c *contactDraft) checkSource(d *watchDecoder) {
+	r, s := &c.raw, &c.Source
 	// What is no text is of no kind, and a word that is no file's name may be
 	// meant for a line.
-	if !c.good("source") && !strings.ContainsAny(c.Source.Text, ":./") {
+	if !r.Source.good() && !strings.ContainsAny(s.Text, ":./") {
 		return
 	}
-	if c.Source.Kind == SourceGPIO && !c.has("bias") {
-		c.Source.Bias = biases[0]
+	if s.Kind != SourceGPIO {
+		d.forbid("not for "+quote(s.Text), "it with a gpio: line only", &r.Bias)
+	} else if !r.Bias.given() {
+		s.Bias = biases[0]
 	}
-	if c.has("bias") && c.Source.Kind != SourceGPIO {
-		d.tell(c.found["bias"].value, "not for "+quote(c.Source.Text), "it with a gpio: line only")
-	}
-	if c.has("recording_contact") && c.Source.Kind != SourceRecording {
-		d.tell(c.found["recording_contact"].value, "not for "+quote(c.Source.Text), "it with a recording only")
-	}
-	if c.good("source") && c.Source.Kind == SourceRecording && (c.good("recording_contact") || !c.has("recording_contact")) {
-		d.checkRecording(c)
+	if s.Kind != SourceRecording {
+		d.forbid("not for "+quote(s.Text), "it with a recording only", &r.RecordingContact)
+	} else if r.Source.good() && !r.RecordingContact.bad {
+		c.checkRecording(d)
 	}
 }
 
 // checkRecording tells why a recording that is there cannot be played back, as
 // far as its header and its first edges show.
-func (d *watchDecoder) checkRecording(c *contactDraft) {
-	s := &c.Source
+func (c *contactDraft) checkRecording(d *watchDecoder) {
+	r, s := &c.raw, &c.Source
 	try := func(contact string) (contacts []string, err *hw.RecordingError) {
 		rec, e := hw.OpenRecordingFile(s.Recording, nil, hw.RecordingOptions{Name: s.Text, Contact: contact})
 		if e == nil {
@@ -510,46 +483,45 @@ func (d *watchDecoder) checkRecording(c *contactDraft) {
 		return contacts, err
 	}
 	contacts, err := try(s.RecordingContact)
-	switch {
-	case err == nil && s.RecordingContact == "" && len(contacts) > 1:
-		d.tell(c.found["source"].value, quote(s.Text)+": several contacts", "recording_contact with one of "+strings.Join(contacts, ", "))
-		return
-	case err == nil:
+	if err == nil {
+		if s.RecordingContact == "" && len(contacts) > 1 {
+			d.fault(&r.Source, quote(s.Text)+": several contacts", "recording_contact with one of "+strings.Join(contacts, ", "))
+		}
 		return
 	}
-	key := "source"
+	k := &r.Source
 	if s.RecordingContact != "" {
 		if _, alone := try(""); alone == nil || alone.Error() != err.Error() {
-			key = "recording_contact"
+			k = &r.RecordingContact
 		}
 	}
 	where := quote(s.Text)
 	if err.Line > 0 {
 		where += ", line " + strconv.Itoa(err.Line)
 	}
-	d.tell(c.found[key].value, where+": "+err.Msg, strings.ReplaceAll(cmp.Or(err.Expected, "a recording of the contact"), "--contact", "recording_contact"))
+	d.fault(k, where+": "+err.Msg, strings.ReplaceAll(cmp.Or(err.Expected, "a recording of the contact"), "--contact", "recording_contact"))
 }
 
 // checkCadence tells what does not go with the contact's own cadence or that
 // of its limits.
-func (d *watchDecoder) checkCadence(c *contactDraft) {
-	own, p := c.good("cadence"), c.profile()
-	cadence, of := p.CadenceNS, "limits "+p.ID
+func (c *contactDraft) checkCadence(d *watchDecoder) {
+	r, p := &c.raw, c.profile()
+	own, cadence, of := r.Cadence.good(), p.CadenceNS, "limits "+p.ID
 	if own {
 		cadence, of = c.Meter.CadenceNS, "cadence"
 	}
-	if c.good("lobes") && len(cadence) > 2 {
-		d.tell(c.found["lobes"].value, fmt.Sprintf("given for a cadence of %d segments (%s)", len(cadence), of), "lobes of a plain interrupter only")
+	if r.Lobes.good() && len(cadence) > 2 {
+		d.fault(&r.Lobes, fmt.Sprintf("given for a cadence of %d segments (%s)", len(cadence), of), "lobes of a plain interrupter only")
 	}
-	if c.good("rate") && c.Meter.PeriodNS > 0 && (own || len(cadence) > 2) {
-		d.tell(c.found["rate"].value, "given beside a cadence ("+of+"), which tells the period", "one of the two")
+	if r.Rate.good() && c.Meter.PeriodNS > 0 && (own || len(cadence) > 2) {
+		d.fault(&r.Rate, "given beside a cadence ("+of+"), which tells the period", "one of the two")
 	}
 	if !own {
 		return
 	}
 	for _, l := range p.Limits {
 		if l.Segment > len(cadence) {
-			d.tell(c.found["cadence"].value, fmt.Sprintf("%d segments, but the limits %s bound segment %d", len(cadence), p.ID, l.Segment),
+			d.fault(&r.Cadence, fmt.Sprintf("%d segments, but the limits %s bound segment %d", len(cadence), p.ID, l.Segment),
 				"a cadence that the limits are for")
 			return
 		}
@@ -557,8 +529,8 @@ func (d *watchDecoder) checkCadence(c *contactDraft) {
 }
 
 // checkSettle tells a settling time that would swallow what is to be measured.
-func (d *watchDecoder) checkSettle(c *contactDraft) {
-	if !c.good("settle") {
+func (c *contactDraft) checkSettle(d *watchDecoder) {
+	if !c.raw.Settle.good() {
 		return
 	}
 	m, p := &c.Meter, c.profile()
@@ -582,25 +554,26 @@ func (d *watchDecoder) checkSettle(c *contactDraft) {
 		}
 	}
 	if m.SettleNS >= longest {
-		d.tell(c.found["settle"].value, shownTime(m.SettleNS)+" is not below the "+of+" "+shownTime(longest), "a time that every make and break outlasts")
+		d.fault(&c.raw.Settle, duration.Format(m.SettleNS)+" is not below the "+of+" "+duration.Format(longest), "a time that every make and break outlasts")
 	}
 }
 
 // checkUnique tells a name or a line that a contact before has; seen holds
 // where.
-func (d *watchDecoder) checkUnique(c *contactDraft, seen found) {
-	once := func(key, id, what string) {
+func (c *contactDraft) checkUnique(d *watchDecoder, seen map[string]string) {
+	once := func(k *key, id, what, want string) {
 		if first, ok := seen[id]; ok {
-			d.tell(c.found[key].value, what+" is that of "+first.path, "another "+key)
+			d.fault(k, what+" is that of "+first, want)
 			return
 		}
-		seen[id] = c.found[key]
+		seen[id] = k.path
 	}
-	if c.good("name") {
-		once("name", "name "+c.Name, quote(c.Name))
+	r, s := &c.raw, &c.Source
+	if r.Name.good() {
+		once(&r.Name, "name "+c.Name, quote(c.Name), "another name")
 	}
-	if c.good("source") && c.Source.Kind == SourceGPIO {
-		once("source", "line "+c.Source.Line, quote(c.Source.Text))
+	if r.Source.good() && s.Kind == SourceGPIO {
+		once(&r.Source, "line "+s.Line, quote(s.Text), "another source")
 	}
 }
 
@@ -616,73 +589,67 @@ func ParseSim(description string) (*synth.Spec, error) {
 	return spec, err
 }
 
-func (d *watchDecoder) source(dst *Source) func(value) bool {
-	return func(v value) bool {
-		s, ok := textOf(v.node)
-		if !ok || !isPrintable(s, maxSource) {
-			return d.wrong(v)
+func (d *watchDecoder) source(k *key, dst *Source) {
+	const want = "gpio:LINE, the name of a recording, or sim:DESCRIPTION"
+	d.text(k, &dst.Text, want, func(s string) bool { return isPrintable(s, maxSource) })
+	if !k.good() {
+		return
+	}
+	s := dst.Text
+	if line, ok := strings.CutPrefix(s, "gpio:"); ok {
+		dst.Kind, dst.Line = SourceGPIO, line
+		if strings.TrimSpace(line) != line || line == "" {
+			d.fault(k, quote(s), "gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17")
 		}
-		dst.Text = s
-		if line, ok := strings.CutPrefix(s, "gpio:"); ok {
-			dst.Kind, dst.Line = SourceGPIO, line
-			if strings.TrimSpace(line) != line || line == "" {
-				d.tell(v, quote(s), "gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17")
-				return false
-			}
-			return true
+		return
+	}
+	if description, ok := strings.CutPrefix(s, "sim:"); ok {
+		var err error
+		dst.Kind = SourceSim
+		if dst.Sim, err = ParseSim(description); err != nil {
+			what, want, _ := strings.Cut(err.Error(), ": expected ")
+			d.fault(k, quote(s)+": "+what, cmp.Or(want, "a description as makebreak sim takes it"))
 		}
-		if description, ok := strings.CutPrefix(s, "sim:"); ok {
-			dst.Kind = SourceSim
-			spec, err := ParseSim(description)
-			if err != nil {
-				what, want, _ := strings.Cut(err.Error(), ": expected ")
-				d.tell(v, quote(s)+": "+what, cmp.Or(want, "a description as makebreak sim takes it"))
-				return false
-			}
-			dst.Sim = spec
-			return true
-		}
-		dst.Kind, dst.Recording = SourceRecording, d.inDir(s)
-		info, err := os.Stat(dst.Recording)
-		if err == nil && !info.Mode().IsRegular() {
-			err = errors.New("not a file")
-		}
-		if err != nil {
-			d.tell(v, quote(s)+": "+reason(err), v.want)
-			return false
-		}
-		return true
+		return
+	}
+	dst.Kind, dst.Recording = SourceRecording, d.inDir(s)
+	info, err := os.Stat(dst.Recording)
+	if err == nil && !info.Mode().IsRegular() {
+		err = errors.New("not a file")
+	}
+	if err != nil {
+		d.fault(k, quote(s)+": "+reason(err), want)
 	}
 }
 
-func (d *watchDecoder) limits(dst **pulse.Profile) func(value) bool {
-	return func(v value) bool {
-		s, ok := textOf(v.node)
-		if !ok || !isText(s) {
-			return d.wrong(v)
-		}
-		p, ok := d.profiles[s]
-		if !ok {
-			p = d.profile(v, s)
-			d.profiles[s] = p
-		} else if p == nil {
-			d.tell(v, quote(s)+" has mistakes or cannot be read, as told above", v.want)
-		}
-		*dst = p
-		return p != nil
+const wantProfileName = "the id of a bundled limits profile, or the name of a file of one's own that ends in .yaml"
+
+func (d *watchDecoder) limits(k *key, dst **pulse.Profile) {
+	var name string
+	d.text(k, &name, wantProfileName, isText)
+	if !k.good() {
+		return
 	}
+	p, known := d.profiles[name]
+	if !known {
+		p = d.profile(k, name)
+		d.profiles[name] = p
+	} else if p == nil {
+		d.fault(k, quote(name)+" has mistakes or cannot be read, as told above", wantProfileName)
+	}
+	*dst = p
 }
 
 // profile reads the limits that a contact names, and tells why it cannot.
-func (d *watchDecoder) profile(v value, name string) *pulse.Profile {
+func (d *watchDecoder) profile(k *key, name string) *pulse.Profile {
 	if isPath(name) {
 		p, err := profileFile(d.inDir(name))
 		var cannot *os.PathError
 		switch {
 		case errors.As(err, &cannot):
-			d.tell(v, quote(name)+": "+cannot.Err.Error(), v.want)
+			d.fault(k, quote(name)+": "+cannot.Err.Error(), wantProfileName)
 		case err != nil:
-			d.tell(v, quote(name)+" has mistakes, told below", "a limits profile without mistakes")
+			d.fault(k, quote(name)+" has mistakes, told below", "a limits profile without mistakes")
 			d.others = append(d.others, err)
 		}
 		return p
@@ -700,7 +667,7 @@ func (d *watchDecoder) profile(v value, name string) *pulse.Profile {
 	} else if others := near(name, d.ids); len(others) > 0 {
 		what += ", near to " + strings.Join(others, ", ")
 	}
-	d.tell(v, what, v.want+`; "makebreak limits" lists the bundled ones`)
+	d.fault(k, what, wantProfileName+`; "makebreak limits" lists the bundled ones`)
 	return nil
 }
 
@@ -714,14 +681,10 @@ func reason(err error) string {
 }
 
 // path reads the name of a file, which is relative to that of the configuration.
-func (d *watchDecoder) path(dst *string) func(value) bool {
-	return func(v value) bool {
-		var s string
-		if !d.text(&s, isText)(v) {
-			return false
-		}
-		*dst = d.inDir(s)
-		return true
+func (d *watchDecoder) path(k *key, dst *string, want string) {
+	d.text(k, dst, want, isText)
+	if k.good() {
+		*dst = d.inDir(*dst)
 	}
 }
 
@@ -732,21 +695,18 @@ func (d *watchDecoder) inDir(name string) string {
 	return filepath.Join(d.dir, name)
 }
 
-func (d *watchDecoder) boolean(dst *bool) func(value) bool {
-	return func(v value) bool {
-		b, ok := v.node.(*ast.BoolNode)
-		if !ok {
-			return d.wrong(v)
-		}
-		*dst = b.Value
-		return true
-	}
+func (d *watchDecoder) boolean(k *key, dst *bool) {
+	read(d.decoder, k, dst, "true or false", func(n ast.Node) (bool, bool) {
+		b, ok := n.(*ast.BoolNode)
+		return ok && b.Value, ok
+	})
 }
 
 var amount = regexp.MustCompile(`^(-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?)([A-Za-zµ%]+)$`)
 
 // measure reads a number with its unit, and gives it in the unit of 1.
-func measure(s string, units map[string]float64) (x float64, unit string, ok bool) {
+func measure(n ast.Node, units map[string]float64) (x float64, unit string, ok bool) {
+	s, _ := textOf(n)
 	m := amount.FindStringSubmatch(s)
 	if m == nil {
 		return 0, "", false
@@ -756,43 +716,40 @@ func measure(s string, units map[string]float64) (x float64, unit string, ok boo
 	return x * scale, m[2], known && err == nil
 }
 
-var timeUnits = map[string]float64{
-	"ns": 1, "us": 1e3, "µs": 1e3, "ms": 1e6, "s": 1e9, "min": 60e9, "h": 3600e9, "d": float64(day),
+func (c *contactDraft) rateOf(n ast.Node) (float64, bool) {
+	x, unit, ok := measure(n, map[string]float64{"pps": 1, "ipm": 1})
+	c.rateUnit = unit
+	return x, ok && (unit == "pps" && x >= 0.5 && x <= 100 || unit == "ipm" && x >= 0.01 && x <= 6000)
 }
 
-func wantTime(lo, hi, example string) string {
-	return "a time from " + lo + " to " + hi + " with its unit (us, ms, s, min, h or d), such as " + example
+func relativeOf(n ast.Node) (float64, bool) {
+	x, _, ok := measure(n, map[string]float64{"ppm": 1e-6, "ppb": 1e-9, "%": 1e-2})
+	return x, ok && x >= 0 && x <= 0.01
 }
 
-func (d *watchDecoder) duration(dst *time.Duration, lo, hi time.Duration) func(value) bool {
-	return func(v value) bool {
-		s, _ := textOf(v.node)
-		x, _, ok := measure(s, timeUnits)
-		if x = math.Round(x); !ok || !(x >= float64(lo) && x <= float64(hi)) {
-			return d.wrong(v)
+func sizeOf(n ast.Node) (int64, bool) {
+	x, _, ok := measure(n, map[string]float64{"MB": 1e6, "GB": 1e9, "TB": 1e12, "MiB": 1 << 20, "GiB": 1 << 30, "TiB": 1 << 40})
+	return int64(x), ok && x >= 10e6 && x <= 100e12
+}
+
+// times reads a time from lo to hi.
+func times[T ~int64](d *watchDecoder, k *key, dst *T, lo, hi, example string) {
+	want := "a time from " + lo + " to " + hi + " with its unit (us, ms, s, min, h or d), such as " + example
+	read(d.decoder, k, dst, want, func(n ast.Node) (T, bool) {
+		s, isText := textOf(n)
+		if _, isNumber := n.(*ast.IntegerNode); isNumber { // 0
+			s, isText = n.GetToken().Value, true
 		}
-		*dst = time.Duration(x)
-		return true
-	}
+		ns, err := duration.Parse(s)
+		return T(ns), isText && err == nil && ns >= bound(lo) && ns <= bound(hi)
+	})
 }
 
-func (d *watchDecoder) size(dst *int64) func(value) bool {
-	units := map[string]float64{"MB": 1e6, "GB": 1e9, "TB": 1e12, "MiB": 1 << 20, "GiB": 1 << 30, "TiB": 1 << 40}
-	return func(v value) bool {
-		s, _ := textOf(v.node)
-		x, _, ok := measure(s, units)
-		if !ok || !(x >= 10e6 && x <= 100e12) {
-			return d.wrong(v)
-		}
-		*dst = int64(x)
-		return true
+// bound is a bound that the program itself writes.
+func bound(s string) int64 {
+	ns, err := duration.Parse(s)
+	if err != nil {
+		panic(err)
 	}
-}
-
-// shownTime writes a time as it may stand in the file.
-func shownTime(ns int64) string {
-	if ns < 1e9 {
-		return millis(ns) + "ms"
-	}
-	return shown(float64(ns)/1e9) + "s"
+	return ns
 }

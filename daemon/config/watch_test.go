@@ -82,15 +82,11 @@ func TestReferenceConfiguration(t *testing.T) {
 			}
 		}
 	}
-	d := &watchDecoder{}
-	var chain pulse.Setup
-	for _, fields := range [][]field{
-		d.watchFields(&Watch{}, nil), d.storeFields(&Store{}), d.contactFields(&contactDraft{}),
-		d.pulseFields(&pulse.Config{}), d.chainFields(new(time.Duration), new(time.Duration), new(time.Duration), &chain.ClockRel, new(string)),
-	} {
-		for _, f := range fields {
-			if !regexp.MustCompile(`(?m)^#?[ {-]*([a-z_]+: \{)?([a-z]+: [0-9a-z]+, )?` + f.key + ":").MatchString(configs.Watch) {
-				t.Errorf("the reference has no key %s", f.key)
+	for _, raw := range []any{&rawWatch{}, &rawStore{}, &rawContact{}, &rawPulse{}, &rawChain{}} {
+		_, names, _ := fields(raw)
+		for _, name := range names {
+			if !regexp.MustCompile(`(?m)^#?[ {-]*([a-z_]+: \{)?([a-z]+: [0-9a-z]+, )?` + name + ":").MatchString(configs.Watch) {
+				t.Errorf("the reference has no key %s", name)
 			}
 		}
 	}
@@ -205,6 +201,24 @@ contacts:
 	}
 }
 
+// A time may be written here as in a flag and in a description.
+func TestWatchTimes(t *testing.T) {
+	folder(t)
+	for text, want := range map[string]time.Duration{
+		"90min": 90 * time.Minute, "90m": 90 * time.Minute, "1h30m": 90 * time.Minute, "+.5h": 30 * time.Minute,
+		"0010m": 10 * time.Minute, "60000000µs": time.Minute, "7d": 168 * time.Hour, "59999999999.5ns": time.Minute,
+	} {
+		w, err := parseWatch("w.yaml", []byte("window: "+text+"\n"+wHead+wContact+", chain: {edge_noise: 0}}]\n"))
+		if err != nil {
+			t.Errorf("%s: %v", text, err)
+			continue
+		}
+		if w.Window != want || w.Contacts[0].Meter.Setup.EdgeNoiseNS != 0 || !w.Contacts[0].OwnNoise {
+			t.Errorf("%s: %v, %+v", text, w.Window, w.Contacts[0])
+		}
+	}
+}
+
 func TestSameReading(t *testing.T) {
 	folder(t)
 	contact := func(keys string) Contact {
@@ -303,7 +317,7 @@ contacts:
 			"10:12: key contacts[0].title: the number 7: expected text on one line, at most 500 letters, in quotes where it looks like a number\n" +
 			"11:13: key contacts[0].source: \"gpio\": no such file or directory: " + someSource + "\n" +
 			"12:13: key contacts[0].closed: \"up\": expected high or low\n" +
-			"13:11: key contacts[0].bias: \"up\": expected as-is, pull-up, pull-down, disabled\n" +
+			"13:11: key contacts[0].bias: \"up\": expected as-is, pull-up, pull-down or disabled\n" +
 			"14:11: key contacts[0].kind: \"auto\": expected dial or interrupter\n" +
 			"15:13: key contacts[0].settle: the number 4: expected a time from 10us to 1s " + aTime + "4ms\n" +
 			"16:13: key contacts[0].timing: \"last\": expected first or settled\n" +
@@ -331,6 +345,14 @@ contacts:
 		"3:12: key contacts[0].name: missing: expected small letters a-z, digits and hyphens, at most 64\n" +
 			"3:12: key contacts[0].source: missing: " + someSource + "\n" +
 			"3:12: key contacts[0].kind: missing: expected dial or interrupter, or limits that tell it"},
+	{"keys without a value", wHead + "contacts:\n  - {name}\n  -\n  - {name: b, source: gpio:X, kind: dial, pulse: , chain: {edge_noise, asymmetry: ~}}\n",
+		"4:5: key contacts[0].source: missing: " + someSource + "\n" +
+			"4:5: key contacts[0].kind: missing: expected dial or interrupter, or limits that tell it\n" +
+			"4:6: key contacts[0].name: nothing: expected small letters a-z, digits and hyphens, at most 64\n" +
+			"5:4: key contacts[1]: nothing: expected the keys of a contact\n" +
+			"6:43: key contacts[2].pulse: nothing: expected min, max or both\n" +
+			"6:60: key contacts[2].chain.edge_noise: nothing: expected a time from 0us to 10ms " + aTime + "20us\n" +
+			"6:72: key contacts[2].chain.asymmetry: nothing: expected a time from -5ms to 5ms " + aTime + "-12us"},
 	{"names and lines twice", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial}\n  - {name: a, source: gpio:X, kind: dial}\n  - {name: a, source: gpio:Y, kind: auto}\n",
 		"5:12: key contacts[1].name: \"a\" is that of contacts[0].name: expected another name\n" +
 			"5:23: key contacts[1].source: \"gpio:X\" is that of contacts[0].source: expected another source\n" +
@@ -358,9 +380,11 @@ contacts:
 			"5:59: key contacts[1].cadence: 3 segments: expected an even number of them from 2 to 64: make, break, make, break …"},
 	{"thresholds", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, pulse: {min: 200ms}}\n  - {name: b, source: gpio:Y, kind: dial, pulse: {max: 1.6s}}\n  - {name: c, source: gpio:Z, kind: dial, flash_max: 200ms}\n  - {name: d, source: gpio:Q, limits: own.yaml, pulse: {min: 160ms}}\n",
 		"4:50: key contacts[0].pulse: min 200ms is not below max 200ms: expected min below max\n" +
-			"5:50: key contacts[1].pulse: flash_max 1.5s is not above pulse.max 1.6s: expected flash_max above pulse.max\n" +
+			"5:50: key contacts[1].pulse: flash_max 1500ms is not above pulse.max 1600ms: expected flash_max above pulse.max\n" +
 			"6:54: key contacts[2].flash_max: flash_max 200ms is not above pulse.max 200ms: expected flash_max above pulse.max\n" +
 			"7:56: key contacts[3].pulse: min 160ms is not below max 150ms: expected min below max"},
+	{"thresholds with a mistake", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, pulse: {min: 250ms, max: x}}\n",
+		"4:68: key contacts[0].pulse.max: \"x\": expected a time from 1ms to 1h " + aTime + "200ms"},
 	{"settling too long", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, settle: 200ms}\n  - {name: b, source: gpio:Y, limits: cadence-2.yaml, settle: 375ms}\n  - {name: c, source: gpio:Z, kind: interrupter, rate: 6000ipm, settle: 10ms}\n",
 		"4:51: key contacts[0].settle: 200ms is not below the longest pulse 200ms: expected a time that every make and break outlasts\n" +
 			"5:63: key contacts[1].settle: 375ms is not below the shortest segment 375ms: expected a time that every make and break outlasts\n" +

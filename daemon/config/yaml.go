@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -110,13 +111,8 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 // badUTF8 gives the index of the first byte that is not UTF-8 text, or -1.
 func badUTF8(s string) int {
 	for i, r := range s {
-		if r == 0 {
+		if r == 0 || r == utf8.RuneError && !strings.HasPrefix(s[i:], "\uFFFD") {
 			return i
-		}
-		if r == utf8.RuneError {
-			if _, n := utf8.DecodeRuneInString(s[i:]); n == 1 {
-				return i
-			}
 		}
 	}
 	return -1
@@ -129,7 +125,10 @@ type mistake struct {
 }
 
 // A decoder turns YAML nodes into values and gathers all mistakes.
-type decoder struct{ mistakes []mistake }
+type decoder struct {
+	mistakes []mistake
+	told     map[mistake]bool
+}
 
 // Mistakes are all that is wrong with a file, in its order. Error gives each
 // its line, whole by itself.
@@ -146,10 +145,9 @@ func (d *decoder) err(file string) Mistakes {
 		return cmp.Or(a.line-b.line, a.column-b.column)
 	})
 	var errs Mistakes
-	all := slices.Compact(d.mistakes)
-	for i, m := range all {
+	for i, m := range d.mistakes {
 		if i == maxMistakes {
-			errs = append(errs, fmt.Errorf("%s: and %d more mistakes", file, len(all)-i))
+			errs = append(errs, fmt.Errorf("%s: and %d more mistakes", file, len(d.mistakes)-i))
 			break
 		}
 		errs = append(errs, fmt.Errorf("%s:%d:%d: %s", file, m.line, m.column, m.text))
@@ -157,121 +155,176 @@ func (d *decoder) err(file string) Mistakes {
 	return errs
 }
 
-// A value is what a key holds.
-type value struct {
-	path string // e.g. limits[2].min
-	node ast.Node
-	want string // what was expected
+// A key is what the file has for one key of a raw struct.
+type key struct {
+	path    string   // e.g. limits[2].min
+	node    ast.Node // nil where there is none
+	missing bool     // there is none, but it is needed: node says where
+	bad     bool     // it is wrong, and that is told
 }
 
-// found are the keys of a mapping that were given.
-type found map[string]answer
+func (k *key) given() bool { return k.node != nil && !k.missing }
+func (k *key) good() bool  { return k.given() && !k.bad }
 
-// An answer is a given value; not good where it was wrong and that is told.
-type answer struct {
-	value
-	good bool
+// UnmarshalYAML implements yaml.NodeUnmarshaler.
+func (k *key) UnmarshalYAML(n ast.Node) error {
+	s := n.(sealed)
+	*k = key{path: s.path, node: s.Node}
+	return nil
 }
 
-// good tells whether all the keys were given and right.
-func (f found) good(keys ...string) bool {
-	for _, k := range keys {
-		if !f[k].good {
-			return false
-		}
+// sealed is a value that the library hands on unread: it would take 1956 for a
+// text and 010 for eight, pass over an empty value and follow aliases.
+type sealed struct {
+	ast.Node
+	path string
+}
+
+// Type implements ast.Node.
+func (sealed) Type() ast.NodeType { return ast.UnknownNodeType }
+
+// fields gives the keys of a raw struct, and their names and needs from its tags.
+func fields(raw any) (keys []*key, names []string, needed []bool) {
+	v := reflect.ValueOf(raw).Elem()
+	for i := range v.NumField() {
+		tag := v.Type().Field(i).Tag
+		_, need := tag.Lookup("need")
+		keys, names, needed = append(keys, v.Field(i).Addr().Interface().(*key)), append(names, tag.Get("yaml")), append(needed, need)
 	}
-	return true
+	return keys, names, needed
 }
 
-func (f found) has(key string) bool { _, ok := f[key]; return ok }
-
-// A field is a key that a mapping may have.
-type field struct {
-	key  string
-	must bool
-	want string
-	read func(v value) bool // tells its mistakes itself
-}
-
-// tell notes a mistake at v.
-func (d *decoder) tell(v value, what, want string) {
-	line, column := position(v.node)
-	text := what + ": expected " + want
-	if v.path != "" {
-		text = "key " + v.path + ": " + text
+// keys reads a mapping over what raw, a pointer to a raw struct, holds, and
+// tells whether there is one. The library's strict reader would stop at the
+// first key that is wrong: here all are told, and it gets the others.
+func (d *decoder) keys(k *key, want string, raw any) bool {
+	if k.node == nil {
+		return false
 	}
-	d.mistakes = append(d.mistakes, mistake{line, column, text})
-}
-
-// wrong notes that v holds another thing than expected.
-func (d *decoder) wrong(v value) bool {
-	d.tell(v, describe(v.node), v.want)
-	return false
-}
-
-// mapping reads the keys of v into f, and tells whether v is a mapping.
-func (d *decoder) mapping(v value, f found, fields []field) bool {
-	m, ok := v.node.(*ast.MappingNode)
-	if !ok || len(m.Values) == 0 {
-		return d.wrong(v)
+	m, ok := k.node.(*ast.MappingNode)
+	if !ok || k.missing || len(m.Values) == 0 {
+		d.wrong(k, want)
+		return false
 	}
+	_, names, _ := fields(raw)
 	lines := map[string]int{}
+	right := ast.Mapping(m.Start, m.IsFlowStyle)
 	for _, kv := range m.Values {
-		key := kv.Key.GetToken().Value
-		child := value{path: join(v.path, key), node: kv.Key}
-		i := slices.IndexFunc(fields, func(f field) bool { return f.key == key })
-		if _, plain := kv.Key.(*ast.StringNode); i < 0 || !plain {
-			keys := make([]string, len(fields))
-			for i := range fields {
-				keys[i] = fields[i].key
+		name := kv.Key.GetToken().Value
+		path := join(k.path, name)
+		line, twice := lines[name]
+		if _, plain := kv.Key.(*ast.StringNode); !plain || !slices.Contains(names, name) {
+			d.unknown(kv.Key, path, name, names)
+		} else if twice {
+			d.tell(kv.Key, path, "given twice", "it once, as on line "+strconv.Itoa(line))
+		} else {
+			lines[name], _ = position(kv.Key)
+			value := kv.Value
+			if _, empty := value.(*ast.NullNode); empty || value == nil {
+				value = ast.Null(kv.Key.GetToken()) // it has no place of its own
 			}
-			if strings.Trim(key, "0123456789") == "" && key != "" { // min: 9,5, in braces
-				d.tell(child, "no key, perhaps the rest of a number with a decimal comma", "a decimal point in the number before it")
-				continue
-			}
-			what := "unknown"
-			if n := near(key, keys); len(n) > 0 {
-				what += ", near to " + strings.Join(n, " and ")
-			}
-			d.tell(child, what, "one of "+strings.Join(keys, ", "))
-			continue
+			right.Values = append(right.Values, ast.MappingValue(kv.Start, kv.Key, sealed{value, path}))
 		}
-		if line, ok := lines[key]; ok {
-			d.tell(child, "given twice", "it once, as on line "+strconv.Itoa(line))
-			continue
-		}
-		lines[key], _ = position(kv.Key)
-		child.node, child.want = kv.Value, fields[i].want
-		if _, ok := kv.Value.(*ast.NullNode); ok || kv.Value == nil {
-			child.node = kv.Key // an empty value has no place of its own
-			d.tell(child, "nothing", child.want)
-			f[key] = answer{child, false}
-			continue
-		}
-		f[key] = answer{child, fields[i].read(child)}
+	}
+	if err := yaml.NodeToValue(right, raw, yaml.Strict()); err != nil {
+		d.fault(k, oneLine(err.Error()), want)
+		return false
 	}
 	return true
 }
 
-// require notes the keys that v must have and has not.
-func (d *decoder) require(v value, f found, fields []field) {
-	for _, x := range fields {
-		if x.must && !f.has(x.key) {
-			d.tell(value{path: join(v.path, x.key), node: v.node}, "missing", x.want)
+// whole is keys with those that k must have: a tag of the raw struct says
+// which. One that it has not is read as missing.
+func (d *decoder) whole(k *key, want string, raw any) bool {
+	if !d.keys(k, want, raw) {
+		return false
+	}
+	keys, names, needed := fields(raw)
+	for i, x := range keys {
+		if needed[i] && x.node == nil {
+			*x = key{path: join(k.path, names[i]), node: k.node, missing: true}
 		}
+	}
+	return true
+}
+
+// unknown tells a key that is none of names.
+func (d *decoder) unknown(n ast.Node, path, name string, names []string) {
+	if strings.Trim(name, "0123456789") == "" && name != "" { // min: 9,5, in braces
+		d.tell(n, path, "no key, perhaps the rest of a number with a decimal comma", "a decimal point in the number before it")
+		return
+	}
+	what := "unknown"
+	if n := near(name, names); len(n) > 0 {
+		what += ", near to " + strings.Join(n, " and ")
+	}
+	d.tell(n, path, what, "one of "+strings.Join(names, ", "))
+}
+
+// tell notes a mistake, once.
+func (d *decoder) tell(n ast.Node, path, what, want string) {
+	m := mistake{text: what + ": expected " + want}
+	if path != "" {
+		m.text = "key " + path + ": " + m.text
+	}
+	m.line, m.column = position(n)
+	if d.told == nil {
+		d.told = map[mistake]bool{}
+	}
+	if !d.told[m] {
+		d.told[m] = true
+		d.mistakes = append(d.mistakes, m)
+	}
+}
+
+// fault notes what is wrong with k.
+func (d *decoder) fault(k *key, what, want string) {
+	k.bad = true
+	d.tell(k.node, k.path, what, want)
+}
+
+// decimalComma is a number as much of the world writes it.
+var decimalComma = regexp.MustCompile(`^[0-9]+,[0-9]+$`)
+
+// wrong notes that k holds another thing than expected.
+func (d *decoder) wrong(k *key, want string) {
+	what := "missing"
+	if !k.missing {
+		what = describe(k.node)
+	}
+	if s, _ := textOf(k.node); decimalComma.MatchString(s) && strings.Contains(want, "decimal number") {
+		want = "a decimal point: " + strings.Replace(s, ",", ".", 1)
+	}
+	d.fault(k, what, want)
+}
+
+// forbid notes keys that are out of place.
+func (d *decoder) forbid(what, want string, keys ...*key) {
+	for _, k := range keys {
+		if k.given() {
+			d.tell(k.node, k.path, what, want)
+		}
+	}
+}
+
+// read reads a key that is given into dst, or tells that it is wrong.
+func read[T any](d *decoder, k *key, dst *T, want string, parse func(ast.Node) (T, bool)) {
+	if k.node == nil {
+		return
+	}
+	if x, ok := parse(k.node); ok {
+		*dst = x
+	} else {
+		d.wrong(k, want)
 	}
 }
 
 // text reads one line of text that ok takes.
-func (d *decoder) text(dst *string, ok func(string) bool) func(value) bool {
-	return func(v value) bool {
-		s, isText := textOf(v.node)
-		if !isText || !ok(s) {
-			return d.wrong(v)
-		}
-		*dst = s
-		return true
-	}
+func (d *decoder) text(k *key, dst *string, want string, ok func(string) bool) {
+	read(d, k, dst, want, func(n ast.Node) (string, bool) {
+		s, isText := textOf(n)
+		return s, isText && ok(s)
+	})
 }
 
 // textOf gives the text of a scalar that is text.
@@ -286,16 +339,26 @@ func textOf(n ast.Node) (string, bool) {
 }
 
 // choice reads one of some options by its name.
-func choice[T any](d *decoder, dst *T, options []T, name func(T) string) func(value) bool {
-	return func(v value) bool {
-		s, _ := textOf(v.node)
-		i := slices.IndexFunc(options, func(o T) bool { return name(o) == s })
-		if i < 0 {
-			return d.wrong(v)
+func choice[T any](d *decoder, k *key, dst *T, options ...T) {
+	read(d, k, dst, either(options), func(n ast.Node) (x T, ok bool) {
+		s, _ := textOf(n)
+		for _, o := range options {
+			if fmt.Sprint(o) == s {
+				return o, true
+			}
 		}
-		*dst = options[i]
-		return true
+		return x, false
+	})
+}
+
+// either lists options: a, b or c.
+func either[T any](options []T) string {
+	s := make([]string, len(options))
+	for i, o := range options {
+		s[i] = fmt.Sprint(o)
 	}
+	last := len(s) - 1
+	return strings.Join(s[:last], ", ") + " or " + s[last]
 }
 
 var decimal = regexp.MustCompile(`^[-+]?(0|[1-9][0-9]*|)(\.[0-9]*)?$`)
@@ -303,82 +366,68 @@ var decimal = regexp.MustCompile(`^[-+]?(0|[1-9][0-9]*|)(\.[0-9]*)?$`)
 // numberOf gives a plain decimal in the range that profiles may have. Octal,
 // hexadecimal and exponents, which YAML versions read differently, are none.
 func numberOf(n ast.Node) (float64, bool) {
-	switch n.(type) {
-	case *ast.IntegerNode, *ast.FloatNode:
-	default:
-		return 0, false
-	}
 	s := n.GetToken().Value
-	if !decimal.MatchString(s) {
+	if t := n.Type(); t != ast.IntegerType && t != ast.FloatType || !decimal.MatchString(s) {
 		return 0, false
 	}
 	x, err := strconv.ParseFloat(s, 64)
-	if err != nil || !(x >= 0 && x <= maxNumber) {
-		return 0, false
-	}
-	return math.Abs(x), true // not -0
+	return math.Abs(x), err == nil && x >= 0 && x <= maxNumber // not -0
 }
 
-// decimalComma is a number as much of the world writes it.
-var decimalComma = regexp.MustCompile(`^[0-9]+,[0-9]+$`)
-
-// wrongNumber is wrong for a number.
-func (d *decoder) wrongNumber(v value) bool {
-	if s := v.node.GetToken().Value; decimalComma.MatchString(s) {
-		v.want = "a decimal point: " + strings.Replace(s, ",", ".", 1)
-	}
-	return d.wrong(v)
+func (d *decoder) number(k *key, dst **float64) {
+	read(d, k, dst, wantNumber, func(n ast.Node) (*float64, bool) {
+		x, ok := numberOf(n)
+		return &x, ok
+	})
 }
 
-func (d *decoder) number(dst **float64) func(value) bool {
-	return func(v value) bool {
-		x, ok := numberOf(v.node)
-		if !ok {
-			return d.wrongNumber(v)
+// count reads a whole number from 1 to most.
+func (d *decoder) count(k *key, dst *int, want string, most float64) {
+	read(d, k, dst, want, func(n ast.Node) (int, bool) {
+		x, ok := numberOf(n)
+		return int(x), ok && x >= 1 && x <= most && x == math.Trunc(x)
+	})
+}
+
+// list reads the items of a list, each with item; one that is wrong makes the
+// list wrong.
+func (d *decoder) list(k *key, want string, item func(*key)) {
+	if k.node == nil {
+		return
+	}
+	s, ok := k.node.(*ast.SequenceNode)
+	if !ok {
+		d.wrong(k, want)
+		return
+	}
+	for i, n := range s.Values {
+		if n == nil {
+			n = ast.Null(s.GetToken())
 		}
-		*dst = &x
-		return true
+		x := &key{path: k.path + "[" + strconv.Itoa(i) + "]", node: n}
+		item(x)
+		k.bad = k.bad || x.bad
 	}
 }
 
-func (d *decoder) count(dst *int) func(value) bool {
-	return func(v value) bool {
-		x, ok := numberOf(v.node)
-		if !ok || x < 1 || x != math.Trunc(x) {
-			return d.wrong(v)
-		}
-		*dst = int(x)
-		return true
-	}
+// items makes a value of each item of a list.
+func items[T any](d *decoder, k *key, dst *[]T, want string, item func(*key, *T)) {
+	d.list(k, want, func(x *key) {
+		var v T
+		item(x, &v)
+		*dst = append(*dst, v)
+	})
 }
 
-// list reads a list, its items with each; want is what each item is.
-func (d *decoder) list(want string, each func(v value) bool) func(value) bool {
-	return func(v value) bool {
-		s, ok := v.node.(*ast.SequenceNode)
-		if !ok {
-			return d.wrong(v)
-		}
-		for i, n := range s.Values {
-			item := value{v.path + "[" + strconv.Itoa(i) + "]", n, want}
-			if n == nil {
-				item.node = s
-			}
-			ok = each(item) && ok
-		}
-		return ok
-	}
+func (d *decoder) texts(k *key, dst *[]string) {
+	items(d, k, dst, "a list of sentences", func(x *key, s *string) { d.text(x, s, wantText, isText) })
 }
 
-func (d *decoder) texts(dst *[]string) func(value) bool {
-	return func(v value) bool {
-		*dst = nil
-		return d.list(wantText, func(v value) bool {
-			var s string
-			ok := d.text(&s, isText)(v)
-			*dst = append(*dst, s)
-			return ok
-		})(v)
+// segments reads the makes and breaks of a cadence, each with item.
+func (d *decoder) segments(k *key, dst *[]int64, want string, item func(*key, *int64)) {
+	items(d, k, dst, want+": make, break, make, break …", item)
+	if n := len(*dst); k.good() && (n < 2 || n%2 != 0 || n > maxSegments) {
+		d.fault(k, strconv.Itoa(n)+" segments", "an even number of them from 2 to 64: make, break, make, break …")
 	}
 }
 
@@ -407,23 +456,22 @@ func join(path, key string) string {
 }
 
 // quote makes text safe and short to show.
-func quote(s string) string {
-	if r := []rune(s); len(r) > 40 {
-		s = string(r[:40]) + "…"
-	}
-	return strconv.Quote(s)
-}
+func quote(s string) string { return strconv.Quote(short(s, 40)) }
 
 // oneLine makes a message of the YAML parser safe to show.
 func oneLine(s string) string {
-	s = strings.Map(func(r rune) rune {
+	return short(strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {
 			return ' '
 		}
 		return r
-	}, s)
-	if r := []rune(s); len(r) > 200 {
-		return string(r[:200]) + "…"
+	}, s), 200)
+}
+
+// short cuts text after so many letters.
+func short(s string, most int) string {
+	if r := []rune(s); len(r) > most {
+		return string(r[:most]) + "…"
 	}
 	return s
 }

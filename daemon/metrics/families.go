@@ -9,14 +9,79 @@ import (
 	"makebreak/pulse"
 )
 
-// A family is all metrics of one name.
+// A Unit is the base unit of a family's values, and the end of its name.
+type Unit string
+
+// The units.
+const (
+	Number  Unit = "" // of things, or 0 and 1 for no and yes
+	Seconds Unit = "seconds"
+	Hertz   Unit = "hertz"
+	Ratio   Unit = "ratio" // of two like values: 0.61 is 61 %
+	Bytes   Unit = "bytes"
+)
+
+// A Kind says how a family's values move.
+type Kind string
+
+// The kinds.
+const (
+	Gauge     Kind = "gauge"   // a value now
+	Counter   Kind = "counter" // never goes back while the program runs; its name ends in _total
+	Histogram Kind = "histogram"
+)
+
+// A Family describes all metrics of one name.
+type Family struct {
+	Name   string // whole, such as makebreak_edges_total
+	Help   string
+	Unit   Unit
+	Kind   Kind
+	Labels []string // names, in order; nil without any
+}
+
+// Families gives every family that a page may have, in a fixed order; those of
+// the process and the Go runtime are not among them. The collectors are made of
+// the same descriptions.
+func Families() []Family {
+	f := newFamilies()
+	list := make([]Family, 0, len(f.all)+len(f.lengths))
+	for _, x := range f.all {
+		list = append(list, x.Family)
+	}
+	for _, x := range f.lengths {
+		list = append(list, x.Family)
+	}
+	return list
+}
+
+// describe makes the name of a family of what it is, its unit and its kind.
+func describe(kind Kind, name string, unit Unit, help string, labels []string) Family {
+	name = "makebreak_" + name
+	if unit != Number {
+		name += "_" + string(unit)
+	}
+	if kind == Counter {
+		name += "_total"
+	}
+	return Family{name, help, unit, kind, labels}
+}
+
+// A family sends the metrics of a Family.
 type family struct {
-	desc *prometheus.Desc
-	kind prometheus.ValueType
+	Family
+	desc  *prometheus.Desc
+	value prometheus.ValueType
+}
+
+// A length is a Histogram with its classic buckets; native ones have their own.
+type length struct {
+	Family
+	buckets []float64
 }
 
 func (f family) send(ch chan<- prometheus.Metric, v float64, labels ...string) {
-	ch <- prometheus.MustNewConstMetric(f.desc, f.kind, v, labels...)
+	ch <- prometheus.MustNewConstMetric(f.desc, f.value, v, labels...)
 }
 
 // known sends a value if there is one.
@@ -33,15 +98,16 @@ type total struct {
 	of   func(*live.Totals) uint64
 }
 
-// families are all metrics but the histograms.
+// families are all metrics.
 type families struct {
-	all []family
+	all     []family  // but the histograms
+	lengths [3]length // bounce, period, break
 
 	build, up, info, closed, stuck, edgeAge, findings family
 	totals                                            []total
 	rate, percent, window, gap                        family
 	verdict, out, judged                              family
-	limits                                            map[string]family // by unit
+	limits                                            map[Unit]family
 
 	logBytes, logMax, logLag, logPending, logDropped, logErrors, logFault family
 	clockSync, clockError, clockFrequency, clockSteps                     family
@@ -51,27 +117,28 @@ type families struct {
 var statements = []pulse.Statement{pulse.Pass, pulse.ConditionalPass, pulse.ConditionalFail, pulse.Fail, pulse.NotMeasured}
 
 func newFamilies() (f families) {
-	add := func(kind prometheus.ValueType, name, help string, labels []string) family {
-		x := family{prometheus.NewDesc("makebreak_"+name, help, labels, nil), kind}
+	add := func(kind Kind, value prometheus.ValueType, name string, unit Unit, help string, labels []string) family {
+		d := describe(kind, name, unit, help, labels)
+		x := family{d, prometheus.NewDesc(d.Name, d.Help, d.Labels, nil), value}
 		f.all = append(f.all, x)
 		return x
 	}
-	gauge := func(name, help string, labels ...string) family {
-		return add(prometheus.GaugeValue, name, help, labels)
+	gauge := func(name string, unit Unit, help string, labels ...string) family {
+		return add(Gauge, prometheus.GaugeValue, name, unit, help, labels)
 	}
 	counter := func(name, help string, labels ...string) family {
-		return add(prometheus.CounterValue, name+"_total", help, labels)
+		return add(Counter, prometheus.CounterValue, name, Number, help, labels)
 	}
 	count := func(kind pulse.Kind, name, help string, of func(*live.Totals) uint64) {
 		f.totals = append(f.totals, total{counter(name, help, "contact"), kind, of})
 	}
 
-	f.build = gauge("build_info", "Always 1; tells which program is running.", "version", "goversion")
-	f.up = gauge("up", "1 while the contact's source is being read, 0 while it is not.", "contact")
-	f.info = gauge("contact_info", "Always 1; kind is dial or interrupter.", "contact", "kind")
-	f.closed = gauge("contact_closed", "1 while the contact is closed (make), 0 while it is open (break).", "contact")
-	f.stuck = gauge("contact_stuck", "1 when there was no edge for as long as the configuration allows, or for three cycles of an interrupter for which it says nothing.", "contact")
-	f.edgeAge = gauge("last_edge_age_seconds", "Time since the contact's last edge.", "contact")
+	f.build = gauge("build_info", Number, "Always 1; tells which program is running.", "version", "goversion")
+	f.up = gauge("up", Number, "1 while the contact's source is being read, 0 while it is not.", "contact")
+	f.info = gauge("contact_info", Number, "Always 1; kind is dial or interrupter.", "contact", "kind")
+	f.closed = gauge("contact_closed", Number, "1 while the contact is closed (make), 0 while it is open (break).", "contact")
+	f.stuck = gauge("contact_stuck", Number, "1 when there was no edge for as long as the configuration allows, or for three cycles of an interrupter for which it says nothing.", "contact")
+	f.edgeAge = gauge("last_edge_age", Seconds, "Time since the contact's last edge.", "contact")
 
 	count(pulse.KindAuto, "edges", "Edges read.", func(t *live.Totals) uint64 { return t.Edges })
 	count(pulse.KindAuto, "lost_edges", "Edges known to be missing.", func(t *live.Totals) uint64 { return t.LostEdges })
@@ -94,33 +161,45 @@ func newFamilies() (f families) {
 		words = append(words, x.String())
 	}
 	f.findings = counter("findings", "Findings; finding is one of "+strings.Join(words, ", ")+".", "contact", "finding")
-	f.rate = gauge("last_rate_hertz", "Pulses a second of the dial's last train, or cycles a second of the interrupter's last whole cycle.", "contact")
-	f.percent = gauge("last_percent_break_ratio", "Percent break of the same, from 0 to 1.", "contact")
-	f.window = gauge("window_seconds", "How far back the verdict and the smallest interdigit gap look.", "contact")
-	f.gap = gauge("interdigit_gap_min_seconds", "Smallest interdigit gap in the window.", "contact")
+	f.rate = gauge("last_rate", Hertz, "Pulses a second of the dial's last train, or cycles a second of the interrupter's last whole cycle.", "contact")
+	f.percent = gauge("last_percent_break", Ratio, "Percent break of the same, from 0 to 1.", "contact")
+	f.window = gauge("window", Seconds, "How far back the verdict and the smallest interdigit gap look.", "contact")
+	f.gap = gauge("interdigit_gap_min", Seconds, "Smallest interdigit gap in the window.", "contact")
 
-	f.verdict = gauge("verdict", "1 for the statement of conformity that holds of the window, 0 for the others; it is fail too where interruptions are missing, extra or slipped or a break stalled.", "contact", "statement")
+	f.verdict = gauge("verdict", Number, "1 for the statement of conformity that holds of the window, 0 for the others; it is fail too where interruptions are missing, extra or slipped or a break stalled.", "contact", "statement")
 	f.out = counter("out_of_limit", "Values beyond a limit; bound is min or max.", "contact", "quantity", "bound")
 	f.judged = counter("judged", "Values that were compared with a limit; bound is min or max.", "contact", "quantity", "bound")
-	f.limits = map[string]family{}
-	for unit, of := range map[string]string{"seconds": "a time", "hertz": "a rate", "ratio": "percent break (from 0 to 1) or the ratio of break to make"} {
-		f.limits[unit] = gauge("limit_"+unit, "Limit on "+of+"; bound is min or max.", "contact", "quantity", "bound")
+	f.limits = map[Unit]family{}
+	for _, x := range []struct {
+		unit Unit
+		of   string
+	}{{Seconds, "a time"}, {Hertz, "a rate"}, {Ratio, "percent break (from 0 to 1) or the ratio of break to make"}} {
+		f.limits[x.unit] = gauge("limit", x.unit, "Limit on "+x.of+"; bound is min or max.", "contact", "quantity", "bound")
 	}
 
-	f.logBytes = gauge("log_bytes", "Size of the log on disk.")
-	f.logMax = gauge("log_max_bytes", "Size that the log does not grow past.")
-	f.logLag = gauge("log_lag_seconds", "Age of the oldest edge that is not safe on disk.")
-	f.logPending = gauge("log_pending_edges", "Edges that are not safe on disk.")
+	f.logBytes = gauge("log", Bytes, "Size of the log on disk.")
+	f.logMax = gauge("log_max", Bytes, "Size that the log does not grow past.")
+	f.logLag = gauge("log_lag", Seconds, "Age of the oldest edge that is not safe on disk.")
+	f.logPending = gauge("log_pending_edges", Number, "Edges that are not safe on disk.")
 	f.logDropped = counter("log_dropped_edges", "Edges that there was no room to keep for the log.")
 	f.logErrors = counter("log_write_errors", "Failed writes of the log.")
-	f.logFault = gauge("log_fault", "1 while the log cannot be written, or kept as it should be, for this reason; fault is one of "+strings.Join(Faults, ", ")+".", "fault")
+	f.logFault = gauge("log_fault", Number, "1 while the log cannot be written, or kept as it should be, for this reason; fault is one of "+strings.Join(Faults, ", ")+".", "fault")
 
-	f.clockSync = gauge("clock_synchronised", "1 while the computer's clock is steered by a reference.")
-	f.clockError = gauge("clock_estimated_error_seconds", "The kernel's estimate of the clock's error.")
-	f.clockFrequency = gauge("clock_frequency_correction_ratio", "Correction of the clock's frequency in force.")
+	f.clockSync = gauge("clock_synchronised", Number, "1 while the computer's clock is steered by a reference.")
+	f.clockError = gauge("clock_estimated_error", Seconds, "The kernel's estimate of the clock's error.")
+	f.clockFrequency = gauge("clock_frequency_correction", Ratio, "Correction of the clock's frequency in force.")
 	f.clockSteps = counter("clock_steps", "Steps of the wall clock; no interval has them.")
 
-	f.configStale = gauge("configuration_stale", "1 while the configuration file has mistakes and what was read before is in force.")
+	f.configStale = gauge("configuration_stale", Number, "1 while the configuration file has mistakes and what was read before is in force.")
 	f.configReloads = counter("configuration_reloads", "Times that the configuration was read anew; result is taken or refused.", "result")
+
+	histogram := func(name, help string, buckets []float64) length {
+		return length{describe(Histogram, name, Seconds, help, []string{"contact", "kind"}), buckets}
+	}
+	f.lengths = [...]length{
+		histogram("bounce", "Bounce of each transition, 0 for a clean one.", bounceBuckets),
+		histogram("period", "Opening to opening: of a dial inside trains, of an interrupter each whole cycle.", periodBuckets),
+		histogram("break", "Each pulse of a dial, each break in the whole cycles of an interrupter.", breakBuckets),
+	}
 	return f
 }

@@ -100,18 +100,11 @@ const (
 // New makes the registry, without any contact.
 func New(opt Options) *Metrics {
 	m := &Metrics{opt: opt, registry: prometheus.NewRegistry(), families: newFamilies(), names: map[string]*live.Contact{}}
-	for i, h := range []struct {
-		name, help string
-		buckets    []float64
-	}{
-		{"bounce", "Bounce of each transition, 0 for a clean one.", bounceBuckets},
-		{"period", "Opening to opening: of a dial inside trains, of an interrupter each whole cycle.", periodBuckets},
-		{"break", "Each pulse of a dial, each break in the whole cycles of an interrupter.", breakBuckets},
-	} {
+	for i, h := range m.families.lengths {
 		m.lengths[i] = prometheus.NewHistogramVec(prometheus.HistogramOpts{
-			Name: "makebreak_" + h.name + "_seconds", Help: h.help, Buckets: h.buckets,
+			Name: h.Name, Help: h.Help, Buckets: h.buckets,
 			NativeHistogramBucketFactor: nativeFactor, NativeHistogramMaxBucketNumber: nativeMost,
-		}, []string{"contact", "kind"})
+		}, h.Labels)
 	}
 	m.registry.MustRegister(m)
 	if opt.Runtime {
@@ -254,18 +247,18 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 
 // baseUnit gives the label of a quantity, and the base unit that its values
 // have once they are divided.
-func baseUnit(quantity string) (label, unit string, divisor float64) {
+func baseUnit(quantity string) (label string, unit Unit, divisor float64) {
 	switch pulse.Quantity(quantity) {
 	case pulse.RatePPS:
-		return "rate", "hertz", 1
+		return "rate", Hertz, 1
 	case pulse.RateIPM:
-		return "rate", "hertz", 60
+		return "rate", Hertz, 60
 	case pulse.BreakPercent:
-		return "percent_break", "ratio", 100
+		return "percent_break", Ratio, 100
 	case pulse.BreakRatio:
-		return "break_to_make", "ratio", 1
+		return "break_to_make", Ratio, 1
 	}
-	return strings.TrimSuffix(quantity, "_ms"), "seconds", 1000
+	return strings.TrimSuffix(quantity, "_ms"), Seconds, 1000
 }
 
 func (f *families) log(ch chan<- prometheus.Metric, l Log) {

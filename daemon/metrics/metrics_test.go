@@ -143,6 +143,49 @@ func get(t testing.TB, m *Metrics, accept string) (contentType string, body []by
 	return w.Header().Get("Content-Type"), w.Body.Bytes()
 }
 
+// What Families tells is what stands on the page of an exchange that has
+// everything, whose lines are the published interface.
+func TestFamilies(t *testing.T) {
+	page, err := os.ReadFile("testdata/metrics.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	parser := expfmt.NewTextParser(model.UTF8Validation)
+	published, err := parser.TextToMetricFamilies(bytes.NewReader(page))
+	if err != nil {
+		t.Fatal(err)
+	}
+	units := map[Unit]int{}
+	for _, f := range Families() {
+		p := published[f.Name]
+		if p == nil {
+			t.Errorf("%s is not on the page", f.Name)
+			continue
+		}
+		delete(published, f.Name)
+		units[f.Unit]++
+		if p.GetHelp() != f.Help || strings.ToLower(p.GetType().String()) != string(f.Kind) {
+			t.Errorf("%s on the page: %s, %q; described: %s, %q", f.Name, p.GetType(), p.GetHelp(), f.Kind, f.Help)
+		}
+		for _, m := range p.Metric {
+			var labels []string
+			for _, l := range m.Label {
+				labels = append(labels, l.GetName())
+			}
+			if diff := cmp.Diff(slices.Sorted(slices.Values(f.Labels)), slices.Sorted(slices.Values(labels))); diff != "" {
+				t.Errorf("labels of %s: %s", f.Name, diff)
+			}
+		}
+	}
+	for name := range published {
+		t.Errorf("%s is on the page and not described", name)
+	}
+	// Counted on the page by the names' ends.
+	if diff := cmp.Diff(map[Unit]int{Number: 32, Seconds: 9, Hertz: 2, Ratio: 3, Bytes: 2}, units); diff != "" {
+		t.Error(diff)
+	}
+}
+
 func TestPage(t *testing.T) {
 	contentType, got := get(t, marrowQuay(t), "text/plain")
 	if !strings.HasPrefix(contentType, "text/plain; version=0.0.4") {

@@ -7,6 +7,7 @@ import (
 	"time"
 	"unsafe"
 
+	"makebreak/daemon/store/edgecode"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -51,7 +52,7 @@ type drop struct {
 
 // A block is an edge block that is being filled or waits to be written.
 type block struct {
-	enc     encoder
+	enc     edgecode.Encoder
 	number  int64 // 0 until first written
 	written int   // edges committed
 }
@@ -106,7 +107,7 @@ func (c *Contact) put(e pulse.Edge) {
 	kept := e
 	kept.Level = min(e.Level, pulse.Unknown)
 	kept.Lost = addSaturated(e.Lost, c.hole)
-	if !c.open.enc.add(kept) {
+	if !c.open.enc.Add(kept) {
 		if len(c.full) >= c.share {
 			c.drop(bufferFull, e)
 			return
@@ -116,7 +117,7 @@ func (c *Contact) put(e pulse.Edge) {
 		if c.open == nil {
 			c.open = new(block)
 		}
-		c.open.enc.add(kept)
+		c.open.enc.Add(kept)
 	}
 	c.hole = 0
 	c.any, c.last = true, e.At
@@ -177,7 +178,7 @@ func (c *Contact) setShare(blocks int) {
 type pending struct {
 	contact *Contact
 	block   *block
-	header  blockHeader
+	header  edgecode.Header
 	data    []byte
 }
 
@@ -186,14 +187,13 @@ func (c *Contact) collect(batch []pending) []pending {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	take := func(b *block, data []byte) {
-		h := blockHeader{contact: c.id, first: b.enc.first, last: b.enc.prev, edges: b.enc.n}
-		batch = append(batch, pending{c, b, h, data})
+		batch = append(batch, pending{c, b, b.enc.Header(c.id, 0), data})
 	}
 	for _, b := range c.full {
-		take(b, b.enc.data())
+		take(b, b.enc.Data())
 	}
-	if c.open.enc.n > c.open.written {
-		c.shot = append(c.shot[:0], c.open.enc.data()...)
+	if c.open.enc.Len() > c.open.written {
+		c.shot = append(c.shot[:0], c.open.enc.Data()...)
 		take(c.open, c.shot)
 	}
 	for i := range c.dropped {
@@ -205,10 +205,10 @@ func (c *Contact) collect(batch []pending) []pending {
 
 func (p *pending) write(w *writer) error {
 	h := &p.header
-	h.session = w.session
+	h.Session = w.session
 	w.data = append(w.data[:0], p.data...)
-	w.data = h.seal(w.data)
-	_, err := w.block.Exec(p.block.id(p.contact), h.contact, h.session, int64(h.first), int64(h.last), h.edges, w.data)
+	w.data = h.Seal(w.data)
+	_, err := w.block.Exec(p.block.id(p.contact), h.Contact, h.Session, int64(h.First), int64(h.Last), h.Edges, w.data)
 	return err
 }
 
@@ -238,9 +238,9 @@ func (p *pending) settle(done bool) {
 	c := p.contact
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.written += int64(p.header.edges - p.block.written)
-	p.block.written = p.header.edges
-	if len(c.full) > 0 && c.full[0] == p.block && p.block.enc.n == p.block.written {
+	c.written += int64(p.header.Edges - p.block.written)
+	p.block.written = p.header.Edges
+	if len(c.full) > 0 && c.full[0] == p.block && p.block.enc.Len() == p.block.written {
 		last := copy(c.full, c.full[1:])
 		c.full[last] = nil
 		c.full = c.full[:last]

@@ -16,51 +16,8 @@ import (
 	"testing"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"makebreak/pulse"
 )
-
-// smallDisk mounts a real file system of its own.
-func smallDisk(t *testing.T, bytes int) string {
-	t.Helper()
-	dir := t.TempDir()
-	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, fmt.Sprintf("size=%d", bytes)); err != nil {
-		if os.Getenv("MAKEBREAK_TESTS") == "require" {
-			t.Fatalf("mount a small disk: %v", err)
-		}
-		t.Skipf("not run: a small disk cannot be mounted here (%v); MAKEBREAK_TESTS=require makes this a failure", err)
-	}
-	t.Cleanup(func() {
-		if err := unix.Unmount(dir, unix.MNT_DETACH); err != nil {
-			t.Error(err)
-		}
-	})
-	return dir
-}
-
-// fill uses up what is left of a disk.
-func fill(t *testing.T, dir string) (empty func()) {
-	t.Helper()
-	name := filepath.Join(dir, "filler")
-	f, err := os.Create(name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	for {
-		if _, err := f.Write(make([]byte, 4096)); err != nil {
-			if !errors.Is(err, unix.ENOSPC) {
-				t.Fatal(err)
-			}
-			return func() {
-				if err := os.Remove(name); err != nil {
-					t.Fatal(err)
-				}
-			}
-		}
-	}
-}
 
 // faults collects what OnFault is told.
 type faults []string
@@ -74,173 +31,6 @@ func (f *faults) add(err error) {
 		*f = append(*f, string(fault.Kind))
 	default:
 		*f = append(*f, "no fault: "+err.Error())
-	}
-}
-
-func TestDiskFull(t *testing.T) {
-	dir := smallDisk(t, 2<<20)
-	clock := newClock()
-	var told faults
-	s := open(t, filepath.Join(dir, "log"), clock, Options{OnFault: told.add, BufferBytes: 40 * blockMemory})
-	c, quiet := s.Contact(dialA), s.Contact(named("quiet"))
-	begin := clock.mono()
-	noise := rand.New(rand.NewPCG(1, 1))
-	at, seq := begin, uint32(0)
-	var sent []pulse.Edge
-	send := func(n int) {
-		edges := make([]pulse.Edge, n)
-		for i := range edges {
-			at += pulse.Stamp(noise.IntN(1e8))
-			seq++
-			edges[i] = pulse.Edge{At: at, Seq: seq, Level: pulse.Level(seq % 2)}
-		}
-		c.Append(edges)
-		sent = append(sent, edges...)
-	}
-	send(1000)
-	mustCommit(t, s)
-	empty := fill(t, dir)
-	failures := uint64(0)
-	for range 200 {
-		clock.advance(time.Second)
-		send(1500)
-		quiet.Append([]pulse.Edge{{At: clock.mono(), Level: pulse.Level(failures % 2)}})
-		if s.commit(false) != nil {
-			failures++
-		}
-	}
-	st := s.Stats()
-	if failures == 0 || st.WriteErrors != failures || st.Fault == nil || st.Fault.Kind != DiskFull {
-		t.Fatalf("%d failures, %+v", failures, st)
-	}
-	if n := quiet.Stats().Dropped; n != 0 {
-		t.Errorf("the quiet contact lost %d edges", n)
-	}
-	if n := len(c.full) + len(quiet.full); n > 40 {
-		t.Errorf("%d blocks wait", n)
-	}
-	dropped := c.Stats().Dropped
-	if dropped == 0 || st.DroppedEdges != dropped || st.PendingEdges < 20*1000 || len(c.full) != 20 {
-		t.Fatalf("dropped %d, %+v", dropped, st)
-	}
-	_, readersGoOn := replay(t, s.Log, Span{}, "dial A")
-	diff(t, []Gap(nil), readersGoOn.Gaps())
-	diff(t, faults{"disk full"}, told)
-
-	empty()
-	mustCommit(t, s)
-	send(700)
-	mustCommit(t, s)
-	diff(t, faults{"disk full", "over"}, told)
-	if st := s.Stats(); st.Fault != nil || st.PendingEdges != 0 || st.Lag != 0 {
-		t.Errorf("%+v", st)
-	}
-	got, _ := replay(t, s.Log, Span{}, "dial A")
-	lost := uint64(0)
-	next := 0
-	for _, e := range got {
-		lost += uint64(e.Lost)
-		next += int(e.Lost)
-		want := sent[next]
-		want.At -= begin
-		want.Lost = e.Lost
-		if e != want {
-			t.Fatalf("%+v, want %+v", e, want)
-		}
-		next++
-	}
-	if next != len(sent) || lost != dropped || len(got)+int(dropped) != len(sent) {
-		t.Errorf("%d sent, %d dropped, %d in the log, %d shown as lost", len(sent), dropped, len(got), lost)
-	}
-	if n, _ := replay(t, s.Log, Span{}, "quiet"); len(n) != 200 {
-		t.Errorf("%d edges of the quiet contact", len(n))
-	}
-	fs := texts(findings(t, s.Log, "dial A"))
-	if len(fs) != 2 || !strings.Contains(fs[0], "the log could not be written for") || !strings.Contains(fs[0], ": disk full") ||
-		!strings.Contains(fs[1], fmt.Sprintf("%d edges were dropped before they could be logged: the buffer was full", dropped)) {
-		t.Error(fs)
-	}
-	sound(t, s.Log)
-}
-
-// A log that cannot even be made at the start is made later; nothing is lost.
-func TestStartsOnBadDisk(t *testing.T) {
-	remount := func(t *testing.T, dir string, flags uintptr) {
-		t.Helper()
-		if err := unix.Mount("", dir, "", unix.MS_REMOUNT|flags, ""); err != nil {
-			t.Fatal(err)
-		}
-	}
-	for _, tt := range []struct {
-		name  string
-		kind  FaultKind
-		spoil func(*testing.T, string) (mend func())
-		old   bool // there is a log from before
-	}{
-		{"full", DiskFull, fill, false},
-		{"full with a log", DiskFull, fill, true},
-		{"read-only", ReadOnly, func(t *testing.T, dir string) func() {
-			remount(t, dir, unix.MS_RDONLY)
-			return func() { remount(t, dir, 0) }
-		}, false},
-		{"read-only with a log", ReadOnly, func(t *testing.T, dir string) func() {
-			remount(t, dir, unix.MS_RDONLY)
-			return func() { remount(t, dir, 0) }
-		}, true},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			dir := smallDisk(t, 1<<20)
-			path := filepath.Join(dir, "log")
-			clock := newClock()
-			var want []pulse.Edge
-			if tt.old {
-				s := open(t, path, clock, Options{})
-				s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
-				want = append(want, numbered(0, 1, 10)...)
-				want = append(want, pulse.Edge{At: 90e6, Level: pulse.Unknown})
-				closeStore(t, s)
-			}
-			mend := tt.spoil(t, dir)
-			var told faults
-			begin := clock.mono()
-			clock.advance(time.Second)
-			s := open(t, path, clock, Options{OnFault: told.add})
-			s.Contact(dialA).Append(numbered(clock.mono(), 11, 10))
-			if tt.old && tt.kind == ReadOnly {
-				l, err := OpenRead(t.Context(), path)
-				if err != nil {
-					t.Fatal(err)
-				}
-				if got, _ := replay(t, l, Span{}, "dial A"); len(got) != 10 {
-					t.Errorf("%d edges on the read-only disk", len(got))
-				}
-				if err := l.Close(); err != nil {
-					t.Fatal(err)
-				}
-			}
-			if !tt.old {
-				if _, err := s.Timeline(t.Context(), 0); err == nil || !strings.Contains(err.Error(), "not open") {
-					t.Errorf("reading a log that is not there yet: %v", err)
-				}
-			}
-			if err := s.commit(false); err == nil {
-				t.Fatal("no error")
-			}
-			if _, err := s.AddNote(t.Context(), Note{Text: "x"}); err == nil {
-				t.Error("a note was taken")
-			}
-			mend()
-			mustCommit(t, s)
-			diff(t, faults{string(tt.kind), "over"}, faults(told))
-			got, _ := replay(t, s.Log, Span{}, "dial A")
-			first := clock.mono() - begin
-			if !tt.old {
-				first = 0
-			}
-			diff(t, append(want, numbered(first, 11, 10)...), got)
-			mustCommit(t, s)
-			sound(t, s.Log)
-		})
 	}
 }
 
@@ -916,5 +706,17 @@ func TestDamagedWAL(t *testing.T) {
 		diff(t, want, fs)
 		sound(t, again.Log)
 		closeStore(t, again)
+	}
+}
+
+// SQLite's documentation of URI filenames gives file:///C:/… for a drive.
+func TestNameOfDrive(t *testing.T) {
+	for path, want := range map[string]string{
+		"C:/Marrow Quay/log.db": "file:///C:/Marrow%20Quay/log.db?",
+		"/srv/Marrow Quay/log":  "file:///srv/Marrow%20Quay/log?",
+	} {
+		if got := dsn(path, "ro"); !strings.HasPrefix(got, want) {
+			t.Errorf("%s: %s, want %s…", path, got, want)
+		}
 	}
 }

@@ -9,15 +9,16 @@ import (
 	"io/fs"
 	"net/url"
 	"os"
-	"os/user"
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
-	"golang.org/x/sys/unix"
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"makebreak/daemon/filelock"
 )
 
 const (
@@ -35,6 +36,8 @@ const (
 	// go there once. Beyond walBytes it is cut after that.
 	checkpointPages = 512
 	walBytes        = 4 << 20
+	// leastSpace is less than SQLite needs to begin: a disk with less is full.
+	leastSpace = 16 * pageSize
 )
 
 //go:embed schema/*.sql
@@ -127,10 +130,10 @@ func code(err error) int {
 func faultOf(path string, err error) *Fault {
 	kind := OtherKind
 	switch c := code(err); {
-	case c == sqlite3.SQLITE_FULL || errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT),
+	case c == sqlite3.SQLITE_FULL || errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT),
 		c == sqlite3.SQLITE_IOERR && noSpace(path): // the file through which a log is shared could not be made
 		kind = DiskFull
-	case errors.Is(err, unix.EROFS) || c == sqlite3.SQLITE_READONLY && onReadOnlyDisk(path):
+	case errors.Is(err, syscall.EROFS) || c == sqlite3.SQLITE_READONLY && (onReadOnlyDisk(filepath.Dir(path)) || onReadOnlyDisk(path)):
 		kind = ReadOnly
 	case c == sqlite3.SQLITE_BUSY || c == sqlite3.SQLITE_LOCKED:
 		kind = Locked
@@ -140,20 +143,10 @@ func faultOf(path string, err error) *Fault {
 	return &Fault{Kind: kind, Err: err}
 }
 
-func onReadOnlyDisk(path string) bool {
-	return unix.Access(filepath.Dir(path), unix.W_OK) == unix.EROFS || unix.Access(path, unix.W_OK) == unix.EROFS
-}
-
-func noSpace(path string) bool {
-	var st unix.Statfs_t
-	err := unix.Statfs(filepath.Dir(path), &st)
-	return err == nil && st.Bavail*uint64(st.Bsize) < 16*pageSize
-}
-
 // temporary tells the faults of a disk that may pass.
 func (f *Fault) temporary() bool {
 	c := code(f.Err)
-	return f.Kind == DiskFull || f.Kind == ReadOnly || f.Kind == Locked || c == sqlite3.SQLITE_READONLY || c == sqlite3.SQLITE_IOERR || errors.Is(f.Err, unix.EIO)
+	return f.Kind == DiskFull || f.Kind == ReadOnly || f.Kind == Locked || c == sqlite3.SQLITE_READONLY || c == sqlite3.SQLITE_IOERR || errors.Is(f.Err, syscall.EIO)
 }
 
 // retryInPlace tells the faults after which the connection is as good as new.
@@ -175,30 +168,6 @@ func unreadable(err error) bool {
 	return isDamage(err) || errors.As(err, &e) && (e.Code() == sqlite3.SQLITE_IOERR_READ || e.Code() == sqlite3.SQLITE_IOERR_SHORT_READ)
 }
 
-// permitted makes sure that this user may read or write the paths there are.
-func permitted(mode uint32, paths ...string) error {
-	for _, p := range paths {
-		if unix.Access(p, mode) != unix.EACCES {
-			continue
-		}
-		verb := "read"
-		if mode&unix.W_OK != 0 {
-			verb = "write"
-		}
-		var st unix.Stat_t
-		if err := unix.Stat(p, &st); err != nil || int(st.Uid) == os.Getuid() {
-			return fmt.Errorf("no permission to %s %q: its mode, or a folder above it, forbids it", verb, p)
-		}
-		id := strconv.FormatUint(uint64(st.Uid), 10)
-		owner, as := "user "+id, "'#"+id+"'"
-		if u, err := user.LookupId(id); err == nil {
-			owner, as = u.Username, u.Username
-		}
-		return fmt.Errorf("no permission to %s %q, which belongs to %s: do this as that user, with sudo -u %s before the command", verb, p, owner, as)
-	}
-	return nil
-}
-
 // mayWrite makes sure that this user may write the log at path, or make it.
 func mayWrite(path string) error {
 	var paths []string
@@ -208,7 +177,7 @@ func mayWrite(path string) error {
 		}
 		paths = append(paths, p)
 	}
-	return permitted(unix.R_OK|unix.W_OK, paths...)
+	return permitted(true, paths...)
 }
 
 // checkPlace makes sure that a log can be at path and gives its full form.
@@ -235,7 +204,7 @@ func checkPlace(path string) (string, error) {
 	if target, err := filepath.EvalSymlinks(full); err == nil {
 		full = target
 	}
-	if err := permitted(unix.R_OK|unix.W_OK, full, filepath.Dir(full)); err != nil {
+	if err := permitted(true, full, filepath.Dir(full)); err != nil {
 		return "", fmt.Errorf("open log %q: %w", path, err)
 	}
 	return full, nil
@@ -249,6 +218,9 @@ func dsn(path, mode string, pragmas ...string) string {
 		q.Set("_query_only", "1")
 	} else {
 		q.Set("_txlock", "immediate")
+	}
+	if path = filepath.ToSlash(path); !strings.HasPrefix(path, "/") { // C:/… is /C:/… in a URI
+		path = "/" + path
 	}
 	return (&url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}).String()
 }
@@ -413,10 +385,10 @@ type mark struct {
 func acquire(path string) (*lockFile, mark, error) {
 	name := path + ".lock"
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o644)
-	if errors.Is(err, unix.EROFS) {
+	if errors.Is(err, syscall.EROFS) {
 		f, err = os.Open(name)
 		if errors.Is(err, fs.ErrNotExist) {
-			err = fmt.Errorf("make %q: %w", name, unix.EROFS)
+			err = fmt.Errorf("make %q: %w", name, syscall.EROFS)
 		}
 	}
 	if err != nil {
@@ -426,12 +398,12 @@ func acquire(path string) (*lockFile, mark, error) {
 	buf := make([]byte, 200)
 	n, _ := f.ReadAt(buf, 0) // short or empty: nothing is known
 	_, _ = fmt.Sscanf(string(buf[:n]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
-	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+	if err := filelock.Lock(f); err != nil {
 		_ = f.Close()
-		if errors.Is(err, unix.EWOULDBLOCK) {
-			return nil, m, &HeldError{path, m.PID}
+		if errors.Is(err, filelock.ErrHeld) {
+			err = &HeldError{path, m.PID}
 		}
-		return nil, m, fmt.Errorf("lock %q: %w", name, err)
+		return nil, m, err
 	}
 	// The rest of the mark stays until the first commit.
 	_, _ = f.WriteAt(fmt.Appendf(nil, "process %-10d ", os.Getpid()), 0)

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"makebreak/daemon/store/edgecode"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -72,7 +73,7 @@ func lastSeq(l *Log, contact string) (last uint32, err error) {
 	if err != nil || len(blocks) == 0 {
 		return 0, err
 	}
-	edges, err := new(decoder).decode(nil, blocks[0].blockHeader, blocks[0].data)
+	edges, err := new(edgecode.Decoder).Decode(nil, blocks[0].Header, blocks[0].data)
 	if err != nil {
 		return 0, err
 	}

@@ -208,7 +208,7 @@ func (l *Log) remarkFromOutside(_ context.Context, f func(*writer) error) error 
 	}
 	defer db.Close()
 	boot, err := bootID()
-	if err != nil {
+	if err != nil && !errors.Is(err, errNotHere) { // elsewhere no boot is that of a session
 		return err
 	}
 	return (&writer{db: db, now: hw.ReadAnchor(), boot: boot}).tx(f)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 
+	"makebreak/daemon/store/edgecode"
 	"makebreak/pulse"
 )
 
@@ -13,12 +14,12 @@ const blockColumns = "b.id, b.contact, b.session, b.first_ns, b.last_ns, b.edges
 
 type storedBlock struct {
 	id int64
-	blockHeader
+	edgecode.Header
 	data []byte
 }
 
 func (b *storedBlock) fields() []any {
-	return []any{&b.id, &b.contact, &b.session, &b.first, &b.last, &b.edges, &b.data}
+	return []any{&b.id, &b.Contact, &b.Session, &b.First, &b.Last, &b.Edges, &b.data}
 }
 
 func scanBlock(row func(...any) error) (b storedBlock, err error) {
@@ -65,7 +66,7 @@ type Replay struct {
 	span     Span
 	from     pulse.Stamp // where edges begin to be given
 	level    pulse.Level // at from
-	dec      decoder
+	dec      edgecode.Decoder
 	edges    []pulse.Edge // decoded, not given yet
 	buf      []pulse.Edge
 	queue    []storedBlock
@@ -209,10 +210,10 @@ func (r *Replay) next(ctx context.Context) error {
 	r.id = b.id
 	sessions := r.timeline.Sessions
 	i := max(r.session, 0)
-	for i < len(sessions) && sessions[i].ID != b.session {
+	for i < len(sessions) && sessions[i].ID != b.Session {
 		i++
 	}
-	if i == len(sessions) && b.session > sessions[i-1].ID {
+	if i == len(sessions) && b.Session > sessions[i-1].ID {
 		r.finish() // begun since
 		return nil
 	}
@@ -221,7 +222,7 @@ func (r *Replay) next(ctx context.Context) error {
 		return nil
 	}
 	// Room for an edge to Unknown before the others.
-	edges, err := r.dec.decode(append(r.buf[:0], pulse.Edge{}), b.blockHeader, b.data)
+	edges, err := r.dec.Decode(append(r.buf[:0], pulse.Edge{}), b.Header, b.data)
 	if err != nil {
 		r.broken = "a block of edges is damaged: " + err.Error()
 		return nil

@@ -8,12 +8,13 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
-	"golang.org/x/sys/unix"
-
+	"makebreak/daemon/store/edgecode"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -41,7 +42,15 @@ type ended struct {
 
 func newToken() string { return strings.ToLower(rand.Text()) }
 
+// errNotHere is why watching for days needs Linux: only there are edges
+// stamped, and is a restart told from a reboot.
+var errNotHere = errors.New("a log is written on Linux only: elsewhere it can be read, and remarks and soak tests be added")
+
+// bootID tells boots apart, on Linux only.
 func bootID() (string, error) {
+	if runtime.GOOS != "linux" {
+		return "", errNotHere
+	}
 	b, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	if err != nil {
 		return "", fmt.Errorf("read boot id: %w", err)
@@ -53,8 +62,8 @@ func bootID() (string, error) {
 // the readers. After an error nothing is open but the lock.
 func (s *Store) attach(ctx context.Context) error {
 	for _, p := range []string{filepath.Dir(s.path), s.path} {
-		if err := unix.Access(p, unix.W_OK); err == unix.EROFS {
-			return fmt.Errorf("write %q: %w", p, err)
+		if onReadOnlyDisk(p) {
+			return fmt.Errorf("write %q: %w", p, syscall.EROFS)
 		}
 	}
 	format, err := checkFormat(ctx, s.path)
@@ -349,17 +358,17 @@ func (s *Store) checkTail(w *writer, empty bool) (findings []Finding, err error)
 		return nil, err
 	}
 	defer rows.Close()
-	var d decoder
+	var d edgecode.Decoder
 	for rows.Next() {
 		var b storedBlock
 		var name string
 		if err := rows.Scan(append(b.fields(), &name)...); err != nil {
 			return nil, err
 		}
-		if _, err := d.decode(nil, b.blockHeader, b.data); err != nil {
+		if _, err := d.Decode(nil, b.Header, b.data); err != nil {
 			findings = append(findings, Finding{Contact: name, Kind: Damage, At: at,
-				Text:   fmt.Sprintf("the latest %d edges of %s in the log are damaged: %v", b.edges, name, err),
-				Detail: Detail(map[string]any{"block": b.id, "edges": b.edges, "session": b.session, "from_ns": b.first, "to_ns": b.last})})
+				Text:   fmt.Sprintf("the latest %d edges of %s in the log are damaged: %v", b.Edges, name, err),
+				Detail: Detail(map[string]any{"block": b.id, "edges": b.Edges, "session": b.Session, "from_ns": b.First, "to_ns": b.Last})})
 		}
 	}
 	return findings, rows.Err()

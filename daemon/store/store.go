@@ -450,7 +450,7 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 		s.batch = c.collect(s.batch)
 	}
 	for i := range s.batch {
-		alive = max(alive, s.batch[i].header.last)
+		alive = max(alive, s.batch[i].header.Last)
 	}
 	if len(s.batch) > commitBlocks || len(events) > commitRows {
 		split, err := s.nearLimit(len(s.batch))
@@ -462,8 +462,8 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 		}
 		if n := commitBlocks; split && len(s.batch) > n {
 			// All that is known up to the first edge that has to wait.
-			slices.SortStableFunc(s.batch, func(a, b pending) int { return cmp.Compare(a.header.first, b.header.first) })
-			alive = max(min(alive, s.batch[n].header.first), s.session.alive)
+			slices.SortStableFunc(s.batch, func(a, b pending) int { return cmp.Compare(a.header.First, b.header.First) })
+			alive = max(min(alive, s.batch[n].header.First), s.session.alive)
 			for _, p := range s.batch[n:] {
 				p.contact.left = true
 			}

@@ -19,7 +19,31 @@ import (
 
 	"makebreak/hw"
 	"makebreak/pulse"
+	"makebreak/pulse/synth"
 )
+
+func synthEdges(t testing.TB, desc string, n int) []pulse.Edge {
+	t.Helper()
+	spec, err := synth.Parse(desc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := synth.New(spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	edges := make([]pulse.Edge, n)
+	for got := 0; got < n; {
+		k := s.Next(edges[got:])
+		if k == 0 {
+			return edges[:got]
+		}
+		got += k
+	}
+	return edges
+}
+
+const busyDial = "dial repeat=endless jitter=0.4ms seed=1"
 
 // handClock is a clock that a test sets. It begins an hour after the boot.
 type handClock struct {

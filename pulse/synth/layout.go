@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/bits"
 	"slices"
+
+	"makebreak/pulse/duration"
 )
 
 type kind uint8
@@ -76,7 +78,7 @@ func (l *layout) end() int64 {
 
 func newLayout(s *Spec) (l *layout, err error) {
 	if s.MakeNS != 0 && s.Break.NS == 0 {
-		return nil, fmt.Errorf("key \"break\" value %q: expected a time such as 60ms beside make=%s", s.Break, duration(s.MakeNS))
+		return nil, fmt.Errorf("key \"break\" value %q: expected a time such as 60ms beside make=%s", s.Break, duration.Format(s.MakeNS))
 	}
 	switch s.Form {
 	case Dial:
@@ -210,7 +212,7 @@ func camLayout(s *Spec) (*layout, error) {
 		ns  []int64
 	}{{"lobe-errors", s.LobeErrorsNS}, {"lobe-breaks", s.LobeBreaksNS}, {"wear", s.WearNSPerDay}} {
 		if len(v.ns) != 0 && len(v.ns) != s.Lobes {
-			return nil, fmt.Errorf("key %q value %q: expected one value a lobe, %d for lobes=%d", v.key, join(v.ns, ",", duration), s.Lobes, s.Lobes)
+			return nil, fmt.Errorf("key %q value %q: expected one value a lobe, %d for lobes=%d", v.key, join(v.ns, ",", duration.Format), s.Lobes, s.Lobes)
 		}
 	}
 	l := &layout{num: int64(s.Lobes) * (s.Break.NS + s.MakeNS), den: 1, perCycle: 1, total: s.Cycles + 1}
@@ -260,7 +262,7 @@ func at(list []int64, i int) int64 {
 func (l *layout) check(s *Spec) error {
 	keys := [...]string{"rate, break, break-also, make, break-at and ramp", "ipm, break, break-also, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
 	if s.LeadNS+l.spans[0].open < 0 {
-		return fmt.Errorf("key \"lead\" value %q: expected more than lobe 1 is early", duration(s.LeadNS))
+		return fmt.Errorf("key \"lead\" value %q: expected more than lobe 1 is early", duration.Format(s.LeadNS))
 	}
 	for i, sp := range l.spans {
 		next := l.start(1) + l.spans[0].open
@@ -277,7 +279,7 @@ func (l *layout) check(s *Spec) error {
 		}{{"break", sp.close - sp.open + least}, {"make after break", next - sp.close - most}} {
 			if part.ns < minLengthNS {
 				return fmt.Errorf("%s: %s %d of a round would last %s: expected at least %s, see %s",
-					s.Form, part.name, i+1, duration(part.ns), duration(minLengthNS), keys)
+					s.Form, part.name, i+1, duration.Format(part.ns), duration.Format(minLengthNS), keys)
 			}
 		}
 	}

@@ -4,12 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"math/big"
 	"slices"
 	"strconv"
 	"strings"
 
 	"makebreak/pulse"
+	"makebreak/pulse/duration"
 )
 
 const (
@@ -76,7 +76,7 @@ func fields() []field {
 
 	f := add(field{Key: key(onCad, "segments", "400/200/400/2000", "make/break/make/break … in ms", "segments of the cadence"), main: true, list: true})
 	f.set = func(s *Spec, v string) (err error) { s.SegmentsNS, err = parseSegments(v); return }
-	f.get = func(s *Spec) string { return join(s.SegmentsNS, "/", func(ns int64) string { return fixed(ns, 6) }) }
+	f.get = func(s *Spec) string { return join(s.SegmentsNS, "/", duration.Millis) }
 
 	f = add(field{Key: key(onDial, "digits", "1234567890", "0-9, F flash, H hang-up", "what is dialled"), main: true})
 	f.set = func(s *Spec, v string) (err error) { s.Digits, err = parseDigits(v); return }
@@ -260,7 +260,7 @@ func (f *field) duration(at func(*Spec) *int64, lo, hi int64) {
 		if *at(s) == 0 {
 			return ""
 		}
-		return duration(*at(s))
+		return duration.Format(*at(s))
 	}
 }
 
@@ -270,7 +270,7 @@ func (f *field) times(at func(*Spec) *[]int64, limit int64) {
 		*at(s), err = list(v, ",", maxLobes, func(v string) (int64, error) { return parseDuration(v, -limit, limit) })
 		return
 	}
-	f.get = func(s *Spec) string { return join(*at(s), ",", duration) }
+	f.get = func(s *Spec) string { return join(*at(s), ",", duration.Format) }
 }
 
 func (f *field) places(at func(*Spec) *[]int64, lo int64) {
@@ -313,7 +313,7 @@ func (f *field) bounce(at func(*Spec) *Bounce) {
 		if b == (Bounce{}) {
 			return ""
 		}
-		return strconv.Itoa(b.Pairs) + ":" + duration(b.MaxNS)
+		return strconv.Itoa(b.Pairs) + ":" + duration.Format(b.MaxNS)
 	}
 }
 
@@ -369,9 +369,9 @@ func (f *field) lengths(at func(*Spec) *Range, lo, hi int64) {
 		case r == Range{}:
 			return ""
 		case r.MinNS == r.MaxNS:
-			return duration(r.MinNS)
+			return duration.Format(r.MinNS)
 		default:
-			return duration(r.MinNS) + ".." + duration(r.MaxNS)
+			return duration.Format(r.MinNS) + ".." + duration.Format(r.MaxNS)
 		}
 	}
 }
@@ -393,7 +393,7 @@ func (f *field) outages() {
 	}
 	f.get = func(s *Spec) string {
 		if len(s.OutagesAtNS) > 0 {
-			return join(s.OutagesAtNS, ",", duration)
+			return join(s.OutagesAtNS, ",", duration.Format)
 		}
 		return rateOrOff(s.Outages)
 	}
@@ -437,8 +437,8 @@ func oneOf[T interface {
 //	cam,ipm=60,lobes=5,lobe-errors=0,0.4ms,0,0,-0.2ms
 //	cadence 400/200/400/2000 cycles=20
 //
-// What is not said takes the default that Keys lists. Times carry a unit (ns,
-// us, ms, s, min, h); only the segments of a cadence may go without, in ms.
+// What is not said takes the default that Keys lists. Times are as
+// duration.Parse reads them; the segments of a cadence without a unit are in ms.
 // An error names the key, its value and what was expected, on one line.
 func Parse(desc string) (*Spec, error) {
 	s, err := parse(desc)
@@ -609,7 +609,7 @@ func parseBreak(v string) (b Break, err error) {
 // String gives the break as a description has it.
 func (b Break) String() string {
 	if b.NS != 0 {
-		return duration(b.NS)
+		return duration.Format(b.NS)
 	}
 	return number(b.Percent)
 }
@@ -675,7 +675,7 @@ func parseGear(v string) (g Gear, err error) {
 
 // String gives the gear as a description has it.
 func (g Gear) String() string {
-	s := number(g.Order) + ":" + duration(g.AmplitudeNS)
+	s := number(g.Order) + ":" + duration.Format(g.AmplitudeNS)
 	if g.PhaseDegrees != 0 {
 		s += ":" + number(g.PhaseDegrees)
 	}
@@ -745,77 +745,12 @@ func parseCount(v string, lo, hi int64) (int64, error) {
 	return n, nil
 }
 
-// parseDuration reads a time exactly, in whole ns.
 func parseDuration(v string, lo, hi int64) (int64, error) {
-	end := len(v)
-	for end > 0 && v[end-1] != '.' && (v[end-1] < '0' || v[end-1] > '9') {
-		end--
+	ns, err := duration.Parse(v)
+	if errors.Is(err, duration.ErrRange) || err == nil && (ns < lo || ns > hi) {
+		err = fmt.Errorf("expected %s to %s", duration.Format(lo), duration.Format(hi))
 	}
-	unit := int64(0)
-	switch v[end:] {
-	case "ns":
-		unit = 1
-	case "us", "µs", "μs":
-		unit = 1e3
-	case "ms":
-		unit = 1e6
-	case "s":
-		unit = second
-	case "min":
-		unit = 60 * second
-	case "h":
-		unit = hour
-	}
-	if !isNumber(v[:end]) {
-		return 0, errors.New("expected a time such as 800ms, 0.8s or 200us")
-	}
-	r, ok := new(big.Rat).SetString(v[:end])
-	if !ok {
-		return 0, errors.New("expected a time such as 800ms, 0.8s or 200us")
-	}
-	if unit == 0 {
-		if v[end:] != "" {
-			return 0, errors.New("expected a time in ns, us, ms, s, min or h, such as 800ms")
-		}
-		if r.Sign() != 0 {
-			return 0, fmt.Errorf("expected a time with its unit, such as %sms", v)
-		}
-		unit = 1
-	}
-	r.Mul(r, new(big.Rat).SetInt64(unit))
-	if !r.IsInt() {
-		return 0, errors.New("expected whole nanoseconds")
-	}
-	if !r.Num().IsInt64() || r.Num().Int64() < lo || r.Num().Int64() > hi {
-		return 0, fmt.Errorf("expected %s to %s", duration(lo), duration(hi))
-	}
-	return r.Num().Int64(), nil
-}
-
-// fixed writes n / 10^places exactly, without trailing zeros.
-func fixed(n int64, places int) string {
-	sign := ""
-	if n < 0 {
-		sign, n = "-", -n
-	}
-	d := fmt.Sprintf("%0*d", places+1, n)
-	whole, part := d[:len(d)-places], strings.TrimRight(d[len(d)-places:], "0")
-	if part != "" {
-		part = "." + part
-	}
-	return sign + whole + part
-}
-
-func duration(ns int64) string {
-	switch {
-	case ns == 0:
-		return "0"
-	case ns%second == 0:
-		return fixed(ns, 9) + "s"
-	case ns%1e6 != 0 && -1e5 < ns && ns < 1e5:
-		return fixed(ns, 3) + "us"
-	}
-	return fixed(ns, 6) + "ms"
+	return ns, err
 }
 
 func number(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }

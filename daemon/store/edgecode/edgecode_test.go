@@ -1,4 +1,4 @@
-package store
+package edgecode
 
 import (
 	"encoding/binary"
@@ -43,22 +43,22 @@ func synthEdges(t fataler, desc string, n int) []pulse.Edge {
 }
 
 type coded struct {
-	h    blockHeader
+	h    Header
 	data []byte
 }
 
-func (e *encoder) coded() coded {
-	h := blockHeader{contact: 7, session: 3, first: e.first, last: e.prev, edges: e.n}
-	return coded{h, h.seal(slices.Clone(e.data()))}
+func (e *Encoder) coded() coded {
+	h := e.Header(7, 3)
+	return coded{h, h.Seal(slices.Clone(e.Data()))}
 }
 
 func encode(edges []pulse.Edge) (all []coded) {
-	e := new(encoder)
+	e := new(Encoder)
 	for _, x := range edges {
-		if !e.add(x) {
+		if !e.Add(x) {
 			all = append(all, e.coded())
-			*e = encoder{}
-			e.add(x)
+			*e = Encoder{}
+			e.Add(x)
 		}
 	}
 	return append(all, e.coded())
@@ -66,13 +66,13 @@ func encode(edges []pulse.Edge) (all []coded) {
 
 func decodeAll(t fataler, blocks []coded) (edges []pulse.Edge) {
 	t.Helper()
-	d := new(decoder)
+	d := new(Decoder)
 	for i, b := range blocks {
 		var err error
-		if edges, err = d.decode(edges, b.h, b.data); err != nil {
+		if edges, err = d.Decode(edges, b.h, b.data); err != nil {
 			t.Fatalf("block %d of %d: %v", i, len(blocks), err)
 		}
-		if len(b.data) > blockBytes {
+		if len(b.data) > MaxBytes {
 			t.Fatalf("block %d has %d bytes", i, len(b.data))
 		}
 	}
@@ -125,7 +125,7 @@ func drawEdges(t *rapid.T) []pulse.Edge {
 	return edges
 }
 
-func TestCodecRoundTrip(t *testing.T) {
+func TestRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		want := drawEdges(t)
 		if diff := cmp.Diff(want, decodeAll(t, encode(want))); diff != "" {
@@ -135,17 +135,17 @@ func TestCodecRoundTrip(t *testing.T) {
 }
 
 // A block can be taken at any time and goes on as if it had not been.
-func TestCodecPrefixes(t *testing.T) {
+func TestPrefixes(t *testing.T) {
 	edges := synthEdges(t, "dial repeat=endless jitter=0.4ms bounce=3:1.5ms lost=0.01 seed=4", 3000)
-	e, d := new(encoder), new(decoder)
+	e, d := new(Encoder), new(Decoder)
 	from := 0
 	for i, x := range edges {
-		if !e.add(x) {
-			*e, from = encoder{}, i
-			e.add(x)
+		if !e.Add(x) {
+			*e, from = Encoder{}, i
+			e.Add(x)
 		}
 		b := e.coded()
-		got, err := d.decode(nil, b.h, b.data)
+		got, err := d.Decode(nil, b.h, b.data)
 		if err != nil {
 			t.Fatalf("after %d edges: %v", i+1, err)
 		}
@@ -158,7 +158,7 @@ func TestCodecPrefixes(t *testing.T) {
 	}
 }
 
-func TestCodecExtremes(t *testing.T) {
+func TestExtremes(t *testing.T) {
 	for name, edges := range map[string][]pulse.Edge{
 		"one":          {{At: math.MaxInt64, Level: 2, Seq: math.MaxUint32, Lost: math.MaxUint32}},
 		"all of time":  {{At: math.MinInt64}, {At: math.MaxInt64, Level: 1}, {At: math.MaxInt64}},
@@ -170,7 +170,7 @@ func TestCodecExtremes(t *testing.T) {
 		}
 	}
 	// So regular that the count of edges ends the block.
-	edges := make([]pulse.Edge, 3*maxBlockEdges)
+	edges := make([]pulse.Edge, 3*MaxEdges)
 	for i := range edges {
 		edges[i] = pulse.Edge{At: pulse.Stamp(i) * 1e6, Level: pulse.Level(i & 1)}
 	}
@@ -184,27 +184,27 @@ func TestCodecExtremes(t *testing.T) {
 }
 
 // Every single flipped bit, and every cut, must be noticed.
-func TestCodecNoticesDamage(t *testing.T) {
+func TestNoticesDamage(t *testing.T) {
 	b := encode(synthEdges(t, "dial jitter=0.4ms bounce=2:1ms lost=0.02", 300))[0]
-	d := new(decoder)
+	d := new(Decoder)
 	for i := range len(b.data) * 8 {
 		data := slices.Clone(b.data)
 		data[i/8] ^= 0x80 >> (i % 8)
-		if got, err := d.decode(nil, b.h, data); err == nil || len(got) > 0 {
+		if got, err := d.Decode(nil, b.h, data); err == nil || len(got) > 0 {
 			t.Fatalf("bit %d flipped: %d edges, %v", i, len(got), err)
 		}
 	}
 	for i := range b.data {
-		if _, err := d.decode(nil, b.h, b.data[:i]); err == nil {
+		if _, err := d.Decode(nil, b.h, b.data[:i]); err == nil {
 			t.Fatalf("cut to %d bytes: no error", i)
 		}
 	}
-	for i, change := range []func(h *blockHeader){
-		func(h *blockHeader) { h.contact++ }, func(h *blockHeader) { h.session++ }, func(h *blockHeader) { h.edges-- },
-		func(h *blockHeader) { h.first++ }, func(h *blockHeader) { h.last-- }} {
+	for i, change := range []func(h *Header){
+		func(h *Header) { h.Contact++ }, func(h *Header) { h.Session++ }, func(h *Header) { h.Edges-- },
+		func(h *Header) { h.First++ }, func(h *Header) { h.Last-- }} {
 		h := b.h
 		change(&h)
-		if _, err := d.decode(nil, h, b.data); err == nil {
+		if _, err := d.Decode(nil, h, b.data); err == nil {
 			t.Errorf("change %d of the header: no error", i)
 		}
 	}
@@ -212,8 +212,8 @@ func TestCodecNoticesDamage(t *testing.T) {
 
 // The checksum is CRC-32C as hash/crc32 makes it, over the header's integers
 // in little-endian order and the bits.
-func TestCodecChecksum(t *testing.T) {
-	h := blockHeader{contact: 1, session: -2, first: math.MinInt64, last: 1 << 40, edges: 5}
+func TestChecksum(t *testing.T) {
+	h := Header{Contact: 1, Session: -2, First: math.MinInt64, Last: 1 << 40, Edges: 5}
 	var all []byte
 	for _, v := range []int64{1, -2, math.MinInt64, 1 << 40, 5} {
 		all = binary.LittleEndian.AppendUint64(all, uint64(v))
@@ -225,7 +225,7 @@ func TestCodecChecksum(t *testing.T) {
 }
 
 // checkGarbage decodes what no checksum vouches for.
-func checkGarbage(t fataler, d *decoder, h blockHeader, data []byte) (ok bool) {
+func checkGarbage(t fataler, d *Decoder, h Header, data []byte) (ok bool) {
 	t.Helper()
 	got, err := d.edges(nil, h, data)
 	if err != nil {
@@ -234,8 +234,8 @@ func checkGarbage(t fataler, d *decoder, h blockHeader, data []byte) (ok bool) {
 		}
 		return false
 	}
-	if len(got) != h.edges || h.edges > maxBlockEdges || cap(got) > 2*maxBlockEdges {
-		t.Fatalf("%d edges, room for %d, of %d", len(got), cap(got), h.edges)
+	if len(got) != h.Edges || h.Edges > MaxEdges || cap(got) > 2*MaxEdges {
+		t.Fatalf("%d edges, room for %d, of %d", len(got), cap(got), h.Edges)
 	}
 	for i := 1; i < len(got); i++ {
 		if got[i].At < got[i-1].At {
@@ -255,9 +255,9 @@ func garbageSeeds(t fataler) (all []coded) {
 	return all
 }
 
-func TestCodecGarbage(t *testing.T) {
+func TestGarbage(t *testing.T) {
 	noise := rand.New(rand.NewPCG(3, 3))
-	d := new(decoder)
+	d := new(Decoder)
 	taken := 0
 	for _, b := range garbageSeeds(t) {
 		good := b.data[:len(b.data)-crcBytes]
@@ -267,9 +267,9 @@ func TestCodecGarbage(t *testing.T) {
 			data[bit/8] ^= 1 << (bit % 8)
 			h := b.h
 			// Ends wherever it ends, so that more of it is taken.
-			h.edges = 1 + noise.IntN(b.h.edges)
+			h.Edges = 1 + noise.IntN(b.h.Edges)
 			if _, err := d.edges(nil, h, data); err != nil {
-				h.last, data = d.prev, data[:min((d.pos+7)/8, len(data))]
+				h.Last, data = d.prev, data[:min((d.pos+7)/8, len(data))]
 			}
 			if checkGarbage(t, d, h, data) {
 				taken++
@@ -283,12 +283,12 @@ func TestCodecGarbage(t *testing.T) {
 
 func FuzzDecode(f *testing.F) {
 	for _, b := range garbageSeeds(f) {
-		f.Add(int64(b.h.first), int64(b.h.last), b.h.edges, b.data)
+		f.Add(int64(b.h.First), int64(b.h.Last), b.h.Edges, b.data)
 	}
 	f.Fuzz(func(t *testing.T, first, last int64, n int, data []byte) {
-		h := blockHeader{first: pulse.Stamp(first), last: pulse.Stamp(last), edges: n}
-		var d decoder
-		if _, err := d.decode(nil, h, data); err == nil && len(data) > blockBytes {
+		h := Header{First: pulse.Stamp(first), Last: pulse.Stamp(last), Edges: n}
+		var d Decoder
+		if _, err := d.Decode(nil, h, data); err == nil && len(data) > MaxBytes {
 			t.Fatal("took more than a block")
 		}
 		if len(data) <= bitBytes {
@@ -297,19 +297,19 @@ func FuzzDecode(f *testing.F) {
 	})
 }
 
-func TestCodecAllocations(t *testing.T) {
+func TestAllocations(t *testing.T) {
 	edges := synthEdges(t, "dial jitter=0.4ms bounce=3:1ms repeat=3", 1000)
-	e, d := new(encoder), new(decoder)
+	e, d := new(Encoder), new(Decoder)
 	out := make([]pulse.Edge, 0, len(edges))
-	data := make([]byte, 0, blockBytes)
+	data := make([]byte, 0, MaxBytes)
 	if n := testing.AllocsPerRun(20, func() {
-		*e = encoder{}
+		*e = Encoder{}
 		for _, x := range edges {
-			e.add(x)
+			e.Add(x)
 		}
-		h := blockHeader{first: e.first, last: e.prev, edges: e.n}
-		data = h.seal(append(data[:0], e.data()...))
-		if _, err := d.decode(out, h, data); err != nil {
+		h := e.Header(0, 0)
+		data = h.Seal(append(data[:0], e.Data()...))
+		if _, err := d.Decode(out, h, data); err != nil {
 			t.Error(err)
 		}
 	}); n != 0 {
@@ -321,12 +321,12 @@ const busyDial = "dial repeat=endless jitter=0.4ms seed=1"
 
 func BenchmarkEncode(b *testing.B) {
 	edges := synthEdges(b, busyDial, 1400)
-	e := new(encoder)
+	e := new(Encoder)
 	b.ReportAllocs()
 	for b.Loop() {
-		*e = encoder{}
+		*e = Encoder{}
 		for _, x := range edges {
-			e.add(x)
+			e.Add(x)
 		}
 	}
 	b.ReportMetric(float64(b.N)*float64(e.n)/b.Elapsed().Seconds()/1e6, "Medges/s")
@@ -334,11 +334,11 @@ func BenchmarkEncode(b *testing.B) {
 
 func BenchmarkDecode(b *testing.B) {
 	x := encode(synthEdges(b, busyDial, 2000))[0]
-	d := new(decoder)
-	out := make([]pulse.Edge, 0, maxBlockEdges)
+	d := new(Decoder)
+	out := make([]pulse.Edge, 0, MaxEdges)
 	b.ReportAllocs()
 	for b.Loop() {
-		out, _ = d.decode(out[:0], x.h, x.data)
+		out, _ = d.Decode(out[:0], x.h, x.data)
 	}
 	b.ReportMetric(float64(b.N)*float64(len(out))/b.Elapsed().Seconds()/1e6, "Medges/s")
 }

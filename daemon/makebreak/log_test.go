@@ -1,3 +1,5 @@
+//go:build unix
+
 package main
 
 import (
@@ -6,14 +8,12 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -183,88 +183,6 @@ func newLog(ts *testscript.TestScript, _ bool, args []string) {
 	ts.Check(err)
 	b[60+2] = 1
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b, 0o644))
-}
-
-// A soak test goes on through a kill of watch, and begins and ends while watch
-// runs.
-func TestSoakThroughKill(t *testing.T) {
-	dir := site(t, map[string]string{"dial": fastDial, "cam": "cam,ipm=600,cycles=endless,lead=40ms"})
-	run := func(want int, args ...string) string {
-		t.Helper()
-		cmd := exec.CommandContext(t.Context(), "makebreak", append(args, "--log", "log.db")...)
-		cmd.Dir = dir
-		out, err := cmd.CombinedOutput()
-		if got := cmd.ProcessState.ExitCode(); got != want {
-			t.Fatalf("%q: status %d, want %d, %v: %s", args, got, want, err, out)
-		}
-		return string(out)
-	}
-	watched := func() *program { return launch(t, dir, nil, "watch", "watch.yaml") }
-	p := watched()
-	await := func(edges int) { // nothing but the metrics tells
-		for look := time.NewTicker(20 * time.Millisecond); ; <-look.C {
-			for line := range strings.Lines(p.get("metrics")) {
-				var n float64
-				if _, err := fmt.Sscanf(line, `makebreak_edges_total{contact="cam"} %g`, &n); err == nil && int(n) >= edges {
-					return
-				}
-			}
-		}
-	}
-	await(1)
-	run(0, "soak", "start", "through a kill")
-	await(40)
-	if out := run(0, "soak", "status"); !strings.Contains(out, "GOES ON") || !strings.Contains(out, "restarts: 0") {
-		t.Error(out)
-	}
-	run(0, "note", "power cut", "--contact", "cam")
-	if err := p.Process.Kill(); err != nil {
-		t.Fatal(err)
-	}
-	p.Wait()
-	p = watched()
-	await(40)
-	run(2, "soak", "start", "another")
-	run(0, "soak", "finish")
-	p.end(syscall.SIGTERM)
-
-	var d struct {
-		Length  float64 `json:"length_s"`
-		Results []struct {
-			Log struct {
-				Contact      string
-				Length       float64 `json:"length_s"`
-				Up           float64 `json:"source_up_s"`
-				Gaps         int
-				Longest      []struct{ Why string } `json:"longest_gaps"`
-				Restarts     int
-				Notes, Steps []any
-			}
-			Measurement struct {
-				Capture     struct{ Edges int }
-				Interrupter struct {
-					Cycles, Missing, Extra int
-					Period                 struct{ Min, Max float64 } `json:"period_ms"`
-				}
-				Dial struct{ Pulses int }
-			}
-		}
-	}
-	if err := json.Unmarshal([]byte(run(0, "soak", "status", "--json")), &d); err != nil || len(d.Results) != 2 {
-		t.Fatalf("%v: %+v", err, d)
-	}
-	for i, name := range []string{"cam", "dial"} {
-		l, m := d.Results[i].Log, d.Results[i].Measurement
-		if l.Contact != name || l.Gaps != 1 || l.Longest[0].Why != "not running" || l.Restarts != 1 || l.Up <= 0 || l.Up >= l.Length || math.Abs(l.Length-d.Length) > 1e-6 {
-			t.Errorf("%s: %+v of %v s", name, l, d.Length)
-		}
-		if in := m.Interrupter; name == "cam" && (in.Cycles < 20 || in.Missing != 0 || in.Extra != 0 || in.Period.Min != 100 || in.Period.Max != 100 || len(l.Notes) != 1) {
-			t.Errorf("%s: %+v, notes %v", name, m, l.Notes)
-		}
-		if name == "dial" && m.Dial.Pulses < 5 {
-			t.Errorf("%s: %+v", name, m)
-		}
-	}
 }
 
 // Where edges were removed to make room, the summaries tell of that time; and a

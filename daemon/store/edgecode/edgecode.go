@@ -1,17 +1,11 @@
-package store
-
-import (
-	"encoding/binary"
-	"errors"
-	"fmt"
-	"hash/crc32"
-	"math/bits"
-
-	"makebreak/pulse"
-)
-
-// An edge block holds consecutive edges of one contact in one session. The
-// interval to each next edge is guessed from intervals of its own sort, the
+// Package edgecode packs edges, as a log keeps them: some 3 bytes each for
+// contacts in good order, and never wrong for others.
+//
+// An Encoder fills a block; its Header and the sealed bits are what is to be
+// kept, and what a Decoder makes the edges of again. Nothing allocates per edge.
+//
+// A block holds consecutive edges of one contact in one session. The interval
+// to each next edge is guessed from intervals of its own sort, the
 // difference is written as a Rice code, and level, sequence number and loss
 // are written only where they are not what is expected.
 //
@@ -24,17 +18,30 @@ import (
 // the jitter costs, not √2 times that.
 //
 // Bits go from the most significant one; the last four bytes are a CRC-32C of
-// the block's contact, session, count, first and last stamp and of the bits.
+// the Header's contact, session, first and last stamp and count, each as 64 bits
+// with the lowest byte first, and of the bits.
+package edgecode
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"math/bits"
+
+	"makebreak/pulse"
+)
+
 const (
-	// blockBytes lets a block with its row fill one page of 4096 bytes: SQLite
+	// MaxBytes lets a block with its row fill one page of 4096 bytes: SQLite
 	// keeps up to 4061 bytes of a row in its own page, and the other columns
 	// take up to 33.
-	blockBytes = 4028
-	bitBytes   = blockBytes - crcBytes
-	crcBytes   = 4
-	// maxBlockEdges bounds the memory of a reader; no real contact is so
+	MaxBytes = 4028
+	bitBytes = MaxBytes - crcBytes
+	crcBytes = 4
+	// MaxEdges bounds the memory of a reader; no real contact is so
 	// regular that a block would hold more.
-	maxBlockEdges = 8192
+	MaxEdges = 8192
 
 	levels      = 3
 	clusterBits = 2
@@ -73,8 +80,8 @@ type cluster struct {
 // distribution the code is then 0.08 to 0.18 bit above the entropy.
 func (c *cluster) rice() uint { return uint(max(bits.Len64(c.spread>>meanBits), 1) - 1) }
 
-// A place is a level and the cluster before it.
-type place struct {
+// A context is a level and the cluster before it.
+type context struct {
 	expected, misses uint8
 	rate             uint16 // of misses, in 1/rateOne
 	seen             bool
@@ -91,18 +98,18 @@ type model struct {
 	last      uint8 // cluster
 	counting  bool  // the source numbers its edges
 	cluster   [levels][clusters]cluster
-	place     [levels][clusters]place
+	contexts  [levels][clusters]context
 }
 
 // missRun is the number of ones that says that the expected cluster is not it:
 // fewer where that happens often, and then larger quotients take one more.
-func (p *place) missRun() uint {
+func (c *context) missRun() uint {
 	switch {
-	case p.rate > rateOne/2:
+	case c.rate > rateOne/2:
 		return 0
-	case p.rate > rateOne/4:
+	case c.rate > rateOne/4:
 		return 1
-	case p.rate > rateOne/16:
+	case c.rate > rateOne/16:
 		return 2
 	}
 	return 6
@@ -143,10 +150,10 @@ func (m *model) guess(c *cluster) (base pulse.Stamp, guess int64) {
 // when raw, starting a new one.
 func (m *model) learn(at pulse.Stamp, id uint8, raw bool) {
 	d := uint64(at) - uint64(m.prev)
-	here := &m.place[m.level][m.last]
+	here := &m.contexts[m.level][m.last]
 	switch {
 	case !here.seen:
-		*here = place{expected: id, seen: true}
+		*here = context{expected: id, seen: true}
 	case here.expected == id && !raw:
 		here.misses = 0
 		here.rate -= here.rate >> rateWindow
@@ -212,8 +219,8 @@ func abs(v int64) int64 {
 	return v
 }
 
-// An encoder makes one block. The zero value is an empty block.
-type encoder struct {
+// An Encoder makes one block. Its zero value is an empty block.
+type Encoder struct {
 	model
 	first pulse.Stamp
 	n     int
@@ -221,10 +228,11 @@ type encoder struct {
 	buf   [bitBytes + 32]byte
 }
 
-// add puts an edge behind the others. It is false, and nothing has changed,
-// when the block is full. The stamp must not be before the last one.
-func (e *encoder) add(x pulse.Edge) bool {
-	if e.n == maxBlockEdges {
+// Add puts an edge behind the others. It is false, and nothing has changed,
+// when the block is full: at MaxEdges, or where the edge could take its bits past
+// MaxBytes. The stamp must not be before the last one.
+func (e *Encoder) Add(x pulse.Edge) bool {
+	if e.n == MaxEdges {
 		return false
 	}
 	if e.n == 0 {
@@ -252,10 +260,10 @@ func (e *encoder) add(x pulse.Edge) bool {
 	return true
 }
 
-func (e *encoder) put(x pulse.Edge) {
+func (e *Encoder) put(x pulse.Edge) {
 	if uint8(x.Level) != e.expectedLevel() || x.Lost != 0 || x.Seq != e.expectedSeq(0) {
 		e.miss()
-		e.bits(uint64(e.place[e.level][e.last].expected), clusterBits)
+		e.bits(uint64(e.contexts[e.level][e.last].expected), clusterBits)
 		e.bits(isException, lengthBits)
 		e.bits(uint64(x.Level), 2)
 		e.field(x.Lost)
@@ -273,8 +281,8 @@ func (e *encoder) put(x pulse.Edge) {
 }
 
 // interval writes a stamp and tells the cluster it was written with.
-func (e *encoder) interval(at pulse.Stamp) (id uint8, raw bool) {
-	here := &e.place[e.level][e.last]
+func (e *Encoder) interval(at pulse.Stamp) (id uint8, raw bool) {
+	here := &e.contexts[e.level][e.last]
 	miss := uint64(here.missRun())
 	if u, k, ok := e.difference(here.expected, at); ok && u>>k < runLimit {
 		run := u >> k
@@ -308,22 +316,22 @@ func (e *encoder) interval(at pulse.Stamp) (id uint8, raw bool) {
 }
 
 // difference is what a cluster would leave to write, in how many plain bits.
-func (e *encoder) difference(id uint8, at pulse.Stamp) (u uint64, k uint, ok bool) {
+func (e *Encoder) difference(id uint8, at pulse.Stamp) (u uint64, k uint, ok bool) {
 	c := &e.cluster[e.level][id]
 	base, guess := e.guess(c)
 	v := uint64(at) - uint64(base)
 	return zigzag(int64(v) - guess), c.rice(), c.n > 0 && v < maxClusterNS
 }
 
-func (e *encoder) miss() { e.rice(uint64(e.place[e.level][e.last].missRun()), 0, 0) }
+func (e *Encoder) miss() { e.rice(uint64(e.contexts[e.level][e.last].missRun()), 0, 0) }
 
 // rice writes so many ones, a zero, and the k low bits of u.
-func (e *encoder) rice(run, u uint64, k uint) {
+func (e *Encoder) rice(run, u uint64, k uint) {
 	e.bits(1<<(run+1)-2, uint(run)+1)
 	e.bits(u&(1<<k-1), k)
 }
 
-func (e *encoder) field(v uint32) {
+func (e *Encoder) field(v uint32) {
 	if v == 0 {
 		e.bits(0, 1)
 		return
@@ -333,28 +341,39 @@ func (e *encoder) field(v uint32) {
 }
 
 // bits writes the n ≤ 56 low bits of v, which has no others.
-func (e *encoder) bits(v uint64, n uint) {
+func (e *Encoder) bits(v uint64, n uint) {
 	p := e.buf[e.pos/8:]
 	w := binary.BigEndian.Uint64(p) | v<<(64-n-uint(e.pos%8))
 	binary.BigEndian.PutUint64(p, w)
 	e.pos += int(n)
 }
 
-// data gives the bits so far, valid until the next add.
-func (e *encoder) data() []byte { return e.buf[:(e.pos+7)/8] }
+// Len is the number of edges.
+func (e *Encoder) Len() int { return e.n }
 
-// A blockHeader is what the columns beside a block's bytes say.
-type blockHeader struct {
-	contact, session int64
-	first, last      pulse.Stamp
-	edges            int
+// Header describes the block of a contact and a session. The stamps of an empty
+// block are 0.
+func (e *Encoder) Header(contact, session int64) Header {
+	return Header{contact, session, e.first, e.prev, e.n}
+}
+
+// Data gives the bits so far, valid until the next Add. More edges do not change
+// those that are there but in the last byte.
+func (e *Encoder) Data() []byte { return e.buf[:(e.pos+7)/8] }
+
+// A Header says what a block is of. It is kept beside the block, which cannot be
+// read without it.
+type Header struct {
+	Contact, Session int64       // numbers that the log gives
+	First, Last      pulse.Stamp // of the first and the last edge
+	Edges            int         // 1 to MaxEdges
 }
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-func (h *blockHeader) sum(data []byte) uint32 {
+func (h *Header) sum(data []byte) uint32 {
 	sum := ^uint32(0)
-	for _, v := range [...]int64{h.contact, h.session, int64(h.first), int64(h.last), int64(h.edges)} {
+	for _, v := range [...]int64{h.Contact, h.Session, int64(h.First), int64(h.Last), int64(h.Edges)} {
 		for range 8 {
 			sum = castagnoli[byte(sum)^byte(v)] ^ sum>>8
 			v >>= 8
@@ -363,8 +382,8 @@ func (h *blockHeader) sum(data []byte) uint32 {
 	return crc32.Update(^sum, castagnoli, data)
 }
 
-// seal appends the checksum to a block's bits.
-func (h *blockHeader) seal(data []byte) []byte {
+// Seal appends the checksum of header and bits to a block's bits.
+func (h *Header) Seal(data []byte) []byte {
 	return binary.BigEndian.AppendUint32(data, h.sum(data))
 }
 
@@ -373,19 +392,20 @@ var (
 	errBits     = errors.New("checksum fits but the bits do not")
 )
 
-// A decoder reads blocks. Its zero value is ready.
-type decoder struct {
+// A Decoder reads blocks, one after the other. Its zero value is ready.
+type Decoder struct {
 	model
 	pos int
 	end int
 	buf [bitBytes + 32]byte
 }
 
-// decode appends a block's edges to dst. Whatever the input, it adds at most
-// maxBlockEdges in order of time; with an error it adds none.
-func (d *decoder) decode(dst []pulse.Edge, h blockHeader, data []byte) ([]pulse.Edge, error) {
-	if len(data) <= crcBytes || len(data) > blockBytes {
-		return dst, fmt.Errorf("%d bytes: expected %d to %d", len(data), crcBytes+1, blockBytes)
+// Decode appends the edges of a sealed block to dst. Whatever the input, it adds
+// at most MaxEdges in order of time. With an error, which says that the block and
+// its header are not as they were sealed, it adds none.
+func (d *Decoder) Decode(dst []pulse.Edge, h Header, data []byte) ([]pulse.Edge, error) {
+	if len(data) <= crcBytes || len(data) > MaxBytes {
+		return dst, fmt.Errorf("%d bytes: expected %d to %d", len(data), crcBytes+1, MaxBytes)
 	}
 	data, sum := data[:len(data)-crcBytes], data[len(data)-crcBytes:]
 	if binary.BigEndian.Uint32(sum) != h.sum(data) {
@@ -394,34 +414,34 @@ func (d *decoder) decode(dst []pulse.Edge, h blockHeader, data []byte) ([]pulse.
 	return d.edges(dst, h, data)
 }
 
-func (d *decoder) edges(dst []pulse.Edge, h blockHeader, data []byte) ([]pulse.Edge, error) {
-	if h.edges < 1 || h.edges > maxBlockEdges {
-		return dst, fmt.Errorf("%d edges: expected 1 to %d", h.edges, maxBlockEdges)
+func (d *Decoder) edges(dst []pulse.Edge, h Header, data []byte) ([]pulse.Edge, error) {
+	if h.Edges < 1 || h.Edges > MaxEdges {
+		return dst, fmt.Errorf("%d edges: expected 1 to %d", h.Edges, MaxEdges)
 	}
 	d.model = model{}
 	clear(d.buf[copy(d.buf[:], data):])
 	d.pos, d.end = 0, len(data)*8
 	start := len(dst)
-	x := pulse.Edge{At: h.first, Level: pulse.Level(d.bits(2)), Seq: d.field(), Lost: d.field()}
+	x := pulse.Edge{At: h.First, Level: pulse.Level(d.bits(2)), Seq: d.field(), Lost: d.field()}
 	if x.Level > pulse.Unknown {
 		return dst, errBits
 	}
 	d.begin(x)
 	dst = append(dst, x)
-	for range h.edges - 1 {
+	for range h.Edges - 1 {
 		if !d.edge(&x) {
 			return dst[:start], errBits
 		}
 		dst = append(dst, x)
 	}
-	if x.At != h.last || d.pos > d.end || d.end-d.pos >= 8 {
+	if x.At != h.Last || d.pos > d.end || d.end-d.pos >= 8 {
 		return dst[:start], errBits
 	}
 	return dst, nil
 }
 
 // edge reads the next edge; false says that there is none.
-func (d *decoder) edge(x *pulse.Edge) bool {
+func (d *Decoder) edge(x *pulse.Edge) bool {
 	x.Level = pulse.Level(d.expectedLevel())
 	x.Lost = 0
 	x.Seq = d.expectedSeq(0)
@@ -432,7 +452,7 @@ func (d *decoder) edge(x *pulse.Edge) bool {
 		if d.pos > d.end {
 			return false
 		}
-		here := &d.place[d.level][d.last]
+		here := &d.contexts[d.level][d.last]
 		id = here.expected
 		run, miss := d.run(), here.missRun()
 		hit := run != miss
@@ -488,7 +508,7 @@ func (d *decoder) edge(x *pulse.Edge) bool {
 }
 
 // run reads ones and the zero behind them.
-func (d *decoder) run() uint {
+func (d *Decoder) run() uint {
 	w := binary.BigEndian.Uint64(d.buf[d.pos/8:]) << (d.pos % 8)
 	n := bits.LeadingZeros64(^w)
 	d.pos += n + 1
@@ -496,13 +516,13 @@ func (d *decoder) run() uint {
 }
 
 // bits reads n ≤ 56 bits.
-func (d *decoder) bits(n uint) uint64 {
+func (d *Decoder) bits(n uint) uint64 {
 	w := binary.BigEndian.Uint64(d.buf[d.pos/8:]) << (d.pos % 8)
 	d.pos += int(n)
 	return w >> (64 - n)
 }
 
-func (d *decoder) field() uint32 {
+func (d *Decoder) field() uint32 {
 	if d.bits(1) == 0 {
 		return 0
 	}

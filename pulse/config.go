@@ -102,18 +102,10 @@ type Config struct {
 	StartLevel Level // Unknown when it could not be read
 
 	// Forget keeps no values and no trains, for a contact that is watched
-	// without end: the callbacks and Counts tell all, Finish has counts only.
+	// without end: the Observer and Counts tell all, Finish has counts only.
 	Forget bool
 
-	// OnEvent is called for each finding of the settling filter, in order, as
-	// soon as it is made.
-	OnEvent func(*Event)
-	// OnPulse and OnCycle, when set, are called for each break and each cycle
-	// as soon as it is complete. They must not keep the pointer.
-	OnPulse func(*PulseRow)
-	OnCycle func(*CycleRow)
-	// OnTrain is called when a train has ended.
-	OnTrain func(*Train)
+	Observer Observer
 }
 
 // A LobeMark says that the opening nearest to At was lobe Lobe's (1-based).

@@ -7,24 +7,23 @@ import (
 
 // A spot is an extreme value with the pulse or cycle that it belongs to.
 type spot struct {
-	v                 float64
-	breakNS, periodNS int64 // of that pulse, for its uncertainty
-	at                Stamp
-	group, item       int    // train and pulse, or cycle and lobe; 0 when there is none
-	stretch           int    // of an interrupter, in which its lobes have their numbers
-	side              string // "opening" or "closing" for a bounce
-	ok                bool
+	Value
+	at          Stamp
+	group, item int  // train and pulse, or cycle and lobe; 0 when there is none
+	stretch     int  // of an interrupter, in which its lobes have their numbers
+	side        Side // of a bounce
+	ok          bool
 }
 
 // An extreme keeps the least and the greatest value seen.
 type extreme struct{ lo, hi spot }
 
 func (e *extreme) see(v float64, s spot) {
-	s.v, s.ok = v, true
-	if !e.lo.ok || v < e.lo.v {
+	s.V, s.ok = v, true
+	if !e.lo.ok || v < e.lo.V {
 		e.lo = s
 	}
-	if !e.hi.ok || v > e.hi.v {
+	if !e.hi.ok || v > e.hi.V {
 		e.hi = s
 	}
 }
@@ -32,12 +31,18 @@ func (e *extreme) see(v float64, s spot) {
 // within tells that v changes neither extreme, so that the caller need not
 // describe it.
 func (e *extreme) within(v float64) bool {
-	return e.lo.ok && v >= e.lo.v && v <= e.hi.v
+	return e.lo.ok && v >= e.lo.V && v <= e.hi.V
 }
 
 // each maps both extremes' values.
 func (e extreme) each(f func(float64) float64) extreme {
-	e.lo.v, e.hi.v = f(e.lo.v), f(e.hi.v)
+	e.lo.V, e.hi.V = f(e.lo.V), f(e.hi.V)
+	return e
+}
+
+// of is each for what follows from their breaks and periods.
+func (e extreme) of(f func(breakNS, periodNS int64) float64) extreme {
+	e.lo.V, e.hi.V = f(e.lo.BreakNS, e.lo.PeriodNS), f(e.hi.BreakNS, e.hi.PeriodNS)
 	return e
 }
 
@@ -138,6 +143,7 @@ func (l *trainList) all(yield func(trainRec) bool) {
 // dialReader reads transitions as dial pulses. It keeps Durations of
 // breaks and periods, for exact percentiles.
 type dialReader struct {
+	n                                      *Counts // of the Meter
 	pulseMin, pulseMax, trainGap, flashMax int64
 	coding                                 Coding
 	forget                                 bool
@@ -146,16 +152,13 @@ type dialReader struct {
 	onTrain                                func(*Train)
 	first                                  Stamp
 
-	pulses, short, flashes, disconnects, stalls, nTrains int
-
 	// held are breaks of a flash's length that followed the open train within
 	// the train gap: stalls if a pulse follows as soon, else flashes.
 	held []heldBreak
 	// lone says that the last break was a flash of its own; bare counts those
 	// that have a pause on one side only.
-	lone     bool
-	bare     int
-	doubtful int // makes that may be a stall or a pause
+	lone bool
+	bare int
 	// severed says that a disconnect ended a train after a short make; cuts
 	// counts those that a pulse followed as soon: they stand inside a digit.
 	severed   bool
@@ -220,7 +223,7 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 	cut := false
 	switch {
 	case b.breakNS < d.pulseMin:
-		d.short++
+		d.n.ShortBreaks++
 		d.row(ClassShort, b)
 		return // the make goes on through a short break
 	case b.breakNS <= d.pulseMax:
@@ -238,7 +241,7 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 		d.severed, d.severedBy = d.in, b // the make before it was short
 		d.endTrain(false)
 		d.lone = false
-		d.disconnects++
+		d.n.Disconnects++
 		d.row(ClassDisconnect, b)
 	}
 	d.ref, d.refOK, d.cut, d.gapOK = at, true, cut, false
@@ -252,7 +255,7 @@ func (d *dialReader) row(c Class, b heldBreak) {
 }
 
 func (d *dialReader) flash(b heldBreak) {
-	d.flashes++
+	d.n.Flashes++
 	d.row(ClassFlash, b)
 }
 
@@ -263,7 +266,7 @@ func (d *dialReader) pulse(b heldBreak) {
 	if len(d.held) > 0 {
 		d.stall()
 	}
-	d.pulses++
+	d.n.Pulses++
 	d.take(b, ClassPulse)
 }
 
@@ -272,7 +275,7 @@ func (d *dialReader) stall() {
 	d.cur.flags |= trainStalled
 	for _, b := range d.held {
 		d.take(b, ClassStall)
-		if d.stalls++; d.stalls == 1 {
+		if d.n.Stalls++; d.n.Stalls == 1 {
 			d.firstStall = d.spot(0)
 		}
 	}
@@ -292,32 +295,32 @@ func (d *dialReader) begin(at Stamp) {
 	d.lone = false
 	if d.severed && d.refOK && mk < d.trainGap {
 		if d.cuts++; d.cuts == 1 {
-			d.firstCut = spot{breakNS: d.severedBy.breakNS, at: d.severedBy.at, group: d.nTrains + 1}
+			d.firstCut = spot{Value: Value{BreakNS: d.severedBy.breakNS}, at: d.severedBy.at, group: int(d.n.Trains) + 1}
 		}
 	}
 	d.severed = false
 	switch {
 	case d.refOK && d.cut && mk < d.trainGap:
 		d.cur.flags = trainPartial
-		d.startCut = d.startCut || !d.hadUnknown && d.nTrains == 0
+		d.startCut = d.startCut || !d.hadUnknown && d.n.Trains == 0
 	case d.gapOK:
 		gap = mk
 		if !d.forget {
 			d.gaps.Add(gap)
 		}
 		d.cur.flags = trainGapBefore
-		where := spot{periodNS: gap, at: at, group: d.nTrains + 1, item: 1}
+		where := spot{Value: Value{PeriodNS: gap}, at: at, group: int(d.n.Trains) + 1, item: 1}
 		if v := float64(gap); !d.xGap.within(v) {
 			d.xGap.see(v, where)
 		}
 		if gap <= 2*d.trainGap {
-			if d.doubtful++; d.doubtful == 1 {
+			if d.n.DoubtfulMakes++; d.n.DoubtfulMakes == 1 {
 				d.firstDoubtful = where
 			}
 		}
 	}
 	d.curGap = gap
-	d.pend = PulseRow{Train: d.nTrains + 1, GapNS: gap, Partial: d.cur.flags&trainPartial != 0}
+	d.pend = PulseRow{Train: int(d.n.Trains) + 1, GapNS: gap, Partial: d.cur.flags&trainPartial != 0}
 }
 
 // take makes a break the train's latest, and so completes the one before.
@@ -335,12 +338,12 @@ func (d *dialReader) take(b heldBreak, c Class) {
 		d.xBreak.see(v, d.spot(0))
 	}
 	if d.judgeBounce {
-		d.seeBounce(b.at, b.openBounceNS, "opening")
-		d.seeBounce(b.at+Stamp(b.breakNS), b.closeBounceNS, "closing")
+		d.seeBounce(b.at, b.openBounceNS, Opening)
+		d.seeBounce(b.at+Stamp(b.breakNS), b.closeBounceNS, Closing)
 	}
 }
 
-func (d *dialReader) seeBounce(at Stamp, ns int64, side string) {
+func (d *dialReader) seeBounce(at Stamp, ns int64, side Side) {
 	if ns == 0 {
 		d.clean++
 		return
@@ -348,14 +351,14 @@ func (d *dialReader) seeBounce(at Stamp, ns int64, side string) {
 	d.bounce.add(ns)
 	if v := float64(ns); !d.xBounce.within(v) {
 		s := d.spot(0)
-		s.at, s.breakNS, s.side = at, ns, side
+		s.at, s.BreakNS, s.side = at, ns, side
 		d.xBounce.see(v, s)
 	}
 }
 
 // spot describes the pending pulse.
 func (d *dialReader) spot(period int64) spot {
-	return spot{breakNS: d.pend.BreakNS, periodNS: period, at: d.pend.At, group: d.pend.Train, item: d.pend.Pulse}
+	return spot{Value: Value{BreakNS: d.pend.BreakNS, PeriodNS: period}, at: d.pend.At, group: d.pend.Train, item: d.pend.Pulse}
 }
 
 // period completes the pending pulse: the next one has opened.
@@ -388,7 +391,7 @@ func (d *dialReader) endTrain(partial bool) {
 		return
 	}
 	d.in = false
-	d.nTrains++
+	d.n.Trains++
 	if partial {
 		d.cur.flags |= trainPartial
 	}
@@ -509,8 +512,8 @@ func (d *dialReader) result() *Dial {
 		return StatOf(n, fill)
 	}
 	r := &Dial{
-		Digits: d.digits(), Coding: d.coding.String(), Pulses: d.pulses, ShortBreaks: d.short,
-		Flashes: d.flashes, FlashesWithoutPause: d.bare, Disconnects: d.disconnects, Stalls: d.stalls, DisconnectsInside: d.cuts, Trains: d.list(),
+		Digits: d.digits(), Coding: d.coding.String(), Pulses: int(d.n.Pulses), ShortBreaks: int(d.n.ShortBreaks),
+		Flashes: int(d.n.Flashes), FlashesWithoutPause: d.bare, Disconnects: int(d.n.Disconnects), Stalls: int(d.n.Stalls), DisconnectsInside: d.cuts, Trains: d.list(),
 		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
 	}
 	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)
@@ -525,21 +528,20 @@ func (d *dialReader) result() *Dial {
 // the extremes with the uncertainty's arguments. ok is false for a quantity
 // that a dial does not have.
 func (d *dialReader) values(q Quantity) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
-	pairs := func(f func(b, t int64) float64) func(dst []float64, from int) { return pairs(&d.brk, &d.per, f) }
-	n = d.per.Len()
+	if f := ofPeriod(KindDial, q); f != nil {
+		switch q {
+		case RatePPS:
+			x = d.xRate.swap()
+		case PeriodMS:
+			x = d.xRate
+		case MakeMS:
+			x = d.xMake
+		default:
+			x = d.xPercent
+		}
+		return d.per.Len(), pairs(&d.brk, &d.per, f), x.of(f), true
+	}
 	switch q {
-	case RatePPS:
-		return n, pairs(func(_, t int64) float64 { return 1e9 / float64(t) }), d.xRate.each(func(v float64) float64 { return 1e9 / v }).swap(), true
-	case PeriodMS:
-		return n, pairs(func(_, t int64) float64 { return ms(float64(t)) }), d.xRate.each(ms), true
-	case BreakPercent:
-		return n, pairs(percent), d.xPercent, true
-	case BreakRatio:
-		x = d.xPercent
-		x.lo.v, x.hi.v = ratio(x.lo.breakNS, x.lo.periodNS), ratio(x.hi.breakNS, x.hi.periodNS)
-		return n, pairs(ratio), x, true
-	case MakeMS:
-		return n, pairs(func(b, t int64) float64 { return ms(float64(t - b)) }), d.xMake.each(ms), true
 	case InterdigitMS:
 		n, fill = joined(&d.gaps)
 		return n, fill, d.xGap.each(ms), true
@@ -564,29 +566,29 @@ func (d *dialReader) values(q Quantity) (n int, fill func(dst []float64, from in
 // stalled, and where no interdigit limit is there to judge them, makes that may
 // be a pause as well as a make that stalled, for which it is not measured.
 func (d *dialReader) because(hasInterdigitLimit bool) (stall, notMeasured []string) {
-	if d.stalls > 0 {
+	if d.n.Stalls > 0 {
 		s := &d.firstStall
-		first := fmt.Sprintf("%s ms in train %d, pulse %d, at %.3f s", tenths(s.breakNS), s.group, s.item, float64(s.at-d.first)/1e9)
-		if d.stalls == 1 {
+		first := fmt.Sprintf("%s ms in train %d, pulse %d, at %.3f s", tenths(s.BreakNS), s.group, s.item, float64(s.at-d.first)/1e9)
+		if d.n.Stalls == 1 {
 			stall = append(stall, "a break stalled inside a digit: "+first)
 		} else {
-			stall = append(stall, fmt.Sprintf("%d breaks stalled inside a digit, the first %s", d.stalls, first))
+			stall = append(stall, fmt.Sprintf("%d breaks stalled inside a digit, the first %s", d.n.Stalls, first))
 		}
 	}
 	if d.cuts > 0 {
 		s := &d.firstCut
-		first := fmt.Sprintf("%s ms at %.3f s, before train %d", tenths(s.breakNS), float64(s.at-d.first)/1e9, s.group)
+		first := fmt.Sprintf("%s ms at %.3f s, before train %d", tenths(s.BreakNS), float64(s.at-d.first)/1e9, s.group)
 		if d.cuts == 1 {
 			stall = append(stall, "a break longer than a flash stands inside a digit: "+first)
 		} else {
 			stall = append(stall, fmt.Sprintf("%d breaks longer than a flash stand inside digits, the first %s", d.cuts, first))
 		}
 	}
-	if d.doubtful > 0 && !hasInterdigitLimit {
+	if d.n.DoubtfulMakes > 0 && !hasInterdigitLimit {
 		s := &d.firstDoubtful
-		text := fmt.Sprintf("the make of %s ms before train %d may be a pause between digits as well as a make that stalled, and no interdigit limit judges it", tenths(s.periodNS), s.group)
-		if d.doubtful > 1 {
-			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", d.doubtful, s.group, tenths(s.periodNS))
+		text := fmt.Sprintf("the make of %s ms before train %d may be a pause between digits as well as a make that stalled, and no interdigit limit judges it", tenths(s.PeriodNS), s.group)
+		if d.n.DoubtfulMakes > 1 {
+			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", d.n.DoubtfulMakes, s.group, tenths(s.PeriodNS))
 		}
 		notMeasured = append(notMeasured, text)
 	}

@@ -163,12 +163,12 @@ func TestLiveEndInsideTrain(t *testing.T) {
 
 func TestPulseRows(t *testing.T) {
 	var got []string
-	cfg := Config{Kind: KindDial,
-		OnPulse: func(p *PulseRow) {
+	cfg := Config{Kind: KindDial, Observer: Observer{
+		Pulse: func(p *PulseRow) {
 			got = append(got, fmt.Sprintf("%d %v t%d p%d b%d T%d m%d g%d", p.At/msec, p.Class, p.Train, p.Pulse, p.BreakNS/1e6, p.PeriodNS/1e6, p.MakeNS/1e6, p.GapNS/1e6))
 		},
-		OnTrain: func(x *Train) { got = append(got, fmt.Sprintf("train of %d", x.Pulses)) },
-	}
+		Train: func(x *Train) { got = append(got, fmt.Sprintf("train of %d", x.Pulses)) },
+	}}
 	measure(t, cfg, slices.Concat(dialEdges(0, 100, 60, 800, 2, 2), edgesAt(Low, 2000, 2400)))
 	want := []string{
 		"0 pulse t1 p1 b60 T100 m40 g0", "100 pulse t1 p2 b60 T0 m0 g0", "train of 2",

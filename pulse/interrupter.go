@@ -45,14 +45,14 @@ type interrupterReader struct {
 		from         Stamp
 	}
 
-	shown struct{ missing, due int } // the most that Counts told
+	shown struct{ missing, due uint64 } // the most that Counts told
 
 	// The last due opening, and the cycle that it is in, from an opening of
 	// the same place as the first of all.
 	last         opening
 	begun        bool
 	origin       int // place of the first
-	n            int // number of the latest, counting due openings from 0
+	latest       int // number of the latest, counting due openings from 0
 	lastN        int // of last
 	place        int // of last, counted from origin
 	interrupted  bool
@@ -63,16 +63,16 @@ type interrupterReader struct {
 	cycleExtra   int
 	got          []opening
 
-	cycles, missing, extra, due, slips int
-	speeds                             []SpeedChange
-	moreSpeeds, doubtfulSpeeds         int
-	brk, per                           Durations   // per whole cycle: sum of breaks, period
-	seg                                []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
-	xBreak, xMake, xPeriod, xPercent   extreme
-	xSeg                               []extreme
-	phase                              phaseFit
-	sig                                lobeNumbers
-	row                                CycleRow
+	n                                *Counts // of the Meter
+	speeds                           []SpeedChange
+	moreSpeeds                       int
+	brk, per                         Durations   // per whole cycle: sum of breaks, period
+	seg                              []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
+	xBreak, xMake, xPeriod, xPercent extreme
+	xSeg                             []extreme
+	phase                            phaseFit
+	sig                              lobeNumbers
+	row                              CycleRow
 }
 
 func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
@@ -173,7 +173,7 @@ func (r *interrupterReader) begin(last bool) {
 // take counts what the follower decided of an opening.
 func (r *interrupterReader) take(s *step) {
 	if s.extra {
-		r.extra++
+		r.n.Extra++
 		if r.begun {
 			r.cycleExtra++
 			r.interrupted = true
@@ -200,7 +200,7 @@ func (r *interrupterReader) take(s *step) {
 		r.got[len(r.got)-1].makeNS = int64(o.at-r.last.at) - r.last.breakNS
 	}
 	if s.slip {
-		r.slips++
+		r.n.PhaseSlips++
 	}
 	anew := s.slip || s.anew || s.unsure // which lobe it is is not known
 	if s.stepped || s.noisy || s.due > outageCycles*k {
@@ -216,7 +216,7 @@ func (r *interrupterReader) take(s *step) {
 		r.phase.part()
 	}
 	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k
-	r.missing += s.missing
+	r.n.Missing += uint64(s.missing)
 	r.moveOn(o.at, s.missing, crossed)
 	mine := 0 // those missing in the cycle that o is in
 	if crossed > 0 {
@@ -224,7 +224,7 @@ func (r *interrupterReader) take(s *step) {
 	}
 	r.cycleMissing += s.missing - mine
 	r.whole = r.whole && !s.unknown
-	r.n += s.due
+	r.latest += s.due
 	r.tellLobe()
 	if crossed > 0 {
 		r.endCycle(o, crossed, crossed == 1 && place == 0)
@@ -252,14 +252,14 @@ func (r *interrupterReader) tellLobe() {
 
 // arrive makes o the last due opening.
 func (r *interrupterReader) arrive(o opening, place int) {
-	r.last, r.lastN, r.place, r.interrupted = o, r.n, place, false
+	r.last, r.lastN, r.place, r.interrupted = o, r.latest, place, false
 }
 
 func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
-	r.start, r.startN, r.whole, r.cycleMissing, r.cycleExtra = o, r.n, !late, missing, 0
+	r.start, r.startN, r.whole, r.cycleMissing, r.cycleExtra = o, r.latest, !late, missing, 0
 	r.got = append(r.got[:0], o)
 	if r.place == 0 && !r.forget {
-		r.phase.add(r.due, o.at, float64(r.follow.pat.cycle)*r.follow.scale0)
+		r.phase.add(int(r.n.CyclesDue), o.at, float64(r.follow.pat.cycle)*r.follow.scale0)
 	}
 }
 
@@ -279,7 +279,7 @@ func (r *interrupterReader) speedChange(c SpeedChange, nominal bool) bool {
 		c.Factor = int(whole)
 	}
 	if c.Factor > 0 {
-		r.doubtfulSpeeds++
+		r.n.DoubtfulSpeeds++
 	} else if nominal {
 		return false
 	}
@@ -343,7 +343,7 @@ func (r *interrupterReader) keep(i int, ns int64, x *extreme, s spot) {
 	if !r.forget {
 		r.seg[i].Add(ns)
 	}
-	s.breakNS = ns
+	s.BreakNS = ns
 	if v := float64(ns); !x.within(v) {
 		x.see(v, s)
 	}
@@ -357,7 +357,7 @@ func (r *interrupterReader) keep(i int, ns int64, x *extreme, s spot) {
 func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 	k := r.follow.pat.k()
 	s := r.spotOfCycle()
-	r.due += crossed
+	r.n.CyclesDue += uint64(crossed)
 	t := int64(o.at - r.start.at)
 	var breaks, bounce int64
 	known := len(r.got) == k
@@ -369,12 +369,12 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 	clean := full && known && r.whole && r.cycleMissing == 0 && r.cycleExtra == 0
 	r.keepSegments(s)
 	if clean {
-		r.cycles++
+		r.n.Cycles++
 		if !r.forget {
 			r.brk.Add(breaks)
 			r.per.Add(t)
 		}
-		s.breakNS, s.periodNS = breaks, t
+		s.BreakNS, s.PeriodNS = breaks, t
 		if v := float64(t); !r.xPeriod.within(v) {
 			r.xPeriod.see(v, s)
 		}
@@ -401,7 +401,7 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 
 // spotOfCycle describes the cycle at hand.
 func (r *interrupterReader) spotOfCycle() spot {
-	return spot{at: r.start.at, group: r.due + 1, item: r.sig.own(r.startN), stretch: r.sig.stretch}
+	return spot{at: r.start.at, group: int(r.n.CyclesDue) + 1, item: r.sig.own(r.startN), stretch: r.sig.stretch}
 }
 
 // keepSegments keeps the makes and breaks that are known of the cycle at hand,
@@ -457,19 +457,20 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	if live {
 		r.stand(quiet)
 	}
-	r.missing += r.still.missing
+	r.n.Missing += uint64(r.still.missing)
 	r.cycleMissing += r.still.missing
 	if r.begun {
 		r.tellLobe()
 		r.keepSegments(r.spotOfCycle())
 	}
-	r.due += r.still.due
+	r.n.CyclesDue += uint64(r.still.due)
+	r.still.missing, r.still.due = 0, 0
 	r.phase.part()
 	lobe, numbering := r.sig.lobe(r.startN)
 	stretch := r.sig.stretch
 	r.sig.finish()
 	if r.onCycle != nil && r.begun { // what is known of the cycle that did not end
-		r.row = CycleRow{At: r.start.at, Cycle: r.due + 1, Lobe: lobe, Numbering: numbering, Stretch: stretch, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
+		r.row = CycleRow{At: r.start.at, Cycle: int(r.n.CyclesDue) + 1, Lobe: lobe, Numbering: numbering, Stretch: stretch, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
 		if r.follow.pat.k() == 1 {
 			r.row.BreakNS = r.got[0].breakNS
 		}
@@ -486,7 +487,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 		return StatOf(n, fill)
 	}
 	res := &Interrupter{
-		Cycles: r.cycles, Missing: r.missing, Extra: r.extra, Due: r.due, Slips: r.slips,
+		Cycles: int(r.n.Cycles), Missing: int(r.n.Missing), Extra: int(r.n.Extra), Due: int(r.n.CyclesDue), Slips: int(r.n.PhaseSlips),
 		PeriodMS: stat(PeriodMS), BreakMS: stat(BreakMS), MakeMS: stat(MakeMS),
 		CadenceFits: !r.misfit, Segments: []Segment{}, Lobes: []Lobe{}, SpeedChanges: []SpeedChange{}, MoreSpeedChanges: r.moreSpeeds,
 	}
@@ -524,17 +525,18 @@ func (r *interrupterReader) nominal(i int) int64 {
 
 // values is as dialReader.values; segment is 1-based.
 func (r *interrupterReader) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
-	pairs := func(f func(b, t int64) float64) func(dst []float64, from int) {
-		return pairs(&r.brk, &r.per, f)
+	if f := ofPeriod(KindInterrupter, q); f != nil {
+		switch q {
+		case PeriodMS:
+			x = r.xPeriod
+		case RateIPM:
+			x = r.xPeriod.swap()
+		default:
+			x = r.xPercent
+		}
+		return r.per.Len(), pairs(&r.brk, &r.per, f), x.of(f), true
 	}
-	n = r.per.Len()
 	switch q {
-	case PeriodMS:
-		return n, pairs(func(_, t int64) float64 { return ms(float64(t)) }), r.xPeriod.each(ms), true
-	case RateIPM:
-		return n, pairs(func(_, t int64) float64 { return 60e9 / float64(t) }), r.xPeriod.each(func(v float64) float64 { return 60e9 / v }).swap(), true
-	case BreakPercent:
-		return n, pairs(percent), r.xPercent, true
 	case BreakMS:
 		n, fill = joined(everyOther(r.seg, 0)...)
 		return n, fill, r.xBreak.each(ms), true
@@ -578,7 +580,7 @@ const (
 
 func (r *interrupterReader) noisy() bool {
 	sd, _ := r.phase.spread()
-	return r.extra >= noisyExtras && float64(r.extra) >= noisyShare*float64(r.due) && r.phase.cycles > 0 &&
+	return r.n.Extra >= noisyExtras && float64(r.n.Extra) >= noisyShare*float64(r.n.CyclesDue) && r.phase.cycles > 0 &&
 		sd*float64(r.phase.cycles) > noisySpread*float64(r.phase.ns)
 }
 
@@ -587,7 +589,7 @@ func (r *interrupterReader) overallRate() float64 {
 	if r.noisy() {
 		return 60e9 / r.phase.slope()
 	}
-	return float64(r.cycles) * 60e9 / float64(r.per.Sum())
+	return float64(r.n.Cycles) * 60e9 / float64(r.per.Sum())
 }
 
 // overallSpan is the time that the overall rate rests on.

@@ -229,7 +229,7 @@ func TestGivenCadence(t *testing.T) {
 
 func TestCycleRows(t *testing.T) {
 	var rows []CycleRow
-	cfg := Config{Kind: KindInterrupter, Lobes: 2, OnCycle: func(r *CycleRow) { rows = append(rows, *r) }}
+	cfg := Config{Kind: KindInterrupter, Lobes: 2, Observer: Observer{Cycle: func(r *CycleRow) { rows = append(rows, *r) }}}
 	measure(t, cfg, camEdges(0, 1000, 400, 8, nil, 4))
 	want := []CycleRow{
 		{At: 0, Cycle: 1, Lobe: 1, Numbering: 1, PeriodNS: 1e9, BreakNS: 4e8, MakeNS: 6e8, Whole: true},

@@ -69,11 +69,12 @@ func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 		if m.kind == KindInterrupter && m.cam.misfit {
 			n = 0 // the figures are another cadence's
 		}
-		if l.Min != nil {
-			c.Items = append(c.Items, m.item(l, *l.Min, false, x.lo, n, fill))
-		}
-		if l.Max != nil {
-			c.Items = append(c.Items, m.item(l, *l.Max, true, x.hi, n, fill))
+		for _, b := range l.Bounds() {
+			worst := &x.lo
+			if b.Upper {
+				worst = &x.hi
+			}
+			c.Items = append(c.Items, m.item(&b, worst, n, fill))
 		}
 	}
 	c.Statement = c.WorstItem()
@@ -209,58 +210,41 @@ func (c *Conformity) WorstItem() Statement {
 }
 
 // item judges one bound on its worst value.
-func (m *Meter) item(l Limit, limit float64, upper bool, worst spot, n int, fill func(dst []float64, from int)) (it Item) {
-	it = Item{Quantity: l.Name(), Bound: "min", Limit: limit, Statement: NotMeasured, Of: n, Source: l.Source, Seen: l.Seen}
-	if upper {
-		it.Bound = "max"
-	}
+func (m *Meter) item(b *Bound, worst *spot, n int, fill func(dst []float64, from int)) (it Item) {
 	if n == 0 || !worst.ok {
+		it = b.NoItem()
+	} else {
+		it = b.Item(m.kind, m.cam.follow.pat.k(), &m.setup, worst.Value)
+	}
+	it.Of = n
+	if !it.ExpandedU.OK {
 		return it
 	}
-	it.Observed = Known(worst.v)
-	q, b, t := l.Quantity, float64(worst.breakNS), float64(worst.periodNS)
-	if m.kind == KindInterrupter && (q == BreakMS || q == MakeMS || q == SegmentMS) {
-		q, b = SegmentMS, worst.v*1e6 // one of several in its cycle
-	}
-	u := m.budget(q, b, t)
-	it.ExpandedU = u.Expanded
-	if !u.Expanded.OK {
-		return it
-	}
-	it.Statement = Judge(worst.v, limit, u.Expanded.V, upper)
+	out := 0
 	var block [512]float64
 	for from := 0; from < n; from += len(block) {
-		b := block[:min(len(block), n-from)]
-		fill(b, from)
-		for _, v := range b {
-			if Judge(v, limit, 0, upper) == Fail {
-				it.OutOfLimit++
+		values := block[:min(len(block), n-from)]
+		fill(values, from)
+		for _, v := range values {
+			if b.Out(v) {
+				out++
 			}
 		}
 	}
-	if up, ok := UpperBound95(it.OutOfLimit, n); ok {
-		it.Upper95 = Known(100 * up)
-	}
+	it.Count(out, n)
 	origin := m.origin()
-	if l.Quantity == BounceMS && (m.kind == KindInterrupter || worst.side == "closing") { // not corrected
+	if b.Quantity == BounceMS && (m.kind == KindInterrupter || worst.side == Closing) { // not corrected
 		origin = m.first
 	}
 	it.AtS = Known(float64(worst.at-origin) / 1e9)
-	defer func() {
-		if it.Where != "" && worst.side != "" {
-			it.Where += ", " + worst.side
-		}
-	}()
 	switch {
 	case worst.group == 0:
-	case l.Quantity == InterdigitMS:
-		it.Where = fmt.Sprintf("before train %d", worst.group)
-	case m.kind == KindDial:
-		it.Where = fmt.Sprintf("train %d, pulse %d", worst.group, worst.item)
-	case m.cam.sig.number(worst.item, worst.stretch) > 0:
-		it.Where = fmt.Sprintf("cycle %d, lobe %d", worst.group, m.cam.sig.number(worst.item, worst.stretch))
+	case m.kind == KindInterrupter:
+		it.At = Place{Cycle: worst.group, Lobe: max(m.cam.sig.number(worst.item, worst.stretch), 0), Side: worst.side}
+	case b.Quantity == InterdigitMS:
+		it.At = Place{Train: worst.group}
 	default:
-		it.Where = fmt.Sprintf("cycle %d", worst.group)
+		it.At = Place{Train: worst.group, Pulse: worst.item, Side: worst.side}
 	}
 	return it
 }

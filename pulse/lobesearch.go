@@ -31,7 +31,7 @@ type lobeTurns struct {
 // cycleMoments are of periods and of breaks.
 type cycleMoments [2]Moments
 
-// Cycle takes a cycle as Config.OnCycle gives it.
+// Cycle takes a cycle as an Observer gets it.
 func (s *LobeSearch) Cycle(c *CycleRow) {
 	if c.Stretch != s.stretch {
 		if s.now.cycles > s.old.cycles {

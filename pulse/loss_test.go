@@ -85,7 +85,7 @@ func TestLossNeverChangesAFigure(t *testing.T) {
 			var wrong []string
 			bad := func(format string, a ...any) { wrong = append(wrong, fmt.Sprintf(format, a...)) }
 			cfg.Kind = kind
-			cfg.OnEvent = func(e *Event) {
+			cfg.Observer.Event = func(e *Event) {
 				if e.Kind == EventTransition {
 					seen++
 					// A loss behind the last edge that was seen leaves no trace.
@@ -94,7 +94,7 @@ func TestLossNeverChangesAFigure(t *testing.T) {
 					}
 				}
 			}
-			cfg.OnPulse = func(r *PulseRow) {
+			cfg.Observer.Pulse = func(r *PulseRow) {
 				if r.BreakNS != b.brk[r.At] || r.PeriodNS > 0 && r.At+Stamp(r.PeriodNS) != b.next[r.At] || r.Class != ClassPulse {
 					bad("pulse %+v", *r)
 				}
@@ -102,7 +102,7 @@ func TestLossNeverChangesAFigure(t *testing.T) {
 					bad("gap %+v", *r)
 				}
 			}
-			cfg.OnCycle = func(r *CycleRow) {
+			cfg.Observer.Cycle = func(r *CycleRow) {
 				if r.Whole && (r.At+Stamp(r.PeriodNS) != b.next[r.At] || r.BreakNS != b.brk[r.At]) || r.BreakNS > 0 && r.BreakNS != b.brk[r.At] {
 					bad("cycle %+v", *r)
 				}

@@ -235,20 +235,16 @@ func (p *Profile) BreakWindow(ratePPS float64) (lo, hi float64, bounded bool) {
 			continue
 		}
 		bounded = true
-		for _, b := range []struct {
-			v     *float64
-			upper bool
-		}{{l.Min, false}, {l.Max, true}} {
+		for _, b := range l.Bounds() {
 			switch {
-			case b.v == nil:
 			case percent == nil:
-				if Judge(fixed, *b.v, 0, b.upper) != Pass {
+				if b.Judge(fixed, 0) != Pass {
 					lo, hi = 100, 0
 				}
-			case b.upper != falls:
-				hi = min(hi, percent(*b.v))
+			case b.Upper != falls:
+				hi = min(hi, percent(b.Value))
 			default:
-				lo = max(lo, percent(*b.v))
+				lo = max(lo, percent(b.Value))
 			}
 		}
 	}
@@ -266,7 +262,7 @@ func (p *Profile) Allows(ratePPS, breakPercent float64, gapMS Num) (allowed, bou
 			continue
 		}
 		bounded = true
-		allowed = allowed && (l.Min == nil || Judge(gapMS.V, *l.Min, 0, false) == Pass) && (l.Max == nil || Judge(gapMS.V, *l.Max, 0, true) == Pass)
+		allowed = allowed && l.Keeps(gapMS.V)
 	}
 	return allowed && bounded, bounded
 }
@@ -297,11 +293,11 @@ func (a Answer) Count(cell MarginCell, heard []Edge, start, end Stamp, level Lev
 	m, err := NewMeter(Config{
 		Kind: KindDial, Polarity: a.Polarity, SettleNS: settle, Live: true, Start: start - Stamp(settle), StartLevel: level,
 		TrainGapNS: gap, PulseMaxNS: max(DefaultPulseMaxNS, cell.BreakNS()*3/2),
-		OnEvent: func(e *Event) {
+		Observer: Observer{Event: func(e *Event) {
 			if a.Once && e.Kind == EventTransition && e.Closed {
 				counts = append(counts, 1)
 			}
-		},
+		}},
 	})
 	if err != nil {
 		return nil, false, err

@@ -298,7 +298,7 @@ type BudgetResult struct {
 // A Component is one line of an uncertainty budget, already multiplied by its
 // sensitivity coefficient.
 type Component struct {
-	Name     string  `json:"name"`
+	Cause    Cause   `json:"name"`
 	Standard float64 `json:"standard"`
 	Kind     string  `json:"kind"` // "A" from repeated observations, "B" from other knowledge
 }
@@ -326,7 +326,7 @@ type Item struct {
 	Of         int       `json:"of"`
 	Upper95    Num       `json:"upper_95_percent"` // Clopper–Pearson bound on the fraction out of limit
 	AtS        Num       `json:"at_s"`             // when the worst value began, from the first edge
-	Where      string    `json:"where"`            // e.g. "digit 3, pulse 7" or "cycle 120"; empty when there is none
+	At         Place     `json:"where"`            // of the worst value
 	Source     string    `json:"source"`
 	Seen       Seen      `json:"seen"`
 }

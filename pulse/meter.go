@@ -21,16 +21,14 @@ type Meter struct {
 	dial          dialReader
 	cam           interrupterReader
 
-	edges                   int
+	n                       Counts // of the readers too
 	first, last             Stamp
 	firstSeen               bool
-	transitions, bounced    int
 	untimed                 int // transitions whose time is not known
-	extraEdges, nChatter    int
+	extraEdges              int
 	bounce                  unordered
 	chatter                 Durations
 	xBounce                 extreme
-	unknowns                int
 	unknownNS, asymmetry    int64
 	startUnknown, sawChange bool
 	// beginning: an interrupter's file may still begin in the middle of a bounce.
@@ -74,11 +72,12 @@ func NewMeter(cfg Config) (*Meter, error) {
 		coding = cfg.Coding
 	}
 	m.dial = dialReader{
+		n:        &m.n,
 		pulseMin: first(cfg.PulseMinNS, p.PulseMinNS, DefaultPulseMinNS),
 		pulseMax: first(cfg.PulseMaxNS, p.PulseMaxNS, DefaultPulseMaxNS),
 		trainGap: first(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
 		flashMax: first(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
-		coding:   coding, forget: cfg.Forget, onPulse: cfg.OnPulse, onTrain: cfg.OnTrain,
+		coding:   coding, forget: cfg.Forget, onPulse: cfg.Observer.Pulse, onTrain: cfg.Observer.Train,
 		judgeBounce: !cfg.Forget && slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == BounceMS }),
 	}
 	m.dial.bounce.most = m.set.SettleNS
@@ -89,7 +88,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if cadence == nil {
 		cadence = p.CadenceNS
 	}
-	m.cam = interrupterReader{onCycle: cfg.OnCycle, forget: cfg.Forget, lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown, limits: cfg.Limits, cadence: len(cadence) > 0}
+	m.cam = interrupterReader{n: &m.n, onCycle: cfg.Observer.Cycle, forget: cfg.Forget, lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown, limits: cfg.Limits, cadence: len(cadence) > 0}
 	switch {
 	case m.set.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
 		return nil, errors.New("settling time, nominal period and lobes must not be negative")
@@ -154,7 +153,7 @@ func (m *Meter) Add(edges []Edge) {
 	for i := range edges {
 		e := &edges[i]
 		if e.Level <= High {
-			m.edges++
+			m.n.Edges++
 		}
 		if !m.firstSeen {
 			m.begin(e)
@@ -193,41 +192,41 @@ func (m *Meter) handleAll(ev []Event) {
 
 // handle counts a finding and passes it on to be read.
 func (m *Meter) handle(e *Event) {
-	if m.cfg.OnEvent != nil {
-		m.cfg.OnEvent(e)
+	if m.cfg.Observer.Event != nil {
+		m.cfg.Observer.Event(e)
 	}
 	long := int64(e.End - e.At)
 	switch e.Kind {
 	case EventChatter:
-		m.nChatter++
+		m.n.Chatter++
 		if !m.cfg.Forget {
 			m.chatter.Add(long)
 		}
 		return
 	case EventUnknown:
-		m.unknowns++
+		m.n.UnknownIntervals++
 		m.unknownNS += long
 		if e.Transition {
-			m.transitions++
+			m.n.Transitions++
 			m.untimed++
 		}
 		if m.cfg.Live && m.cfg.StartLevel <= High && e.At <= m.cfg.Start {
 			m.startUnknown = true // it begins inside a burst
 		}
 	case EventTransition:
-		m.transitions++
+		m.n.Transitions++
 		if long > 0 {
-			m.bounced++
+			m.n.Bounced++
 			m.extraEdges += int(e.Extra)
 			if !m.cfg.Forget {
 				m.bounce.add(long)
 			}
 			if v := float64(long); !m.xBounce.within(v) {
-				side := "opening"
+				side := Opening
 				if e.Closed {
-					side = "closing"
+					side = Closing
 				}
-				m.xBounce.see(v, spot{breakNS: long, at: e.At, side: side})
+				m.xBounce.see(v, spot{Value: Value{BreakNS: long}, at: e.At, side: side})
 			}
 		}
 	}
@@ -326,29 +325,17 @@ func (m *Meter) tell() {
 	m.early = nil
 }
 
-// Counts are what a Meter has counted so far.
-type Counts struct {
-	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals int
-	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains         int
-	// DoubtfulMakes may be pauses between digits as well as makes that stalled.
-	DoubtfulMakes int
-	// DoubtfulSpeeds are changes of speed by a whole factor: interruptions may
-	// be missing or extra as well.
-	DoubtfulSpeeds                                int
-	Cycles, CyclesDue, Missing, Extra, PhaseSlips int
-}
-
 // Counts may be called between calls of Add; they only grow. What was counted
 // as missing while nothing moved stays so in them, also where it turns out to
 // have been another speed.
 func (m *Meter) Counts() Counts {
-	c := &m.cam
-	c.shown.missing, c.shown.due = max(c.shown.missing, c.missing+c.still.missing), max(c.shown.due, c.due+c.still.due)
-	return Counts{
-		Edges: m.edges, LostEdges: m.set.Lost(), Transitions: m.transitions, Bounced: m.bounced, Chatter: m.nChatter, UnknownIntervals: m.unknowns,
-		Pulses: m.dial.pulses, ShortBreaks: m.dial.short, Flashes: m.dial.flashes, Disconnects: m.dial.disconnects, Stalls: m.dial.stalls + m.dial.cuts, Trains: m.dial.nTrains, DoubtfulMakes: m.dial.doubtful, DoubtfulSpeeds: m.cam.doubtfulSpeeds,
-		Cycles: m.cam.cycles, CyclesDue: c.shown.due, Missing: c.shown.missing, Extra: m.cam.extra, PhaseSlips: m.cam.slips,
-	}
+	n, c := m.n, &m.cam
+	n.LostEdges = uint64(m.set.Lost())
+	n.Stalls += uint64(m.dial.cuts)
+	c.shown.missing = max(c.shown.missing, n.Missing+uint64(c.still.missing))
+	c.shown.due = max(c.shown.due, n.CyclesDue+uint64(c.still.due))
+	n.Missing, n.CyclesDue = c.shown.missing, c.shown.due
+	return n
 }
 
 // Advance says that no edge came up to now, none lost either, so that a live
@@ -382,33 +369,35 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	if m.cfg.Live {
 		m.last = end
 	}
+	n := &m.n
 	r := &Measurement{
 		Format: Format, Kind: m.kind.String(), KindFrom: m.from, MaybeInverted: m.maybeInverted,
 		Capture: Capture{
-			Edges: m.edges, LostEdges: m.set.Lost(), FirstEdgeS: float64(m.first) / 1e9, DurationS: float64(m.last-m.first) / 1e9,
+			Edges: int(n.Edges), LostEdges: m.set.Lost(), FirstEdgeS: float64(m.first) / 1e9, DurationS: float64(m.last-m.first) / 1e9,
 			PartialStart: m.startUnknown, UndecidedEnd: undecided,
-			Closed: m.cfg.Polarity.String(), Unknown: m.unknowns, UnknownS: float64(m.unknownNS) / 1e9,
+			Closed: m.cfg.Polarity.String(), Unknown: int(n.UnknownIntervals), UnknownS: float64(m.unknownNS) / 1e9,
 		},
 	}
+	clean := int(n.Transitions-n.Bounced) - m.untimed
 	if !m.cfg.Forget {
 		if m.looks != KindAuto {
 			looks := m.looks.String()
 			r.KindLooks = &looks
 		}
-		m.bounce.list.AddZeros(m.transitions - m.untimed - m.bounced)
+		m.bounce.list.AddZeros(clean)
 	}
-	if m.bounced < m.transitions-m.untimed {
+	if clean > 0 {
 		m.xBounce.lo = spot{ok: true, at: m.first}
-		if m.bounced == 0 {
+		if n.Bounced == 0 {
 			m.xBounce.hi = spot{ok: true, at: m.first}
 		}
 	}
-	n, fill := joined(&m.bounce)
+	nb, fill := joined(&m.bounce)
 	nc, fillChatter := joined(&m.chatter)
 	r.Settling = Settling{
-		SettleMS: ms(float64(m.set.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: m.transitions,
-		Bounced: m.bounced, ExtraEdges: m.extraEdges, Chatter: m.nChatter,
-		BounceMS: StatOf(n, fill), ChatterMS: StatOf(nc, fillChatter),
+		SettleMS: ms(float64(m.set.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: int(n.Transitions),
+		Bounced: int(n.Bounced), ExtraEdges: m.extraEdges, Chatter: int(n.Chatter),
+		BounceMS: StatOf(nb, fill), ChatterMS: StatOf(nc, fillChatter),
 	}
 	quiet := end
 	if undecided && known {

@@ -229,7 +229,7 @@ func TestJudgeMeter(t *testing.T) {
 	}
 	var got []row
 	for _, i := range c.Items {
-		got = append(got, row{i.Quantity, i.Bound, i.Statement, i.OutOfLimit, i.Of, i.Where})
+		got = append(got, row{i.Quantity, i.Bound, i.Statement, i.OutOfLimit, i.Of, i.At.String()})
 	}
 	want := []row{
 		{"rate_pps", "min", Pass, 0, 9, "train 1, pulse 1"},
@@ -331,10 +331,10 @@ func TestForget(t *testing.T) {
 		edges := anyEdges().Draw(t, "edges")
 		run := func(forget bool) (log []any, c Counts) {
 			cfg.Forget = forget
-			cfg.OnEvent = func(e *Event) { log = append(log, *e) }
-			cfg.OnPulse = func(r *PulseRow) { log = append(log, *r) }
-			cfg.OnTrain = func(r *Train) { log = append(log, *r) }
-			cfg.OnCycle = func(r *CycleRow) {
+			cfg.Observer.Event = func(e *Event) { log = append(log, *e) }
+			cfg.Observer.Pulse = func(r *PulseRow) { log = append(log, *r) }
+			cfg.Observer.Train = func(r *Train) { log = append(log, *r) }
+			cfg.Observer.Cycle = func(r *CycleRow) {
 				x := *r
 				x.SegmentsNS = slices.Clone(r.SegmentsNS)
 				log = append(log, x)

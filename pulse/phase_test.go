@@ -205,7 +205,7 @@ func TestStandsStill(t *testing.T) {
 		if tt.open {
 			want = 99
 		}
-		if before.Missing != want || before.CyclesDue < 117 || before.CyclesDue > 121 {
+		if before.Missing != uint64(want) || before.CyclesDue < 117 || before.CyclesDue > 121 {
 			t.Errorf("%s: %+v, want %d missing, 119 due", tt.name, before, want)
 		}
 		if n := m.Counts().Extra; n != 0 {

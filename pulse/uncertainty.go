@@ -137,29 +137,20 @@ func (s Setup) CycleBudget(q Quantity, breaks int, breakNS, periodNS float64) *B
 		return out
 	}
 	var inputs []Input
-	add := func(name, kind string, sensitivity, standard float64) {
+	add := func(effect Effect, from string, repeated bool, sensitivity, standard float64) {
+		kind := "B"
+		if repeated {
+			kind = "A"
+		}
 		if u := math.Abs(sensitivity * standard); u != 0 {
-			inputs = append(inputs, Input{Name: name, Kind: kind, Sensitivity: 1, Standard: u})
-			out.Budget = append(out.Budget, Component{name, u, kind})
+			inputs = append(inputs, Input{Name: effect.String(), Kind: kind, Sensitivity: 1, Standard: u})
+			out.Budget = append(out.Budget, Component{Cause{effect, from}, u, kind})
 		}
 	}
-	named := func(name, from string) string {
-		if from == "" {
-			return name
-		}
-		return name + " (" + from + ")"
-	}
-	kind := func(a bool) string {
-		if a {
-			return "A"
-		}
-		return "B"
-	}
-
-	add(named("edge-time noise", s.EdgeNoiseFrom), kind(s.EdgeNoiseA), m.noise, s.EdgeNoiseNS/1e6)
-	add(named("opto-coupler asymmetry", s.AsymmetryFrom), kind(s.AsymmetryA), m.asymmetry, s.AsymmetryUNS/1e6)
-	add(named("time base", s.ClockFrom), "B", m.scale, s.ClockRel)
-	add("time resolution (steps of "+stepText(s.ResolutionNS)+")", "B", m.noise, s.resolutionMS())
+	add(EdgeNoise, s.EdgeNoiseFrom, s.EdgeNoiseA, m.noise, s.EdgeNoiseNS/1e6)
+	add(Asymmetry, s.AsymmetryFrom, s.AsymmetryA, m.asymmetry, s.AsymmetryUNS/1e6)
+	add(TimeBase, s.ClockFrom, false, m.scale, s.ClockRel)
+	add(Resolution, "steps of "+stepText(s.ResolutionNS), false, m.noise, s.resolutionMS())
 
 	u, _ := Combine(inputs, nil)
 	if !finite(u) {

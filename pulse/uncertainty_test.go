@@ -265,10 +265,10 @@ func TestBudgetByHand(t *testing.T) {
 	want := &BudgetResult{
 		Standard: Known(math.Sqrt(variance)), Expanded: Known(3 * math.Sqrt(variance)),
 		Budget: []Component{
-			{"edge-time noise (loopback calibration)", 0.02 * math.Sqrt2, "A"},
-			{"opto-coupler asymmetry (assumed, not calibrated)", 0.1, "B"},
-			{"time base", 60 * 50e-6, "B"},
-			{"time resolution (steps of 24 µs)", 0.024 / math.Sqrt(6), "B"},
+			{Cause{EdgeNoise, "loopback calibration"}, 0.02 * math.Sqrt2, "A"},
+			{Cause{Asymmetry, "assumed, not calibrated"}, 0.1, "B"},
+			{Cause{TimeBase, ""}, 60 * 50e-6, "B"},
+			{Cause{Resolution, "steps of 24 µs"}, 0.024 / math.Sqrt(6), "B"},
 		},
 	}
 	rounded := cmp.Comparer(func(a, b float64) bool { return near(a, b, 1e-12) })

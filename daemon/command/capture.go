@@ -261,22 +261,12 @@ type capture struct {
 func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measurement, stopped string, err error) {
 	cfg.Live, cfg.Start, cfg.StartLevel = true, j.line.Start(), j.line.InitialLevel()
 	j.last = cfg.Start
-	onTrain, onCycle := cfg.OnTrain, cfg.OnCycle
-	cfg.OnTrain = func(t *pulse.Train) {
+	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: j.con.cycle, Train: func(t *pulse.Train) {
 		if !t.Partial {
 			j.trains++
 		}
 		j.con.train(t)
-		if onTrain != nil {
-			onTrain(t)
-		}
-	}
-	cfg.OnCycle = func(c *pulse.CycleRow) {
-		j.con.cycle(c)
-		if onCycle != nil {
-			onCycle(c)
-		}
-	}
+	}}, cfg.Observer)
 	if j.meter, err = pulse.NewMeter(cfg); err != nil {
 		return nil, "", err
 	}
@@ -337,7 +327,7 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 var errEnough = errors.New("enough")
 
 func (j *capture) enough() error {
-	if j.digits > 0 && j.trains >= j.digits || j.cycles > 0 && j.meter.Counts().Cycles >= j.cycles {
+	if j.digits > 0 && j.trains >= j.digits || j.cycles > 0 && j.meter.Counts().Cycles >= uint64(j.cycles) {
 		return errEnough
 	}
 	return nil
@@ -467,15 +457,15 @@ func (c *console) show(t pulse.Stamp, n pulse.Counts) {
 	if c.now <= pulse.High {
 		state = map[bool]string{true: "closed", false: "open"}[c.pol.Closed(c.now)]
 	}
-	parts := []string{figure.Fixed(float64(t)/1e9, 1) + " s", figure.Plural(n.Edges, "edge", "edges"), state}
+	parts := []string{figure.Fixed(float64(t)/1e9, 1) + " s", figure.Plural(int(n.Edges), "edge", "edges"), state}
 	if n.LostEdges > 0 {
-		parts = append(parts, figure.Count(n.LostEdges)+" lost")
+		parts = append(parts, figure.Count(int(n.LostEdges))+" lost")
 	}
 	if c.digits != "" {
 		parts = append(parts, "digits "+c.digits)
 	}
 	if n.Cycles > 0 {
-		parts = append(parts, figure.Plural(n.Cycles, "cycle", "cycles"))
+		parts = append(parts, figure.Plural(int(n.Cycles), "cycle", "cycles"))
 	}
 	if c.rate != "" {
 		parts = append(parts, c.rate)
@@ -536,10 +526,8 @@ func levelOf(s string) pulse.Level {
 }
 
 func polarityOf(s string) pulse.Polarity {
-	if s == "low" {
-		return pulse.ClosedLow
-	}
-	return pulse.ClosedHigh
+	p, _ := pulse.ParsePolarity(s)
+	return p
 }
 
 func levelWord(l pulse.Level) string {

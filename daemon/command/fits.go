@@ -41,7 +41,7 @@ func fitting(m *pulse.Measurement, profiles []*pulse.Profile) (judged, nominal [
 
 // keeps tells whether v keeps a limit; v that was not measured does not.
 func keeps(v pulse.Num, l *pulse.Limit) bool {
-	return v.OK && (l.Min == nil || pulse.Judge(v.V, *l.Min, 0, false) == pulse.Pass) && (l.Max == nil || pulse.Judge(v.V, *l.Max, 0, true) == pulse.Pass)
+	return v.OK && l.Keeps(v.V)
 }
 
 func dialFits(d *pulse.Dial, p *pulse.Profile) bool {

@@ -223,7 +223,7 @@ func settingsAt(ctx context.Context, log *store.Log, contact string, start, end 
 
 // removedGap is the gap at the start in which edges were removed to make room.
 func (l *logged) removedGap() *store.Gap {
-	if g := l.replay.Gaps(); len(g) > 0 && strings.Contains(g[0].Why, "have been removed") {
+	if g := l.replay.Gaps(); len(g) > 0 && g[0].Kind == store.GapRemoved {
 		return &g[0]
 	}
 	return nil
@@ -377,11 +377,12 @@ func (l *logged) report(ctx context.Context, m *pulse.Measurement) (*logReport, 
 		kindAsked: l.asked,
 		Longest:   []logGap{}, Steps: []logRemark{}, Findings: map[string]int{}, Notes: []logRemark{}, Worst: []worstTime{},
 	}
-	for _, g := range l.longest {
+	told := make([]bool, len(l.longest)) // why it was
+	for i, g := range l.longest {
 		why := notRead
 		for _, x := range l.replay.Gaps() {
 			if x.From < g.to && g.from < x.To {
-				why = x.Why
+				why, told[i] = x.Why(), true
 			}
 		}
 		r.Longest = append(r.Longest, logGap{wall(g.from), float64(g.to-g.from) / 1e9, why})
@@ -399,8 +400,8 @@ func (l *logged) report(ctx context.Context, m *pulse.Measurement) (*logReport, 
 		case store.SourceDown:
 			r.Findings[string(f.Kind)]++
 			for i, g := range l.longest {
-				if g.from <= f.At.Run && f.At.Run <= g.to && r.Longest[i].Why == notRead {
-					r.Longest[i].Why = f.Text
+				if g.from <= f.At.Run && f.At.Run <= g.to && !told[i] {
+					r.Longest[i].Why, told[i] = f.Text, true
 				}
 			}
 		case store.ClockStep:

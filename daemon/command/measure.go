@@ -83,14 +83,13 @@ verdict of its own, and ends with 0.
 // config makes the Meter's configuration from the flags.
 func (c *measureCmd) config() (cfg pulse.Config, err error) {
 	cfg = pulse.Config{
-		Kind:     map[string]pulse.Kind{"dial": pulse.KindDial, "interrupter": pulse.KindInterrupter}[c.Kind],
 		SettleNS: c.Settle.ns, PulseMinNS: c.PulseMin.ns, PulseMaxNS: c.PulseMax.ns, TrainGapNS: c.TrainGap.ns, FlashMaxNS: c.FlashMax.ns,
 		Lobes: c.Lobes, CadenceNS: c.Cadence.ns,
 	}
+	// What is "auto" has the default for now.
+	cfg.Kind, _ = pulse.ParseKind(c.Kind)
 	cfg.Polarity = polarityOf(c.Closed)
-	if c.Timing == "settled" {
-		cfg.Timing = pulse.TimingSettled
-	}
+	cfg.Timing, _ = pulse.ParseTiming(c.Timing)
 	if c.Limits != "" {
 		if cfg.Limits, err = config.Profile(c.Limits); err != nil {
 			return cfg, err
@@ -106,7 +105,7 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 	}
 	if c.Coding != "auto" {
 		cfg.CodingSet = true
-		cfg.Coding = map[string]pulse.Coding{"n+1": pulse.CodingNPlus1, "10-n": pulse.Coding10MinusN}[c.Coding]
+		cfg.Coding, _ = pulse.ParseCoding(c.Coding)
 	}
 	if c.RateIPM != 0 {
 		period := 60e9 / c.RateIPM

@@ -386,16 +386,16 @@ func observed(it pulse.Item) string {
 
 // where says on which pulse or cycle an item's worst value is, with the digit.
 func where(trains *trainDigest, it pulse.Item) string {
+	at := it.At
 	switch {
-	case it.Where == "":
+	case at == pulse.Place{}:
 		return ""
-	case strings.HasPrefix(it.Where, "before "):
-		return ", " + it.Where
+	case at.Train > 0 && at.Pulse == 0:
+		return ", " + at.String()
+	case trains.named[at.Train] != "":
+		return ", on " + at.String() + " (digit " + trains.named[at.Train] + ")"
 	}
-	if n, ok := trainOf(it); ok && trains.named[n] != "" {
-		return ", on " + it.Where + " (digit " + trains.named[n] + ")"
-	}
-	return ", on " + it.Where
+	return ", on " + at.String()
 }
 
 func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
@@ -961,11 +961,8 @@ func writeUncertainty(p *page, m *pulse.Measurement) {
 			if i > 0 {
 				from += ", "
 			}
-			name, source := c.Name, ""
-			if n, s, ok := strings.Cut(strings.TrimSuffix(c.Name, ")"), " ("); ok {
-				name, source = n, n+": "+s
-			}
-			if source != "" && !slices.Contains(sources, source) {
+			name := c.Cause.Effect.String()
+			if source := name + ": " + c.Cause.From; c.Cause.From != "" && !slices.Contains(sources, source) {
 				sources = append(sources, source)
 			}
 			from += name + " " + figure.NonZero(c.Standard, dec)

@@ -28,14 +28,7 @@ type table struct {
 
 // listen takes the rows that a Meter will make, after whoever takes them already.
 func (t *table) listen(cfg *pulse.Config) {
-	onPulse, onCycle := cfg.OnPulse, cfg.OnCycle
-	cfg.OnPulse, cfg.OnCycle = t.pulse, t.cycle
-	if onPulse != nil {
-		cfg.OnPulse = func(p *pulse.PulseRow) { onPulse(p); t.pulse(p) }
-	}
-	if onCycle != nil {
-		cfg.OnCycle = func(c *pulse.CycleRow) { onCycle(c); t.cycle(c) }
-	}
+	cfg.Observer = pulse.Tee(cfg.Observer, pulse.Observer{Pulse: t.pulse, Cycle: t.cycle})
 }
 
 // begin writes the header once.

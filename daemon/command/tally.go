@@ -10,7 +10,7 @@ import (
 // are and whether an interrupter's cycles repeat as the lobes of a cam do. Its
 // memory does not grow.
 type tally struct {
-	limits  []tallyLimit
+	bounds  []tallyBound
 	spread  [tallyGroups]spread
 	coding  pulse.Coding
 	train   int  // at hand
@@ -29,10 +29,10 @@ const (
 	tallyGroups
 )
 
-type tallyLimit struct {
-	pulse.Limit
+type tallyBound struct {
+	pulse.Bound
 	group group
-	out   [2]int // below min, above max
+	out   int
 }
 
 // A spread says which trains hold the pulses out of limit.
@@ -62,7 +62,9 @@ func newTally(cfg *pulse.Config) *tally {
 		groups := map[pulse.Quantity]group{pulse.RatePPS: groupRate, pulse.PeriodMS: groupRate, pulse.BreakPercent: groupRatio,
 			pulse.BreakRatio: groupRatio, pulse.BreakMS: groupMS, pulse.MakeMS: groupMS}
 		if g, ok := groups[l.Quantity]; ok {
-			t.limits = append(t.limits, tallyLimit{Limit: l, group: g})
+			for _, b := range l.Bounds() {
+				t.bounds = append(t.bounds, tallyBound{Bound: b, group: g})
+			}
 		}
 	}
 	return t
@@ -70,12 +72,14 @@ func newTally(cfg *pulse.Config) *tally {
 
 // listen takes the rows that a Meter will make, where it needs them.
 func (t *tally) listen(cfg *pulse.Config) {
-	if len(t.limits) > 0 {
-		cfg.OnPulse = t.pulse
+	var o pulse.Observer
+	if len(t.bounds) > 0 {
+		o.Pulse = t.pulse
 	}
 	if t.lobes != nil {
-		cfg.OnCycle = t.lobes.Cycle
+		o.Cycle = t.lobes.Cycle
 	}
+	cfg.Observer = pulse.Tee(cfg.Observer, o)
 }
 
 // looksSampled tells rows that most often repeat the level of the row before,
@@ -92,7 +96,7 @@ func looksSampled(edges []pulse.Edge) bool {
 
 // pulse takes a dial's row.
 func (t *tally) pulse(p *pulse.PulseRow) {
-	if p.Class != pulse.ClassPulse && p.Class != pulse.ClassStall {
+	if !p.Counts() {
 		return
 	}
 	if p.Train != t.train {
@@ -101,20 +105,16 @@ func (t *tally) pulse(p *pulse.PulseRow) {
 	}
 	t.pulses, t.stalled = p.Pulse, t.stalled || p.Class == pulse.ClassStall
 	var seen, out [tallyGroups]bool
-	for i := range t.limits {
-		l := &t.limits[i]
-		v, ok := rowValue(l.Quantity, p.BreakNS, p.PeriodNS)
+	for i := range t.bounds {
+		b := &t.bounds[i]
+		v, ok := p.Value(b.Quantity)
 		if !ok {
 			continue
 		}
-		seen[l.group] = true
-		if l.Min != nil && pulse.Judge(v, *l.Min, 0, false) == pulse.Fail {
-			l.out[0]++
-			out[l.group] = true
-		}
-		if l.Max != nil && pulse.Judge(v, *l.Max, 0, true) == pulse.Fail {
-			l.out[1]++
-			out[l.group] = true
+		seen[b.group] = true
+		if b.Out(v) {
+			b.out++
+			out[b.group] = true
 		}
 	}
 	for g := range t.spread {
@@ -127,26 +127,6 @@ func (t *tally) pulse(p *pulse.PulseRow) {
 			s.pulse = p.Pulse
 		}
 	}
-}
-
-// rowValue gives a quantity of one pulse as limits are judged on it.
-func rowValue(q pulse.Quantity, breakNS, periodNS int64) (v float64, ok bool) {
-	b, t := float64(breakNS), float64(periodNS)
-	switch q {
-	case pulse.BreakMS:
-		return b / 1e6, true
-	case pulse.MakeMS:
-		v = (t - b) / 1e6
-	case pulse.PeriodMS:
-		v = t / 1e6
-	case pulse.RatePPS:
-		v = 1e9 / t
-	case pulse.BreakPercent:
-		v = 100 * b / t
-	case pulse.BreakRatio:
-		v = b / (t - b)
-	}
-	return v, periodNS > 0
 }
 
 func (t *tally) endTrain() {
@@ -182,9 +162,9 @@ func (t *tally) confined(m *pulse.Measurement, g group, whole bool) (where strin
 	if s.total == 0 || s.trains < 3 || s.trains == s.holding || s.holding > 1 && (!whole || s.manyDigits || s.digit == "?") {
 		return "", false
 	}
-	for _, l := range t.limits {
+	for _, b := range t.bounds {
 		for _, it := range m.Conformity.Items {
-			if it.Quantity == l.Name() && l.group == g && it.OutOfLimit != l.out[map[string]int{"min": 0, "max": 1}[it.Bound]] {
+			if it.Quantity == b.Name() && it.Bound == b.Side() && b.group == g && it.OutOfLimit != b.out {
 				return "", false
 			}
 		}

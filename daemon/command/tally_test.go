@@ -32,22 +32,19 @@ func TestTallyCountsAsTheVerdict(t *testing.T) {
 		tl.listen(&cfg)
 		m := measureEdges(t, simEdges(t, desc), cfg)
 		n := 0
-		for _, l := range tl.limits {
+		for _, l := range tl.bounds {
 			for _, it := range m.Conformity.Items {
-				if it.Quantity != l.Name() {
+				if it.Quantity != l.Name() || it.Bound != l.Side() {
 					continue
 				}
 				n++
-				want := l.out[0]
-				if it.Bound == "max" {
-					want = l.out[1]
-				}
+				want := l.out
 				if out += want; it.OutOfLimit != want {
 					rt.Errorf("%s by %s: %s %s: %d out of limit, the rows have %d", desc, cfg.Limits.ID, it.Quantity, it.Bound, it.OutOfLimit, want)
 				}
 			}
 		}
-		if n == 0 && len(tl.limits) > 0 {
+		if n == 0 && len(tl.bounds) > 0 {
 			rt.Error("no limit was compared")
 		}
 	})

@@ -2,9 +2,7 @@ package command
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
-	"strings"
 
 	"makebreak/daemon/figure"
 	"makebreak/pulse"
@@ -36,12 +34,6 @@ type trainDigest struct {
 	last       [edgeTrains]numberedTrain // a ring
 }
 
-// trainOf gives the number of the train that an item of the verdict names.
-func trainOf(it pulse.Item) (n int, ok bool) {
-	_, err := fmt.Sscanf(strings.TrimPrefix(it.Where, "before "), "train %d", &n)
-	return n, err == nil
-}
-
 func digest(m *pulse.Measurement) *trainDigest {
 	d := &trainDigest{named: map[int]string{}}
 	if m.Dial == nil {
@@ -49,7 +41,7 @@ func digest(m *pulse.Measurement) *trainDigest {
 	}
 	if m.Conformity != nil {
 		for _, it := range m.Conformity.Items {
-			if n, ok := trainOf(it); ok {
+			if n := it.At.Train; n > 0 {
 				d.named[n] = ""
 			}
 		}

@@ -2,7 +2,6 @@ package live
 
 import (
 	"slices"
-	"strconv"
 	"time"
 
 	"makebreak/pulse"
@@ -37,8 +36,8 @@ type Figures struct {
 
 	// What follows looks back Window at most.
 	Window       time.Duration
-	Recent       Totals    // Transitions, UnknownIntervals, Flashes, Disconnects, CyclesDue and OutOfLimit are not counted
-	InterdigitMS pulse.Num // the smallest gap of a dial
+	Recent       pulse.Counts // its Edges as those of Totals
+	InterdigitMS pulse.Num    // the smallest gap of a dial
 
 	Limits *pulse.Profile // nil without any; must not be changed
 	// OtherCadence says that the contact does another cadence than the given
@@ -116,53 +115,23 @@ func (c *Contact) Figures() Figures {
 
 // item judges the worst value of a bound, as a Meter does.
 func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
-	it := Item{Limits: b.Limit, TotalOut: b.total.out, TotalOf: b.total.of, Item: pulse.Item{
-		Quantity: b.Name(), Bound: "min", Limit: b.value, Statement: pulse.NotMeasured,
-		OutOfLimit: int(w.out), Of: int(w.n), Source: b.Source, Seen: b.Seen,
-	}}
-	if b.upper {
-		it.Bound = "max"
-	}
-	if c.misfit {
-		it.OutOfLimit, it.Of = 0, 0
-	}
-	if it.Of == 0 {
+	it := Item{Limits: b.Limit, TotalOut: b.total.out, TotalOf: b.total.of, Item: b.NoItem()}
+	if c.misfit || w.n == 0 {
 		return it
 	}
-	it.Observed = pulse.Known(w.v)
+	it.Item = b.Item(c.kind, c.breaks, &c.setup, w.Value)
+	it.Count(int(w.out), int(w.n))
 	at := w.at
 	if b.Quantity != pulse.BounceMS { // when the edge was seen: the correction of openings is for lengths
 		at += pulse.Stamp(c.setup.AsymmetryNS)
 	}
 	it.AgoS = pulse.Known(max(float64(now-at)/1e9, 0))
-	q, brk := b.Quantity, float64(w.breakNS)
-	if c.kind == pulse.KindInterrupter && (q == pulse.BreakMS || q == pulse.MakeMS || q == pulse.SegmentMS) {
-		q, brk = pulse.SegmentMS, w.v*1e6 // one of several in its cycle
-	}
-	breaks := 1
-	if c.kind == pulse.KindInterrupter {
-		breaks = c.breaks
-	}
-	if it.ExpandedU = c.setup.CycleBudget(q, breaks, brk, float64(w.periodNS)).Expanded; it.ExpandedU.OK {
-		it.Statement = pulse.Judge(w.v, b.value, it.ExpandedU.V, b.upper)
-	}
-	if up, ok := pulse.UpperBound95(it.OutOfLimit, it.Of); ok {
-		it.Upper95 = pulse.Known(100 * up)
-	}
-	if w.item > 0 && b.Quantity != pulse.InterdigitMS {
-		noun := "lobe "
-		if c.kind == pulse.KindDial {
-			noun = "pulse "
-		}
-		it.Where = noun + strconv.Itoa(int(w.item))
-		if c.kind == pulse.KindInterrupter {
-			switch c.lobesBy {
-			case pulse.LobesByLog:
-				it.Where += " as the log counts them"
-			case pulse.LobesByReference:
-				it.Where += " of the cam"
-			}
-		}
+	switch {
+	case b.Quantity == pulse.InterdigitMS:
+	case c.kind == pulse.KindDial:
+		it.At.Pulse = int(w.item)
+	case w.item > 0:
+		it.At.Lobe, it.At.LobeBy = int(w.item), c.lobesBy
 	}
 	return it
 }

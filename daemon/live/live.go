@@ -82,20 +82,12 @@ type Observer interface {
 // Totals are counts since the contact was first watched, over all its Meters,
 // those of another kind too. They never go back.
 type Totals struct {
-	// Edges leaves out the level that follows an unknown one: it tells what the
-	// contact is, not that it changed.
-	Edges, LostEdges, Transitions, Chatter, UnknownIntervals  uint64
-	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains uint64
-	DoubtfulMakes, DoubtfulSpeeds                             uint64
-	Cycles, CyclesDue, Missing, Extra, PhaseSlips             uint64
+	// Counts.Edges leaves out the level that follows an unknown one: it tells
+	// what the contact is, not that it changed.
+	pulse.Counts
 	// OutOfLimit counts pulses and cycles with a value beyond a limit, their
 	// bounce aside.
 	OutOfLimit uint64
-}
-
-// Faults are those of the counts that never pass, whatever the limits say.
-func (t *Totals) Faults() pulse.Faults {
-	return pulse.Faults{Missing: t.Missing, Extra: t.Extra, Slips: t.PhaseSlips, Stalls: t.Stalls}
 }
 
 // A Contact is one contact that is being watched.
@@ -179,8 +171,8 @@ func (c *Contact) chooseObserver() {
 	}
 }
 
-// Begin is called before each new Meter is made. It returns cfg with callbacks
-// that feed c before those that cfg has. The kind must be known. Totals go on;
+// Begin is called before each new Meter is made. It returns cfg with an
+// Observer that feeds c before the one that cfg has. The kind must be known. Totals go on;
 // another kind has its own window and latest figures.
 func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	c.mu.Lock()
@@ -207,31 +199,7 @@ func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	}
 	c.rolling.begin(c.limits, int64(c.window), c.now())
 
-	event, row, cycle, train := cfg.OnEvent, cfg.OnPulse, cfg.OnCycle, cfg.OnTrain
-	cfg.OnEvent = func(e *pulse.Event) {
-		c.event(e)
-		if event != nil {
-			event(e)
-		}
-	}
-	cfg.OnPulse = func(r *pulse.PulseRow) {
-		c.pulse(r)
-		if row != nil {
-			row(r)
-		}
-	}
-	cfg.OnCycle = func(r *pulse.CycleRow) {
-		c.cycle(r)
-		if cycle != nil {
-			cycle(r)
-		}
-	}
-	cfg.OnTrain = func(t *pulse.Train) {
-		c.train(t)
-		if train != nil {
-			train(t)
-		}
-	}
+	cfg.Observer = pulse.Tee(pulse.Observer{Event: c.event, Pulse: c.pulse, Cycle: c.cycle, Train: c.train}, cfg.Observer)
 	return cfg
 }
 
@@ -309,31 +277,11 @@ func (c *Contact) level(l pulse.Level) {
 func (c *Contact) Counts(n pulse.Counts) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	t, old := &c.totals, &c.counts
-	add := func(total *uint64, n, old int) uint64 { // right too where an int of 32 bits wraps
-		d := uint64(max(n-old, 0))
-		*total += d
-		return d
-	}
-	s := c.rolling.slot(c.now())
-	s.seen.LostEdges += add(&t.LostEdges, n.LostEdges, old.LostEdges)
-	add(&t.Transitions, n.Transitions, old.Transitions)
-	s.seen.Chatter += add(&t.Chatter, n.Chatter, old.Chatter)
-	add(&t.UnknownIntervals, n.UnknownIntervals, old.UnknownIntervals)
-	s.seen.Pulses += add(&t.Pulses, n.Pulses, old.Pulses)
-	s.seen.ShortBreaks += add(&t.ShortBreaks, n.ShortBreaks, old.ShortBreaks)
-	add(&t.Flashes, n.Flashes, old.Flashes)
-	add(&t.Disconnects, n.Disconnects, old.Disconnects)
-	s.seen.Stalls += add(&t.Stalls, n.Stalls, old.Stalls)
-	s.seen.DoubtfulMakes += add(&t.DoubtfulMakes, n.DoubtfulMakes, old.DoubtfulMakes)
-	s.seen.DoubtfulSpeeds += add(&t.DoubtfulSpeeds, n.DoubtfulSpeeds, old.DoubtfulSpeeds)
-	s.seen.Trains += add(&t.Trains, n.Trains, old.Trains)
-	s.seen.Cycles += add(&t.Cycles, n.Cycles, old.Cycles)
-	add(&t.CyclesDue, n.CyclesDue, old.CyclesDue)
-	s.seen.Missing += add(&t.Missing, n.Missing, old.Missing)
-	s.seen.Extra += add(&t.Extra, n.Extra, old.Extra)
-	s.seen.PhaseSlips += add(&t.PhaseSlips, n.PhaseSlips, old.PhaseSlips)
-	*old = n
+	more := n.Sub(c.counts)
+	more.Edges = 0
+	c.totals.Add(more)
+	c.rolling.slot(c.now()).seen.Add(more)
+	c.counts = n
 }
 
 // StuckAfter is how long the contact may be without an edge: as it is set, or
@@ -395,7 +343,7 @@ func (c *Contact) event(e *pulse.Event) {
 }
 
 func (c *Contact) pulse(r *pulse.PulseRow) {
-	if r.Class != pulse.ClassPulse && r.Class != pulse.ClassStall {
+	if !r.Counts() {
 		return
 	}
 	c.mu.Lock()

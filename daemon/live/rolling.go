@@ -8,11 +8,9 @@ import (
 // whole, so that Figures look back from 95 to 100 % of the window.
 const slots = 20
 
-// A bound is one bound of one limit.
+// A bound is one with what was seen of it since the start.
 type bound struct {
-	pulse.Limit
-	value float64
-	upper bool
+	pulse.Bound
 	total *total
 }
 
@@ -27,29 +25,28 @@ type boundKey struct {
 
 func (b *bound) key() boundKey {
 	if b.Quantity == pulse.RatePPS || b.Quantity == pulse.RateIPM {
-		return boundKey{"rate", b.upper} // in another unit for another kind
+		return boundKey{"rate", b.Upper} // in another unit for another kind
 	}
-	return boundKey{b.Name(), b.upper}
+	return boundKey{b.Name(), b.Upper}
 }
 
 func (b *bound) same(o *bound) bool {
-	return b.Name() == o.Name() && b.upper == o.upper && b.value == o.value
+	return b.key() == o.key() && b.Name() == o.Name() && b.Value == o.Value
 }
 
 // A spot is the worst value of a bound in a slot, with the pulse or cycle that
 // it belongs to.
 type spot struct {
-	v                 float64
-	breakNS, periodNS int64
-	at                pulse.Stamp
-	item              int32 // pulse in its train, or lobe; 0 when there is none
-	n, out            uint32
+	pulse.Value
+	at     pulse.Stamp
+	item   int32 // pulse in its train, or lobe; 0 when there is none
+	n, out uint32
 }
 
 // take keeps the worse of two spots; the counts are added.
 func (s *spot) take(o *spot, upper bool) {
 	n, out := s.n+o.n, s.out+o.out
-	if o.n > 0 && (s.n == 0 || upper && o.v > s.v || !upper && o.v < s.v) {
+	if o.n > 0 && (s.n == 0 || upper && o.V > s.V || !upper && o.V < s.V) {
 		*s = *o
 	}
 	s.n, s.out = n, out
@@ -58,8 +55,8 @@ func (s *spot) take(o *spot, upper bool) {
 // A slot is one part of the window.
 type slot struct {
 	worst []spot // one a bound
-	seen  Totals // only what Figures.Recent shows
-	gapNS int64  // the smallest interdigit gap, 0 for none
+	seen  pulse.Counts
+	gapNS int64 // the smallest interdigit gap, 0 for none
 }
 
 // rolling judges what was measured lately, against each bound.
@@ -77,11 +74,8 @@ func (r *rolling) begin(p *pulse.Profile, windowNS int64, now pulse.Stamp) {
 	var bounds []bound
 	if p != nil {
 		for _, l := range p.Limits {
-			if l.Min != nil {
-				bounds = append(bounds, bound{Limit: l, value: *l.Min})
-			}
-			if l.Max != nil {
-				bounds = append(bounds, bound{Limit: l, value: *l.Max, upper: true})
+			for _, b := range l.Bounds() {
+				bounds = append(bounds, bound{Bound: b})
 			}
 		}
 	}
@@ -137,12 +131,12 @@ func (r *rolling) slot(at pulse.Stamp) *slot {
 func (r *rolling) see(s *slot, i int, v float64, where spot) (out bool) {
 	b := &r.bounds[i]
 	b.total.of++
-	where.v, where.n = v, 1
-	if out = v < b.value && !b.upper || v > b.value && b.upper; out {
+	where.V, where.n = v, 1
+	if out = b.Out(v); out {
 		b.total.out++
 		where.out = 1
 	}
-	s.worst[i].take(&where, b.upper)
+	s.worst[i].take(&where, b.Upper)
 	return out
 }
 
@@ -155,7 +149,7 @@ func (r *rolling) bounce(at pulse.Stamp, ns int64) {
 		if s == nil {
 			s = r.slot(at)
 		}
-		r.see(s, i, ms(ns), spot{breakNS: ns, at: at})
+		r.see(s, i, ms(ns), spot{Value: pulse.Value{BreakNS: ns}, at: at})
 	}
 }
 
@@ -166,93 +160,41 @@ func (r *rolling) pulse(p *pulse.PulseRow) (out bool) {
 	if p.GapNS > 0 && (s.gapNS == 0 || p.GapNS < s.gapNS) {
 		s.gapNS = p.GapNS
 	}
-	where := spot{breakNS: p.BreakNS, periodNS: p.PeriodNS, at: p.At, item: int32(p.Pulse)}
 	for i := range r.bounds {
 		q := r.bounds[i].Quantity
-		switch {
-		case q == pulse.BreakMS:
-			out = r.see(s, i, ms(p.BreakNS), where) || out
-		case q == pulse.InterdigitMS:
-			if p.GapNS > 0 {
-				out = r.see(s, i, ms(p.GapNS), spot{periodNS: p.GapNS, at: p.At, item: 1}) || out
-			}
-		case p.PeriodNS == 0: // the last of its train
-		case q == pulse.MakeMS:
-			out = r.see(s, i, ms(p.MakeNS), where) || out
-		case q == pulse.PeriodMS:
-			out = r.see(s, i, ms(p.PeriodNS), where) || out
-		case q == pulse.RatePPS:
-			out = r.see(s, i, 1e9/float64(p.PeriodNS), where) || out
-		case q == pulse.BreakPercent:
-			out = r.see(s, i, percent(p.BreakNS, p.PeriodNS), where) || out
-		case q == pulse.BreakRatio:
-			out = r.see(s, i, float64(p.BreakNS)/float64(p.MakeNS), where) || out
+		v, ok := p.Value(q)
+		if !ok {
+			continue
 		}
+		where := spot{Value: pulse.Value{BreakNS: p.BreakNS, PeriodNS: p.PeriodNS}, at: p.At, item: int32(p.Pulse)}
+		if q == pulse.InterdigitMS {
+			where.Value = pulse.Value{PeriodNS: p.GapNS}
+		}
+		out = r.see(s, i, v, where) || out
 	}
 	r.bounce(p.At, p.OpenBounceNS)
 	r.bounce(p.At+pulse.Stamp(p.BreakNS), p.CloseBounceNS)
 	return out
 }
 
-// cycle takes a whole cycle, and tells the same of it.
+// cycle takes a cycle, and tells the same of it.
 func (r *rolling) cycle(c *pulse.CycleRow) (out bool) {
 	s := r.slot(c.At)
 	for i := range r.bounds {
 		b := &r.bounds[i]
-		if b.Quantity == pulse.MakeMS || b.Quantity == pulse.SegmentMS && b.Segment == c.BeforeSegment {
-			out = r.known(s, i, c.BeforeNS, spot{at: c.At - pulse.Stamp(c.BeforeNS)}) || out
-		}
-	}
-	if c.Faulty() {
-		return out
-	}
-	where := spot{breakNS: c.BreakNS, periodNS: c.PeriodNS, at: c.At, item: int32(c.Lobe)}
-	for i := range r.bounds {
-		b := &r.bounds[i]
-		switch b.Quantity {
-		case pulse.PeriodMS:
-			if c.Whole {
-				out = r.see(s, i, ms(c.PeriodNS), where) || out
+		for at, v := range c.Values(b.Quantity, b.Segment) {
+			where := spot{at: at}
+			if at == c.At { // not the make before it
+				where.Value, where.item = pulse.Value{BreakNS: c.BreakNS, PeriodNS: c.PeriodNS}, int32(c.Lobe)
 			}
-		case pulse.RateIPM:
-			if c.Whole {
-				out = r.see(s, i, 60e9/float64(c.PeriodNS), where) || out
-			}
-		case pulse.BreakPercent:
-			if c.Whole {
-				out = r.see(s, i, percent(c.BreakNS, c.PeriodNS), where) || out
-			}
-		case pulse.SegmentMS:
-			if b.Segment <= len(c.SegmentsNS) {
-				out = r.known(s, i, c.SegmentsNS[b.Segment-1], where) || out
-			}
-		case pulse.BreakMS:
-			out = r.segments(s, i, c, 1, c.BreakNS, where) || out
-		case pulse.MakeMS:
-			out = r.segments(s, i, c, 0, c.MakeNS, where) || out
+			out = r.see(s, i, v, where) || out
 		}
 	}
 	return out
-}
-
-// segments takes every other segment of a cadence, or the only one there is.
-func (r *rolling) segments(s *slot, i int, c *pulse.CycleRow, from int, only int64, where spot) (out bool) {
-	if c.SegmentsNS == nil {
-		out = r.known(s, i, only, where) || out
-	}
-	for ; from < len(c.SegmentsNS); from += 2 {
-		out = r.known(s, i, c.SegmentsNS[from], where) || out
-	}
-	return out
-}
-
-// known takes a make or break unless it is 0, not known.
-func (r *rolling) known(s *slot, i int, ns int64, where spot) bool {
-	return ns > 0 && r.see(s, i, ms(ns), where)
 }
 
 // since adds up the slots that the window reaches at now.
-func (r *rolling) since(now pulse.Stamp, worst []spot) (seen Totals, gapNS int64) {
+func (r *rolling) since(now pulse.Stamp, worst []spot) (seen pulse.Counts, gapNS int64) {
 	if r.slotNS == 0 {
 		return
 	}
@@ -260,22 +202,9 @@ func (r *rolling) since(now pulse.Stamp, worst []spot) (seen Totals, gapNS int64
 	for n := r.current; n > r.current-slots && n > newest-slots; n-- {
 		s := r.at(n)
 		for i := range worst {
-			worst[i].take(&s.worst[i], r.bounds[i].upper)
+			worst[i].take(&s.worst[i], r.bounds[i].Upper)
 		}
-		t, o := &seen, &s.seen
-		t.Edges += o.Edges
-		t.LostEdges += o.LostEdges
-		t.Chatter += o.Chatter
-		t.Pulses += o.Pulses
-		t.ShortBreaks += o.ShortBreaks
-		t.Stalls += o.Stalls
-		t.DoubtfulMakes += o.DoubtfulMakes
-		t.DoubtfulSpeeds += o.DoubtfulSpeeds
-		t.Trains += o.Trains
-		t.Cycles += o.Cycles
-		t.Missing += o.Missing
-		t.Extra += o.Extra
-		t.PhaseSlips += o.PhaseSlips
+		seen.Add(s.seen)
 		if s.gapNS > 0 && (gapNS == 0 || s.gapNS < gapNS) {
 			gapNS = s.gapNS
 		}

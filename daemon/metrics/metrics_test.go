@@ -517,8 +517,8 @@ func TestNoAllocations(t *testing.T) {
 		i = (i + 1) % 100
 		row.At += 100e6
 		row.BreakNS = 61e6 + i*1e4
-		cfg.OnPulse(&row)
-		cfg.OnEvent(&event)
+		cfg.Observer.Pulse(&row)
+		cfg.Observer.Event(&event)
 	}); n != 0 {
 		t.Errorf("%v allocations for a pulse", n)
 	}

@@ -52,8 +52,8 @@ func (l *Log) Check(ctx context.Context) (flaws []Flaw, err error) {
 				}
 			}
 			for _, g := range r.gaps {
-				if g.Damage {
-					flaws = append(flaws, Flaw{c, fmt.Sprintf("%s: edges between %.9f s and %.9f s of run %d cannot be read", g.Why, float64(g.From)/1e9, float64(g.To)/1e9, run.ID)})
+				if g.Kind == GapDamaged {
+					flaws = append(flaws, Flaw{c, fmt.Sprintf("%s: edges between %.9f s and %.9f s of run %d cannot be read", g.Damage, float64(g.From)/1e9, float64(g.To)/1e9, run.ID)})
 				}
 			}
 		}

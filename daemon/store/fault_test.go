@@ -318,7 +318,7 @@ func TestRetention(t *testing.T) {
 				t.Fatalf("edge %d has number %d", i, e.Seq)
 			}
 		}
-		diff(t, []Gap{{0, got[0].At, "older edges, if there were any, have been removed to make room", false}}, r.Gaps())
+		diff(t, []Gap{{0, got[0].At, GapRemoved, ""}}, r.Gaps())
 		if n, _ := replay(t, s.Log, Span{}, "slow"); len(n) != 60 {
 			t.Errorf("%d edges of the slow contact", len(n))
 		}
@@ -431,7 +431,7 @@ func TestDamagedBlocks(t *testing.T) {
 				defer l.Close()
 				got, r := replay(t, l, Span{}, "dial A")
 				gaps := r.Gaps()
-				if len(gaps) != 1 || !gaps[0].Damage || !strings.Contains(gaps[0].Why, "damaged") {
+				if len(gaps) != 1 || gaps[0].Kind != GapDamaged || !strings.Contains(gaps[0].Damage, "damaged") {
 					t.Fatalf("gaps %+v", gaps)
 				}
 				g := gaps[0]

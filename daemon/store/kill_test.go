@@ -147,7 +147,7 @@ func TestKill(t *testing.T) {
 				t.Fatalf("kill %d: %s: %d edges, %d were committed", kill, name, next-1, want[i])
 			}
 			for _, g := range r.Gaps() {
-				if g.Damage {
+				if g.Kind == GapDamaged {
 					t.Fatalf("kill %d: %+v", kill, g)
 				}
 			}

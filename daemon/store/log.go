@@ -226,14 +226,8 @@ func (l *Log) Configurations(ctx context.Context, contact string) ([]Configurati
 			return c, err
 		}
 		c.At, c.Settings = m.at(), json.RawMessage(settings)
-		for _, k := range []pulse.Kind{pulse.KindDial, pulse.KindInterrupter} {
-			if k.String() == kind {
-				c.Kind = k
-			}
-		}
-		if closed == pulse.ClosedLow.String() {
-			c.Polarity = pulse.ClosedLow
-		}
+		c.Kind, _ = pulse.ParseKind(kind) // what this program does not know is the default
+		c.Polarity, _ = pulse.ParsePolarity(closed)
 		return c, nil
 	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, c.name, x.source, x.kind, x.closed, x.settings
 FROM configurations x JOIN sessions s ON s.id = x.session JOIN contacts c ON c.id = x.contact

@@ -30,8 +30,28 @@ func scanBlock(row func(...any) error) (b storedBlock, err error) {
 // A Gap is a stretch of a replay in which the log does not know the level.
 type Gap struct {
 	From, To pulse.Stamp // run time
-	Why      string
-	Damage   bool // rather than a restart or removed edges
+	Kind     GapKind
+	Damage   string // what is damaged, of GapDamaged
+}
+
+// A GapKind is why a log knows no level.
+type GapKind uint8
+
+const (
+	GapNotRunning GapKind = iota // nothing was watching
+	GapRemoved                   // older edges were removed, if there were any
+	GapDamaged
+)
+
+// Why says in words why the log knows no level there.
+func (g Gap) Why() string {
+	switch g.Kind {
+	case GapRemoved:
+		return "older edges, if there were any, have been removed to make room"
+	case GapDamaged:
+		return g.Damage
+	}
+	return "not running"
 }
 
 // A Replay reads the edges of one contact in a span, in order of run time. It
@@ -112,7 +132,7 @@ func (r *Replay) removed(ctx context.Context, first int64) error {
 	at, err := list(ctx, r.log, scanInt, `SELECT b.first_ns + s.offset_ns FROM edge_blocks b JOIN sessions s ON s.id = b.session
 WHERE b.id = ?1 AND ?1 & 0xffffffff > 1 AND NOT EXISTS (SELECT 1 FROM edge_blocks WHERE id = ?1 - 1)`, first)
 	if len(at) == 1 && at[0] > int64(r.span.From) {
-		r.gaps = append(r.gaps, Gap{From: r.span.From, To: pulse.Stamp(at[0]), Why: "older edges, if there were any, have been removed to make room"})
+		r.gaps = append(r.gaps, Gap{From: r.span.From, To: pulse.Stamp(at[0]), Kind: GapRemoved})
 	}
 	return err
 }
@@ -215,13 +235,13 @@ func (r *Replay) next(ctx context.Context) error {
 	at := edges[1].At
 	switch {
 	case r.broken != "":
-		r.unknown(&edges[0], at, r.broken)
+		r.unknown(&edges[0], at)
 	case i == r.session && at < r.last:
 		r.broken = "a block of edges is out of order"
 		return nil
 	case r.session >= 0 && i != r.session:
 		r.last = max(r.last, sessions[r.session].Alive.Run)
-		r.unknown(&edges[0], at, "not running")
+		r.unknown(&edges[0], at)
 	default:
 		edges = edges[1:]
 	}
@@ -231,10 +251,14 @@ func (r *Replay) next(ctx context.Context) error {
 }
 
 // unknown makes an edge to Unknown where the log's knowledge ends.
-func (r *Replay) unknown(e *pulse.Edge, to pulse.Stamp, why string) {
+func (r *Replay) unknown(e *pulse.Edge, to pulse.Stamp) {
 	*e = pulse.Edge{At: min(r.last, to), Level: pulse.Unknown}
 	if to > r.from && e.At < r.span.To {
-		r.gaps = append(r.gaps, Gap{e.At, to, why, r.broken != ""})
+		g := Gap{From: e.At, To: to, Damage: r.broken}
+		if r.broken != "" {
+			g.Kind = GapDamaged
+		}
+		r.gaps = append(r.gaps, g)
 	}
 }
 
@@ -251,15 +275,14 @@ func (r *Replay) give(edges []pulse.Edge) {
 // finish ends the replay behind the last block.
 func (r *Replay) finish() {
 	r.done = true
-	why := r.broken
-	if why == "" && r.session >= 0 {
-		if r.last = max(r.last, r.timeline.Sessions[r.session].Alive.Run); r.last < max(r.span.To-1, r.span.From) {
-			why = "not running"
-		}
+	ends := r.broken != ""
+	if !ends && r.session >= 0 {
+		r.last = max(r.last, r.timeline.Sessions[r.session].Alive.Run)
+		ends = r.last < max(r.span.To-1, r.span.From)
 	}
-	if why != "" {
+	if ends {
 		var e pulse.Edge
-		r.unknown(&e, r.span.To, why)
+		r.unknown(&e, r.span.To)
 		r.give(append(r.buf[:0], e))
 	}
 }

@@ -193,18 +193,11 @@ func (c *contact) finish() {
 func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	cfg := c.cfg.Meter
 	cfg.Live, cfg.Start, cfg.StartLevel = true, at, l
-	cfg.OnEvent, cfg.OnPulse, cfg.OnCycle = c.minute.event, c.minute.pulse, c.cycle
+	cfg.Observer = pulse.Observer{Event: c.minute.event, Pulse: c.minute.pulse, Cycle: c.cycle}
 	c.lobes.begin(&cfg)
 	c.camLobes.Store(int64(c.lobes.lobes))
 	cfg = c.live.Begin(cfg)
-	show := cfg.OnCycle
-	cfg.OnCycle = func(r *pulse.CycleRow) {
-		c.lobes.cycle(r, c.meter)
-		if c.lobes.lobes > 0 {
-			r.Lobe = c.shownLobe(r)
-		}
-		show(r)
-	}
+	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: c.numberLobe}, cfg.Observer)
 	m, err := pulse.NewMeter(cfg)
 	if err != nil {
 		panic(err) // the configuration was checked with a Meter
@@ -215,6 +208,14 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	c.meter, c.counts = m, m.Counts()
 	c.stamp, c.level = at, l
 	c.judged.begin(c.live.Figures().Items)
+}
+
+// numberLobe gives a row's lobe the number that is shown, before it is told.
+func (c *contact) numberLobe(r *pulse.CycleRow) {
+	c.lobes.cycle(r, c.meter)
+	if c.lobes.lobes > 0 {
+		r.Lobe = c.shownLobe(r)
+	}
 }
 
 // shownLobe is the number that the pages show for a row's lobe.
@@ -410,9 +411,9 @@ func setting(c *config.Contact) live.Setting {
 // tally takes over what the Meter has counted since.
 func (c *contact) tally() {
 	n := c.meter.Counts()
-	c.minute.count(&n, &c.counts)
-	c.calms[live.Missing].add(uint64(n.Missing - c.counts.Missing))
-	c.calms[live.LostEdges].add(uint64(n.LostEdges - c.counts.LostEdges))
+	more := n.Sub(c.counts)
+	c.calms[live.Missing].add(more.Missing)
+	c.calms[live.LostEdges].add(more.LostEdges)
 	c.counts = n
 }
 
@@ -427,8 +428,7 @@ func (c *contact) closeMinute(now pulse.Stamp) {
 	if m.up != none {
 		m.LengthNS += int64(now - m.up)
 	}
-	t := c.live.Totals()
-	m.Edges, m.OutOfLimit = int64(t.Edges-m.start.Edges), int64(t.OutOfLimit-m.start.OutOfLimit)
+	m.count(c.live.Totals())
 	if m.Summary != (store.Summary{Contact: m.Contact, At: m.At, LengthNS: m.LengthNS}) {
 		c.book.Summarise(m.Summary)
 	}

@@ -117,13 +117,13 @@ func TestSummaries(t *testing.T) {
 		}
 		// The same edges, measured as a recording.
 		out := int64(0)
-		m, err := pulse.NewMeter(pulse.Config{Kind: pulse.KindDial, OnPulse: func(p *pulse.PulseRow) {
+		m, err := pulse.NewMeter(pulse.Config{Kind: pulse.KindDial, Observer: pulse.Observer{Pulse: func(p *pulse.PulseRow) {
 			beyond := func(ns int64, lo, hi float64) bool { return ns > 0 && (float64(ns) < lo*1e6 || float64(ns) > hi*1e6) }
 			// AS/CA S002:2010 cl. 5.5.1.8.
 			if beyond(p.BreakNS, 60, 70) || beyond(p.MakeNS, 30, 40) || beyond(p.GapNS, 750, 3000) || beyond(p.PeriodNS, 90, 110) {
 				out++
 			}
-		}})
+		}}})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -178,8 +178,8 @@ func (c *contact) lookAtLimits(now pulse.Stamp) {
 		if beyond == 1 {
 			text += ", too near to be sure"
 		}
-		if it.Where != "" {
-			text += "; " + it.Where
+		if where := it.At.String(); where != "" {
+			text += "; " + where
 		}
 		c.find(live.LimitCrossed, now-pulse.Stamp(it.AgoS.V*1e9), text, map[string]any{
 			"quantity": it.Quantity, "bound": it.Bound, "limit": it.Limit, "observed": it.Observed, "expanded_uncertainty": it.ExpandedU,

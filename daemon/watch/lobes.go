@@ -303,7 +303,7 @@ func rows(ctx context.Context, log *store.Log, contact string, span store.Span, 
 	}
 	defer replay.Close()
 	cfg.Live, cfg.Start, cfg.StartLevel, cfg.Forget = true, replay.Span().From, replay.StartLevel(), true
-	cfg.OnCycle, cfg.OnEvent, cfg.OnPulse, cfg.OnTrain = f, nil, nil, nil
+	cfg.Observer = pulse.Observer{Cycle: f}
 	var meter *pulse.Meter
 	last := cfg.Start
 	for buf := make([]pulse.Edge, readEdges); ; {

@@ -106,7 +106,7 @@ func measureLog(t *testing.T, log *store.Log, contact string, from, to pulse.Sta
 	}
 	told := map[pulse.Stamp]int{}
 	cfg.Live, cfg.Start, cfg.StartLevel = true, from, pulse.Unknown
-	cfg.OnCycle = func(r *pulse.CycleRow) {
+	cfg.Observer.Cycle = func(r *pulse.CycleRow) {
 		if r.Numbering == 1 {
 			told[r.At] = r.Lobe
 		}

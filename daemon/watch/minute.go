@@ -32,14 +32,11 @@ func (m *minute) begin(now pulse.Stamp, wall time.Time, start live.Totals) {
 	*m = minute{Summary: store.Summary{Contact: m.Contact, At: store.Moment{Mono: now}}, ends: now + pulse.Stamp(rest), up: up, start: start}
 }
 
-// count adds what a Meter counted, but its edges: to it the level that is found
-// after an unknown one is an edge too.
-func (m *minute) count(n, old *pulse.Counts) {
-	m.Lost += int64(n.LostEdges - old.LostEdges)
-	m.Pulses += int64(n.Pulses - old.Pulses + n.Cycles - old.Cycles)
-	m.Missing += int64(n.Missing - old.Missing)
-	m.Chatter += int64(n.Chatter - old.Chatter)
-	m.Bounced += int64(n.Bounced - old.Bounced)
+// count takes what was counted since it began.
+func (m *minute) count(t live.Totals) {
+	n := t.Sub(m.start.Counts)
+	m.Edges, m.Lost, m.Pulses, m.Missing = int64(n.Edges), int64(n.LostEdges), int64(n.Pulses+n.Cycles), int64(n.Missing)
+	m.Chatter, m.Bounced, m.OutOfLimit = int64(n.Chatter), int64(n.Bounced), int64(t.OutOfLimit-m.start.OutOfLimit)
 }
 
 func (m *minute) event(e *pulse.Event) {
@@ -51,7 +48,7 @@ func (m *minute) event(e *pulse.Event) {
 }
 
 func (m *minute) pulse(r *pulse.PulseRow) {
-	if r.Class != pulse.ClassPulse && r.Class != pulse.ClassStall {
+	if !r.Counts() {
 		return
 	}
 	spread(&m.Break, r.BreakNS)

@@ -22,14 +22,8 @@ func Reading(c store.Configuration) (cfg pulse.Config, err error) {
 		TrainGapNS: s.TrainGapNS, FlashMaxNS: s.FlashMaxNS, PeriodNS: s.PeriodNS, Lobes: s.Lobes, CadenceNS: s.CadenceNS,
 		CodingSet: s.Coding != "", Setup: s.Chain, Limits: s.Profile,
 	}
-	if s.Timing == pulse.TimingSettled.String() {
-		cfg.Timing = pulse.TimingSettled
-	}
-	for _, k := range []pulse.Coding{pulse.CodingNPlus1, pulse.Coding10MinusN} {
-		if k.String() == s.Coding {
-			cfg.Coding = k
-		}
-	}
+	cfg.Timing, _ = pulse.ParseTiming(s.Timing)
+	cfg.Coding, _ = pulse.ParseCoding(s.Coding)
 	if cfg.Setup == nil {
 		chain := pulse.DefaultSetup()
 		cfg.Setup = &chain

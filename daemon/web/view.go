@@ -181,7 +181,9 @@ func newContactView(f *live.Figures) contactView {
 		c.Limits = append(c.Limits, newLimitView(f.Items[i:]))
 	}
 	if f.Kind != pulse.KindAuto {
-		c.Recent, c.Total = counts(f.Kind, &f.Recent), counts(f.Kind, &f.Totals)
+		recent := live.Totals{Counts: f.Recent}
+		recent.Flashes, recent.Disconnects = 0, 0 // no faults: the total tells them
+		c.Recent, c.Total = counts(f.Kind, &recent), counts(f.Kind, &f.Totals)
 	}
 	return c
 }
@@ -279,9 +281,9 @@ func worst(it live.Item) string {
 	if it.Statement != pulse.Fail {
 		s += ", too near to be sure (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
 	}
-	if it.Where != "" {
-		s += "; " + it.Where
-		if strings.HasPrefix(it.Where, "pulse ") {
+	if where := it.At.String(); where != "" {
+		s += "; " + where
+		if it.At.Pulse > 0 {
 			s += " of its train"
 		}
 	}

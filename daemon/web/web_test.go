@@ -19,12 +19,12 @@ import (
 
 var quietLog = slog.New(slog.DiscardHandler)
 
-func item(q pulse.Quantity, bound string, limit, observed, u float64, s pulse.Statement, out, of int, where string) live.Item {
+func item(q pulse.Quantity, bound string, limit, observed, u float64, s pulse.Statement, out, of int, where pulse.Place) live.Item {
 	it := live.Item{Limits: pulse.Limit{Quantity: q}}
 	it.Quantity, it.Bound, it.Limit, it.Statement = string(q), bound, limit, s
 	if s != pulse.NotMeasured {
 		it.Observed, it.ExpandedU, it.AgoS = pulse.Known(observed), pulse.Known(u), pulse.Known(192)
-		it.OutOfLimit, it.Of, it.Where = out, of, where
+		it.OutOfLimit, it.Of, it.At = out, of, where
 	}
 	return it
 }
@@ -39,12 +39,12 @@ func marrowQuay() []live.Figures {
 		Rate: pulse.Known(60.021), BreakPercent: pulse.Known(49.96), Statement: pulse.Fail,
 		Limits:  &pulse.Profile{ID: "us-fcc-busy", Title: "47 CFR 80.74 busy tone"},
 		Because: []string{"1234 interruptions are missing", "1 interruption is extra"},
-		Recent:  live.Totals{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Cycles: 5_184_012, Missing: 2345, Extra: 1},
+		Recent:  pulse.Counts{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Counts: pulse.Counts{Cycles: 5_184_012, Missing: 2345, Extra: 1}},
 		Items: []live.Item{
-			item(pulse.RateIPM, "min", 54, 59.62, 0.0034, pulse.Pass, 0, 598, "lobe 3"),
-			item(pulse.RateIPM, "max", 66, 60.41, 0.0034, pulse.Pass, 0, 598, "lobe 2"),
-			item(pulse.BreakMS, "min", 450, 493.1, 0.13, pulse.Pass, 0, 598, "lobe 3"),
-			item(pulse.BreakMS, "max", 550, 508.8, 0.13, pulse.Pass, 0, 598, "lobe 4"),
+			item(pulse.RateIPM, "min", 54, 59.62, 0.0034, pulse.Pass, 0, 598, pulse.Place{Lobe: 3}),
+			item(pulse.RateIPM, "max", 66, 60.41, 0.0034, pulse.Pass, 0, 598, pulse.Place{Lobe: 2}),
+			item(pulse.BreakMS, "min", 450, 493.1, 0.13, pulse.Pass, 0, 598, pulse.Place{Lobe: 3}),
+			item(pulse.BreakMS, "max", 550, 508.8, 0.13, pulse.Pass, 0, 598, pulse.Place{Lobe: 4}),
 		},
 	}
 	bad := live.Figures{
@@ -53,15 +53,15 @@ func marrowQuay() []live.Figures {
 		Kind: pulse.KindDial, Up: true, State: live.Open, Window: window, SinceEdge: pulse.Known(0.01),
 		Rate: pulse.Known(9.204), BreakPercent: pulse.Known(63.96), Statement: pulse.Fail, InterdigitMS: pulse.Known(799.7),
 		Limits: &pulse.Profile{ID: "au-s002-dial", Title: "AS/CA S002:2010 decadic dialling, sending"},
-		Recent: live.Totals{Pulses: 1265, Trains: 230, Chatter: 4}, Totals: live.Totals{Pulses: 1_234_567_890, Trains: 224_466_889, Chatter: 4411, LostEdges: 1},
+		Recent: pulse.Counts{Pulses: 1265, Trains: 230, Chatter: 4}, Totals: live.Totals{Counts: pulse.Counts{Pulses: 1_234_567_890, Trains: 224_466_889, Chatter: 4411, LostEdges: 1}},
 		Items: []live.Item{
-			item(pulse.BreakMS, "min", 60, 68.21, 0.12, pulse.Pass, 0, 1265, "pulse 4"),
-			item(pulse.BreakMS, "max", 70, 81.52, 0.12, pulse.Fail, 3, 1265, "pulse 2"),
-			item(pulse.BreakPercent, "min", 60, 62.71, 0.12, pulse.Pass, 0, 1035, "pulse 9"),
-			item(pulse.BreakPercent, "max", 70, 70.05, 0.12, pulse.ConditionalFail, 1, 1035, "pulse 2"),
-			item(pulse.RatePPS, "min", 9.09, 9.11, 0.0036, pulse.Pass, 0, 1035, "pulse 1"),
-			item(pulse.InterdigitMS, "min", 750, 799.7, 0.13, pulse.Pass, 0, 229, ""),
-			item(pulse.BounceMS, "max", 0.5, 0.46, 0.057, pulse.ConditionalPass, 0, 2530, ""),
+			item(pulse.BreakMS, "min", 60, 68.21, 0.12, pulse.Pass, 0, 1265, pulse.Place{Pulse: 4}),
+			item(pulse.BreakMS, "max", 70, 81.52, 0.12, pulse.Fail, 3, 1265, pulse.Place{Pulse: 2}),
+			item(pulse.BreakPercent, "min", 60, 62.71, 0.12, pulse.Pass, 0, 1035, pulse.Place{Pulse: 9}),
+			item(pulse.BreakPercent, "max", 70, 70.05, 0.12, pulse.ConditionalFail, 1, 1035, pulse.Place{Pulse: 2}),
+			item(pulse.RatePPS, "min", 9.09, 9.11, 0.0036, pulse.Pass, 0, 1035, pulse.Place{Pulse: 1}),
+			item(pulse.InterdigitMS, "min", 750, 799.7, 0.13, pulse.Pass, 0, 229, pulse.Place{}),
+			item(pulse.BounceMS, "max", 0.5, 0.46, 0.057, pulse.ConditionalPass, 0, 2530, pulse.Place{}),
 		},
 	}
 	ringing := live.Figures{
@@ -69,7 +69,7 @@ func marrowQuay() []live.Figures {
 		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Stuck: true, Window: window, SinceEdge: pulse.Known(7384),
 		Rate: pulse.Known(20.01), BreakPercent: pulse.Known(73.3), RateAgoS: pulse.Known(7385),
 		Statement: pulse.NotMeasured, Limits: &pulse.Profile{ID: "au-s002-ringing-tone", Title: "AS/CA S002:2010 ringing tone"},
-		Items: []live.Item{item(pulse.MakeMS, "min", 360, 0, 0, pulse.NotMeasured, 0, 0, ""), item(pulse.MakeMS, "max", 440, 0, 0, pulse.NotMeasured, 0, 0, "")},
+		Items: []live.Item{item(pulse.MakeMS, "min", 360, 0, 0, pulse.NotMeasured, 0, 0, pulse.Place{}), item(pulse.MakeMS, "max", 440, 0, 0, pulse.NotMeasured, 0, 0, pulse.Place{})},
 	}
 	down := live.Figures{
 		Setting: live.Setting{Name: "metering", Source: "gpio:GPIO27"}, Window: window,
@@ -77,7 +77,7 @@ func marrowQuay() []live.Figures {
 	}
 	plain := live.Figures{
 		Setting: live.Setting{Name: "practice-dial", Title: "Simulated dial", Source: "sim:dial,digits=1234567890,rate=9.2,break=64,repeat=endless,jitter=0.2ms,bounce=2:0.8ms,seed=1"},
-		Kind:    pulse.KindDial, Up: true, Window: window, Rate: pulse.Known(9.2), BreakPercent: pulse.Known(64), Recent: live.Totals{Pulses: 1, Trains: 1},
+		Kind:    pulse.KindDial, Up: true, Window: window, Rate: pulse.Known(9.2), BreakPercent: pulse.Known(64), Recent: pulse.Counts{Pulses: 1, Trains: 1},
 	}
 	return []live.Figures{bad, good, ringing, down, plain}
 }
@@ -248,7 +248,7 @@ func TestWords(t *testing.T) {
 		t.Error(diff)
 	}
 
-	atEnd := live.Figures{Ended: true, Statement: pulse.Fail, Kind: pulse.KindDial, Totals: live.Totals{Pulses: 7, Trains: 1, OutOfLimit: 2}}
+	atEnd := live.Figures{Ended: true, Statement: pulse.Fail, Kind: pulse.KindDial, Totals: live.Totals{Counts: pulse.Counts{Pulses: 7, Trains: 1}, OutOfLimit: 2}}
 	if c := newContactView(&atEnd); c.Verdict != ended || c.Problems != nil || c.Total != "7 pulses in 1 train, 2 of them out of limits" {
 		t.Errorf("at its end: %+v", c)
 	}
@@ -260,7 +260,7 @@ func TestWords(t *testing.T) {
 	if p := newContactView(&other).Problems; len(p) != 1 || !strings.Contains(p[0].Text, "another cadence") {
 		t.Errorf("another cadence: %+v", p)
 	}
-	faulty := live.Figures{Kind: pulse.KindInterrupter, Up: true, Window: 90 * time.Second, Recent: live.Totals{Missing: 1, PhaseSlips: 2, LostEdges: 3}}
+	faulty := live.Figures{Kind: pulse.KindInterrupter, Up: true, Window: 90 * time.Second, Recent: pulse.Counts{Missing: 1, PhaseSlips: 2, LostEdges: 3}}
 	faulty.Because = faulty.Recent.Faults().Because()
 	wantProblems := []problem{
 		{"fail", "1 interruption is missing in the last 1 minute 30 seconds."},
@@ -282,7 +282,7 @@ func TestWords(t *testing.T) {
 	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: faulty; 2 with faults that never pass." {
 		t.Error(got)
 	}
-	good.Recent, good.Because, good.Statement = live.Totals{}, nil, pulse.Pass
+	good.Recent, good.Because, good.Statement = pulse.Counts{}, nil, pulse.Pass
 	if got := newView("", []live.Figures{good, good}).Summary; got != "All 2 contacts: within limits." {
 		t.Error(got)
 	}
@@ -370,7 +370,7 @@ func TestDistances(t *testing.T) {
 		{69.9996, pulse.ConditionalPass, "Longest break 69.9996 ms, 0.00040 ms inside the limit of 70 ms, too near to be sure (± 0.13 ms)."},
 		{70, pulse.ConditionalPass, "Longest break 70.00 ms, on the limit of 70 ms, too near to be sure (± 0.13 ms)."},
 	} {
-		it := item(pulse.BreakMS, "max", 70, c.observed, 0.13, c.s, 0, 9, "")
+		it := item(pulse.BreakMS, "max", 70, c.observed, 0.13, c.s, 0, 9, pulse.Place{})
 		it.AgoS = pulse.Num{}
 		if got := strings.ReplaceAll(worst(it), "\u00a0", " "); got != c.want {
 			t.Errorf("%v: %q, want %q", c.observed, got, c.want)

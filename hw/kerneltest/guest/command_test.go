@@ -617,7 +617,7 @@ func TestCommandCalibrate(t *testing.T) {
 	}
 	named := false
 	for _, c := range m.Uncertainty[pulse.BreakMS].Budget {
-		named = named || c.Name == "edge-time noise (loopback calibration of 2026-01-01)" && c.Kind == "A"
+		named = named || c.Cause == (pulse.Cause{Effect: pulse.EdgeNoise, From: "loopback calibration of 2026-01-01"}) && c.Kind == "A"
 	}
 	if !named {
 		t.Errorf("budget %+v", m.Uncertainty[pulse.BreakMS].Budget)

@@ -17,8 +17,8 @@ const (
 	// less than two of them: when the second opening keeps to a new phase, the
 	// phase has slipped.
 	costSlip = 12
-	// costSpeed is less than a slip, for it asks for speedRun intervals that
-	// agree: by chance that is rare.
+	// costSpeed is that of a change of speed: no more than a slip, though it
+	// decides more, for it asks for intervals that agree.
 	costSpeed = 12
 	// costAnew is that of giving up, after an unknown time, a phase that could
 	// have been carried over it; costLost where it could not.
@@ -352,14 +352,8 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 		s.blindTo = o.blindTo
 		s.running = false
 	}
-	if s.running {
-		x := interval * f.inv[(s.place+int(n-s.at)-1)%k]
-		s.runLo, s.runHi, s.runSum = min(s.runLo, x), max(s.runHi, x), s.runSum+x
-		s.runCost += f.brk[(s.place+int(n-s.at))%k]
-		s.running = s.runHi <= s.runLo*(1+looseAgree)
-		if run := n - s.at; s.running && !f.steady && f.mayRun(s, n) && (run >= looseRun && (s.runHi > s.scale || run >= 2*looseRun) || run >= speedRun && s.runHi <= s.runLo*(1+speedAgree)) {
-			f.speed(s, o, n)
-		}
+	if s.running && f.runsOn(s, n, interval) {
+		f.speed(s, o, n)
 	}
 	if waited >= costSlip {
 		return // kept only for a change of speed
@@ -376,6 +370,8 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 		s.late = missed(m - 1)
 	}
 	t := node{from: s.at, fromSlot: s.slot, kind: linkDue, cycles: s.cycles, scale: s.scale}
+	// In the phase that goes on. Where the limits allow the interval, nothing is
+	// missing in it, so that a longer one is never read as better.
 	if ok && (m == 1 || !allowed) {
 		t.due, t.missing = m, m-1
 		t.cost = since + missed(m-1) + f.brk[(s.place+m)%k]
@@ -388,32 +384,45 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 			return
 		}
 	}
-	// The same from the last opening, wherever the phase is.
+	// By the last opening, wherever the phase is: the phase steps with it.
 	t.phases, t.ahead, t.noise = 0, 0, s.noise
+	fits := allowed
 	if allowed {
 		spacing := float64(f.pat.spacing(s.place)) * s.scale
 		t.due, t.missing = 1, 0
 		t.cost = since + min(misfit(d-spacing, spacing), costAllowed)
 	} else {
-		var fits bool
 		m, off, room, fits = f.pat.ahead(s.place, d, s.scale)
-		ok = ok || fits
 		t.due, t.missing = m, m-1
 		t.cost = since + min(misfit(off, room), costOff) + missed(m-1)
-		if !fits {
-			t.cost = math.Inf(1)
-		}
 	}
-	if t.cost < costSlip {
+	switch {
+	case fits && t.cost < costSlip:
 		q := (s.place + t.due) % k
 		t.cost += costStep + f.brk[q]
 		f.offer(n, q, 1, &t)
-		return
+	case !fits && !ok: // it is due by neither
+		f.slip(s, n, m, d, since)
 	}
-	if ok {
-		return
+}
+
+// runsOn follows how the intervals since s agree, and tells whether they are
+// enough for another speed.
+func (f *follower) runsOn(s *node, n int64, interval float64) bool {
+	k, run := f.pat.k(), n-s.at
+	x := interval * f.inv[(s.place+int(run)-1)%k]
+	s.runLo, s.runHi, s.runSum = min(s.runLo, x), max(s.runHi, x), s.runSum+x
+	s.runCost += f.brk[(s.place+int(run))%k]
+	s.running = s.runHi <= s.runLo*(1+looseAgree)
+	switch {
+	case f.steady || !f.mayRun(s, n):
+		return false
+	case s.runHi <= s.runLo*(1+speedAgree):
+		return run >= speedRun
+	case s.runSum < s.scale*float64(run):
+		return run >= 2*looseRun
 	}
-	f.slip(s, n, m, d, since)
+	return run >= looseRun
 }
 
 // slip offers the readings by which opening n is the next due one after s in
@@ -548,6 +557,7 @@ func (f *follower) decideCommon() {
 	if f.root == nil && f.lead < costSlip {
 		return
 	}
+	// By far the most: the last opening, and the one before as the last due one.
 	if len(f.live) == 2 && f.live[1].kind != linkStart && f.live[1].from == f.live[0].at && f.live[1].fromSlot == f.live[0].slot {
 		f.decideTo(f.live[0])
 		return

@@ -24,9 +24,8 @@ type refGen struct {
 }
 
 type refSpan struct {
-	ns      int64
-	clean   bool // its first edge does not bounce
-	chatter bool // may hold a burst of chatter in its middle
+	ns    int64
+	clean bool // its first edge does not bounce
 }
 
 func newRefGen(seed, kind uint64) *refGen {
@@ -223,7 +222,7 @@ func (s *refSignal) beginOpen(g *refGen) {
 // makeLive turns a recording into a live capture that begins before, at or inside it.
 func (s *refSignal) makeLive(g *refGen) {
 	s.cfg.Live = true
-	first, last := int64(s.edges[0].At), int64(s.edges[len(s.edges)-1].At)
+	first := int64(s.edges[0].At)
 	among := s.edges
 	if s.cfg.Kind == pulse.KindInterrupter { // enough is left to learn the spacing from
 		among = s.edges[:len(s.edges)/3]
@@ -258,7 +257,7 @@ func (s *refSignal) makeLive(g *refGen) {
 	if g.chance(0.3) {
 		s.cfg.StartLevel = pulse.Unknown
 	}
-	if last = int64(s.edges[len(s.edges)-1].At); g.chance(0.3) {
+	if last := int64(s.edges[len(s.edges)-1].At); g.chance(0.3) {
 		s.end = last + g.ms(0.1, 0.99*g.settle)
 	} else {
 		s.end = last + g.ms(400, 900)

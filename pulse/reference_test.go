@@ -166,11 +166,11 @@ func refSettle(s *refSignal) refSettled {
 type refValue struct{ v, u float64 }
 
 type refTrain struct {
-	pulses                       int
-	digit                        byte // 0: none
-	startNS                      int64
-	rate, percent, gap           float64 // NaN: none
-	partial, stalled, afterStart bool
+	pulses             int
+	digit              byte // 0: none
+	startNS            int64
+	rate, percent, gap float64 // NaN: none
+	partial, stalled   bool
 }
 
 type refItem struct {

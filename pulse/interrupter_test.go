@@ -321,3 +321,144 @@ func TestTwoMissingAreNoCadence(t *testing.T) {
 		}
 	}
 }
+
+// lobed runs a cam of five lobes, the third late by a share of the spacing: n
+// openings of each period in turn, with a stop of so many ms before each part.
+func lobed(share float64, parts ...[3]float64) (e []Edge) {
+	at, i := 1000.0, 0
+	for _, p := range parts {
+		at += p[2]
+		for range int(p[0]) {
+			o := at
+			if i%5 == 2 {
+				o += share * p[1]
+			}
+			e = append(e, edgesAt(Low, o, o+p[1]/2)...)
+			at += p[1]
+			i++
+		}
+	}
+	return e
+}
+
+// A motor that stood for twelve and a half cycles goes on in another phase:
+// the fault of one lobe is not smeared over two. Invented figures: 8 ms of
+// 1000.
+func TestLobesOverASlip(t *testing.T) {
+	for _, stop := range []float64{500, 1500, 12500, 100500, 300} {
+		r := measure(t, Config{Kind: KindInterrupter, Lobes: 5}, lobed(0.008, [3]float64{100, 1000, 0}, [3]float64{100, 1000, stop})).Interrupter
+		if r.Slips != 1 {
+			t.Errorf("stopped for %v ms: %d slips", stop, r.Slips)
+		}
+		for _, l := range r.Lobes {
+			want := 0.0
+			if l.Lobe == 3 {
+				want = 8
+			}
+			if math.Abs(l.OpeningErrorMS.V-want) > 1e-6 {
+				t.Errorf("stopped for %v ms: lobe %d is %v ms late, want %v", stop, l.Lobe, l.OpeningErrorMS.V, want)
+			}
+		}
+	}
+}
+
+// A motor that changes its speed for good is followed though its lobes are
+// worn, whatever the factor: nothing is missing or extra, from the first
+// interval on, and a whole factor is told as such.
+func TestSpeedThroughLobes(t *testing.T) {
+	for _, period := range []float64{1000. / 3, 500, 700, 900, 1200, 1300, 1750, 2000, 3000, 4000, 10000} {
+		r := measure(t, Config{Kind: KindInterrupter, Lobes: 5}, lobed(0.018, [3]float64{200, 1000, 0}, [3]float64{200, period, 0})).Interrupter
+		if r.Cycles != 399 || r.Missing != 0 || r.Extra != 0 || r.Slips != 0 || len(r.SpeedChanges) != 1 {
+			t.Errorf("to %v ms: %d cycles, %d missing, %d extra, %d slips, %+v", period, r.Cycles, r.Missing, r.Extra, r.Slips, r.SpeedChanges)
+			continue
+		}
+		c := r.SpeedChanges[0]
+		ratio := max(period/1000, 1000/period)
+		factor := 0
+		if n := math.Round(ratio); n >= 2 && math.Abs(ratio-n) < 0.05*n {
+			factor = int(n)
+		}
+		if c.Factor != factor || math.Abs(c.AtS-199) > 3 || math.Abs(c.AfterMS-period) > 0.02*period || (c.Either() == "") != (factor == 0) {
+			t.Errorf("to %v ms: %+v, want factor %d at 199 s", period, c, factor)
+		}
+	}
+}
+
+// A cadence of breaks at even spacings that leaves one out slips by a place,
+// though each interval fits.
+func TestSlipAtEvenSpacings(t *testing.T) {
+	cadence := []float64{400, 100, 900, 300, 700, 600}
+	ns := []int64{400e6, 100e6, 900e6, 300e6, 700e6, 600e6}
+	e := cadenceEdges(cadence, 1, 240)
+	// The interruption of 300 ms and the make before it are left out once.
+	for i := 121; ; i++ {
+		if e[i].Level == Low && e[i+1].At-e[i].At == 300e6 {
+			cut := e[i+2].At - e[i].At
+			e = slices.Delete(e, i, i+2)
+			for j := i; j < len(e); j++ {
+				e[j].At -= cut
+			}
+			break
+		}
+	}
+	limits := &Profile{ID: "own", Kind: KindInterrupter, CadenceNS: ns, Limits: []Limit{{Quantity: RateIPM, Min: bound(19), Max: bound(21)}}}
+	r := measure(t, Config{Limits: limits}, e)
+	if i := r.Interrupter; i.Slips != 1 || i.Extra != 0 || r.Conformity.Statement != Fail {
+		t.Errorf("%d slips, %d missing, %d extra, %s because %q", i.Slips, i.Missing, i.Extra, r.Conformity.Statement, r.Conformity.Because)
+	}
+}
+
+// Openings that alternate between two distances are those of a plain
+// interrupter with two lobes, not twice too many.
+func TestUnevenLobes(t *testing.T) {
+	for _, by := range []float64{20, 100, 140} {
+		r := measure(t, Config{Kind: KindInterrupter}, camEdges(0, 1000, 300, 80, func(i int) (float64, float64) {
+			return by * float64(i%2), by * float64(i%2)
+		})).Interrupter
+		if r.Cycles != 79 || r.Missing != 0 || r.Extra != 0 {
+			t.Errorf("%v ms: %d cycles, %d missing, %d extra", by, r.Cycles, r.Missing, r.Extra)
+		}
+	}
+}
+
+// Where the limits allow an interval, it is one cycle, also when it is a whole
+// number of spacings long: else a longer one would be read as better.
+func TestLimitsAllowAnInterval(t *testing.T) {
+	limits := &Profile{ID: "own", Kind: KindInterrupter, Limits: []Limit{{Quantity: PeriodMS, Min: bound(600), Max: bound(2500)}}}
+	for _, long := range []float64{650, 700, 1300, 1600, 1900, 2000, 2200, 2499} {
+		e := append(camEdges(0, 1000, 300, 20, nil), camEdges(19000+long, 1000, 300, 20, nil)...)
+		r := measure(t, Config{Limits: limits}, e)
+		if i := r.Interrupter; i.Cycles != 39 || i.Missing+i.Extra+i.Slips != 0 || r.Conformity.Statement != Pass && r.Conformity.Statement != ConditionalPass {
+			t.Errorf("%v ms: %d cycles, %d missing, %d extra, %d slips, %s", long, i.Cycles, i.Missing, i.Extra, i.Slips, r.Conformity.Statement)
+		}
+	}
+	for _, long := range []float64{550, 2600, 3000, 3400} {
+		e := append(camEdges(0, 1000, 300, 20, nil), camEdges(19000+long, 1000, 300, 20, nil)...)
+		if r := measure(t, Config{Limits: limits}, e); r.Conformity.Statement != Fail {
+			t.Errorf("%v ms: %s", long, r.Conformity.Statement)
+		}
+	}
+}
+
+// Two equal faults in a short recording do not make another cadence of it: it
+// is the given one, and fails. Limits: busy tone of 300 to 400 ms and as much
+// silence (Russia, order 133 of 2009, table 1); the faults are invented.
+func TestTwoFaultsAreNoCadence(t *testing.T) {
+	limits := &Profile{ID: "own", Kind: KindInterrupter, CadenceNS: []int64{350e6, 350e6}, Limits: []Limit{
+		{Quantity: SegmentMS, Segment: 1, Min: bound(300), Max: bound(400)}, {Quantity: SegmentMS, Segment: 2, Min: bound(300), Max: bound(400)}}}
+	for _, long := range []float64{60, 400, 1000, 1673, 1777, 5000} {
+		at, e := 1000.0, []Edge(nil)
+		for i := range 13 {
+			b := 350.0
+			if i == 1 || i == 4 {
+				b += long
+			}
+			e = append(e, edgesAt(Low, at, at+b)...)
+			at += b + 350
+		}
+		r := measure(t, Config{Limits: limits}, e)
+		if r.Conformity.Statement != Fail || !r.Interrupter.CadenceFits {
+			t.Errorf("%v ms longer: %s, the cadence fits %v", long, r.Conformity.Statement, r.Interrupter.CadenceFits)
+		}
+	}
+}

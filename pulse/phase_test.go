@@ -252,3 +252,25 @@ func TestStandsStill(t *testing.T) {
 		t.Errorf("unknown after 600 s: %+v", got)
 	}
 }
+
+// What stood still at a known level after an unknown time has missed what fell
+// due then; the openings that follow are due, however few they are.
+func TestStandsStillAfterUnknown(t *testing.T) {
+	for _, stood := range []float64{0, 450, 950, 3950} {
+		var x tape
+		x.at = 1e9
+		x.cycles(20, 50, 50)
+		x.blind(2317)
+		x.at += Stamp(stood * 1e6)
+		x.cycles(10, 50, 50)
+		m, err := NewMeter(Config{Kind: KindInterrupter})
+		if err != nil {
+			t.Fatal(err)
+		}
+		m.Add(x.edges)
+		got := m.Finish(0).Interrupter
+		if got.Extra != 0 || got.Slips != 0 || got.Cycles != 28 || math.Abs(float64(got.Missing)-stood/100) > 1 {
+			t.Errorf("stood for %v ms: %d cycles, %d missing, %d extra, %d slips", stood, got.Cycles, got.Missing, got.Extra, got.Slips)
+		}
+	}
+}

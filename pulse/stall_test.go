@@ -204,3 +204,36 @@ func TestBounceLimitIsOnPulses(t *testing.T) {
 		t.Errorf("%+v", it)
 	}
 }
+
+// A break inside a digit that is longer than the limits allow never passes,
+// however long it is: a stall that outlasts a flash is no better than one that
+// does not. Invented: a digit of seven pulses, 60 ms break and 40 ms make.
+func TestLongBreakInADigitNeverPasses(t *testing.T) {
+	limits := &Profile{ID: "own", Kind: KindDial, Limits: []Limit{{Quantity: BreakMS, Min: bound(50), Max: bound(70)}, {Quantity: InterdigitMS, Min: bound(300)}}}
+	for _, long := range []float64{60, 69, 75, 150, 199, 201, 500, 1499, 1501, 3000, 60000} {
+		at := 1000.0
+		var e []Edge
+		for digit := range 3 {
+			for i := range 7 {
+				b := 60.0
+				if digit == 1 && i == 3 {
+					b = long
+				}
+				e = append(e, edgesAt(Low, at, at+b)...)
+				at += b + 40
+			}
+			at += 800
+		}
+		want := Fail
+		if long < 70 {
+			want = Pass
+		}
+		r := measure(t, Config{Limits: limits}, e)
+		if r.Conformity.Statement != want || (long > 200) != (len(r.Conformity.Because) > 0) {
+			t.Errorf("%v ms: %s because %q, digits %s", long, r.Conformity.Statement, r.Conformity.Because, r.Dial.Digits)
+		}
+		if long > 1500 && (r.Dial.Disconnects != 1 || r.Dial.DisconnectsInside != 1 || r.Dial.Stalls != 0) {
+			t.Errorf("%v ms: %+v", long, r.Dial)
+		}
+	}
+}

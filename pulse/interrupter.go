@@ -139,7 +139,12 @@ func (r *interrupterReader) begin(last bool) {
 		given = nil
 	}
 	best := learn(r.learn, given, r.limits, r.lobes > 0)
-	if n := len(r.learn); !last && (best.blind || best.cost > costPoor*float64(n)) && n < learnMost {
+	switch n := len(r.learn); {
+	case last:
+	case n < learnBreaks && (best.blind || best.cost > costClean*float64(n)):
+		r.learnFrom = learnBreaks
+		return
+	case n < learnMost && (best.blind || best.cost > costPoor*float64(n)):
 		r.learnFrom = min(2*n, learnMost)
 		return
 	}

@@ -116,7 +116,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	}
 	m.cam.learnFrom = learnBreaks
 	if k := m.cam.given.k(); k > 0 {
-		m.cam.learnFrom = 2*k + 10 // nothing but the phase and the speed is to be learnt
+		m.cam.learnFrom = 2*k + 4 // nothing but the phase and the speed is to be learnt
 	}
 	m.asymmetry = int64(m.setup.AsymmetryNS)
 	m.beginning = !cfg.Live

@@ -20,6 +20,9 @@ const (
 	// poorly, at more than costPoor each: an outage or noise that hides the rest.
 	learnMost = 4 * learnBreaks
 	costPoor  = 4
+	// costClean is what an opening may cost where fewer are enough, since the
+	// nominal speed or cadence is given.
+	costClean = 0.5
 	// costOther is what a pattern other than the given one must explain better,
 	// costBreaks what each further break in its cycle must: a longer pattern
 	// fits more by chance. Both in the unit of the follower's costs.

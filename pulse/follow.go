@@ -290,8 +290,8 @@ func (f *follower) add(o *opening) {
 	}
 	f.lead += f.leadBy
 	interval := float64(o.at - last)
-	for _, s := range f.live {
-		f.reach(s, o, n, interval)
+	for i := len(f.live) - 1; i >= 0; i-- { // the latest first: it is mostly the cheapest
+		f.reach(f.live[i], o, n, interval)
 	}
 	// What costs a slip more than the cheapest can never become the cheapest:
 	// that one could slip too.
@@ -368,6 +368,9 @@ func (f *follower) reach(s *node, o *opening, n int64, interval float64) {
 	s.late = missed(m)
 	if off < 0 {
 		s.late = missed(m - 1)
+	}
+	if k == 1 && ok && since+missed(m-1) >= f.node(n, 0).cost && misfit(off, room) < 1 {
+		return // what would be offered is there already, and cheaper
 	}
 	t := node{from: s.at, fromSlot: s.slot, kind: linkDue, cycles: s.cycles, scale: s.scale}
 	// In the phase that goes on. Where the limits allow the interval, nothing is

@@ -211,7 +211,7 @@ func (r *interrupterReader) take(s *step) {
 	if s.stepped || s.noisy || s.due > outageCycles*k {
 		r.phase.part()
 	}
-	if s.speed != 0 {
+	if s.speed != 0 && r.lastN > 0 { // before the first interval there was no other speed
 		before := ms(float64(o.at-r.last.at)) / s.speed // of this spacing
 		if r.speedChange(SpeedChange{At: r.last.at, BeforeMS: before, AfterMS: before * s.speed}, false) {
 			anew = true

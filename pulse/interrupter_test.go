@@ -462,3 +462,14 @@ func TestTwoFaultsAreNoCadence(t *testing.T) {
 		}
 	}
 }
+
+// A recording that begins at the lesser part of two speeds has one change of
+// speed, not two: what is learnt first is no speed that was seen.
+func TestOneChangeOfSpeed(t *testing.T) {
+	for n := 8; n <= 30; n += 2 {
+		r := measure(t, Config{Kind: KindInterrupter}, stepped([2]float64{float64(n), 1000}, [2]float64{40, 1835})).Interrupter
+		if len(r.SpeedChanges) != 1 || r.SpeedChanges[0].Factor != 0 || r.Missing+r.Extra+r.Slips != 0 || r.Cycles != n+39 {
+			t.Errorf("%d cycles first: %d cycles, %d missing, %d extra, %+v", n, r.Cycles, r.Missing, r.Extra, r.SpeedChanges)
+		}
+	}
+}

@@ -208,16 +208,13 @@ func (r *interrupterReader) take(s *step) {
 		r.n.PhaseSlips++
 	}
 	anew := s.slip || s.anew || s.unsure // which lobe it is is not known
-	if s.stepped || s.noisy || s.due > outageCycles*k {
-		r.phase.part()
-	}
-	if s.speed != 0 && r.lastN > 0 { // before the first interval there was no other speed
+	if s.speed != 0 && r.lastN > 0 {     // before the first interval there was no other speed
 		before := ms(float64(o.at-r.last.at)) / s.speed // of this spacing
 		if r.speedChange(SpeedChange{At: r.last.at, BeforeMS: before, AfterMS: before * s.speed}, false) {
 			anew = true
 		}
 	}
-	if s.slip || s.anew || s.unsure {
+	if s.slip || s.anew || s.unsure || s.stepped || s.noisy || s.due > outageCycles*k {
 		r.phase.part()
 	}
 	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k

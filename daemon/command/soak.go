@@ -630,10 +630,15 @@ func writeSoak(p *page, d *soakDocument) {
 			p.para("  ", figure.Plural(m.Dial.Pulses, "pulse", "pulses")+"; "+otherBreaks(m.Dial))
 		case m.Interrupter != nil:
 			p.para("  ", cyclesText(m))
+			if len(m.Interrupter.Lobes) > 0 {
+				p.para("  ", lobesBy(m.Interrupter))
+			}
 		}
 		p.para("  ", settlingText(m))
 		p.head("Stretch of the log")
 		p.para("  ", "Times count from its start, "+wallText(r.Log.Since)+".")
 		writeLog(p, m, r.Log)
 	}
+	p.WriteByte('\n')
+	p.WriteString(caution)
 }

@@ -2,6 +2,7 @@ package command
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"makebreak/pulse"
@@ -42,6 +43,22 @@ func TestSoakStatement(t *testing.T) {
 		}
 		if d.status() != c.status {
 			t.Errorf("%s: status %d, want %d", c.name, d.status(), c.status)
+		}
+	}
+}
+
+// The page of a soak test says what the lobes' numbers go by, once for each
+// cam, and ends with the caution. Invented figures.
+func TestSoakPageTellsLobes(t *testing.T) {
+	for lobes, by := range map[int]string{0: "", 2: pulse.LobesByReference} {
+		in := &pulse.Interrupter{Cycles: 5, Due: 5, Lobes: make([]pulse.Lobe, lobes)}
+		if by != "" {
+			in.LobesNumberedBy = &by
+		}
+		var p page
+		writeSoak(&p, &soakDocument{Title: "three days", Results: []soakResult{{Log: &logReport{Contact: "busy-cam"}, Measurement: &pulse.Measurement{Interrupter: in}}}})
+		if got := strings.Count(p.String(), "a note in the log names"); got != min(lobes, 1) || strings.Count(p.String(), "Caution: ") != 1 {
+			t.Errorf("%d lobes:\n%s", lobes, p.String())
 		}
 	}
 }

@@ -53,7 +53,7 @@ func (c Chain) Over(base pulse.Setup) pulse.Setup {
 		s.AsymmetryUNS, s.AsymmetryFrom = *c.AsymmetryUNS, "given"
 	}
 	if c.ClockRel != nil {
-		s.ClockRel, s.ClockFrom = *c.ClockRel, "given"
+		s.ClockRel, s.ClockFrom = *c.ClockRel, pulse.ClockFrom{Given: "given"}
 	}
 	return s
 }
@@ -97,7 +97,7 @@ func (s *Source) Configure(ctx context.Context, w *Wishes) (cfg pulse.Config, er
 		}
 	}
 	setup := w.Chain.Over(*base.Setup)
-	if setup.ClockFrom == pulse.DefaultSetup().ClockFrom {
+	if setup.ClockFrom.State == pulse.ClockAssumed {
 		setup.ClockRel, setup.ClockFrom = s.steering()
 	}
 	setup.ResolutionNS = s.ResolutionNS()
@@ -115,7 +115,7 @@ func (s *Source) Configure(ctx context.Context, w *Wishes) (cfg pulse.Config, er
 
 // steering is how good the clock was in the stretch, by its first and last
 // known state.
-func (s *Source) steering() (rel float64, from string) {
+func (s *Source) steering() (rel float64, from pulse.ClockFrom) {
 	tl := s.replay.Timeline()
 	var first, last hw.Discipline
 	for i := range tl.Sessions {

@@ -1,8 +1,14 @@
 package stretch
 
 import (
+	"errors"
+	"path/filepath"
 	"testing"
 	"time"
+
+	"makebreak/daemon/store"
+	"makebreak/hw"
+	"makebreak/pulse"
 )
 
 func TestParseTime(t *testing.T) {
@@ -27,6 +33,63 @@ func TestParseTime(t *testing.T) {
 	for _, text := range []string{"", "-", "-2", "2h", "-0s", "--2h", "-NaNd", "10:00", "2026-02-30", "--until"} {
 		if got, err := ParseTime(text); err == nil {
 			t.Errorf("%q was taken for %+v", text, got)
+		}
+	}
+}
+
+// A stretch is found by wall-clock times, by times before the end of the log, or
+// by a soak test; what is not in the log is told apart.
+func TestSpan(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	session(t, path, start, start+600e9, hw.Discipline{}, map[string]store.Configuration{"cam": {Kind: pulse.KindInterrupter}},
+		[]pulse.Edge{{At: start, Level: pulse.High}, {At: start + 1e9, Level: pulse.Low}})
+	log := open(t, path)
+	tl, err := log.Timeline(t.Context(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first := tl.At(0).Mono
+	at := func(text string) Time {
+		x, err := ParseTime(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return x
+	}
+	for name, c := range map[string]struct {
+		r        Request
+		from, to time.Duration // after 10:00
+	}{
+		"all":          {Request{}, 0, 10*time.Minute + 1},
+		"between":      {Request{Since: at("2026-11-20T10:02"), Until: at("2026-11-20T12:05+02:00")}, 2 * time.Minute, 5 * time.Minute},
+		"before":       {Request{Since: at("2026-11-20"), Until: at("2026-11-21")}, 0, 10*time.Minute + 1},
+		"back":         {Request{Since: at("-4m"), Until: at("-1m")}, 6 * time.Minute, 9 * time.Minute},
+		"back too far": {Request{Since: at("-4h")}, 0, 10*time.Minute + 1},
+	} {
+		s, err := c.r.Span(t.Context(), log, "cam")
+		// Until a wall-clock time, that instant is in it or not.
+		if err != nil || s.From+first-start != pulse.Stamp(c.from) || time.Duration(s.To+first-start-pulse.Stamp(c.to)).Abs() > 1 {
+			t.Errorf("%s: %+v, %v; want %v to %v", name, s, err, c.from, c.to)
+		}
+	}
+	for name, c := range map[string]struct {
+		r       Request
+		want    error
+		atStart bool
+	}{
+		"after":         {Request{Since: at("2026-11-20T10:11")}, nil, true},
+		"before":        {Request{Until: at("2026-11-20T09:59")}, nil, false},
+		"reversed":      {Request{Since: at("2026-11-20T10:05"), Until: at("2026-11-20T10:02")}, ErrEmpty, false},
+		"reversed back": {Request{Since: at("-1m"), Until: at("-4m")}, ErrEmpty, false},
+		"soak and time": {Request{Soak: "oiled", Since: at("-1m")}, ErrSoakAndTimes, false},
+	} {
+		_, err := c.r.Span(t.Context(), log, "cam")
+		var outside *OutsideError
+		switch {
+		case c.want != nil && !errors.Is(err, c.want):
+			t.Errorf("%s: %v", name, err)
+		case c.want == nil && (!errors.As(err, &outside) || outside.AtStart != c.atStart || !outside.First.Equal(startWall) || !outside.Last.Equal(startWall.Add(10*time.Minute))):
+			t.Errorf("%s: %v", name, err)
 		}
 	}
 }

@@ -1,9 +1,16 @@
 package stretch
 
 import (
+	"context"
+	"encoding/json"
+	"errors"
+	"path/filepath"
 	"slices"
 	"testing"
+	"time"
 
+	"makebreak/daemon/store"
+	"makebreak/hw"
 	"makebreak/pulse"
 )
 
@@ -43,5 +50,59 @@ func TestSoakStatement(t *testing.T) {
 		if d.Status() != c.status {
 			t.Errorf("%s: status %d, want %d", c.name, d.Status(), c.status)
 		}
+	}
+}
+
+// What an earlier program kept of a soak test, in the JSON form of format
+// makebreak.soak/1, is read as it is and judged as it is now. Invented figures.
+const keptSoak = `{"format":"makebreak.soak/1","title":"after oiling","contact":"cam","limits":null,"note":"idler oiled",
+"begin":"2026-11-20T10:00:00Z","end":"2026-11-20T10:10:00Z","length_s":600,"cut_short":null,"idle":null,"not_read":[],
+"results":[{"log":{"log":"marrow-quay.db","site":"Marrow Quay","contact":"cam","source":"gpio:GPIO17","since":"2026-11-20T10:00:00Z","until":"2026-11-20T10:10:00Z",
+"length_s":600,"source_up_s":599.5,"gaps":1,"longest_gaps":[{"from":"2026-11-20T10:03:00Z","length_s":0.5,"why":"not running"}],"restarts":1,
+"clock_steps":[],"findings":{"slip":2},"notes":[{"at":"2026-11-20T10:01:00Z","text":"cam, as found: dry"}],"configuration_changes":0,
+"removed":{"until":"2026-11-20T10:02:00Z","pulses":120,"missing":0,"extra":0,"out_of_limit":0,"lost_edges":3},
+"worst":[{"quantity":"break_percent","bound":"max","at":"2026-11-20T10:04:05.006Z"}]},
+"profile":{"id":"us-fcc-busy","title":"Busy tone","country":"US"},
+"measurement":{"source":"run:cam","kind":"interrupter","interrupter":{"cycles":480,"missing":2},"conformity":{"statement":"pass"}}}]}`
+
+func TestKeptSoakResult(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	session(t, path, start, start+600e9, hw.Discipline{}, map[string]store.Configuration{"cam": {Kind: pulse.KindInterrupter}},
+		[]pulse.Edge{{At: start, Level: pulse.High}, {At: start + 1e9, Level: pulse.Low}})
+	log := open(t, path)
+	id, err := log.BeginSoak(t.Context(), store.Soak{Title: "after oiling", Contact: "cam"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := log.EndSoak(t.Context(), id); err != nil {
+		t.Fatal(err)
+	}
+	if err := log.SetSoakResult(t.Context(), id, json.RawMessage(keptSoak)); err != nil {
+		t.Fatal(err)
+	}
+	soaks, err := log.Soaks(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	never := func(context.Context, *Source, func([]pulse.Edge) error) error {
+		return errors.New("it is measured again")
+	}
+	d, err := ResultOf(t.Context(), log, soaks[0], never)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := d.Results[0]
+	if d.Title != "after oiling" || *d.Of != "cam" || d.Note != "idler oiled" || *d.LengthS != 600 || d.End == nil || d.CutShort != nil || r.Profile.ID != "us-fcc-busy" {
+		t.Errorf("%+v", d)
+	}
+	if l := r.Log; l.Site != "Marrow Quay" || l.UpS != 599.5 || l.Longest[0].LengthS != 0.5 || l.Findings["slip"] != 2 || l.Notes[0].Text != "cam, as found: dry" || l.Removed.Lost != 3 {
+		t.Errorf("%+v", l)
+	}
+	if at, ok := r.Log.WorstAt(pulse.Item{Quantity: "break_percent", Bound: "max"}); !ok || !at.Equal(startWall.Add(4*time.Minute+5006*time.Millisecond)) {
+		t.Errorf("worst at %v, %v", at, ok)
+	}
+	// Two missing interruptions forbid a pass, which the earlier program did not know.
+	if c := r.Measurement.Conformity; c.Statement != pulse.Fail || len(c.Because) != 2 || d.Status() != OutOfLimits {
+		t.Errorf("%+v, status %v", c, d.Status())
 	}
 }

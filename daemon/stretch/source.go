@@ -47,10 +47,20 @@ const maxGaps = 8
 
 type unknownGap struct{ from, to pulse.Stamp }
 
-// Open opens the stretch of a contact that is asked for. Without an asked start,
-// it begins with the contact's first edge. The Source closes log with it; where
-// the error is not nil, the log stays open.
+// Open is OpenIn, and the Source closes log with it. Where the error is not nil,
+// log stays open.
 func Open(ctx context.Context, log *store.Log, r *Request, contact string) (*Source, error) {
+	s, err := OpenIn(ctx, log, r, contact)
+	if err != nil {
+		return nil, err
+	}
+	s.owned = true
+	return s, nil
+}
+
+// OpenIn opens the stretch of a contact that is asked for. Without an asked
+// start, it begins with the contact's first edge.
+func OpenIn(ctx context.Context, log *store.Log, r *Request, contact string) (*Source, error) {
 	if err := KnownContact(ctx, log, contact); err != nil {
 		return nil, err
 	}
@@ -58,12 +68,7 @@ func Open(ctx context.Context, log *store.Log, r *Request, contact string) (*Sou
 	if err != nil {
 		return nil, err
 	}
-	s, err := replayed(ctx, log, span, r.whole(), contact)
-	if err != nil {
-		return nil, err
-	}
-	s.owned = true
-	return s, nil
+	return replayed(ctx, log, span, r.whole(), contact)
 }
 
 // replayed starts to read a span. Without whole, a contact whose edges begin
@@ -137,7 +142,7 @@ func (s *Source) Settings() store.Configuration { return s.settings }
 // Timeline gives the wall-clock times of the run.
 func (s *Source) Timeline() *store.Timeline { return s.replay.Timeline() }
 
-// Close closes what Open was given, too.
+// Close closes the log too, of a Source from Open.
 func (s *Source) Close() error {
 	err := s.replay.Close()
 	if s.owned {

@@ -2,7 +2,6 @@ package stretch
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"path/filepath"
 	"slices"
@@ -13,6 +12,50 @@ import (
 	"makebreak/hw"
 	"makebreak/pulse"
 )
+
+// start is the beginning of the logs of tests, on the monotonic clock and on the
+// wall: an invented boot at 09:00.
+const start = pulse.Stamp(time.Hour)
+
+var startWall = time.Date(2026, 11, 20, 10, 0, 0, 0, time.UTC)
+
+// session adds a session to a log, in which each contact has the edges.
+func session(t *testing.T, path string, from, to pulse.Stamp, state hw.Discipline, contacts map[string]store.Configuration, edges []pulse.Edge) {
+	t.Helper()
+	now := from
+	s, err := store.Open(t.Context(), path, store.Options{Boot: "boot-1", Clock: func() (hw.Anchor, hw.Discipline) {
+		return hw.Anchor{Mono: now, Wall: startWall.Add(time.Duration(now - start))}, state
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range contacts {
+		c.Contact, c.Source = name, "gpio:GPIO17"
+		s.Contact(c).Append(edges)
+	}
+	now = to
+	ctx, stop := context.WithCancel(t.Context())
+	ran := make(chan error, 1)
+	go func() { ran <- s.Run(ctx) }()
+	if err := s.Flush(ctx); err != nil {
+		t.Fatal(err)
+	}
+	stop()
+	if err := errors.Join(<-ran, s.Close()); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// open opens a log until the end of the test.
+func open(t *testing.T, path string) *store.Log {
+	t.Helper()
+	log, err := store.OpenRead(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { log.Close() })
+	return log
+}
 
 // plainly feeds a few edges at a time.
 func plainly(ctx context.Context, src *Source, add func([]pulse.Edge) error) error {
@@ -31,9 +74,7 @@ func plainly(ctx context.Context, src *Source, add func([]pulse.Edge) error) err
 // watching began again in one, a sound dial is never out of limits, nor in a
 // file that is exported from there.
 func TestLogFromEveryStart(t *testing.T) {
-	const start = pulse.Stamp(time.Hour)
 	path := filepath.Join(t.TempDir(), "log.db")
-	wall := time.Date(2026, 11, 20, 10, 0, 0, 0, time.UTC)
 	var all []pulse.Edge
 	burst := func(at pulse.Stamp, l pulse.Level) {
 		for i, after := range []pulse.Stamp{0, 4e5, 13e5, 2e6, 32e5} { // 3.2 ms of bounce
@@ -53,31 +94,10 @@ func TestLogFromEveryStart(t *testing.T) {
 	again := slices.IndexFunc(all, func(e pulse.Edge) bool { return e.At >= start+3*1160e6 }) + 2
 	for _, part := range [][]pulse.Edge{all[:again], all[again+30:]} {
 		first, last := part[0].At-1e5, part[len(part)-1].At+1e6
-		now := hw.Anchor{Mono: first, Wall: wall.Add(time.Duration(first - start))}
-		s, err := store.Open(t.Context(), path, store.Options{Boot: "boot-1", Clock: func() (hw.Anchor, hw.Discipline) { return now, hw.Discipline{} }})
-		if err != nil {
-			t.Fatal(err)
-		}
-		c := s.Contact(store.Configuration{Contact: "dial", Source: "gpio:GPIO17", Kind: pulse.KindDial, Settings: json.RawMessage(`{}`)})
-		c.Append([]pulse.Edge{{At: first, Level: pulse.Unknown}, {At: first, Level: part[0].Level ^ 1}})
-		c.Append(part)
-		now = hw.Anchor{Mono: last, Wall: wall.Add(time.Duration(last - start))}
-		ctx, stop := context.WithCancel(t.Context())
-		ran := make(chan error, 1)
-		go func() { ran <- s.Run(ctx) }()
-		if err := s.Flush(ctx); err != nil {
-			t.Fatal(err)
-		}
-		stop()
-		if err := errors.Join(<-ran, s.Close()); err != nil {
-			t.Fatal(err)
-		}
+		session(t, path, first, last, hw.Discipline{}, map[string]store.Configuration{"dial": {Kind: pulse.KindDial}},
+			append([]pulse.Edge{{At: first, Level: pulse.Unknown}, {At: first, Level: part[0].Level ^ 1}}, part...))
 	}
-	log, err := store.OpenRead(t.Context(), path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer log.Close()
+	log := open(t, path)
 	tl, err := log.Timeline(t.Context(), 0)
 	if err != nil {
 		t.Fatal(err)

@@ -61,12 +61,11 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		defer file.discard()
 		w = file
 	}
-	settings, site := src.Settings(), src.Timeline().Site
-	start := src.Timeline().At(src.Begin()).Wall
+	settings := src.Settings()
 	comments := []string{
-		"Contact " + contact + " (" + printable(settings.Source) + ") of " + printable(site) + "; it is closed when the line is " + settings.Polarity.String() + ".",
+		"Contact " + contact + " (" + printable(settings.Source) + ") of " + printable(src.Site()) + "; it is closed when the line is " + settings.Polarity.String() + ".",
 		"Where watching paused, or edges are not in the log, two rows mark that time and seq leaves out some between: the level is not known there.",
-		"Watched from time_ns 0, which was " + start.Format("2006-01-02T15:04:05.000000000Z") + ".",
+		"Watched from time_ns 0, which was " + src.Wall(src.Begin()).Format("2006-01-02T15:04:05.000000000Z") + ".",
 	}
 	var out edgeWriter
 	if c.Format == "vcd" {

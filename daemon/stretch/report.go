@@ -88,14 +88,13 @@ func (r *Report) WorstAt(it pulse.Item) (at time.Time, ok bool) {
 // Report gathers what the log knows of the stretch beside its edges, once they
 // were measured; m is what that gave.
 func (s *Source) Report(ctx context.Context, m *pulse.Measurement) (*Report, error) {
-	tl := s.replay.Timeline()
-	wall := func(at pulse.Stamp) time.Time { return tl.At(at).Wall.UTC() }
+	run := s.replay.Timeline().ID
 	if s.level > pulse.High {
 		s.known(s.to)
 		s.unknown = s.to
 	}
 	r := &Report{
-		Log: s.log.Path(), Site: tl.Site, Contact: s.contact, Source: s.settings.Source, Since: wall(s.from), Until: wall(s.to),
+		Log: s.log.Path(), Site: s.Site(), Contact: s.contact, Source: s.settings.Source, Since: s.Wall(s.from), Until: s.Wall(s.to),
 		LengthS: float64(s.to-s.from) / 1e9, UpS: float64(s.to-s.from-s.blind) / 1e9, Gaps: s.gaps, Changes: s.changes,
 		KindAsked: s.kindAsked,
 		Longest:   []Gap{}, Steps: []Remark{}, Findings: map[string]int{}, Notes: []Remark{}, Worst: []WorstTime{},
@@ -108,9 +107,9 @@ func (s *Source) Report(ctx context.Context, m *pulse.Measurement) (*Report, err
 				why, told[i] = x.Why(), true
 			}
 		}
-		r.Longest = append(r.Longest, Gap{wall(g.from), float64(g.to-g.from) / 1e9, why})
+		r.Longest = append(r.Longest, Gap{s.Wall(g.from), float64(g.to-g.from) / 1e9, why})
 	}
-	span := store.Span{Run: tl.ID, From: s.from, To: s.to + 1}
+	span := store.Span{Run: run, From: s.from, To: s.to + 1}
 	for f, err := range s.log.Findings(ctx, span, s.contact) {
 		if err != nil {
 			return nil, err
@@ -141,8 +140,8 @@ func (s *Source) Report(ctx context.Context, m *pulse.Measurement) (*Report, err
 		r.Notes = append(r.Notes, Remark{n.At.Wall.UTC(), NoteText(n)})
 	}
 	if g := s.removedGap(); g != nil {
-		x := &Removed{Until: wall(g.To)}
-		for sum, err := range s.log.Summaries(ctx, store.Span{Run: tl.ID, From: g.From, To: g.To}, s.contact) {
+		x := &Removed{Until: s.Wall(g.To)}
+		for sum, err := range s.log.Summaries(ctx, store.Span{Run: run, From: g.From, To: g.To}, s.contact) {
 			if err != nil {
 				return nil, err
 			}
@@ -154,7 +153,7 @@ func (s *Source) Report(ctx context.Context, m *pulse.Measurement) (*Report, err
 	if m.Conformity != nil {
 		for _, it := range m.Conformity.Items {
 			if it.AtS.OK {
-				r.Worst = append(r.Worst, WorstTime{it.Quantity, it.Bound, wall(s.from + pulse.Stamp(it.AtS.V*1e9))})
+				r.Worst = append(r.Worst, WorstTime{it.Quantity, it.Bound, s.Wall(s.from + pulse.Stamp(it.AtS.V*1e9))})
 			}
 		}
 	}

@@ -53,8 +53,7 @@ func TestSoakStatement(t *testing.T) {
 	}
 }
 
-// What an earlier program kept of a soak test, in the JSON form of format
-// makebreak.soak/1, is read as it is and judged as it is now. Invented figures.
+// keptSoak is what an earlier program kept of a soak test, with invented figures.
 const keptSoak = `{"format":"makebreak.soak/1","title":"after oiling","contact":"cam","limits":null,"note":"idler oiled",
 "begin":"2026-11-20T10:00:00Z","end":"2026-11-20T10:10:00Z","length_s":600,"cut_short":null,"idle":null,"not_read":[],
 "results":[{"log":{"log":"marrow-quay.db","site":"Marrow Quay","contact":"cam","source":"gpio:GPIO17","since":"2026-11-20T10:00:00Z","until":"2026-11-20T10:10:00Z",
@@ -65,6 +64,7 @@ const keptSoak = `{"format":"makebreak.soak/1","title":"after oiling","contact":
 "profile":{"id":"us-fcc-busy","title":"Busy tone","country":"US"},
 "measurement":{"source":"run:cam","kind":"interrupter","interrupter":{"cycles":480,"missing":2},"conformity":{"statement":"pass"}}}]}`
 
+// The kept result of a soak test is shown as it is, but judged as it is now.
 func TestKeptSoakResult(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "log.db")
 	session(t, path, start, start+600e9, hw.Discipline{}, map[string]store.Configuration{"cam": {Kind: pulse.KindInterrupter}},

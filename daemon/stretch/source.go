@@ -9,6 +9,7 @@ import (
 	"errors"
 	"io"
 	"slices"
+	"time"
 
 	"makebreak/daemon/store"
 	"makebreak/pulse"
@@ -73,11 +74,16 @@ func OpenIn(ctx context.Context, log *store.Log, r *Request, contact string) (*S
 
 // replayed starts to read a span. Without whole, a contact whose edges begin
 // later is read from its first edge on.
-func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, contact string) (*Source, error) {
+func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, contact string) (_ *Source, err error) {
 	r, err := log.Replay(ctx, span, contact)
 	if err != nil {
 		return nil, err
 	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, r.Close())
+		}
+	}()
 	s := &Source{log: log, replay: r, contact: contact, level: r.StartLevel(), ahead: make([]pulse.Edge, 64)}
 	s.from, s.to = r.Span().From, r.Span().To
 	if s.to == r.Timeline().End()+1 { // there is nothing after the last commit
@@ -139,8 +145,11 @@ func (s *Source) End() pulse.Stamp { return s.to }
 // Settings are how the contact was set up at the start.
 func (s *Source) Settings() store.Configuration { return s.settings }
 
-// Timeline gives the wall-clock times of the run.
-func (s *Source) Timeline() *store.Timeline { return s.replay.Timeline() }
+// Site is the name of the site then.
+func (s *Source) Site() string { return s.replay.Timeline().Site }
+
+// Wall gives the wall-clock time, in UTC, of a time of the stretch.
+func (s *Source) Wall(at pulse.Stamp) time.Time { return s.replay.Timeline().At(at).Wall.UTC() }
 
 // Close closes the log too, of a Source from Open.
 func (s *Source) Close() error {

@@ -63,20 +63,7 @@ func OnLimit(observed, limit float64) bool {
 // never a pass of the whole, and never hides a value found beyond its limit.
 // Anything but the five statements counts as NotMeasured.
 func Worst(a, b Statement) Statement {
-	rank := func(s Statement) int {
-		switch s {
-		case Pass:
-			return 0
-		case ConditionalPass:
-			return 1
-		case ConditionalFail:
-			return 3
-		case Fail:
-			return 4
-		}
-		return 2
-	}
-	return [...]Statement{Pass, ConditionalPass, NotMeasured, ConditionalFail, Fail}[max(rank(a), rank(b))]
+	return [...]Statement{Pass, ConditionalPass, NotMeasured, ConditionalFail, Fail}[max(a.Severity(), b.Severity())]
 }
 
 // UpperBound95 is the one-sided 95 % upper confidence bound, from 0 to 1, on

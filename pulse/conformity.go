@@ -82,25 +82,3 @@ func UpperBound95(out, of int) (fraction float64, ok bool) {
 	}
 	return mathext.InvRegIncBeta(float64(out)+1, float64(of-out), 0.95), true
 }
-
-// ProbabilityOfConformity is the probability that a quantity lies from lo to
-// hi when it is known to be y with standard uncertainty u, normally distributed
-// (JCGM 106:2012, clause 7). An infinite lo or hi makes the interval one-sided. With
-// u = 0 it is 1 or 0. NaN for a negative u, lo above hi, or a NaN.
-func ProbabilityOfConformity(y, u, lo, hi float64) float64 {
-	switch {
-	case math.IsNaN(y) || !(u >= 0) || !(lo <= hi):
-		return math.NaN()
-	case u == 0:
-		if lo <= y && y <= hi {
-			return 1
-		}
-		return 0
-	}
-	a, b := (lo-y)/u, (hi-y)/u
-	if a > 0 { // the same by symmetry, without the cancellation in 1 − 1
-		a, b = -b, -a
-	}
-	phi := func(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
-	return phi(b) - phi(a)
-}

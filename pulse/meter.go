@@ -345,7 +345,9 @@ func (m *Meter) Advance(now Stamp) {
 
 // SetClock replaces what the Setup says of the time base; it counts until
 // Finish. A live capture knows at its end only how its clock was steered.
-func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.ClockFrom = rel, from }
+func (m *Meter) SetClock(rel float64, from ClockFrom) {
+	m.setup.ClockRel, m.setup.ClockFrom = rel, from
+}
 
 // LobeFigures gives the signature of an interrupter's lobes so far, by the
 // numbers of the latest CycleRow, for a later Config.LobesKnown: nil without

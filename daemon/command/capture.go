@@ -72,7 +72,7 @@ type liveLine struct {
 	calibrate func(s *pulse.Setup, p pulse.Polarity) error
 	// clock gives the uncertainty of the time base since the opening; nil when
 	// there is no more to know.
-	clock func() (rel float64, from string)
+	clock func() (rel float64, from pulse.ClockFrom)
 }
 
 func (*liveLine) BytesRead() int64      { return 0 }

@@ -10,6 +10,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
@@ -94,37 +95,52 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 
 // once measures the source from its beginning to its end.
 func (c *measureCmd) once(ctx context.Context, sh *shell, cfg pulse.Config) (m *pulse.Measurement, samples bool, err error) {
-	src, err := c.open(ctx, sh)
+	sampled := func(batch []pulse.Edge) { samples = looksSampled(batch) }
+	if contact, ok := c.logged(); ok {
+		m, err = c.onceLogged(ctx, sh, contact, cfg, feeder(sh, sampled))
+	} else {
+		m, err = c.onceRecorded(ctx, sh, cfg, sampled)
+	}
+	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		err = errors.New("stopped by you: nothing was written, for a part would look like the whole")
+	}
 	if err != nil {
 		return nil, false, err
 	}
-	defer src.Close()
-	logged, isLogged := src.(stretch)
-	if isLogged {
-		if err := logged.configure(ctx, c, &cfg); err != nil {
-			return nil, false, err
-		}
-	}
-	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
-		return nil, false, err
-	}
-	meter, _, err := feed(ctx, sh, src, &cfg, func(batch []pulse.Edge) { samples = looksSampled(batch) })
-	switch {
-	case err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()):
-		return nil, false, errors.New("stopped by you: nothing was written, for a part would look like the whole")
-	case err != io.EOF:
-		return nil, false, err
-	}
-	end := pulse.Stamp(0)
-	if isLogged {
-		end = logged.end()
-	}
-	if meter == nil { // a recording has an edge at least
-		return nil, false, errors.New("there is no edge in that stretch of the log")
-	}
-	m = meter.Finish(end)
 	m.Source = c.Source
 	return m, samples, nil
+}
+
+func (c *measureCmd) onceRecorded(ctx context.Context, sh *shell, cfg pulse.Config, begin func([]pulse.Edge)) (*pulse.Measurement, error) {
+	src, err := c.open(sh)
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
+		return nil, err
+	}
+	meter, _, err := feed(ctx, sh, src, &cfg, begin)
+	if err != io.EOF {
+		return nil, err
+	}
+	return meter.Finish(0), nil
+}
+
+func (c *measureCmd) onceLogged(ctx context.Context, sh *shell, contact string, cfg pulse.Config, feed stretch.Feeder) (*pulse.Measurement, error) {
+	src, err := c.openLogged(ctx, contact)
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	if cfg, err = src.Configure(ctx, c.wishes(cfg)); err != nil {
+		return nil, err
+	}
+	m, edges, err := src.Measure(ctx, cfg, feed)
+	if err == nil && edges == 0 {
+		err = errors.New("there is no edge in that stretch of the log")
+	}
+	return m, err
 }
 
 // writeComparison writes one line for each set of limits, the best first.

@@ -8,6 +8,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
@@ -34,7 +35,7 @@ func TestWriteJSON(t *testing.T) {
 			m := measureEdges(t, edges[:min(n, len(edges))], pulse.Config{Limits: nil})
 			m.Source = "\n    \"trains\": []<&>"
 			check(t, document{Measurement: m})
-			check(t, document{m, &lineReport{Line: "<HOOK>"}, &logReport{Site: "Marrow Quay"}})
+			check(t, document{m, &lineReport{Line: "<HOOK>"}, newLogReport(&stretch.Report{Site: "Marrow Quay"})})
 		}
 	}
 	num := rapid.Custom(func(t *rapid.T) pulse.Num {

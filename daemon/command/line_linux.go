@@ -80,7 +80,7 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 		}
 		return nil
 	}
-	l.clock = func() (float64, string) {
+	l.clock = func() (float64, pulse.ClockFrom) {
 		after, err := hw.ReadDiscipline()
 		if errBefore != nil || err != nil {
 			d := pulse.DefaultSetup()

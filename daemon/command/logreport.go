@@ -1,9 +1,12 @@
 package command
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"maps"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -11,8 +14,9 @@ import (
 	"github.com/alecthomas/kong"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/store"
+	"makebreak/daemon/stretch"
 	"makebreak/pulse"
-	"makebreak/pulse/duration"
 )
 
 // stretchFlags choose a stretch of the log.
@@ -28,7 +32,7 @@ func (f *stretchFlags) none() error {
 	for _, x := range []struct {
 		set  bool
 		flag string
-	}{{f.Log != "", "log"}, {f.Since.set, "since"}, {f.Until.set, "until"}, {f.Soak != "", "soak"}} {
+	}{{f.Log != "", "log"}, {f.Since.Set, "since"}, {f.Until.Set, "until"}, {f.Soak != "", "soak"}} {
 		if x.set {
 			return fmt.Errorf("--%s is for a log: expected run:CONTACT", x.flag)
 		}
@@ -36,124 +40,107 @@ func (f *stretchFlags) none() error {
 	return nil
 }
 
-// when is a flag that holds a time of the log.
-type when struct {
-	set  bool
-	text string
-	wall time.Time
-	back time.Duration // before the end of the log, where wall is zero
+// request is the stretch that the flags ask for.
+func (f *stretchFlags) request() *stretch.Request {
+	return &stretch.Request{Since: f.Since.Time, Until: f.Until.Time, Soak: f.Soak}
 }
+
+// wrong tells in the words of the flags why there is no such stretch.
+func (f *stretchFlags) wrong(err error) error {
+	var outside *stretch.OutsideError
+	switch {
+	case errors.Is(err, stretch.ErrSoakAndTimes):
+		return errors.New("--soak is a stretch by itself: expected it without --since and --until")
+	case errors.As(err, &outside) && outside.AtStart:
+		return fmt.Errorf("--since %s: %w", f.Since.Text, err)
+	case outside != nil:
+		return fmt.Errorf("--until %s: %w", f.Until.Text, err)
+	case errors.Is(err, stretch.ErrEmpty):
+		return fmt.Errorf("--since %s is not before --until %s", cmp.Or(f.Since.Text, "the start of the log"), cmp.Or(f.Until.Text, "the end of the log"))
+	}
+	return err
+}
+
+// when is a flag that holds a time of the log.
+type when struct{ stretch.Time }
 
 // Decode implements kong.MapperValue; it takes "-2h", which kong would take
 // for another flag.
-func (w *when) Decode(ctx *kong.DecodeContext) error {
+func (w *when) Decode(ctx *kong.DecodeContext) (err error) {
 	t := ctx.Scan.Pop()
 	if t.IsEOL() {
 		return fmt.Errorf("expected a time after it")
 	}
-	return w.parse(t.String())
+	w.Time, err = stretch.ParseTime(t.String())
+	return err
 }
 
-func (w *when) parse(s string) error {
-	w.set, w.text = true, s
-	if rest, ok := strings.CutPrefix(s, "-"); ok {
-		if ns, err := duration.Parse(rest); err == nil && ns > 0 {
-			w.back = time.Duration(ns)
-			return nil
-		}
+// openLog opens the log that a flag names.
+func openLog(ctx context.Context, path string) (*store.Log, error) {
+	if path == "" {
+		return nil, errors.New("expected --log FILE, the log that makebreak watch writes")
 	}
-	for _, form := range []string{"2006-01-02T15:04:05Z07:00", "2006-01-02T15:04Z07:00", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
-		if t, err := time.Parse(form, strings.Replace(s, " ", "T", 1)); err == nil {
-			w.wall = t.UTC()
-			return nil
-		}
+	return store.OpenRead(ctx, path)
+}
+
+// openStretch opens the stretch of a contact that flags ask for.
+func openStretch(ctx context.Context, f *stretchFlags, contact string) (*stretch.Source, error) {
+	// A log may hold months. What measuring keeps of them is large and without
+	// pointers, cheap to collect around; a small computer misses the garbage more.
+	debug.SetGCPercent(10)
+	log, err := openLog(ctx, f.Log)
+	if err != nil {
+		return nil, err
 	}
-	return fmt.Errorf("%q is no time: expected one like 2026-11-20T10:00 or 2026-11-20, in UTC or with a zone such as +02:00, or -2h or -3d before the end of the log", s)
+	src, err := stretch.Open(ctx, log, f.request(), contact)
+	if err != nil {
+		return nil, errors.Join(f.wrong(err), log.Close())
+	}
+	return src, nil
 }
 
-// A stretch is the source that run:CONTACT names: a part of a log. configure
-// comes first and report last, once all edges were read.
-type stretch interface {
-	source
-	// configure takes what flags leave open from the contact's configuration, and
-	// the numbers of its lobes from the log.
-	configure(ctx context.Context, c *measureCmd, cfg *pulse.Config) error
-	// begin and end are what is read, on the clock of the edges.
-	begin() pulse.Stamp
-	end() pulse.Stamp
-	// saw takes the edges that are measured; cut ends the stretch with them.
-	saw(edges []pulse.Edge)
-	cut()
-	report(ctx context.Context, m *pulse.Measurement) (*logReport, error)
+// feeder reads a stretch of a log ahead, with progress on a terminal. begin,
+// unless it is nil, is given the first edges.
+func feeder(sh *shell, begin func([]pulse.Edge)) stretch.Feeder {
+	return func(ctx context.Context, src *stretch.Source, add func([]pulse.Edge) error) error {
+		bar := newProgress(sh, src)
+		defer bar.close()
+		return pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, true}, func(batch []pulse.Edge, _ float64) error {
+			if begin != nil {
+				begin(batch)
+				begin = nil
+			}
+			err := add(batch)
+			bar.update()
+			return err
+		}, &ticks{})
+	}
 }
 
-// wrong tells whether something was not as it should be in what was removed.
-func (r *removedEdges) wrong() bool { return r.OutOfLimit+r.Missing+r.Extra > 0 }
+// A logReport is a stretch's report as the page asks it.
+type logReport struct {
+	*stretch.Report
+	kindAsked bool
+}
 
-func (r *removedEdges) text() string {
+func newLogReport(r *stretch.Report) *logReport { return &logReport{r, r.KindAsked} }
+
+// at is the wall-clock time of an item's worst value, as text.
+func (l *logReport) at(it pulse.Item) string {
+	if l == nil {
+		return ""
+	}
+	if at, ok := l.WorstAt(it); ok {
+		return at.Format(wallMilli) + " UTC"
+	}
+	return ""
+}
+
+func removedText(r *stretch.Removed) string {
 	return "edges before " + wallText(r.Until) + " were removed to make room, and no figure is of them. Of that time the summaries tell: " +
 		figure.Count(int(r.Pulses)) + " pulses or cycles, missing: " + figure.Count(int(r.Missing)) + ", extra: " + figure.Count(int(r.Extra)) +
 		", out of limit: " + figure.Count(int(r.OutOfLimit)) + ", lost edges: " + figure.Count(int(r.Lost)) + "."
 }
-
-// A logReport is what the result tells of a stretch of a log.
-type logReport struct {
-	Log      string    `json:"log"`
-	Site     string    `json:"site"`
-	Contact  string    `json:"contact"`
-	Source   string    `json:"source"`
-	Since    time.Time `json:"since"`
-	Until    time.Time `json:"until"`
-	LengthS  float64   `json:"length_s"`
-	UpS      float64   `json:"source_up_s"` // the level was known
-	Gaps     int       `json:"gaps"`        // it was not
-	Longest  []logGap  `json:"longest_gaps"`
-	Restarts int       `json:"restarts"`
-	// Steps are the steps of the wall clock.
-	Steps    []logRemark    `json:"clock_steps"`
-	Findings map[string]int `json:"findings"` // by kind
-	Notes    []logRemark    `json:"notes"`
-	// Changes counts the contact's configurations after the one that is used.
-	Changes int `json:"configuration_changes"`
-	// Removed is what the log still knows of edges that were removed to make
-	// room; nil when none were.
-	Removed *removedEdges `json:"removed"`
-	// Worst are the wall-clock times of the worst values.
-	Worst []worstTime `json:"worst"`
-	// kindAsked is set when it is not read as the kind that it was watched as
-	// says, but as asked.
-	kindAsked bool
-}
-
-type logGap struct {
-	From    time.Time `json:"from"`
-	LengthS float64   `json:"length_s"`
-	Why     string    `json:"why"`
-}
-
-type logRemark struct {
-	At   time.Time `json:"at"`
-	Text string    `json:"text"`
-}
-
-// removedEdges sums the summaries of the stretch before Until.
-type removedEdges struct {
-	Until      time.Time `json:"until"`
-	Pulses     int64     `json:"pulses"` // or cycles
-	Missing    int64     `json:"missing"`
-	Extra      int64     `json:"extra"`
-	OutOfLimit int64     `json:"out_of_limit"`
-	Lost       int64     `json:"lost_edges"`
-}
-
-type worstTime struct {
-	Quantity string    `json:"quantity"`
-	Bound    string    `json:"bound"`
-	At       time.Time `json:"at"`
-}
-
-// maxGaps of the longest gaps are told of, in order of time.
-const maxGaps = 8
 
 const (
 	wallSecond = "2006-01-02 15:04:05"
@@ -161,19 +148,6 @@ const (
 )
 
 func wallText(t time.Time) string { return t.UTC().Format(wallSecond) + " UTC" }
-
-// at is the wall-clock time of an item's worst value, as text.
-func (l *logReport) at(it pulse.Item) string {
-	if l == nil {
-		return ""
-	}
-	for _, w := range l.Worst {
-		if w.Quantity == it.Quantity && w.Bound == it.Bound {
-			return w.At.Format(wallMilli) + " UTC"
-		}
-	}
-	return ""
-}
 
 // writeLog tells of a stretch of the log.
 func writeLog(p *page, m *pulse.Measurement, l *logReport) {
@@ -191,7 +165,7 @@ func writeLog(p *page, m *pulse.Measurement, l *logReport) {
 		", restarts: " + figure.Count(l.Restarts) + ", clock steps: " + figure.Count(len(l.Steps)) + "."
 	p.para("  ", text)
 	if r := l.Removed; r != nil {
-		p.para("  Note: ", r.text())
+		p.para("  Note: ", removedText(r))
 	}
 	if l.Changes > 0 {
 		p.para("  Note: ", "the contact's configuration changed "+figure.Plural(l.Changes, "time", "times")+" within the stretch; all is read by the one at its start.")
@@ -207,7 +181,7 @@ func writeLog(p *page, m *pulse.Measurement, l *logReport) {
 		}
 	}
 	remarks := slices.Concat(l.Steps, l.Notes)
-	slices.SortStableFunc(remarks, func(a, b logRemark) int { return a.At.Compare(b.At) })
+	slices.SortStableFunc(remarks, func(a, b stretch.Remark) int { return a.At.Compare(b.At) })
 	for _, r := range remarks {
 		p.para("  "+wallText(r.At)+": ", printable(r.Text))
 	}

@@ -17,6 +17,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/stretch"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/duration"
@@ -167,27 +168,41 @@ func (c *measureCmd) settleKind(cfg *pulse.Config) error {
 // setup makes the measuring chain's uncertainties: those of base, but for what
 // flags give.
 func (c *measureCmd) setup(base pulse.Setup) (*pulse.Setup, error) {
-	s, assumed := base, pulse.DefaultSetup()
-	if c.EdgeNoise.set {
-		s.EdgeNoiseNS, s.EdgeNoiseFrom, s.EdgeNoiseA = float64(c.EdgeNoise.ns), "given", false
-	}
-	if c.Asymmetry.set || c.AsymmetryU.set { // half of a calibration would be none
-		s.AsymmetryNS, s.AsymmetryUNS, s.AsymmetryFrom, s.AsymmetryA = 0, assumed.AsymmetryUNS, assumed.AsymmetryFrom, false
-	}
-	if c.Asymmetry.set {
-		s.AsymmetryNS = float64(c.Asymmetry.ns)
-	}
-	if c.AsymmetryU.set {
-		s.AsymmetryUNS, s.AsymmetryFrom = float64(c.AsymmetryU.ns), "given"
-	}
-	if c.ClockError.set {
-		s.ClockRel, s.ClockFrom = c.ClockError.v, "given"
-	}
 	if c.EdgeNoise.ns < 0 || c.AsymmetryU.ns < 0 {
 		return nil, errors.New("--edge-noise and --asymmetry-u are standard uncertainties: expected 0 or more")
 	}
+	s := c.chain().Over(base)
 	return &s, nil
 }
+
+// chain is what flags give of the measuring chain.
+func (c *measureCmd) chain() (chain stretch.Chain) {
+	for _, f := range []struct {
+		flag span
+		to   **float64
+	}{{c.EdgeNoise, &chain.EdgeNoiseNS}, {c.Asymmetry, &chain.AsymmetryNS}, {c.AsymmetryU, &chain.AsymmetryUNS}} {
+		if f.flag.set {
+			ns := float64(f.flag.ns)
+			*f.to = &ns
+		}
+	}
+	if c.ClockError.set {
+		chain.ClockRel = &c.ClockError.v
+	}
+	return chain
+}
+
+// wishes are what flags ask of a stretch of a log; cfg is what config made of
+// them.
+func (c *measureCmd) wishes(cfg pulse.Config) *stretch.Wishes {
+	return &stretch.Wishes{
+		Reading: cfg, Polarity: c.Closed != "auto", Timing: c.Timing != "auto", KindNamed: c.Kind != "auto",
+		NoNominal: c.Limits == allLimits, Chain: c.chain(),
+	}
+}
+
+// logged gives the contact of a source that is a stretch of a log.
+func (c *measureCmd) logged() (contact string, ok bool) { return strings.CutPrefix(c.Source, "run:") }
 
 // source is what measure reads: a hw.Source that may know how far it has got,
 // in bytes of a file or in ns of a stretch of a log.
@@ -209,18 +224,21 @@ func sequenceOf(src source) *string {
 	return nil
 }
 
-func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
+// openLogged opens a stretch of a log.
+func (c *measureCmd) openLogged(ctx context.Context, contact string) (*stretch.Source, error) {
+	if c.Contact != "" {
+		return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
+	}
+	return openStretch(ctx, &c.stretchFlags, contact)
+}
+
+// open opens a recording, or simulated edges.
+func (c *measureCmd) open(sh *shell) (source, error) {
 	if desc, ok := strings.CutPrefix(c.Source, "sim:"); ok {
 		if c.Contact != "" {
 			return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
 		}
 		return openSimulated(desc, c.For)
-	}
-	if contact, ok := strings.CutPrefix(c.Source, "run:"); ok {
-		if c.Contact != "" {
-			return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
-		}
-		return openLogged(ctx, &c.stretchFlags, contact)
 	}
 	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
 	if line := likeLine(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
@@ -251,7 +269,8 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err := c.checkLive(); err != nil {
 		return 0, err
 	}
-	if !strings.HasPrefix(c.Source, "run:") {
+	contact, isLogged := c.logged()
+	if !isLogged {
 		if err := c.stretchFlags.none(); err != nil {
 			return 0, err
 		}
@@ -269,17 +288,14 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if c.live() {
 		return c.runLive(ctx, sh, cfg)
 	}
-	src, err := c.open(ctx, sh)
+	if isLogged {
+		return c.runLogged(ctx, sh, contact, cfg)
+	}
+	src, err := c.open(sh)
 	if err != nil {
 		return 0, err
 	}
 	defer src.Close()
-	logged, isLogged := src.(stretch)
-	if isLogged {
-		if err := logged.configure(ctx, c, &cfg); err != nil {
-			return 0, err
-		}
-	}
 	out, err := c.outputs(&cfg, 0)
 	if err != nil {
 		return 0, err
@@ -289,41 +305,64 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	meter, edges, err := feed(ctx, sh, src, &cfg, func(batch []pulse.Edge) {
 		out.samples = looksSampled(batch)
 		if out.table != nil {
-			if out.table.first = batch[0].At; isLogged {
-				out.table.first = logged.begin()
-			}
+			out.table.first = batch[0].At
 		}
 	})
 	stopped := ""
 	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
-		stopped = "stopped by you after " + amount(src, edges)
-		if meter == nil || c.JSON || out.table != nil {
-			return 0, errors.New(stopped + ": nothing was written, for a part would look like the whole")
+		if stopped, err = c.stoppedAfter(src, edges, meter == nil, out); err != nil {
+			return 0, err
 		}
 	} else if err != io.EOF {
 		return 0, err
 	}
-	if !isLogged {
-		m := meter.Finish(0)
-		m.Source = c.Source
-		m.Capture.Sequence = sequenceOf(src)
-		return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped})
-	}
-	if meter == nil { // a stretch without an edge
-		if meter, err = pulse.NewMeter(cfg); err != nil {
-			return 0, err
-		}
-	}
-	if stopped != "" {
-		logged.cut()
-	}
-	m := meter.Finish(logged.end())
+	m := meter.Finish(0)
 	m.Source = c.Source
-	report, err := logged.report(context.WithoutCancel(ctx), m) // also of a part
+	m.Capture.Sequence = sequenceOf(src)
+	return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped})
+}
+
+// runLogged measures a stretch of a log.
+func (c *measureCmd) runLogged(ctx context.Context, sh *shell, contact string, cfg pulse.Config) (int, error) {
+	src, err := c.openLogged(ctx, contact)
 	if err != nil {
 		return 0, err
 	}
-	return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped, log: report})
+	defer src.Close()
+	if cfg, err = src.Configure(ctx, c.wishes(cfg)); err != nil {
+		return 0, err
+	}
+	out, err := c.outputs(&cfg, src.Begin())
+	if err != nil {
+		return 0, err
+	}
+	defer out.discard()
+
+	m, edges, err := src.Measure(ctx, cfg, feeder(sh, func(batch []pulse.Edge) { out.samples = looksSampled(batch) }))
+	stopped := ""
+	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		if stopped, err = c.stoppedAfter(src, edges, m == nil, out); err != nil {
+			return 0, err
+		}
+	} else if err != nil {
+		return 0, err
+	}
+	m.Source = c.Source
+	report, err := src.Report(context.WithoutCancel(ctx), m) // also of a part
+	if err != nil {
+		return 0, err
+	}
+	return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped, log: newLogReport(report)})
+}
+
+// stoppedAfter tells how much was read of a source that the user stopped. The
+// error says that nothing is written of the part.
+func (c *measureCmd) stoppedAfter(src source, edges int, empty bool, out outputs) (string, error) {
+	stopped := "stopped by you after " + amount(src, edges)
+	if empty || c.JSON || out.table != nil {
+		return "", errors.New(stopped + ": nothing was written, for a part would look like the whole")
+	}
+	return stopped, nil
 }
 
 // feed gives the edges of src to a new Meter, with progress on a terminal, and
@@ -332,8 +371,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin func([]pulse.Edge)) (meter *pulse.Meter, edges int, err error) {
 	bar := newProgress(sh, src)
 	defer bar.close()
-	logged, isLogged := src.(stretch)
-	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, isLogged}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
+	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, false}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
 		if meter == nil {
 			begin(batch)
 			cfg.Setup.ResolutionNS = resolutionNS
@@ -343,9 +381,6 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 		}
 		meter.Add(batch)
 		edges += len(batch)
-		if isLogged {
-			logged.saw(batch)
-		}
 		bar.update()
 		return nil
 	}, &ticks{})
@@ -421,20 +456,16 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Prof
 	return statusOf(m, a.stopped != ""), err
 }
 
-// statusOf is the exit status for a measurement: that of its statement alone.
-// Without limits there is none: then what gave no figure at all, or was stopped
-// before the whole was seen, is not measured.
+// statusOf is the exit status for a measurement.
 func statusOf(m *pulse.Measurement, stopped bool) int {
-	if m.Conformity == nil {
-		if stopped || !measured(m) {
-			return StatusNotMeasured
-		}
+	return exitStatus(stretch.StatusOf(m, stopped))
+}
+
+func exitStatus(s stretch.Status) int {
+	switch s {
+	case stretch.OK:
 		return StatusOK
-	}
-	switch m.Conformity.Statement {
-	case pulse.Pass:
-		return StatusOK
-	case pulse.NotMeasured:
+	case stretch.NotMeasured:
 		return StatusNotMeasured
 	}
 	return StatusOutOfLimits
@@ -443,7 +474,7 @@ func statusOf(m *pulse.Measurement, stopped bool) int {
 // amount says how much of the source was read.
 func amount(src source, edges int) string {
 	n := src.Size()
-	if _, ok := src.(stretch); ok {
+	if _, ok := src.(*stretch.Source); ok {
 		return figure.Time(float64(src.BytesRead())/1e9) + " of " + figure.Time(float64(n)/1e9)
 	}
 	if n > 0 {

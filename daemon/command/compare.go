@@ -23,6 +23,11 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 	case c.Table != "":
 		return 0, errors.New("--table with --limits all: expected one set of limits, for each reads the pulses its own way")
 	}
+	out, err := c.createPage()
+	if err != nil {
+		return 0, err
+	}
+	defer out.discard()
 	asked := c.Limits
 	c.Limits = ""
 	cfg, err := c.config()
@@ -62,7 +67,11 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 	}
 	result := report.Comparison{Format: "makebreak.comparison/1", Source: m.Source, Kind: m.Kind, KindFrom: m.KindFrom, Limits: all}
 	about := report.About{Cadence: c.Cadence.ns, Samples: samples, Known: profiles}
-	return StatusOK, sh.show(c.JSON, result, func() *report.Document { return report.OfComparison(m, &result, &about) })
+	doc := report.OfComparison(m, &result, &about)
+	if err := out.keepPage(doc, m.Source); err != nil {
+		return 0, err
+	}
+	return StatusOK, sh.show(c.JSON, result, func() *report.Document { return doc })
 }
 
 // once measures the source from its beginning to its end.

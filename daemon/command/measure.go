@@ -54,7 +54,8 @@ type measureCmd struct {
 
 	JSON  bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
 	Table string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
-	Force bool   `group:"Output:" help:"Let --table and --record replace a file."`
+	HTML  string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
+	Force bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
 }
 
 func (*measureCmd) epilogue() string {
@@ -394,6 +395,7 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 type outputs struct {
 	rows    *report.Rows
 	file    *outFile // of the rows
+	page    *outFile // as HTML
 	survey  *pulse.Survey
 	samples bool // the rows look like samples of a level
 }
@@ -402,10 +404,14 @@ type outputs struct {
 func (c *measureCmd) outputs(cfg *pulse.Config) (o outputs, err error) {
 	o.survey = pulse.NewSurvey(cfg)
 	cfg.Observer = pulse.Tee(cfg.Observer, o.survey.Observer())
+	if o.page, err = c.createPage(); err != nil {
+		return o, err
+	}
 	if c.Table == "" {
 		return o, nil
 	}
 	if o.file, err = createFile("--table", c.Table, c.Force); err != nil {
+		o.discard()
 		return o, err
 	}
 	o.rows = report.NewRows(o.file, cfg)
@@ -415,9 +421,16 @@ func (c *measureCmd) outputs(cfg *pulse.Config) (o outputs, err error) {
 
 // discard removes what was not kept.
 func (o outputs) discard() {
-	if o.file != nil {
-		o.file.discard()
+	o.file.discard()
+	o.page.discard()
+}
+
+// createPage begins the file of --html; nil without.
+func (c *measureCmd) createPage() (*outFile, error) {
+	if c.HTML == "" {
+		return nil, nil
 	}
+	return createFile("--html", c.HTML, c.Force)
 }
 
 // finish writes the result and gives its exit status.
@@ -431,16 +444,23 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 		m.Conformity.AtBest(pulse.NotMeasured, a.Stopped)
 	}
 	a.Cadence, a.Survey, a.Samples = c.Cadence.ns, out.survey, out.samples
-	switch {
-	case c.JSON:
+	if c.JSON {
 		err = report.Result{Measurement: m, Line: a.Line, Log: a.Log}.JSON(sh.stdout)
-	case a.Limits == nil && m.Measured():
+	}
+	if err != nil || c.JSON && out.page == nil {
+		return statusOf(m, a.Stopped != ""), err
+	}
+	if a.Limits == nil && m.Measured() {
 		if a.Known, err = config.Profiles(); err != nil {
 			return 0, err
 		}
-		fallthrough
-	default:
-		err = report.OfMeasurement(m, &a).Text(sh.stdout, sh.colour())
+	}
+	doc := report.OfMeasurement(m, &a)
+	if err := out.page.keepPage(doc, m.Source); err != nil {
+		return 0, err
+	}
+	if !c.JSON {
+		err = doc.Text(sh.stdout, sh.colour())
 	}
 	return statusOf(m, a.Stopped != ""), err
 }

@@ -4,13 +4,17 @@
 // order, a renderer chooses the layout.
 package report
 
-import "makebreak/pulse"
+import (
+	"io"
+
+	"makebreak/pulse"
+)
 
 // A Document is what there is to say of a result, in order.
 type Document struct{ Blocks []Block }
 
-// A Block is one of Title, Heading, Paragraph, Statement, Table, Drawing, Space
-// and Caution.
+// A Block is one of Title, Heading, Paragraph, Statement, Table, Chart, Drawing,
+// Space and Caution.
 type Block interface{ block() }
 
 // A Tone says how a piece of text is meant. The words carry the meaning; a
@@ -64,7 +68,8 @@ type Table struct {
 // A Column says how its cells are shown.
 type Column struct {
 	Title string
-	Right bool // numbers
+	Unit  string // of its numbers
+	Right bool   // numbers
 	// Rank is 0 for a column that always shows. Where the table is too wide, those
 	// of the highest rank go first.
 	Rank int
@@ -77,10 +82,18 @@ type Column struct {
 // A Cell is text, or a number with the decimals that its uncertainty supports.
 type Cell struct {
 	Text     string
+	Unit     string // of the numbers that Text names
 	Tone     Tone
 	Number   bool
 	Value    pulse.Num
 	Decimals int
+}
+
+// A Chart is a picture, and what stands for it where there are none.
+type Chart struct {
+	Title string
+	SVG   func(io.Writer) error
+	Words []Block
 }
 
 // A Drawing is text in which every column counts.
@@ -98,6 +111,7 @@ func (Heading) block()   {}
 func (Paragraph) block() {}
 func (Statement) block() {}
 func (Table) block()     {}
+func (Chart) block()     {}
 func (Drawing) block()   {}
 func (Space) block()     {}
 func (Caution) block()   {}

@@ -2,7 +2,9 @@ package report
 
 import (
 	"bufio"
+	"cmp"
 	_ "embed"
+	"errors"
 	"html/template"
 	"io"
 	"strconv"
@@ -28,12 +30,13 @@ func (d *Document) HTML(w io.Writer, title string) error {
 	}
 	p.list(false)
 	p.WriteString("</main>\n</body>\n</html>\n")
-	return p.Flush()
+	return errors.Join(p.err, p.Flush())
 }
 
 type htmlPage struct {
 	*bufio.Writer
-	listing bool // inside a list
+	listing bool  // inside a list
+	err     error // of the first chart that could not be drawn
 }
 
 func (p *htmlPage) block(b Block) {
@@ -59,6 +62,16 @@ func (p *htmlPage) block(b Block) {
 			p.WriteByte('\n')
 		}
 		p.WriteString("</pre>\n")
+	case Chart:
+		p.WriteString("<figure>\n")
+		p.err = cmp.Or(p.err, b.SVG(p))
+		p.element("figcaption", "", b.Title)
+		p.WriteString("</figure>\n<details>\n<summary>In words</summary>\n")
+		for _, b := range b.Words {
+			p.block(b)
+		}
+		p.list(false)
+		p.WriteString("</details>\n")
 	case Caution:
 		p.WriteString("<aside class=\"caution\" role=\"note\">\n")
 		p.element("p", "", CautionText)
@@ -99,7 +112,7 @@ func (p *htmlPage) table(t Table) {
 	if !t.Headless {
 		p.WriteString("<thead><tr>")
 		for _, c := range t.Columns {
-			p.cell("th scope=\"col\"", c, Plain, c.Title)
+			p.cell("th scope=\"col\"", c, Plain, with(c.Title, c.Unit))
 		}
 		p.WriteString("</tr></thead>\n")
 	}
@@ -120,8 +133,11 @@ func (p *htmlPage) table(t Table) {
 // cell writes a cell of a table; tag may have attributes.
 func (p *htmlPage) cell(tag string, c Column, t Tone, text string) {
 	p.WriteString("<" + tag)
-	if c.Right {
+	switch {
+	case c.Right:
 		p.WriteString(" class=\"right\"")
+	case c.Folds || c.List:
+		p.WriteString(" class=\"long\"")
 	}
 	p.WriteByte('>')
 	p.span(t, strings.TrimSpace(text))

@@ -1,6 +1,8 @@
 package report
 
 import (
+	"errors"
+	"io"
 	"strings"
 	"testing"
 
@@ -29,7 +31,7 @@ func wordsOf(doc *Document) string {
 		case Table:
 			for _, c := range b.Columns {
 				if !b.Headless {
-					s = append(s, c.Title)
+					s = append(s, c.Title, c.Unit)
 				}
 			}
 			for _, r := range b.Rows {
@@ -37,6 +39,8 @@ func wordsOf(doc *Document) string {
 					s = append(s, "…")
 				}
 			}
+		case Chart:
+			s = append(s, b.Title, "In words", wordsOf(&Document{b.Words}))
 		case Drawing:
 			for _, line := range b.Lines {
 				row(line)
@@ -86,7 +90,8 @@ func TestHTML(t *testing.T) {
 	doc := &Document{Blocks: []Block{
 		Title{"run:<b>cam</b>"}, Statement{"OUT OF LIMITS", Bad}, Paragraph{Lead: "Source", Text: `"A & B"`},
 		Paragraph{Bullet: true, Text: "one"}, Paragraph{Bullet: true, Text: "two"}, Space{},
-		Table{Columns: columns("lr", "limit", "ms"), Rows: [][]Cell{{{Text: "break"}, {Number: true, Decimals: 1}}, nil}},
+		Table{Columns: []Column{{Title: "limit"}, {Title: "worst", Unit: "ms", Right: true}}, Rows: [][]Cell{{{Text: "break"}, {Number: true, Decimals: 1}}, nil}},
+		Chart{"Window", func(w io.Writer) error { _, err := io.WriteString(w, "<svg></svg>\n"); return err }, []Block{Paragraph{Text: "8 to 12 pps"}}},
 	}}
 	var b strings.Builder
 	if err := doc.HTML(&b, "<Marrow Quay>"); err != nil {
@@ -99,7 +104,8 @@ func TestHTML(t *testing.T) {
 	for _, want := range []string{
 		"<title>&lt;Marrow Quay&gt;</title>", "<h1>run:&lt;b&gt;cam&lt;/b&gt;</h1>", `<p class="verdict bad">OUT OF LIMITS</p>`,
 		"<p><b>Source</b> &#34;A &amp; B&#34;</p>", "<ul>\n<li>one</li>\n<li>two</li>\n</ul>",
-		`<th scope="col">limit</th><th scope="col" class="right">ms</th>`, `<td>break</td><td class="right">-</td>`, `<td colspan="2">…</td>`,
+		`<th scope="col">limit</th><th scope="col" class="right">worst ms</th>`, `<td>break</td><td class="right">-</td>`, `<td colspan="2">…</td>`,
+		"<figure>\n<svg></svg>\n<figcaption>Window</figcaption>\n</figure>\n<details>\n<summary>In words</summary>\n<p>8 to 12 pps</p>\n</details>",
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("no %s in\n%s", want, page)
@@ -109,5 +115,10 @@ func TestHTML(t *testing.T) {
 		if strings.Contains(page, not) {
 			t.Errorf("the page fetches something: %s", not)
 		}
+	}
+	fails := errors.New("no room")
+	failing := &Document{Blocks: []Block{Chart{SVG: func(io.Writer) error { return fails }}}}
+	if err := failing.HTML(io.Discard, ""); !errors.Is(err, fails) {
+		t.Errorf("a chart that cannot be drawn: %v", err)
 	}
 }

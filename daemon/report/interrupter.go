@@ -106,8 +106,11 @@ func lobes(doc *Document, in *pulse.Interrupter) {
 	}
 	doc.head("Lobes over " + figure.Plural(in.WholeTurns, "whole turn", "whole turns"))
 	doc.tell("", lobesBy(in)+" Errors are against the median of the lobes, positive is late or long; se is one standard error.")
-	t := Table{Columns: columns("rrrrrrrr", "lobe", "n", "opening ms", "± se ms", "% cycle", "break ms", "± se ms", "error ms")}
+	t := Table{Columns: columns("rrrrrrrr", "lobe", "n", "opening", "± se", "% cycle", "break", "± se", "error")}
 	t.Columns[4].Rank = 1
+	for _, i := range []int{2, 3, 5, 6, 7} {
+		t.Columns[i].Unit = "ms"
+	}
 	for _, l := range in.Lobes {
 		dec := figure.Decimals(2 * l.OpeningErrorSE.V)
 		decBreak := figure.Decimals(2 * l.BreakSE.V)

@@ -20,6 +20,7 @@ func decimals(m *pulse.Measurement, q pulse.Quantity) int {
 // A statRow is one line of a table of statistics.
 type statRow struct {
 	name     string
+	unit     string
 	stat     pulse.Stat
 	decimals int
 	nominal  string // in a column of its own
@@ -35,6 +36,7 @@ func statistics(doc *Document, nominal string, rows []statRow) {
 			continue
 		}
 		row := cells(r.name, r.nominal, figure.Count(r.stat.N))
+		row[0].Unit = r.unit
 		for _, v := range []pulse.Num{r.stat.Mean, r.stat.SD, r.stat.Min, r.stat.P5, r.stat.P50, r.stat.P95, r.stat.Max} {
 			row = append(row, Cell{Number: true, Value: v, Decimals: r.decimals})
 		}
@@ -61,10 +63,10 @@ func number(v pulse.Num, decimals int) string {
 func quantityRow(m *pulse.Measurement, q pulse.Quantity, s pulse.Stat) statRow {
 	noun, unit := figure.Quantity(string(q))
 	unit = rateUnit(m, unit)
-	if unit == "%" {
-		return statRow{name: noun, stat: s, decimals: decimals(m, q)}
+	if unit == "%" { // as the noun says
+		unit = ""
 	}
-	return statRow{name: noun + " " + unit, stat: s, decimals: decimals(m, q)}
+	return statRow{name: noun, unit: unit, stat: s, decimals: decimals(m, q)}
 }
 
 // overall writes a figure over all periods with its expanded uncertainty.

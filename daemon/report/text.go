@@ -23,32 +23,7 @@ var sgr = [...]string{Plain: "", Strong: "1", Good: "32;1", Doubtful: "33;1", Ba
 func (d *Document) Text(w io.Writer, colour bool) error {
 	p := textPage{colour: colour}
 	for _, b := range d.Blocks {
-		switch b := b.(type) {
-		case Title:
-			p.flow(0, 0, Shorten(Printable(b.Text), PageWidth))
-		case Heading:
-			if p.Len() > 0 {
-				p.WriteByte('\n')
-			}
-			p.paint(Strong, Printable(b.Text))
-			p.WriteByte('\n')
-		case Statement:
-			p.paint(b.Tone, Printable(b.Words))
-			p.WriteByte('\n')
-		case Paragraph:
-			p.paragraph(b)
-		case Table:
-			p.tables(b)
-		case Drawing:
-			for _, line := range b.Lines {
-				p.line(line)
-			}
-		case Space:
-			p.WriteByte('\n')
-		case Caution:
-			p.WriteByte('\n')
-			p.flow(0, 0, CautionText)
-		}
+		p.block(b)
 	}
 	_, err := p.WriteTo(w)
 	return err
@@ -57,6 +32,39 @@ func (d *Document) Text(w io.Writer, colour bool) error {
 type textPage struct {
 	bytes.Buffer
 	colour bool
+}
+
+func (p *textPage) block(b Block) {
+	switch b := b.(type) {
+	case Title:
+		p.flow(0, 0, Shorten(Printable(b.Text), PageWidth))
+	case Heading:
+		if p.Len() > 0 {
+			p.WriteByte('\n')
+		}
+		p.paint(Strong, Printable(b.Text))
+		p.WriteByte('\n')
+	case Statement:
+		p.paint(b.Tone, Printable(b.Words))
+		p.WriteByte('\n')
+	case Paragraph:
+		p.paragraph(b)
+	case Table:
+		p.tables(b)
+	case Chart:
+		for _, b := range b.Words {
+			p.block(b)
+		}
+	case Drawing:
+		for _, line := range b.Lines {
+			p.line(line)
+		}
+	case Space:
+		p.WriteByte('\n')
+	case Caution:
+		p.WriteByte('\n')
+		p.flow(0, 0, CautionText)
+	}
 }
 
 func (p *textPage) paint(t Tone, s string) {
@@ -225,11 +233,19 @@ func longestNumber(rows [][]Cell) (row []Cell) {
 func (c Cell) text() string {
 	switch {
 	case !c.Number:
-		return Printable(c.Text)
+		return Printable(with(c.Text, c.Unit))
 	case !c.Value.OK:
 		return "-"
 	}
 	return figure.Fixed(c.Value.V, c.Decimals)
+}
+
+// with writes a unit after what it is of, if there is one.
+func with(text, unit string) string {
+	if unit == "" {
+		return text
+	}
+	return text + " " + unit
 }
 
 // texts gives the lines of a table, its head first; a nil line stands for rows
@@ -238,7 +254,7 @@ func texts(t Table, rows [][]Cell) (lines [][]string) {
 	if !t.Headless {
 		head := make([]string, len(t.Columns))
 		for i, c := range t.Columns {
-			head[i] = c.Title
+			head[i] = with(c.Title, c.Unit)
 		}
 		lines = append(lines, head)
 	}

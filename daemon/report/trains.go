@@ -125,7 +125,8 @@ func listTrains(doc *Document, m *pulse.Measurement, d *trainDigest) {
 		title += ": the first, the last, the extremes, and those without a digit"
 	}
 	doc.head(title)
-	list := Table{Columns: columns("rrrrrrrl", "train", "digit", "pulses", "start", "pps", "% break", "gap before ms", "")}
+	list := Table{Columns: columns("rrrrrrrl", "train", "digit", "pulses", "start", "pps", "% break", "gap before", "")}
+	list.Columns[6].Unit = "ms"
 	before := 0
 	for _, t := range d.shown {
 		if t.number != before+1 {

@@ -1,7 +1,6 @@
 package command
 
 import (
-	"bufio"
 	"cmp"
 	"context"
 	"errors"
@@ -17,6 +16,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
 	"makebreak/daemon/stretch"
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -54,7 +54,8 @@ type measureCmd struct {
 
 	JSON  bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
 	Table string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
-	Force bool   `group:"Output:" help:"Let --table and --record replace a file."`
+	HTML  string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
+	Force bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
 }
 
 func (*measureCmd) epilogue() string {
@@ -296,16 +297,16 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	defer src.Close()
-	out, err := c.outputs(&cfg, 0)
+	out, err := c.outputs(&cfg)
 	if err != nil {
 		return 0, err
 	}
 	defer out.discard()
 
 	meter, edges, err := feed(ctx, sh, src, &cfg, func(batch []pulse.Edge) {
-		out.samples = looksSampled(batch)
-		if out.table != nil {
-			out.table.first = batch[0].At
+		out.samples = pulse.LooksSampled(batch)
+		if out.rows != nil {
+			out.rows.CountFrom(batch[0].At)
 		}
 	})
 	stopped := ""
@@ -319,7 +320,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	m := meter.Finish(0)
 	m.Source = c.Source
 	m.Capture.Sequence = sequenceOf(src)
-	return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped})
+	return c.finish(sh, m, out, report.About{Limits: cfg.Limits, Stopped: stopped})
 }
 
 // runLogged measures a stretch of a log.
@@ -332,13 +333,16 @@ func (c *measureCmd) runLogged(ctx context.Context, sh *shell, contact string, c
 	if cfg, err = src.Configure(ctx, c.wishes(cfg)); err != nil {
 		return 0, err
 	}
-	out, err := c.outputs(&cfg, src.Begin())
+	out, err := c.outputs(&cfg)
 	if err != nil {
 		return 0, err
 	}
 	defer out.discard()
+	if out.rows != nil {
+		out.rows.CountFrom(src.Begin())
+	}
 
-	m, edges, err := src.Measure(ctx, cfg, feeder(sh, func(batch []pulse.Edge) { out.samples = looksSampled(batch) }))
+	m, edges, err := src.Measure(ctx, cfg, feeder(sh, func(batch []pulse.Edge) { out.samples = pulse.LooksSampled(batch) }))
 	stopped := ""
 	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
 		if stopped, err = c.stoppedAfter(src, edges, m == nil, out); err != nil {
@@ -348,18 +352,18 @@ func (c *measureCmd) runLogged(ctx context.Context, sh *shell, contact string, c
 		return 0, err
 	}
 	m.Source = c.Source
-	report, err := src.Report(context.WithoutCancel(ctx), m) // also of a part
+	told, err := src.Report(context.WithoutCancel(ctx), m) // also of a part
 	if err != nil {
 		return 0, err
 	}
-	return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped, log: newLogReport(report)})
+	return c.finish(sh, m, out, report.About{Limits: cfg.Limits, Stopped: stopped, Log: told})
 }
 
 // stoppedAfter tells how much was read of a source that the user stopped. The
 // error says that nothing is written of the part.
 func (c *measureCmd) stoppedAfter(src source, edges int, empty bool, out outputs) (string, error) {
 	stopped := "stopped by you after " + amount(src, edges)
-	if empty || c.JSON || out.table != nil {
+	if empty || c.JSON || out.rows != nil {
 		return "", errors.New(stopped + ": nothing was written, for a part would look like the whole")
 	}
 	return stopped, nil
@@ -387,73 +391,78 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 	return meter, edges, err
 }
 
-// outputs are what a measurement writes beside its page.
+// outputs are what a measurement gathers and writes beside its page.
 type outputs struct {
-	table   *table
-	rows    *outFile
-	tally   *tally
+	rows    *report.Rows
+	file    *outFile // of the rows
+	page    *outFile // as HTML
+	survey  *pulse.Survey
 	samples bool // the rows look like samples of a level
 }
 
 // outputs begins the files that flags ask for.
-func (c *measureCmd) outputs(cfg *pulse.Config, first pulse.Stamp) (o outputs, err error) {
-	o.tally = newTally(cfg)
-	o.tally.listen(cfg)
+func (c *measureCmd) outputs(cfg *pulse.Config) (o outputs, err error) {
+	o.survey = pulse.NewSurvey(cfg)
+	cfg.Observer = pulse.Tee(cfg.Observer, o.survey.Observer())
+	if o.page, err = c.createPage(); err != nil {
+		return o, err
+	}
 	if c.Table == "" {
 		return o, nil
 	}
-	if o.rows, err = createFile("--table", c.Table, c.Force); err != nil {
+	if o.file, err = createFile("--table", c.Table, c.Force); err != nil {
+		o.discard()
 		return o, err
 	}
-	o.table = &table{w: bufio.NewWriterSize(o.rows, 64<<10), first: first}
-	if cfg.Setup != nil {
-		o.table.asymmetry = pulse.Stamp(cfg.Setup.AsymmetryNS)
-	}
-	o.table.listen(cfg)
+	o.rows = report.NewRows(o.file, cfg)
+	cfg.Observer = pulse.Tee(cfg.Observer, o.rows.Observer())
 	return o, nil
 }
 
 // discard removes what was not kept.
 func (o outputs) discard() {
-	if o.rows != nil {
-		o.rows.discard()
-	}
+	o.file.discard()
+	o.page.discard()
 }
 
-// about is what is known of a measurement beside its edges.
-type about struct {
-	stopped string      // when not empty, why there is a part only
-	line    *lineReport // nil for what was not measured live
-	log     *logReport  // nil for what does not come from a log
+// createPage begins the file of --html; nil without.
+func (c *measureCmd) createPage() (*outFile, error) {
+	if c.HTML == "" {
+		return nil, nil
+	}
+	return createFile("--html", c.HTML, c.Force)
 }
 
 // finish writes the result and gives its exit status.
-func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Profile, out outputs, a about) (status int, err error) {
-	if t := out.table; t != nil {
-		t.begin(map[bool]string{true: dialColumns, false: interrupterColumns}[m.Dial != nil])
-		if err := out.rows.keep(t.w.Flush()); err != nil {
+func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a report.About) (status int, err error) {
+	if out.rows != nil {
+		if err := out.file.keep(out.rows.Finish(m)); err != nil {
 			return 0, err
 		}
 	}
-	if a.stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
-		m.Conformity.AtBest(pulse.NotMeasured, a.stopped)
+	if a.Stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
+		m.Conformity.AtBest(pulse.NotMeasured, a.Stopped)
 	}
+	a.Cadence, a.Survey, a.Samples = c.Cadence.ns, out.survey, out.samples
 	if c.JSON {
-		err = writeJSON(sh.stdout, document{m, a.line, a.log})
-	} else {
-		p := page{colour: sh.colour()}
-		v := view{profile: profile, cadence: c.Cadence.ns, about: a, tally: out.tally, samples: out.samples}
-		if profile == nil && measured(m) {
-			profiles, err := config.Profiles()
-			if err != nil {
-				return 0, err
-			}
-			v.fits = fitsText(m, profiles)
-		}
-		writeResult(&p, m, &v)
-		_, err = p.WriteTo(sh.stdout)
+		err = report.Result{Measurement: m, Line: a.Line, Log: a.Log}.JSON(sh.stdout)
 	}
-	return statusOf(m, a.stopped != ""), err
+	if err != nil || c.JSON && out.page == nil {
+		return statusOf(m, a.Stopped != ""), err
+	}
+	if a.Limits == nil && m.Measured() {
+		if a.Known, err = config.Profiles(); err != nil {
+			return 0, err
+		}
+	}
+	doc := report.OfMeasurement(m, &a)
+	if err := out.page.keepPage(doc, m.Source); err != nil {
+		return 0, err
+	}
+	if !c.JSON {
+		err = doc.Text(sh.stdout, sh.colour())
+	}
+	return statusOf(m, a.Stopped != ""), err
 }
 
 // statusOf is the exit status for a measurement.

@@ -1,15 +1,13 @@
 package command
 
 import (
-	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
+	"makebreak/daemon/report"
 	"makebreak/daemon/store"
 	"makebreak/daemon/stretch"
 	"makebreak/daemon/watch"
@@ -127,15 +125,6 @@ func (*notesCmd) epilogue() string {
 `
 }
 
-// A notesRow is a note or a finding.
-type notesRow struct {
-	At      time.Time       `json:"at"`
-	Contact *string         `json:"contact"` // null: the site, or the log
-	Kind    string          `json:"kind"`    // note, as found, as left, or the finding's
-	Text    string          `json:"text"`
-	Detail  json.RawMessage `json:"detail,omitempty"`
-}
-
 func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
 	log, err := openLog(ctx, c.Log)
 	if err != nil {
@@ -158,55 +147,15 @@ func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	type row struct {
-		notesRow
-		at store.Moment
-	}
-	var rows []row
-	about := func(contact string) *string {
-		if contact == "" {
-			return nil
-		}
-		return &contact
-	}
-	for _, n := range notes {
-		kind := string(n.State)
-		if kind = cmp.Or(kind, "note"); n.LobeOne {
-			kind += ", lobe 1 opened"
-		}
-		rows = append(rows, row{notesRow{n.At.Wall.UTC(), about(n.Contact), kind, n.Text, nil}, n.At})
-	}
+	var findings []store.Finding
 	if c.Findings {
 		for f, err := range log.Findings(ctx, span, c.Contact) {
 			if err != nil {
 				return 0, err
 			}
-			rows = append(rows, row{notesRow{f.At.Wall.UTC(), about(f.Contact), string(f.Kind), f.Text, f.Detail}, f.At})
+			findings = append(findings, f)
 		}
 	}
-	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Compare(a.at.Run, b.at.Run) })
-	if c.JSON {
-		all := make([]notesRow, len(rows))
-		for i, r := range rows {
-			all[i] = r.notesRow
-		}
-		return StatusOK, encodeJSON(sh.stdout, struct {
-			Format string     `json:"format"`
-			Notes  []notesRow `json:"notes"`
-		}{"makebreak.notes/1", all})
-	}
-	var p page
-	for _, r := range rows {
-		head := r.At.Format(wallSecond) + "  "
-		if r.Contact != nil {
-			head += *r.Contact + "  "
-		}
-		p.WriteString(head)
-		p.flow(width(head), len(wallSecond)+2, r.Kind+": "+printable(r.Text))
-	}
-	if len(rows) == 0 {
-		p.WriteString("Nothing was noted in that stretch of the log.\n")
-	}
-	_, err = p.WriteTo(sh.stdout)
-	return StatusOK, err
+	list := report.RemarksOf(notes, findings)
+	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfRemarks(list) })
 }

@@ -6,12 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"time"
 
-	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
 	"makebreak/daemon/store"
 	"makebreak/daemon/stretch"
-	"makebreak/pulse"
 )
 
 type soakCmd struct {
@@ -69,7 +67,7 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	fmt.Fprintf(sh.stdout, "Soak test %q of %s has begun.\n", printable(title), soakOf(s))
+	fmt.Fprintf(sh.stdout, "Soak test %q of %s has begun.\n", report.Printable(title), soakOf(s))
 	if idle != nil {
 		fmt.Fprintf(sh.stdout, "But %s: makebreak watch must run for it to measure.\n", idle)
 	}
@@ -87,41 +85,7 @@ func (c *soakListCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	defer log.Close()
-	type item struct {
-		Title string     `json:"title"`
-		Of    *string    `json:"contact"` // null: all
-		Begin time.Time  `json:"begin"`
-		End   *time.Time `json:"end"` // null while it goes on
-	}
-	items := []item{}
-	rows := [][]cell{cells("title", "contact", "begun", "ended")}
-	for _, s := range soaks {
-		x := item{Title: s.Title, Begin: s.Begin.Wall.UTC()}
-		ended := "goes on"
-		if s.Contact != "" {
-			x.Of = &s.Contact
-		}
-		if s.End != nil {
-			end := s.End.Wall.UTC()
-			x.End, ended = &end, wallText(end)
-		}
-		items = append(items, x)
-		rows = append(rows, cells(printable(s.Title), soakOf(s), wallText(x.Begin), ended))
-	}
-	if c.JSON {
-		return StatusOK, encodeJSON(sh.stdout, struct {
-			Format string `json:"format"`
-			Soaks  []item `json:"soaks"`
-		}{"makebreak.soaks/1", items})
-	}
-	if len(items) == 0 {
-		fmt.Fprintln(sh.stdout, "No soak test is in the log.")
-		return StatusOK, nil
-	}
-	p := page{colour: sh.colour()}
-	p.grid("llll", rows)
-	_, err = p.WriteTo(sh.stdout)
-	return StatusOK, err
+	return StatusOK, sh.show(c.JSON, report.SoaksJSON(soaks), func() *report.Document { return report.OfSoaks(soaks) })
 }
 
 func soakOf(s store.Soak) string {
@@ -186,81 +150,5 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 	if err != nil {
 		return 0, err
 	}
-	status := exitStatus(d.Status())
-	if c.JSON {
-		return status, encodeJSON(sh.stdout, d)
-	}
-	p := page{colour: sh.colour()}
-	writeSoak(&p, d)
-	_, err = p.WriteTo(sh.stdout)
-	return status, err
-}
-
-// writeSoak writes the page of a soak test.
-func writeSoak(p *page, d *stretch.Soak) {
-	of := "all contacts"
-	if d.Of != nil {
-		of = *d.Of
-	}
-	p.para("", "Soak test \""+printable(d.Title)+"\" of "+of)
-	if d.End != nil && d.LengthS != nil {
-		p.para("", "From "+wallText(d.Begin)+" to "+wallText(*d.End)+", "+figure.Time(*d.LengthS)+".")
-	} else {
-		p.paint(yellow, "GOES ON ")
-		p.flow(len("GOES ON "), 0, "since "+wallText(d.Begin)+"; what follows is so far.")
-	}
-	if d.CutShort != nil {
-		p.paint(yellow, "CUT SHORT: ")
-		p.flow(len("CUT SHORT: "), 0, *d.CutShort+".")
-	}
-	if d.Idle != nil {
-		p.paint(yellow, "NOT WATCHED: ")
-		p.flow(len("NOT WATCHED: "), 0, *d.Idle+".")
-	}
-	if len(d.NotRead) > 0 {
-		p.para("", "Not read at all in this time: "+printable(strings.Join(d.NotRead, ", "))+".")
-	}
-	if d.Note != "" {
-		p.para("Note: ", printable(d.Note))
-	}
-	if len(d.Results) == 0 {
-		p.para("\n", "No contact was read.")
-	}
-	for _, r := range d.Results {
-		m := r.Measurement
-		v := view{about: about{log: newLogReport(r.Log)}}
-		if r.Profile != nil {
-			v.profile = &pulse.Profile{ID: r.Profile.ID, Title: r.Profile.Title, Country: r.Profile.Country}
-		}
-		if d.Of == nil {
-			p.head(r.Log.Contact)
-		} else {
-			p.WriteByte('\n')
-		}
-		if x := r.Log.Removed; x != nil {
-			mark, sgr := "NOT THE WHOLE TIME: ", yellow
-			if x.Wrong() {
-				mark, sgr = "OUT OF LIMITS WHERE EDGES WERE REMOVED: ", red
-			}
-			p.paint(sgr, mark)
-			p.flow(len(mark), 0, removedText(x)+" What follows is of the time after.")
-		}
-		writeVerdict(p, m, digest(m), &v)
-		p.head("Counts")
-		switch {
-		case m.Dial != nil:
-			p.para("  ", figure.Plural(m.Dial.Pulses, "pulse", "pulses")+"; "+otherBreaks(m.Dial))
-		case m.Interrupter != nil:
-			p.para("  ", cyclesText(m))
-			if len(m.Interrupter.Lobes) > 0 {
-				p.para("  ", lobesBy(m.Interrupter))
-			}
-		}
-		p.para("  ", settlingText(m))
-		p.head("Stretch of the log")
-		p.para("  ", "Times count from its start, "+wallText(r.Log.Since)+".")
-		writeLog(p, m, v.log)
-	}
-	p.WriteByte('\n')
-	p.WriteString(caution)
+	return exitStatus(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d) })
 }

@@ -91,7 +91,7 @@ const (
 // the whole was seen, is not measured.
 func StatusOf(m *pulse.Measurement, stopped bool) Status {
 	if m.Conformity == nil {
-		if stopped || !measured(m) {
+		if stopped || !m.Measured() {
 			return NotMeasured
 		}
 		return OK
@@ -103,19 +103,6 @@ func StatusOf(m *pulse.Measurement, stopped bool) Status {
 		return NotMeasured
 	}
 	return OutOfLimits
-}
-
-// measured tells whether there is any figure of the contact's kind.
-func measured(m *pulse.Measurement) bool {
-	switch {
-	case m.Dial != nil:
-		d := m.Dial
-		return d.BreakMS.N+d.ShortBreaks+d.Flashes+d.Disconnects > 0
-	case m.Interrupter != nil:
-		i := m.Interrupter
-		return i.Cycles+i.BreakMS.N+i.MakeMS.N > 0
-	}
-	return false
 }
 
 // Status is that of the worst contact. What was not measured for the whole time

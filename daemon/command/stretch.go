@@ -5,15 +5,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"runtime/debug"
-	"slices"
-	"strings"
-	"time"
 
 	"github.com/alecthomas/kong"
 
-	"makebreak/daemon/figure"
 	"makebreak/daemon/store"
 	"makebreak/daemon/stretch"
 	"makebreak/pulse"
@@ -114,87 +109,5 @@ func feeder(sh *shell, begin func([]pulse.Edge)) stretch.Feeder {
 			bar.update()
 			return err
 		}, &ticks{})
-	}
-}
-
-// A logReport is a stretch's report as the page asks it.
-type logReport struct {
-	*stretch.Report
-	kindAsked bool
-}
-
-func newLogReport(r *stretch.Report) *logReport { return &logReport{r, r.KindAsked} }
-
-// at is the wall-clock time of an item's worst value, as text.
-func (l *logReport) at(it pulse.Item) string {
-	if l == nil {
-		return ""
-	}
-	if at, ok := l.WorstAt(it); ok {
-		return at.Format(wallMilli) + " UTC"
-	}
-	return ""
-}
-
-func removedText(r *stretch.Removed) string {
-	return "edges before " + wallText(r.Until) + " were removed to make room, and no figure is of them. Of that time the summaries tell: " +
-		figure.Count(int(r.Pulses)) + " pulses or cycles, missing: " + figure.Count(int(r.Missing)) + ", extra: " + figure.Count(int(r.Extra)) +
-		", out of limit: " + figure.Count(int(r.OutOfLimit)) + ", lost edges: " + figure.Count(int(r.Lost)) + "."
-}
-
-const (
-	wallSecond = "2006-01-02 15:04:05"
-	wallMilli  = wallSecond + ".000"
-)
-
-func wallText(t time.Time) string { return t.UTC().Format(wallSecond) + " UTC" }
-
-// writeLog tells of a stretch of the log.
-func writeLog(p *page, m *pulse.Measurement, l *logReport) {
-	p.para("  ", "Contact "+l.Contact+" ("+shorten(printable(l.Source), 40)+") of "+printable(l.Site)+", until "+wallText(l.Until)+".")
-	text := "The source was read for " + figure.Time(l.UpS) + " of " + figure.Time(l.LengthS)
-	if l.LengthS > 0 {
-		percent := 100 * l.UpS / l.LengthS
-		if s := figure.Trimmed(percent, 3); s != "100" || l.Gaps == 0 {
-			text += " (" + s + " %)"
-		} else {
-			text += " (more than 99.999 %)"
-		}
-	}
-	text += "; gaps: " + figure.Count(l.Gaps) + ", lost edges: " + figure.Count(m.Capture.LostEdges) +
-		", restarts: " + figure.Count(l.Restarts) + ", clock steps: " + figure.Count(len(l.Steps)) + "."
-	p.para("  ", text)
-	if r := l.Removed; r != nil {
-		p.para("  Note: ", removedText(r))
-	}
-	if l.Changes > 0 {
-		p.para("  Note: ", "the contact's configuration changed "+figure.Plural(l.Changes, "time", "times")+" within the stretch; all is read by the one at its start.")
-	}
-	if len(l.Longest) > 0 {
-		rows := [][]cell{cells("gap from (UTC)", "length", "why")}
-		for _, g := range l.Longest {
-			rows = append(rows, cells(g.From.Format(wallSecond), figure.Time(g.LengthS), printable(g.Why)))
-		}
-		p.grid("lrl", rows)
-		if n := l.Gaps - len(l.Longest); n > 0 {
-			p.para("  ", "and "+figure.Count(n)+" shorter.")
-		}
-	}
-	remarks := slices.Concat(l.Steps, l.Notes)
-	slices.SortStableFunc(remarks, func(a, b stretch.Remark) int { return a.At.Compare(b.At) })
-	for _, r := range remarks {
-		p.para("  "+wallText(r.At)+": ", printable(r.Text))
-	}
-	p.findings(l.Findings)
-}
-
-// findings tells how often what was found.
-func (p *page) findings(counts map[string]int) {
-	var text []string
-	for _, k := range slices.Sorted(maps.Keys(counts)) {
-		text = append(text, k+" "+figure.Count(counts[k]))
-	}
-	if len(text) > 0 {
-		p.para("  Findings logged: ", strings.Join(text, ", ")+".")
 	}
 }

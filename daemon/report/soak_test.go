@@ -1,4 +1,4 @@
-package command
+package report
 
 import (
 	"strings"
@@ -16,10 +16,9 @@ func TestSoakPageTellsLobes(t *testing.T) {
 		if by != "" {
 			in.LobesNumberedBy = &by
 		}
-		var p page
-		writeSoak(&p, &stretch.Soak{Title: "three days", Results: []stretch.SoakResult{{Log: &stretch.Report{Contact: "busy-cam"}, Measurement: &pulse.Measurement{Interrupter: in}}}})
-		if got := strings.Count(p.String(), "a note in the log names"); got != min(lobes, 1) || strings.Count(p.String(), "Caution: ") != 1 {
-			t.Errorf("%d lobes:\n%s", lobes, p.String())
+		page := text(t, OfSoak(&stretch.Soak{Title: "three days", Results: []stretch.SoakResult{{Log: &stretch.Report{Contact: "busy-cam"}, Measurement: &pulse.Measurement{Interrupter: in}}}}))
+		if got := strings.Count(page, "a note in the log names"); got != min(lobes, 1) || strings.Count(page, "Caution: ") != 1 {
+			t.Errorf("%d lobes:\n%s", lobes, page)
 		}
 	}
 }

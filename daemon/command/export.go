@@ -11,6 +11,7 @@ import (
 
 	"makebreak/daemon/figure"
 	"makebreak/daemon/watch"
+	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -56,12 +57,12 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	defer src.Close()
 	l := src.(*logged)
 	var w io.Writer = sh.stdout
-	var file *outFile
+	var file *wholefile.File
 	if c.Out != "" {
 		if file, err = createFile("--out", c.Out, c.Force); err != nil {
 			return 0, err
 		}
-		defer file.discard()
+		defer file.Discard()
 		w = file
 	}
 	base, err := watch.Reading(l.settings)
@@ -74,11 +75,11 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		"Where watching paused, or edges are not in the log, two rows mark that time and seq leaves out some between: the level is not known there.",
 		"Watched from time_ns 0, which was " + start.Format("2006-01-02T15:04:05.000000000Z") + ".",
 	}
-	var out edgeWriter
+	var out *hw.EdgeWriter
 	if c.Format == "vcd" {
-		out = newEdgeWriter(w, hw.NewVCDWriter(w, hw.VCDOptions{Variable: contact}))
+		out = hw.NewEdgeWriter(w, hw.NewVCDWriter(w, hw.VCDOptions{Variable: contact}))
 	} else {
-		out = newEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
+		out = hw.NewEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
 	}
 	last, edges := pulse.Stamp(-1), 0
 	begins := beginning{settle: pulse.Stamp(cmp.Or(base.SettleNS, pulse.DefaultSettleNS)), last: l.from, known: l.start <= pulse.High}
@@ -100,22 +101,22 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 				edges++
 			}
 		}
-		if out.add(written); out.err != nil {
-			return 0, out.err
+		if out.Add(written); out.Err() != nil {
+			return 0, out.Err()
 		}
 	}
 	if edges == 0 {
 		return 0, errors.New("there is no edge in that stretch of the log: nothing was written")
 	}
-	out.flush()
+	out.Flush()
 	if file != nil {
-		if err := file.keep(out.err); err != nil {
+		if err := file.Keep(out.Err()); err != nil {
 			return 0, err
 		}
 		fmt.Fprintf(sh.stderr, "%s written to %s\n", figure.Plural(edges, "edge", "edges"), printable(c.Out))
 		return StatusOK, nil
 	}
-	return StatusOK, out.err
+	return StatusOK, out.Err()
 }
 
 // A beginning leaves out the edges of a stretch before a level has lasted: a

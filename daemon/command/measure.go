@@ -2,14 +2,12 @@ package command
 
 import (
 	"bufio"
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -17,6 +15,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/duration"
@@ -88,7 +87,7 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 	}
 	// What is "auto" has the default for now.
 	cfg.Kind, _ = pulse.ParseKind(c.Kind)
-	cfg.Polarity = polarityOf(c.Closed)
+	cfg.Polarity = checked(pulse.ParsePolarity(c.Closed))
 	cfg.Timing, _ = pulse.ParseTiming(c.Timing)
 	if c.Limits != "" {
 		if cfg.Limits, err = config.Profile(c.Limits); err != nil {
@@ -223,28 +222,10 @@ func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
 		return openLogged(ctx, &c.stretchFlags, contact)
 	}
 	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
-	if line := likeLine(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
+	if line := hw.LikelyName(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
 		err = fmt.Errorf("%w; if a line of this computer is meant: makebreak measure gpio:%s", err, line)
 	}
 	return rec, err
-}
-
-// lineLike is a word that can hardly mean anything but a line: its chip and
-// offset, GPIO number or header pin.
-var lineLike = regexp.MustCompile(`^(?i:(?:/dev/)?(gpiochip\d+)(?:[:/. ]?(\d+))?|(?:gpio|bcm)[-_:. ]?(\d+)|(p\d+)[-_:. ](\d+))$`)
-
-// likeLine gives the name of the line that a word looks like; empty for none.
-func likeLine(s string) string {
-	m := lineLike.FindStringSubmatch(s)
-	switch {
-	case m == nil:
-		return ""
-	case m[1] != "":
-		return strings.ToLower(m[1]) + ":" + cmp.Or(m[2], "OFFSET")
-	case m[3] != "":
-		return "GPIO" + m[3]
-	}
-	return strings.ToUpper(m[4]) + "_" + m[5]
 }
 
 func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
@@ -355,7 +336,7 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 // outputs are what a measurement writes beside its page.
 type outputs struct {
 	table   *table
-	rows    *outFile
+	rows    *wholefile.File
 	tally   *tally
 	samples bool // the rows look like samples of a level
 }
@@ -380,9 +361,7 @@ func (c *measureCmd) outputs(cfg *pulse.Config, first pulse.Stamp) (o outputs, e
 
 // discard removes what was not kept.
 func (o outputs) discard() {
-	if o.rows != nil {
-		o.rows.discard()
-	}
+	o.rows.Discard()
 }
 
 // about is what is known of a measurement beside its edges.
@@ -396,7 +375,7 @@ type about struct {
 func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Profile, out outputs, a about) (status int, err error) {
 	if t := out.table; t != nil {
 		t.begin(map[bool]string{true: dialColumns, false: interrupterColumns}[m.Dial != nil])
-		if err := out.rows.keep(t.w.Flush()); err != nil {
+		if err := out.rows.Keep(t.w.Flush()); err != nil {
 			return 0, err
 		}
 	}
@@ -548,6 +527,9 @@ func pump(ctx context.Context, src source, shape pumpShape, add func(edges []pul
 		free <- b.edges[:shape.edges]
 	}
 }
+
+// checked is what an enum flag means, whose text was checked before.
+func checked[T any](v T, _ bool) T { return v }
 
 // span is a flag that holds a time.
 type span struct {

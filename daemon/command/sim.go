@@ -9,6 +9,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -36,7 +37,7 @@ func (*simCmd) epilogue() string {
 	for _, k := range synth.Keys() {
 		of := "Keys of every signal:"
 		if len(k.Forms) < 3 {
-			of = "Keys of a " + join(formNames(k.Forms)) + ":"
+			of = "Keys of a " + figure.List(formNames(k.Forms)) + ":"
 		}
 		if rows[of] == nil {
 			groups = append(groups, of)
@@ -74,12 +75,6 @@ func keyDefault(k synth.Key) string {
 	return " (" + unit + ")"
 }
 
-// A recordingWriter is what hw writes recordings with.
-type recordingWriter interface {
-	Write([]pulse.Edge) error
-	Flush() error
-}
-
 func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if c.For.set && c.For.ns <= 0 {
 		return 0, fmt.Errorf("--for is %s: expected more than 0", figure.Span(c.For.ns))
@@ -97,16 +92,16 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		until = " --for " + time.Duration(c.For.ns).String()
 	}
 	var w io.Writer = sh.stdout
-	var file *outFile
+	var file *wholefile.File
 	if c.Out != "" {
 		if file, err = createFile("--out", c.Out, c.Force); err != nil {
 			return 0, err
 		}
-		defer file.discard()
+		defer file.Discard()
 		w = file
 	}
 	spec := signal.Spec()
-	var out recordingWriter
+	var out hw.RecordingWriter
 	if c.Format == "vcd" {
 		out = hw.NewVCDWriter(w, hw.VCDOptions{Variable: spec.Form.String()})
 	} else {
@@ -132,7 +127,7 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	err = out.Flush()
 	if file != nil {
-		err = file.keep(err)
+		err = file.Keep(err)
 	}
 	return StatusOK, err
 }

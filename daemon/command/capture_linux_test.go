@@ -277,4 +277,3 @@ func TestCaptureEndsWithWhatWasRead(t *testing.T) {
 		t.Errorf("%d edges measured, want 2", n)
 	}
 }
-

@@ -107,14 +107,14 @@ func chips(v *hw.Inventory, err error) Check {
 	k := Check{Check: "GPIO chips", State: OK}
 	if err != nil {
 		k.State = No
-		k.Found, k.Remedy = split(err)
+		k.Found, k.Remedy = hw.Remedy(err)
 		return k
 	}
 	var names []string
 	for _, c := range v.Chips {
 		if c.Err != nil {
 			k.State = Look
-			k.Found, k.Remedy = split(c.Err)
+			k.Found, k.Remedy = hw.Remedy(c.Err)
 			k.Found = c.Name + ": " + k.Found
 			return k
 		}
@@ -122,22 +122,6 @@ func chips(v *hw.Inventory, err error) Check {
 	}
 	k.Found = strings.Join(names, ", ")
 	return k
-}
-
-// split parts an error of a line into what is wrong and what to do.
-func split(err error) (found, remedy string) {
-	var op *hw.OpError
-	if errors.As(err, &op) {
-		err = op.Err
-	}
-	text := err.Error()
-	if i := strings.LastIndex(text, ";"); i >= 0 {
-		return text[:i], strings.TrimSpace(text[i+1:])
-	}
-	if i := strings.LastIndex(text, ": "); i >= 0 && (errors.Is(err, hw.ErrBusy) || errors.Is(err, hw.ErrUnplugged) || errors.Is(err, hw.ErrNoInterrupt)) {
-		return text[:i], text[i+2:]
-	}
-	return text, ""
 }
 
 // unseen tells of the line where no chip could be read.
@@ -175,7 +159,7 @@ func (c *Computer) line(ctx context.Context, p Plan, v *hw.Inventory) []Check {
 	found, level := Check{Check: "line", State: OK}, Check{Check: "contact", State: CannotTell}
 	fail := func(err error) []Check {
 		found.State = No
-		found.Found, found.Remedy = split(err)
+		found.Found, found.Remedy = hw.Remedy(err)
 		level.Found = "the line could not be read"
 		return []Check{found, level}
 	}

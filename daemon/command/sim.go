@@ -132,11 +132,10 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	return StatusOK, err
 }
 
-// simulated is a simulated contact as a source of measure, up to --for when
-// that is set.
+// simulated is a simulated contact as a source of measure.
 type simulated struct {
 	*hw.Simulated
-	until span
+	until span // --for, for the error of a signal without an edge
 	any   bool
 }
 
@@ -147,21 +146,14 @@ func (*simulated) ResolutionNS() float64 { return 1 }
 // ReadEdges gives an error where there is no edge at all, as a recording does.
 func (s *simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
 	n, err = s.Simulated.ReadEdges(ctx, buf)
-	if s.until.set {
-		for n > 0 && int64(buf[n-1].At) > s.until.ns {
-			n, err = n-1, io.EOF
+	s.any = s.any || n > 0
+	if err == io.EOF && !s.any {
+		err = fmt.Errorf("%s: no edge", s.Spec())
+		if s.until.set {
+			err = fmt.Errorf("%w until --for %s", err, figure.Span(s.until.ns))
 		}
 	}
-	s.any = s.any || n > 0
-	switch {
-	case n > 0:
-		return n, nil
-	case err == io.EOF && !s.any && s.until.set:
-		return 0, fmt.Errorf("%s: no edge until --for %s", s.Spec(), figure.Span(s.until.ns))
-	case err == io.EOF && !s.any:
-		return 0, fmt.Errorf("%s: no edge", s.Spec())
-	}
-	return 0, err
+	return n, err
 }
 
 // openSimulated opens a simulated contact that has an end.
@@ -189,7 +181,7 @@ func openEndless(description string, until span) (*simulated, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{})
+	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{Until: pulse.Stamp(until.ns)})
 	if err != nil {
 		return nil, err
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"time"
 
@@ -134,13 +133,7 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 			return 0, err
 		}
 	}
-	if c.JSON {
-		err = encodeJSON(sh.stdout, result)
-	} else {
-		p := page{colour: sh.colour()}
-		writeCalibrated(&p, &result)
-		_, err = p.WriteTo(sh.stdout)
-	}
+	err = sh.result(c.JSON, result, func(p *page) { writeCalibrated(p, &result) })
 	if result.Why != "" {
 		return StatusOutOfLimits, err
 	}
@@ -161,25 +154,16 @@ func (c *calibrateCmd) show(sh *shell, dir string) error {
 			}
 		}
 	}
-	if c.JSON {
-		return encodeJSON(sh.stdout, struct {
-			Format       string                     `json:"format"`
-			Calibrations []*calibration.Calibration `json:"calibrations"`
-		}{"makebreak.calibrations/1", append([]*calibration.Calibration{}, all...)})
-	}
-	if len(all) == 0 {
-		of := ""
-		if c.In != "" {
-			of = " of " + lineName(c.In)
+	return sh.result(c.JSON, struct {
+		Format       string                     `json:"format"`
+		Calibrations []*calibration.Calibration `json:"calibrations"`
+	}{"makebreak.calibrations/1", append([]*calibration.Calibration{}, all...)}, func(p *page) {
+		if len(all) == 0 {
+			writeNoneSaved(p, lineName(c.In), dir)
 		}
-		_, err := io.WriteString(sh.stdout, printable("No calibration"+of+" is saved in "+dir+".")+"\n")
-		return err
-	}
-	p := page{colour: sh.colour()}
-	board := calibration.ReadBoard("/")
-	for _, k := range all {
-		writeSaved(&p, k, k.Check(board, k.Line, time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour))
-	}
-	_, err = p.WriteTo(sh.stdout)
-	return err
+		board := calibration.ReadBoard("/")
+		for _, k := range all {
+			writeSaved(p, k, k.Check(board, k.Line, time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour))
+		}
+	})
 }

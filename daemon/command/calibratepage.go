@@ -97,6 +97,16 @@ func writeLoopback(p *page, r *pulse.Loopback) {
 	p.grid("rrrl", rows)
 }
 
+// writeNoneSaved tells that a folder has no calibration of a line, or of any
+// where none is named.
+func writeNoneSaved(p *page, line, dir string) {
+	of := ""
+	if line != "" {
+		of = " of " + line
+	}
+	p.WriteString(printable("No calibration"+of+" is saved in "+dir+".") + "\n")
+}
+
 // writeSaved writes a saved calibration, and what is to be thought of it.
 func writeSaved(p *page, k *calibration.Calibration, fit calibration.Fitness) {
 	device := ""

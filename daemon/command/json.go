@@ -102,6 +102,17 @@ func (p *parts) value(v any, indent string) error {
 	return err
 }
 
+// result writes what a command found: doc as JSON, or else its page.
+func (sh *shell) result(asJSON bool, doc any, write func(*page)) error {
+	if asJSON {
+		return encodeJSON(sh.stdout, doc)
+	}
+	p := page{colour: sh.colour()}
+	write(&p)
+	_, err := p.WriteTo(sh.stdout)
+	return err
+}
+
 // encodeJSON writes v as one indented JSON object.
 func encodeJSON(w io.Writer, v any) error { return indented(w, "").Encode(v) }
 

@@ -27,13 +27,7 @@ func (c *linesCmd) run(_ context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	if c.JSON {
-		return StatusOK, encodeJSON(sh.stdout, linesDocument(inventory))
-	}
-	p := page{colour: sh.colour()}
-	writeLines(&p, inventory)
-	_, err = p.WriteTo(sh.stdout)
-	return StatusOK, err
+	return StatusOK, sh.result(c.JSON, linesDocument(inventory), func(p *page) { writeLines(p, inventory) })
 }
 
 type linesDoc struct {

@@ -196,13 +196,7 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 			return 0, err
 		}
 	}
-	if c.JSON {
-		err = encodeJSON(sh.stdout, doc)
-	} else {
-		p := page{colour: sh.colour()}
-		writeMargin(&p, run, profile, stopped)
-		_, err = p.WriteTo(sh.stdout)
-	}
+	err = sh.result(c.JSON, doc, func(p *page) { writeMargin(p, run, profile, stopped) })
 	switch v := run.Judge(profile); {
 	case v.Wrong > 0:
 		return StatusOutOfLimits, err

@@ -35,19 +35,12 @@ func (c *preflightCmd) run(ctx context.Context, sh *shell) (int, error) {
 		Line: c.Line, Closed: checked(pulse.ParsePolarity(c.Closed)), Kind: checked(pulse.ParseKind(c.Kind)), Bias: checked(hw.ParseBias(c.Bias)), Dir: c.At,
 	})
 	may := readiness.MayStart(checks)
-	var err error
-	if c.JSON {
-		err = encodeJSON(sh.stdout, struct {
-			Format   string            `json:"format"`
-			Line     string            `json:"line"`
-			MayStart bool              `json:"may_start"`
-			Checks   []readiness.Check `json:"checks"`
-		}{"makebreak.preflight/1", c.Line, may, checks})
-	} else {
-		p := page{colour: sh.colour()}
-		writePreflight(&p, checks, c.Line != "")
-		_, err = p.WriteTo(sh.stdout)
-	}
+	err := sh.result(c.JSON, struct {
+		Format   string            `json:"format"`
+		Line     string            `json:"line"`
+		MayStart bool              `json:"may_start"`
+		Checks   []readiness.Check `json:"checks"`
+	}{"makebreak.preflight/1", c.Line, may, checks}, func(p *page) { writePreflight(p, checks, c.Line != "") })
 	if !may {
 		return StatusOutOfLimits, err
 	}

@@ -91,13 +91,7 @@ func (c *sendCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	if c.JSON {
-		err = encodeJSON(sh.stdout, sent)
-	} else {
-		p := page{colour: sh.colour()}
-		writeSent(&p, &sent)
-		_, err = p.WriteTo(sh.stdout)
-	}
+	err = sh.result(c.JSON, sent, func(p *page) { writeSent(p, &sent) })
 	switch {
 	case !sent.Complete:
 		return StatusNotMeasured, err

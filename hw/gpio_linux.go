@@ -149,7 +149,7 @@ func (l *Input) Close() error {
 // gone names the errors by which the kernel says that a chip was removed.
 func gone(err error) error {
 	if errors.Is(err, unix.ENODEV) || errors.Is(err, unix.EIO) || errors.Is(err, io.EOF) {
-		return fmt.Errorf("%w: plug it in again", ErrUnplugged)
+		return &advised{ErrUnplugged, ": ", "plug it in again"}
 	}
 	return err
 }
@@ -279,7 +279,7 @@ func request(ref LineRef, consumer string, req uapi.LineRequest) (fd int, err er
 		return -1, chipError(dev, err)
 	}
 	if label := uapi.BytesToString(ci.Label[:]); ref.Label != "" && label != ref.Label {
-		return -1, fmt.Errorf("%w: %s is now %q and was %q; chips were renumbered, find the line again", ErrNoChip, ref.Chip, label, ref.Label)
+		return -1, &advised{fmt.Errorf("%w: %s is now %q and was %q", ErrNoChip, ref.Chip, label, ref.Label), "; ", "chips were renumbered, find the line again"}
 	}
 	if ref.Offset < 0 || ref.Offset >= int(ci.Lines) {
 		return -1, fmt.Errorf("%w: %s has lines 0 to %d", ErrNoLine, ref.Chip, int(ci.Lines)-1)
@@ -308,7 +308,7 @@ func chipError(dev string, err error) error {
 	case errors.Is(err, unix.EACCES), errors.Is(err, unix.EPERM):
 		return permission(dev)
 	case errors.Is(err, unix.ENOENT):
-		return fmt.Errorf(`%w: there is no %s; "makebreak lines" shows what there is`, ErrNoChip, dev)
+		return &advised{fmt.Errorf("%w: there is no %s", ErrNoChip, dev), "; ", `"makebreak lines" shows what there is`}
 	case errors.Is(err, unix.ENOTTY), errors.Is(err, unix.EISDIR):
 		return fmt.Errorf("%w: %s is something else", ErrNoChip, dev)
 	case errors.Is(err, unix.ENODEV), errors.Is(err, unix.ENXIO):
@@ -328,9 +328,9 @@ func permission(dev string) error {
 		group = g.Name
 	}
 	if st.Gid == 0 || st.Mode&0o060 != 0o060 {
-		return fmt.Errorf(`%w: only root may use %s; run as root or "sudo chown $USER %[2]s"`, ErrPermission, dev)
+		return &advised{fmt.Errorf("%w: only root may use %s", ErrPermission, dev), "; ", `run as root or "sudo chown $USER ` + dev + `"`}
 	}
-	return fmt.Errorf(`%w: %s is for group %s; run "sudo usermod -aG %[3]s $USER" and log in again`, ErrPermission, dev, group)
+	return &advised{fmt.Errorf("%w: %s is for group %s", ErrPermission, dev, group), "; ", `run "sudo usermod -aG ` + group + ` $USER" and log in again`}
 }
 
 // lineError explains why a line of an open chip was refused. first is true for
@@ -344,13 +344,13 @@ func lineError(dev string, err error, info uapi.LineInfoV2, first bool) error {
 		} else {
 			by = strconv.Quote(by)
 		}
-		return fmt.Errorf("%w by %s: stop that use of it or take another line", ErrBusy, by)
+		return &advised{fmt.Errorf("%w by %s", ErrBusy, by), ": ", "stop that use of it or take another line"}
 	case first && (errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ENOTTY)):
 		return fmt.Errorf("%w: edges with time and number need Linux 5.10, this is %s", ErrOldKernel, release())
 	case errors.Is(err, unix.ENODEV):
 		return gone(err)
 	case errors.Is(err, unix.ENXIO):
-		return fmt.Errorf("%w, so it gives no edges: take a line of another chip", ErrNoInterrupt)
+		return &advised{fmt.Errorf("%w, so it gives no edges", ErrNoInterrupt), ": ", "take a line of another chip"}
 	case errors.Is(err, unix.EACCES), errors.Is(err, unix.EPERM):
 		return permission(dev)
 	}

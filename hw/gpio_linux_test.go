@@ -307,3 +307,28 @@ func BenchmarkEventsThroughPipe(b *testing.B) {
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "edges/s")
 	b.ReportMetric(float64(n)/float64(b.N), "edges/op")
 }
+
+// What to do is told apart from what was found, and in one line with it.
+func TestRemedy(t *testing.T) {
+	for _, c := range []struct {
+		err           error
+		found, remedy string
+	}{
+		{&OpError{"open line", "HOOK", lineError("/dev/gpiochip0", unix.EBUSY, uapi.LineInfoV2{}, false)},
+			"line is in use by the kernel", "stop that use of it or take another line"},
+		{chipError("/dev/gpiochip9", unix.ENOENT), "no such GPIO chip: there is no /dev/gpiochip9", `"makebreak lines" shows what there is`},
+		{&OpError{"read line", "HOOK", gone(unix.ENODEV)}, "GPIO chip is gone", "plug it in again"},
+		{&OpError{"open line", "HOOK", ErrNoLine}, "no such line", ""},
+		{unix.EMFILE, "too many open files", ""},
+	} {
+		if found, remedy := Remedy(c.err); found != c.found || remedy != c.remedy {
+			t.Errorf("%v: %q, %q", c.err, found, remedy)
+		}
+		if text := c.err.Error(); !strings.Contains(text, c.found) || !strings.HasSuffix(text, c.remedy) {
+			t.Errorf("not in one line: %s", text)
+		}
+	}
+	if err := lineError("", unix.EBUSY, uapi.LineInfoV2{}, false); !errors.Is(err, ErrBusy) || err.Error() != "line is in use by the kernel: stop that use of it or take another line" {
+		t.Errorf("%v", err)
+	}
+}

@@ -34,3 +34,27 @@ func (e *OpError) Error() string {
 
 // Unwrap gives the reason.
 func (e *OpError) Unwrap() error { return e.Err }
+
+// advised is an error with what to do about it.
+type advised struct {
+	error
+	before string // the remedy, in Error
+	remedy string
+}
+
+func (e *advised) Error() string { return e.error.Error() + e.before + e.remedy }
+func (e *advised) Unwrap() error { return e.error }
+
+// Remedy parts an error of a line into what was found and what to do about it.
+// remedy is empty where none is known.
+func Remedy(err error) (found, remedy string) {
+	var op *OpError
+	if errors.As(err, &op) {
+		err = op.Err
+	}
+	var a *advised
+	if errors.As(err, &a) {
+		return a.error.Error(), a.remedy
+	}
+	return err.Error(), ""
+}

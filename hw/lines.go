@@ -1,8 +1,10 @@
 package hw
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"regexp"
 	"strconv"
 	"strings"
 )
@@ -19,6 +21,17 @@ const (
 
 func (b Bias) String() string {
 	return [...]string{"as is", "pull-up", "pull-down", "disabled"}[b]
+}
+
+// ParseBias reads a bias as settings have it: String with a dash in place of
+// the space. A text that no bias has gives BiasAsIs and false.
+func ParseBias(s string) (Bias, bool) {
+	for b := BiasAsIs; b <= BiasDisabled; b++ {
+		if strings.ReplaceAll(b.String(), " ", "-") == s {
+			return b, true
+		}
+	}
+	return BiasAsIs, false
 }
 
 // MarshalText gives String.
@@ -168,4 +181,23 @@ func (v *Inventory) Resolve(name string) (LineInfo, error) {
 		choices = append(choices, fmt.Sprintf("%s (chip %s)", l.place(), l.Label))
 	}
 	return fail(fmt.Errorf("%w: say %s", ErrAmbiguous, strings.Join(choices, " or ")))
+}
+
+// lineLike is a word that can hardly mean anything but a line: its chip and
+// offset, GPIO number or header pin.
+var lineLike = regexp.MustCompile(`^(?i:(?:/dev/)?(gpiochip\d+)(?:[:/. ]?(\d+))?|(?:gpio|bcm)[-_:. ]?(\d+)|(p\d+)[-_:. ](\d+))$`)
+
+// LikelyName gives the name of the line that a word looks like, such as GPIO17
+// for bcm17; empty for a word that looks like none.
+func LikelyName(s string) string {
+	m := lineLike.FindStringSubmatch(s)
+	switch {
+	case m == nil:
+		return ""
+	case m[1] != "":
+		return strings.ToLower(m[1]) + ":" + cmp.Or(m[2], "OFFSET")
+	case m[3] != "":
+		return "GPIO" + m[3]
+	}
+	return strings.ToUpper(m[4]) + "_" + m[5]
 }

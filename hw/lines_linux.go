@@ -39,7 +39,7 @@ func inventory(root string) (*Inventory, error) {
 
 func (v *Inventory) unreadable() error {
 	if len(v.Chips) == 0 {
-		return fmt.Errorf("%w: there is no /dev/gpiochip*; the board needs a GPIO chip with a driver in its kernel", ErrNoChip)
+		return &advised{fmt.Errorf("%w: there is no /dev/gpiochip*", ErrNoChip), "; ", "the board needs a GPIO chip with a driver in its kernel"}
 	}
 	for _, c := range v.Chips {
 		if c.Err == nil {

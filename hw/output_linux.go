@@ -15,20 +15,15 @@ import (
 	"makebreak/pulse"
 )
 
-// OutputOptions say how a line is to be driven.
-type OutputOptions struct {
-	Idle pulse.Level // from the request on, between plays, and at Close
-	// ActiveLow makes the kernel invert the line: High is then a low voltage.
-	ActiveLow bool
-	Consumer  string // shown to others as the line's user; empty means "makebreak"
-}
-
 // An Output is a line that is driven.
 type Output struct {
 	ref  LineRef
 	f    *os.File
 	fd   uintptr
 	idle pulse.Level
+
+	closed   bool
+	closeErr error
 }
 
 // OpenOutput requests a line that has its idle level from the first moment.
@@ -57,41 +52,18 @@ func (o *Output) Set(l pulse.Level) error {
 // Close returns the line to its idle level and gives it back. What a line
 // does that nobody drives is the chip's affair: a Raspberry Pi may make it an
 // input, so a resistor should hold the idle level. A process that is killed
-// gets that part only.
+// gets that part only. Called again it does nothing, and returns the same: the
+// descriptor may be another file's by then.
 func (o *Output) Close() error {
-	err := o.Set(o.idle)
-	if e := o.f.Close(); err == nil {
-		err = e
+	if o.closed {
+		return o.closeErr
 	}
-	return err
-}
-
-// PlayOptions tune a play.
-type PlayOptions struct {
-	// Late is the bound beyond which a write counts as late; 0 means 200 µs:
-	// 0.2 % of the period of 10 pulses per second.
-	Late time.Duration
-	// Spin is how long before each write the processor waits busily instead of
-	// asleep. It buys the wake-up delay for processor time.
-	Spin time.Duration
-	// OnWrite, when set, is told each edge as scheduled and the time when its
-	// write was done. It runs between writes: it must be quick.
-	OnWrite func(e pulse.Edge, due, done pulse.Stamp)
-}
-
-// A PlayReport tells how closely a schedule was kept. A write is late by the
-// time from when it was due until it was done. Without a write all times are 0.
-type PlayReport struct {
-	Edges     int
-	Start     pulse.Stamp // the schedule's zero on the monotonic clock
-	LateMaxNS int64
-	LateP99NS int64 // to 1 µs; LateMaxNS when it is beyond 10 ms
-	Late      int   // writes later than the bound
-	BoundNS   int64
-	// Realtime tells that the thread ran under SCHED_FIFO with its memory
-	// locked; Scheduling says what was granted and what was refused.
-	Realtime   bool
-	Scheduling string
+	o.closed = true
+	o.closeErr = o.Set(o.idle)
+	if e := o.f.Close(); o.closeErr == nil {
+		o.closeErr = e
+	}
+	return o.closeErr
 }
 
 // lead is the time from a play's call to its schedule's zero; nap is how long

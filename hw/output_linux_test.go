@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"iter"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -159,5 +160,23 @@ func TestLateness(t *testing.T) {
 		if got := h.p99(len(c.late), c.most); got != c.want {
 			t.Errorf("%s: %d, want %d", name, got, c.want)
 		}
+	}
+}
+
+// A second Close touches nothing: the descriptor may be another file's. What
+// failed the first time is told again.
+func TestOutputClosesOnce(t *testing.T) {
+	f, err := os.CreateTemp(t.TempDir(), "no line")
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := &Output{f: f, fd: f.Fd()}
+	first := o.Close()
+	var op *OpError
+	if !errors.As(first, &op) || op.Op != "write line" {
+		t.Errorf("closed: %v", first)
+	}
+	if again := o.Close(); again != first {
+		t.Errorf("closed again: %v, want %v", again, first)
 	}
 }

@@ -24,6 +24,8 @@ type SimulatedOptions struct {
 	Start pulse.Stamp
 	// FirstSeq is the sequence number of the first edge; 0 means 1.
 	FirstSeq uint32
+	// Until leaves out the edges after this time of the signal; 0 leaves out none.
+	Until pulse.Stamp
 }
 
 // Simulated is a Source of a contact that only exists as a description. In
@@ -35,6 +37,7 @@ type Simulated struct {
 	opt    SimulatedOptions
 	ahead  [64]pulse.Edge
 	next   []pulse.Edge // what of ahead is not given yet
+	ended  bool         // by Until
 	start  time.Time
 	timer  *time.Timer
 	closed chan struct{}
@@ -78,7 +81,7 @@ func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		return 0, nil
 	}
 	if s.opt.Speed == 0 {
-		n := s.signal.Next(buf)
+		n := s.generate(buf)
 		if n == 0 {
 			return 0, io.EOF
 		}
@@ -104,9 +107,24 @@ func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 	return n, nil
 }
 
+// generate puts the signal's next edges into buf; 0 means its end.
+func (s *Simulated) generate(buf []pulse.Edge) (n int) {
+	if s.ended {
+		return 0
+	}
+	n = s.signal.Next(buf)
+	if s.opt.Until > 0 {
+		for n > 0 && buf[n-1].At > s.opt.Until {
+			n--
+			s.ended = true
+		}
+	}
+	return n
+}
+
 func (s *Simulated) fill() bool {
 	if len(s.next) == 0 {
-		s.next = s.ahead[:s.signal.Next(s.ahead[:])]
+		s.next = s.ahead[:s.generate(s.ahead[:])]
 	}
 	return len(s.next) > 0
 }

@@ -195,3 +195,35 @@ func TestSimulatedNoAllocations(t *testing.T) {
 		}
 	})
 }
+
+// Until ends the signal, at any speed and however it is read; an edge at that
+// time is still there.
+func TestSimulatedUntil(t *testing.T) {
+	_, all := simulated(t, "dial digits=12", SimulatedOptions{})
+	for i, until := range []pulse.Stamp{all[0].At - 1, all[0].At, all[3].At, all[len(all)-1].At} {
+		want := 0
+		for want < len(all) && all[want].At <= until {
+			want++
+		}
+		for _, speed := range []float64{0, 1} {
+			for _, size := range []int{1, 4, 100} {
+				synctest.Test(t, func(t *testing.T) {
+					s, _ := simulated(t, "dial digits=12", SimulatedOptions{Until: until, Speed: speed})
+					got := 0
+					for buf := make([]pulse.Edge, size); ; {
+						n, err := s.ReadEdges(t.Context(), buf)
+						if got += n; err == io.EOF {
+							break
+						}
+						if err != nil {
+							t.Fatal(err)
+						}
+					}
+					if _, err := s.ReadEdges(t.Context(), make([]pulse.Edge, 1)); got != want || err != io.EOF {
+						t.Errorf("bound %d, speed %g, %d at once: %d edges, want %d; then %v", i, speed, size, got, want, err)
+					}
+				})
+			}
+		}
+	}
+}

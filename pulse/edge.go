@@ -21,6 +21,16 @@ const (
 	Unknown Level = 2
 )
 
+func (l Level) String() string {
+	switch l {
+	case Low:
+		return "low"
+	case High:
+		return "high"
+	}
+	return "unknown"
+}
+
 // An Edge is one change of a line's level.
 type Edge struct {
 	At Stamp

@@ -1,6 +1,9 @@
 package pulse
 
-import "testing"
+import (
+	"encoding/json"
+	"testing"
+)
 
 // The texts are those of the flags and of the configuration file.
 func TestParse(t *testing.T) {
@@ -12,6 +15,11 @@ func TestParse(t *testing.T) {
 	for s, want := range map[string]Polarity{"high": ClosedHigh, "low": ClosedLow} {
 		if p, ok := ParsePolarity(s); p != want || !ok {
 			t.Errorf("%s: %v", s, p)
+		}
+	}
+	for s, want := range map[string]Level{"low": Low, "high": High, "unknown": Unknown} {
+		if l, ok := ParseLevel(s); l != want || !ok {
+			t.Errorf("%s: %v", s, l)
 		}
 	}
 	for s, want := range map[string]Timing{"first": TimingFirst, "settled": TimingSettled} {
@@ -26,5 +34,26 @@ func TestParse(t *testing.T) {
 	}
 	if k, ok := ParseKind("Dial"); k != KindAuto || ok {
 		t.Errorf("%v, %v", k, ok)
+	}
+}
+
+// A document has a level and a polarity in words, and refuses other words.
+func TestTextCodecs(t *testing.T) {
+	type both struct {
+		L Level
+		P Polarity
+	}
+	b, err := json.Marshal(both{High, ClosedLow})
+	if err != nil || string(b) != `{"L":"high","P":"low"}` {
+		t.Errorf("%s, %v", b, err)
+	}
+	var got both
+	if err := json.Unmarshal(b, &got); err != nil || got != (both{High, ClosedLow}) {
+		t.Errorf("%v, %v", got, err)
+	}
+	for _, s := range []string{`{"L":"up"}`, `{"P":"unknown"}`} {
+		if err := json.Unmarshal([]byte(s), &got); err == nil {
+			t.Errorf("%s was taken", s)
+		}
 	}
 }

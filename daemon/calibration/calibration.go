@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"makebreak/daemon/figure"
+	"makebreak/hw"
 	"makebreak/pulse"
 )
 
@@ -78,6 +79,12 @@ func DeviceOf(root, chip string) string {
 		return device + " socket " + filepath.Base(up)
 	}
 	return ""
+}
+
+// LineOf tells which line of this computer ref is, by the files below root. The
+// name, the closed level and the bias are left to be filled in.
+func LineOf(root string, ref hw.LineRef) Line {
+	return Line{Label: ref.Label, Offset: ref.Offset, Device: DeviceOf(root, ref.Chip)}
 }
 
 // A Calibration is what a chain of coupler and measuring line was found to do.

@@ -15,6 +15,7 @@ import (
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
+	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -132,7 +133,7 @@ func (f *calibrationFlags) checkDir() error {
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("--calibration-dir %s: there is no such folder", f.CalibrationDir)
 	case err != nil:
-		return fmt.Errorf("--calibration-dir %s: %s", f.CalibrationDir, reason(err))
+		return fmt.Errorf("--calibration-dir %s: %s", f.CalibrationDir, wholefile.Reason(err))
 	case !info.IsDir():
 		return fmt.Errorf("--calibration-dir %s: expected a folder", f.CalibrationDir)
 	}
@@ -190,7 +191,7 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 			return 0, err
 		}
 		line.report.Recording = c.Record
-		defer job.rec.close()
+		defer job.rec.Close()
 	}
 	m, stopped, err := job.run(ctx, cfg)
 	con.clear()
@@ -199,7 +200,7 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 	}
 	var lost error
 	if job.rec != nil {
-		lost = job.rec.close()
+		lost = job.rec.Close()
 	}
 	m.Source = c.Source
 	status, err = c.finish(sh, m, out, report.About{Limits: cfg.Limits, Stopped: stopped, Line: &line.report})
@@ -220,7 +221,7 @@ func (l *liveLine) comments(c *measureCmd) []string {
 		from = printable(r.Line) + " (" + r.Place + ", " + printable(r.Label) + "), pull resistor " + r.Bias
 	}
 	return []string{
-		"Recorded by makebreak from " + from + "; the contact is closed when the line is " + polarityOf(c.Closed).String() + ".",
+		"Recorded by makebreak from " + from + "; the contact is closed when the line is " + checked(pulse.ParsePolarity(c.Closed)).String() + ".",
 		fmt.Sprintf("Watched from time_ns %d, which was %s.", l.Start(), r.Begun.UTC().Format(time.RFC3339Nano)),
 	}
 }
@@ -229,7 +230,7 @@ func (l *liveLine) comments(c *measureCmd) []string {
 type capture struct {
 	line           *liveLine
 	con            *console
-	rec            *recorder // nil without a recording
+	rec            *hw.Recorder // nil without a recording
 	digits, cycles int
 	end            pulse.Stamp // nothing after it counts
 
@@ -272,7 +273,7 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 			j.last = upTo
 		}
 		if j.rec != nil {
-			j.rec.tick()
+			j.rec.Tick()
 		}
 		j.con.show(now-cfg.Start, j.meter.Counts())
 		if whole && upTo == j.end {
@@ -328,7 +329,7 @@ func (j *capture) add(batch []pulse.Edge, _ float64) error {
 		return nil
 	}
 	if j.rec != nil {
-		j.rec.add(batch)
+		j.rec.Add(batch)
 	}
 	j.meter.Add(batch)
 	j.last = max(j.last, batch[n-1].At)
@@ -498,20 +499,4 @@ func (c *console) state(err error) {
 		return
 	}
 	c.say(err.Error())
-}
-
-func levelOf(s string) pulse.Level {
-	if s == "high" {
-		return pulse.High
-	}
-	return pulse.Low
-}
-
-func polarityOf(s string) pulse.Polarity {
-	p, _ := pulse.ParsePolarity(s)
-	return p
-}
-
-func levelWord(l pulse.Level) string {
-	return map[pulse.Level]string{pulse.Low: "low", pulse.High: "high"}[l]
 }

@@ -27,7 +27,7 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	defer out.discard()
+	defer out.Discard()
 	asked := c.Limits
 	c.Limits = ""
 	cfg, err := c.config()
@@ -68,7 +68,7 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 	result := report.Comparison{Format: "makebreak.comparison/1", Source: m.Source, Kind: m.Kind, KindFrom: m.KindFrom, Limits: all}
 	about := report.About{Cadence: c.Cadence.ns, Samples: samples, Known: profiles}
 	doc := report.OfComparison(m, &result, &about)
-	if err := out.keepPage(doc, m.Source); err != nil {
+	if err := keepPage(out, doc, m.Source); err != nil {
 		return 0, err
 	}
 	return StatusOK, sh.show(c.JSON, result, func() *report.Document { return doc })

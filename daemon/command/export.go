@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -53,12 +54,12 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	defer src.Close()
 	var w io.Writer = sh.stdout
-	var file *outFile
+	var file *wholefile.File
 	if c.Out != "" {
 		if file, err = createFile("--out", c.Out, c.Force); err != nil {
 			return 0, err
 		}
-		defer file.discard()
+		defer file.Discard()
 		w = file
 	}
 	settings := src.Settings()
@@ -67,15 +68,15 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		"Where watching paused, or edges are not in the log, two rows mark that time and seq leaves out some between: the level is not known there.",
 		"Watched from time_ns 0, which was " + src.Wall(src.Begin()).Format("2006-01-02T15:04:05.000000000Z") + ".",
 	}
-	var out edgeWriter
+	var out *hw.EdgeWriter
 	if c.Format == "vcd" {
-		out = newEdgeWriter(w, hw.NewVCDWriter(w, hw.VCDOptions{Variable: contact}))
+		out = hw.NewEdgeWriter(w, hw.NewVCDWriter(w, hw.VCDOptions{Variable: contact}))
 	} else {
-		out = newEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
+		out = hw.NewEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
 	}
 	edges, err := src.Export(ctx, func(batch []pulse.Edge) error {
-		out.add(batch)
-		return out.err
+		out.Add(batch)
+		return out.Err()
 	})
 	switch {
 	case err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()):
@@ -86,13 +87,13 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if edges == 0 {
 		return 0, errors.New("there is no edge in that stretch of the log: nothing was written")
 	}
-	out.flush()
+	out.Flush()
 	if file != nil {
-		if err := file.keep(out.err); err != nil {
+		if err := file.Keep(out.Err()); err != nil {
 			return 0, err
 		}
 		fmt.Fprintf(sh.stderr, "%s written to %s\n", figure.Plural(edges, "edge", "edges"), printable(c.Out))
 		return StatusOK, nil
 	}
-	return StatusOK, out.err
+	return StatusOK, out.Err()
 }

@@ -205,3 +205,14 @@ func otherLevel(level string) string {
 	}
 	return "high"
 }
+
+// result writes what a command found: doc as JSON, or else its page.
+func (sh *shell) result(asJSON bool, doc any, write func(*page)) error {
+	if asJSON {
+		return encodeJSON(sh.stdout, doc)
+	}
+	p := page{colour: sh.colour()}
+	write(&p)
+	_, err := p.WriteTo(sh.stdout)
+	return err
+}

@@ -20,10 +20,6 @@ type hardware struct {
 	Margin    marginCmd    `cmd:"" group:"Lines of this computer:" help:"Find the rates and percent breaks that a circuit counts right."`
 }
 
-func (f *lineFlags) bias() hw.Bias {
-	return map[string]hw.Bias{"pull-up": hw.BiasPullUp, "pull-down": hw.BiasPullDown, "disabled": hw.BiasDisabled}[f.Bias]
-}
-
 // lineName takes a line's name as commands that want nothing but a line know
 // it, and as measure does.
 func lineName(s string) string { return strings.TrimPrefix(s, "gpio:") }
@@ -47,7 +43,7 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 	if err != nil {
 		return nil, err
 	}
-	bias := c.bias()
+	bias := checked(hw.ParseBias(c.Bias))
 	src, err := hw.OpenNamed(name, hw.InputOptions{Bias: bias}, hw.ReopenOptions{OnState: state})
 	if err != nil {
 		return nil, err
@@ -66,9 +62,9 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 		if err != nil {
 			return nil // no place, no calibration
 		}
-		k, fit, err := calibration.For(dir, calibration.ReadBoard("/"),
-			calibration.Line{Label: info.Label, Offset: info.Offset, Device: calibration.DeviceOf("/", info.Chip), Closed: p.String(), Bias: bias.String()},
-			time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour)
+		line := calibration.LineOf("/", info.LineRef)
+		line.Closed, line.Bias = p.String(), bias.String()
+		k, fit, err := calibration.For(dir, calibration.ReadBoard("/"), line, time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour)
 		if err != nil {
 			return fmt.Errorf("%w; calibrate anew, or give --no-calibration", err)
 		}

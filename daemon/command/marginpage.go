@@ -1,123 +1,26 @@
 package command
 
 import (
-	"bufio"
 	"fmt"
-	"slices"
 	"strings"
+	"time"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/loop"
+	"makebreak/daemon/plot"
 	"makebreak/pulse"
 )
 
-// marginVerdict is what a margin test came to.
-type marginVerdict struct {
-	inside, wrong, untried int // cells within the limits; those counted wrong, and not tried
-	bounded                bool
-}
-
-func judgeMargin(run *marginRun, profile *pulse.Profile) (v marginVerdict) {
-	for _, c := range run.cells {
-		within := false
-		if profile != nil {
-			allowed, bounded := profile.Allows(c.RatePPS, c.BreakPercent, c.GapMS)
-			within = allowed
-			v.bounded = v.bounded || bounded
-		}
-		if !within {
-			continue
-		}
-		v.inside++
-		switch {
-		case c.Right < c.Tries:
-			v.wrong++
-		case c.Tries == 0:
-			v.untried++
-		}
-	}
-	return v
-}
-
-func marginStatus(run *marginRun, profile *pulse.Profile) int {
-	v := judgeMargin(run, profile)
-	switch {
-	case v.wrong > 0:
-		return StatusOutOfLimits
-	case !run.done(), profile != nil && v.inside == 0:
-		return StatusNotMeasured
-	}
-	return StatusOK
-}
-
-type marginDoc struct {
-	Format   string               `json:"format"`
-	Settings marginSettings       `json:"settings"`
-	Tries    int                  `json:"tries"` // made
-	Void     int                  `json:"void"`  // made again, because they said nothing
-	Of       int                  `json:"of"`
-	Limits   *string              `json:"limits"`
-	Cells    []marginCellDoc      `json:"cells"`
-	Windows  []pulse.MarginWindow `json:"windows"`
-}
-
-type marginCellDoc struct {
-	pulse.MarginCell
-	RightLower95 float64 `json:"right_lower_95"` // fractions, each bound with 95 % confidence
-	RightUpper95 float64 `json:"right_upper_95"`
-	WithinLimits *bool   `json:"within_limits"` // null without limits on pulses
-}
-
-func marginDocument(run *marginRun, profile *pulse.Profile) marginDoc {
-	d := marginDoc{
-		Format: "makebreak.margin/1", Settings: run.settings, Tries: run.next, Void: run.allVoids, Of: len(run.order),
-		Cells: marginCells(run.cells, profile), Windows: append([]pulse.MarginWindow{}, run.settings.Grid.Windows(run.cells)...),
-	}
-	if profile != nil {
-		d.Limits = &profile.ID
-	}
-	return d
-}
-
-func marginCells(cells []pulse.MarginCell, profile *pulse.Profile) (out []marginCellDoc) {
-	for _, c := range cells {
-		d := marginCellDoc{MarginCell: c}
-		d.RightLower95, d.RightUpper95 = c.Bounds95()
-		if profile != nil {
-			if allowed, bounded := profile.Allows(c.RatePPS, c.BreakPercent, c.GapMS); bounded {
-				d.WithinLimits = &allowed
-			}
-		}
-		out = append(out, d)
-	}
-	return out
-}
-
-// writeMarginTable writes each cell as a CSV row.
-func writeMarginTable(w *bufio.Writer, cells []pulse.MarginCell, profile *pulse.Profile) {
-	w.WriteString("rate_pps,break_percent,gap_ms,tries,right,right_lower_95,right_upper_95,within_limits\n")
-	for _, c := range marginCells(cells, profile) {
-		gap, within := "", ""
-		if c.GapMS.OK {
-			gap = figure.Trimmed(c.GapMS.V, 6)
-		}
-		if c.WithinLimits != nil {
-			within = map[bool]string{true: "1", false: "0"}[*c.WithinLimits]
-		}
-		fmt.Fprintf(w, "%s,%s,%s,%d,%d,%s,%s,%s\n", figure.Trimmed(c.RatePPS, 6), figure.Trimmed(c.BreakPercent, 6), gap,
-			c.Tries, c.Right, figure.Trimmed(c.RightLower95, 6), figure.Trimmed(c.RightUpper95, 6), within)
-	}
-}
-
-func writeMargin(p *page, run *marginRun, profile *pulse.Profile, stopped string) {
-	s := &run.settings
-	v := judgeMargin(run, profile)
+func writeMargin(p *page, run *loop.MarginRun, profile *pulse.Profile, stopped bool) {
+	s := &run.Settings
+	v := run.Judge(profile)
 	p.para("", printable(fmt.Sprintf("Margin of the circuit between %s, which sends, and %s, which reads its answer", s.Out, s.In)))
-	if !run.done() {
+	if !run.Done() {
 		const mark = "INCOMPLETE: "
 		p.paint(yellow, mark)
-		text := figure.Count(run.next) + " of " + figure.Plural(len(run.order), "try", "tries")
-		if stopped != "" {
-			text = stopped + " after " + text
+		text := figure.Count(run.Made) + " of " + figure.Plural(run.Tries(), "try", "tries")
+		if stopped {
+			text = "stopped by you after " + text
 		}
 		p.flow(len(mark), 0, text+"; the same command with its --keep file goes on.")
 	}
@@ -125,31 +28,31 @@ func writeMargin(p *page, run *marginRun, profile *pulse.Profile, stopped string
 	switch {
 	case profile == nil:
 		p.paint(bold, "TRIED; NO LIMITS ASKED\n")
-	case v.inside == 0:
+	case v.Inside == 0:
 		p.paint(yellow, "CANNOT BE TOLD: NO CELL LIES WITHIN THE LIMITS\n")
-	case v.wrong > 0:
+	case v.Wrong > 0:
 		p.paint(red, "COUNTS WRONG WITHIN THE LIMITS\n")
-	case v.untried > 0:
+	case v.Untried > 0:
 		p.paint(yellow, "CANNOT BE TOLD: CELLS WITHIN THE LIMITS WERE NOT TRIED\n")
-	case !run.done():
+	case !run.Done():
 		p.paint(yellow, "RIGHT SO FAR IN EVERY CELL WITHIN THE LIMITS\n")
 	default:
 		p.paint(green, "COUNTS RIGHT IN EVERY CELL WITHIN THE LIMITS\n")
 	}
 	if profile != nil {
-		p.para("by ", printable(profile.Title)+" ("+printable(profile.ID)+"): "+figure.Count(v.wrong)+" of "+figure.Plural(v.inside, "cell", "cells")+" within were counted wrong.")
+		p.para("by ", printable(profile.Title)+" ("+printable(profile.ID)+"): "+figure.Count(v.Wrong)+" of "+figure.Plural(v.Inside, "cell", "cells")+" within were counted wrong.")
 	}
 	answer := "The circuit repeats the pulses."
 	if s.Answer == "once" {
 		answer = "The circuit answers once for each digit counted right."
 	}
 	trains := figure.Plural(s.Pulses, "pulse", "pulses")
-	if s.trains() > 1 {
+	if s.Trains() > 1 {
 		trains = "two trains of " + trains
 	}
 	p.para("  ", fmt.Sprintf("Each try sends %s. %s It has %s to answer. Order drawn with seed %d.", trains, answer, figure.Span(s.WithinNS), s.Seed))
-	if run.allVoids > 0 {
-		p.para("  ", figure.Plural(run.allVoids, "try", "tries")+" said nothing, for a late pulse or a lost edge, and were made again.")
+	if run.Void > 0 {
+		p.para("  ", figure.Plural(run.Void, "try", "tries")+" said nothing, for a late pulse or a lost edge, and were made again.")
 	}
 	gaps := max(len(s.Grid.GapsMS), 1)
 	for gap := range gaps {
@@ -172,8 +75,8 @@ func writeMargin(p *page, run *marginRun, profile *pulse.Profile, stopped string
 
 // writeMarginGrid writes one gap's cells, the fastest rate on top, in as many
 // blocks of percent breaks as the page's width needs.
-func writeMarginGrid(p *page, run *marginRun, profile *pulse.Profile, gap int) {
-	g := &run.settings.Grid
+func writeMarginGrid(p *page, run *loop.MarginRun, profile *pulse.Profile, gap int) {
+	g := &run.Settings.Grid
 	const column, label = 7, 12
 	for from := 0; from < len(g.BreakPercents); {
 		to := min(from+(pageWidth-label)/column, len(g.BreakPercents))
@@ -184,7 +87,7 @@ func writeMarginGrid(p *page, run *marginRun, profile *pulse.Profile, gap int) {
 		for r := len(g.RatesPPS) - 1; r >= 0; r-- {
 			row := cells(figure.Trimmed(g.RatesPPS[r], 2) + " pps")
 			for i := from; i < to; i++ {
-				row = append(row, marginMark(run.cells[g.Index(r, i, gap)], profile))
+				row = append(row, marginMark(run.Cells[g.Index(r, i, gap)], profile))
 			}
 			rows = append(rows, row)
 		}
@@ -214,8 +117,8 @@ func marginMark(c pulse.MarginCell, profile *pulse.Profile) cell {
 }
 
 // proof tells what the number of tries proves.
-func proof(run *marginRun) string {
-	least := slices.MinFunc(run.cells, func(a, b pulse.MarginCell) int { return a.Tries - b.Tries }).Tries
+func proof(run *loop.MarginRun) string {
+	least := run.LeastTries()
 	wrong, ok := pulse.UpperBound95(0, least)
 	if !ok {
 		return "Not every cell has been tried."
@@ -224,14 +127,14 @@ func proof(run *marginRun) string {
 }
 
 // writeWindows tells where the circuit's window has its edges.
-func writeWindows(p *page, run *marginRun) {
+func writeWindows(p *page, run *loop.MarginRun) {
 	for _, along := range []pulse.Quantity{pulse.BreakPercent, pulse.RatePPS} {
 		title, unit, of := "Window in percent break, by rate: an edge lies between the two values", "%", "pps"
 		if along == pulse.RatePPS {
 			title, unit, of = "Window in rate, by percent break: an edge lies between the two values", "pps", "%"
 		}
 		rows := [][]cell{}
-		for _, w := range run.settings.Grid.Windows(run.cells) {
+		for _, w := range run.Settings.Grid.Windows(run.Cells) {
 			if w.Along != along {
 				continue
 			}
@@ -266,4 +169,42 @@ func marginEdge(a, b pulse.Num, unit string) string {
 		return "above " + figure.Unit(figure.Trimmed(a.V, 2), unit)
 	}
 	return figure.Trimmed(a.V, 2) + " to " + figure.Unit(figure.Trimmed(b.V, 2), unit)
+}
+
+// marginPlot is the drawing of a margin with its words.
+func marginPlot(run *loop.MarginRun, profile *pulse.Profile) *plot.Margin {
+	s := &run.Settings
+	pulses := figure.Plural(s.Pulses, "pulse", "pulses")
+	if s.Trains() > 1 {
+		pulses = "two trains of " + pulses
+	}
+	about := fmt.Sprintf("%s sends %s, %s reads the answer; tries of each cell: %d", s.Out, pulses, s.In, s.Grid.Repeats)
+	if !run.Done() {
+		about += fmt.Sprintf("; INCOMPLETE, %d of %d tries", run.Made, run.Tries())
+	}
+	m := &plot.Margin{Grid: &s.Grid, Cells: run.Cells, Title: "Where the circuit counts right", About: printable(about), Note: proof(run), Limits: profile}
+	if profile != nil {
+		m.LimitsName = printable(profile.ID)
+	}
+	return m
+}
+
+// marginPlan says what a test is about to send.
+func marginPlan(run *loop.MarginRun) string {
+	s := &run.Settings
+	return fmt.Sprintf("%s of %d pulses each in %s, %s made already",
+		figure.Plural(run.Tries(), "try", "tries"), s.Pulses*s.Trains(), figure.Plural(len(run.Cells), "cell", "cells"), figure.Count(run.Made))
+}
+
+// marginProgress says how a try went and how far the test is.
+func marginProgress(run *loop.MarginRun, c pulse.MarginCell, try loop.MarginTry) string {
+	result := "wrong"
+	switch {
+	case try.Void != "":
+		result = "again: " + try.Void
+	case try.Right:
+		result = "right"
+	}
+	return fmt.Sprintf("%s of %s  %s pps, %s %% break: %s  about %s left", figure.Count(run.Made), figure.Plural(run.Tries(), "try", "tries"),
+		figure.Trimmed(c.RatePPS, 2), figure.Trimmed(c.BreakPercent, 2), result, time.Duration(run.Left()).Round(time.Second))
 }

@@ -1,14 +1,12 @@
 package command
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -18,6 +16,7 @@ import (
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
 	"makebreak/daemon/stretch"
+	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/duration"
@@ -90,7 +89,7 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 	}
 	// What is "auto" has the default for now.
 	cfg.Kind, _ = pulse.ParseKind(c.Kind)
-	cfg.Polarity = polarityOf(c.Closed)
+	cfg.Polarity = checked(pulse.ParsePolarity(c.Closed))
 	cfg.Timing, _ = pulse.ParseTiming(c.Timing)
 	if c.Limits != "" {
 		if cfg.Limits, err = config.Profile(c.Limits); err != nil {
@@ -242,28 +241,10 @@ func (c *measureCmd) open(sh *shell) (source, error) {
 		return openSimulated(desc, c.For)
 	}
 	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
-	if line := likeLine(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
+	if line := hw.LikelyName(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
 		err = fmt.Errorf("%w; if a line of this computer is meant: makebreak measure gpio:%s", err, line)
 	}
 	return rec, err
-}
-
-// lineLike is a word that can hardly mean anything but a line: its chip and
-// offset, GPIO number or header pin.
-var lineLike = regexp.MustCompile(`^(?i:(?:/dev/)?(gpiochip\d+)(?:[:/. ]?(\d+))?|(?:gpio|bcm)[-_:. ]?(\d+)|(p\d+)[-_:. ](\d+))$`)
-
-// likeLine gives the name of the line that a word looks like; empty for none.
-func likeLine(s string) string {
-	m := lineLike.FindStringSubmatch(s)
-	switch {
-	case m == nil:
-		return ""
-	case m[1] != "":
-		return strings.ToLower(m[1]) + ":" + cmp.Or(m[2], "OFFSET")
-	case m[3] != "":
-		return "GPIO" + m[3]
-	}
-	return strings.ToUpper(m[4]) + "_" + m[5]
 }
 
 func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
@@ -394,8 +375,8 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 // outputs are what a measurement gathers and writes beside its page.
 type outputs struct {
 	rows    *report.Rows
-	file    *outFile // of the rows
-	page    *outFile // as HTML
+	file    *wholefile.File // of the rows
+	page    *wholefile.File // as HTML
 	survey  *pulse.Survey
 	samples bool // the rows look like samples of a level
 }
@@ -421,12 +402,12 @@ func (c *measureCmd) outputs(cfg *pulse.Config) (o outputs, err error) {
 
 // discard removes what was not kept.
 func (o outputs) discard() {
-	o.file.discard()
-	o.page.discard()
+	o.file.Discard()
+	o.page.Discard()
 }
 
 // createPage begins the file of --html; nil without.
-func (c *measureCmd) createPage() (*outFile, error) {
+func (c *measureCmd) createPage() (*wholefile.File, error) {
 	if c.HTML == "" {
 		return nil, nil
 	}
@@ -436,7 +417,7 @@ func (c *measureCmd) createPage() (*outFile, error) {
 // finish writes the result and gives its exit status.
 func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a report.About) (status int, err error) {
 	if out.rows != nil {
-		if err := out.file.keep(out.rows.Finish(m)); err != nil {
+		if err := out.file.Keep(out.rows.Finish(m)); err != nil {
 			return 0, err
 		}
 	}
@@ -456,7 +437,7 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 		}
 	}
 	doc := report.OfMeasurement(m, &a)
-	if err := out.page.keepPage(doc, m.Source); err != nil {
+	if err := keepPage(out.page, doc, m.Source); err != nil {
 		return 0, err
 	}
 	if !c.JSON {
@@ -588,6 +569,9 @@ func pump(ctx context.Context, src source, shape pumpShape, add func(edges []pul
 		free <- b.edges[:shape.edges]
 	}
 }
+
+// checked is what an enum flag means, whose text was checked before.
+func checked[T any](v T, _ bool) T { return v }
 
 // span is a flag that holds a time.
 type span struct {

@@ -9,6 +9,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -36,7 +37,7 @@ func (*simCmd) epilogue() string {
 	for _, k := range synth.Keys() {
 		of := "Keys of every signal:"
 		if len(k.Forms) < 3 {
-			of = "Keys of a " + join(formNames(k.Forms)) + ":"
+			of = "Keys of a " + figure.List(formNames(k.Forms)) + ":"
 		}
 		if rows[of] == nil {
 			groups = append(groups, of)
@@ -74,12 +75,6 @@ func keyDefault(k synth.Key) string {
 	return " (" + unit + ")"
 }
 
-// A recordingWriter is what hw writes recordings with.
-type recordingWriter interface {
-	Write([]pulse.Edge) error
-	Flush() error
-}
-
 func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if c.For.set && c.For.ns <= 0 {
 		return 0, fmt.Errorf("--for is %s: expected more than 0", figure.Span(c.For.ns))
@@ -97,16 +92,16 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		until = " --for " + time.Duration(c.For.ns).String()
 	}
 	var w io.Writer = sh.stdout
-	var file *outFile
+	var file *wholefile.File
 	if c.Out != "" {
 		if file, err = createFile("--out", c.Out, c.Force); err != nil {
 			return 0, err
 		}
-		defer file.discard()
+		defer file.Discard()
 		w = file
 	}
 	spec := signal.Spec()
-	var out recordingWriter
+	var out hw.RecordingWriter
 	if c.Format == "vcd" {
 		out = hw.NewVCDWriter(w, hw.VCDOptions{Variable: spec.Form.String()})
 	} else {
@@ -132,16 +127,15 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	err = out.Flush()
 	if file != nil {
-		err = file.keep(err)
+		err = file.Keep(err)
 	}
 	return StatusOK, err
 }
 
-// simulated is a simulated contact as a source of measure, up to --for when
-// that is set.
+// simulated is a simulated contact as a source of measure.
 type simulated struct {
 	*hw.Simulated
-	until span
+	until span // --for, for the error of a signal without an edge
 	any   bool
 }
 
@@ -152,21 +146,14 @@ func (*simulated) ResolutionNS() float64 { return 1 }
 // ReadEdges gives an error where there is no edge at all, as a recording does.
 func (s *simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
 	n, err = s.Simulated.ReadEdges(ctx, buf)
-	if s.until.set {
-		for n > 0 && int64(buf[n-1].At) > s.until.ns {
-			n, err = n-1, io.EOF
+	s.any = s.any || n > 0
+	if err == io.EOF && !s.any {
+		err = fmt.Errorf("%s: no edge", s.Spec())
+		if s.until.set {
+			err = fmt.Errorf("%w until --for %s", err, figure.Span(s.until.ns))
 		}
 	}
-	s.any = s.any || n > 0
-	switch {
-	case n > 0:
-		return n, nil
-	case err == io.EOF && !s.any && s.until.set:
-		return 0, fmt.Errorf("%s: no edge until --for %s", s.Spec(), figure.Span(s.until.ns))
-	case err == io.EOF && !s.any:
-		return 0, fmt.Errorf("%s: no edge", s.Spec())
-	}
-	return 0, err
+	return n, err
 }
 
 // openSimulated opens a simulated contact that has an end.
@@ -194,7 +181,7 @@ func openEndless(description string, until span) (*simulated, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{})
+	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{Until: pulse.Stamp(until.ns)})
 	if err != nil {
 		return nil, err
 	}

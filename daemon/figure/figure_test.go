@@ -107,3 +107,12 @@ func TestSmallDistances(t *testing.T) {
 		}
 	}
 }
+
+// Items are joined as in a sentence.
+func TestList(t *testing.T) {
+	for want, items := range map[string][]string{"": nil, "a": {"a"}, "a and b": {"a", "b"}, "a, b and c": {"a", "b", "c"}} {
+		if got := List(items); got != want {
+			t.Errorf("%q: %q, want %q", items, got, want)
+		}
+	}
+}

@@ -1,4 +1,6 @@
-package command
+// Package plot draws results: it knows values, and is given the words that
+// stand around them.
+package plot
 
 import (
 	"bytes"
@@ -7,6 +9,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 
 	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot"
@@ -20,6 +23,22 @@ import (
 	"makebreak/daemon/figure"
 	"makebreak/pulse"
 )
+
+// A Margin is where a circuit counts right.
+type Margin struct {
+	Grid  *pulse.MarginGrid
+	Cells []pulse.MarginCell
+	Title string
+	About string // a line below the title
+	Note  string // a line at the foot
+	// Limits are drawn as the border of what they allow; nil draws none.
+	// LimitsName names them at the foot.
+	Limits     *pulse.Profile
+	LimitsName string
+}
+
+// Formats are the suffixes of the files that can be written.
+var Formats = []string{".png", ".svg"}
 
 // Sizes of a plot. The dots per inch of a PNG make it sharp on paper.
 const (
@@ -70,28 +89,31 @@ func sans(size vg.Length, bold bool) font.Font {
 	return f
 }
 
-// plotMargin draws where a circuit counts right: one panel for each gap.
-func plotMargin(w io.Writer, suffix string, run *marginRun, profile *pulse.Profile) error {
-	g := &run.settings.Grid
-	panels := max(len(g.GapsMS), 1)
-	panel := panelHeight(g)
+// Write draws the margin in the format of a suffix of Formats, one panel for
+// each gap.
+func (m *Margin) Write(w io.Writer, suffix string) error {
+	panels := max(len(m.Grid.GapsMS), 1)
+	panel := panelHeight(m.Grid)
 	width, height := plotWidth, plotHead+plotFoot+vg.Length(panels)*panel
 	var c interface {
 		vg.CanvasSizer
 		io.WriterTo
 	}
-	if suffix == ".svg" {
+	switch suffix {
+	case ".svg":
 		c = vgsvg.New(width, height)
-	} else {
+	case ".png":
 		c = vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(plotDPI))}
+	default:
+		return fmt.Errorf("plot as %q: expected one of %s", suffix, strings.Join(Formats, ", "))
 	}
 	dc := draw.New(c)
 	dc.FillPolygon(color.White, []vg.Point{dc.Min, {X: dc.Max.X, Y: dc.Min.Y}, dc.Max, {X: dc.Min.X, Y: dc.Max.Y}})
-	drawMarginHead(draw.Crop(dc, 0, 0, height-plotHead, 0), run)
-	drawMarginFoot(draw.Crop(dc, 0, 0, 0, plotFoot-height), run, profile)
+	m.drawHead(draw.Crop(dc, 0, 0, height-plotHead, 0))
+	m.drawFoot(draw.Crop(dc, 0, 0, 0, plotFoot-height))
 	for i := range panels {
 		top := height - plotHead - vg.Length(i)*panel
-		newMarginPanel(run, profile, i).Draw(draw.Crop(dc, 6, -14, top-panel+6, top-height))
+		m.panel(i).Draw(draw.Crop(dc, 6, -14, top-panel+6, top-height))
 	}
 	var b bytes.Buffer
 	if _, err := c.WriteTo(&b); err != nil {
@@ -111,21 +133,13 @@ func label(c *draw.Canvas, f font.Font, ink color.Color, x, y vg.Length, text st
 	return s.Width(text)
 }
 
-func drawMarginHead(c draw.Canvas, run *marginRun) {
-	s := &run.settings
+func (m *Margin) drawHead(c draw.Canvas) {
 	x := c.Min.X + 12
-	label(&c, sans(13, true), ink, x, c.Max.Y-22, "Where the circuit counts right")
-	text := fmt.Sprintf("%s sends %s, %s reads the answer; tries of each cell: %d", s.Out, figure.Plural(s.Pulses, "pulse", "pulses"), s.In, s.Grid.Repeats)
-	if s.trains() > 1 {
-		text = fmt.Sprintf("%s sends two trains of %s, %s reads the answer; tries of each cell: %d", s.Out, figure.Plural(s.Pulses, "pulse", "pulses"), s.In, s.Grid.Repeats)
-	}
-	if !run.done() {
-		text += fmt.Sprintf("; INCOMPLETE, %d of %d tries", run.next, len(run.order))
-	}
-	label(&c, sans(plotLetter, false), faint, x, c.Max.Y-38, printable(text))
+	label(&c, sans(13, true), ink, x, c.Max.Y-22, m.Title)
+	label(&c, sans(plotLetter, false), faint, x, c.Max.Y-38, m.About)
 }
 
-func drawMarginFoot(c draw.Canvas, run *marginRun, profile *pulse.Profile) {
+func (m *Margin) drawFoot(c draw.Canvas) {
 	const box = 11
 	f := sans(plotLetter, false)
 	x, y := c.Min.X+12, c.Max.Y-14
@@ -143,12 +157,12 @@ func drawMarginFoot(c draw.Canvas, run *marginRun, profile *pulse.Profile) {
 		x += 4
 		x += label(&c, f, ink, x, y, k.text) + 14
 	}
-	if profile != nil {
+	if m.Limits != nil {
 		c.StrokeLine2(limitStyle(), x, y-2+box/2, x+2*box, y-2+box/2)
 		x += 2*box + 4
-		label(&c, f, ink, x, y, "limits "+printable(profile.ID))
+		label(&c, f, ink, x, y, "limits "+m.LimitsName)
 	}
-	label(&c, f, faint, c.Min.X+12, y-17, proof(run))
+	label(&c, f, faint, c.Min.X+12, y-17, m.Note)
 }
 
 func limitStyle() draw.LineStyle {
@@ -206,8 +220,9 @@ func axisTicks(values []float64, most int) (t plot.ConstantTicks) {
 	return t
 }
 
-func newMarginPanel(run *marginRun, profile *pulse.Profile, gap int) *plot.Plot {
-	g := &run.settings.Grid
+// panel draws the cells of one gap.
+func (m *Margin) panel(gap int) *plot.Plot {
+	g := m.Grid
 	p := plot.New()
 	p.BackgroundColor = color.Transparent
 	if len(g.GapsMS) > 0 {
@@ -236,10 +251,10 @@ func newMarginPanel(run *marginRun, profile *pulse.Profile, gap int) *plot.Plot 
 		a.axis.Padding = 2
 		a.axis.Min, a.axis.Max = a.b[0], a.b[len(a.b)-1]
 	}
-	boxes := &marginBoxes{run: run, gap: gap, x: x, y: y}
+	boxes := &marginBoxes{Margin: m, gap: gap, x: x, y: y}
 	p.Add(boxes)
-	if profile != nil {
-		if ring := limitOutline(profile, gapOf(g, gap), x[0], x[len(x)-1], y[0], y[len(y)-1]); ring != nil {
+	if m.Limits != nil {
+		if ring := limitOutline(m.Limits, gapOf(g, gap), x[0], x[len(x)-1], y[0], y[len(y)-1]); ring != nil {
 			halo := draw.LineStyle{Color: color.White, Width: 3}
 			p.Add(&plotter.Polygon{XYs: []plotter.XYs{ring}, LineStyle: halo}, &plotter.Polygon{XYs: []plotter.XYs{ring}, LineStyle: limitStyle()})
 		}
@@ -285,7 +300,7 @@ func limitOutline(profile *pulse.Profile, gapMS pulse.Num, left, right, low, hig
 
 // marginBoxes draws each cell as a box in the colour of its answers.
 type marginBoxes struct {
-	run  *marginRun
+	*Margin
 	gap  int
 	x, y []float64
 }
@@ -293,10 +308,10 @@ type marginBoxes struct {
 // each gives the cells of the panel with their places.
 func (m *marginBoxes) each(c *draw.Canvas, p *plot.Plot, f func(k pulse.MarginCell, box vg.Rectangle)) {
 	trX, trY := p.Transforms(c)
-	g := &m.run.settings.Grid
+	g := m.Grid
 	for r := range g.RatesPPS {
 		for b := range g.BreakPercents {
-			f(m.run.cells[g.Index(r, b, m.gap)], vg.Rectangle{
+			f(m.Cells[g.Index(r, b, m.gap)], vg.Rectangle{
 				Min: vg.Point{X: trX(m.x[b]), Y: trY(m.y[r])}, Max: vg.Point{X: trX(m.x[b+1]), Y: trY(m.y[r+1])},
 			})
 		}

@@ -1,0 +1,4 @@
+package loop
+
+// ignoreSuspend: Windows suspends no job from the keyboard.
+func ignoreSuspend() {}

@@ -44,7 +44,8 @@ func coming(late time.Duration, edges ...pulse.Edge) (steps []hwtest.Step) {
 	begun := time.Now()
 	for _, e := range edges {
 		steps = append(steps, func(ctx context.Context, buf []pulse.Edge) (int, bool, error) {
-			if err := wait(ctx, time.Duration(e.At)+late-time.Since(begun)); err != nil {
+			rest := func() time.Duration { return time.Duration(e.At) + late - time.Since(begun) }
+			if err := wait(ctx, rest()); err != nil && rest() > 0 {
 				return 0, false, err
 			}
 			buf[0] = e
@@ -60,7 +61,7 @@ func captureOf(t *testing.T, ctx context.Context, job capture, cfg pulse.Config,
 	begun := time.Now()
 	src := hwtest.Script(append(steps, hwtest.Stall(nil))...)
 	src.Level = level
-	line := &liveLine{liveSource: src, now: func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) }}
+	line := &liveLine{Live: src, now: func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) }}
 	job.line, job.con = line, newConsole(&shell{stderr: io.Discard, stderrTerminal: true, env: os.Getenv})
 	if job.end == 0 {
 		job.end = math.MaxInt64
@@ -150,8 +151,7 @@ func TestCaptureLateEdges(t *testing.T) {
 // A line that fails for good leaves what was measured, and says so.
 func TestCaptureFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		steps := append(coming(0, edgesOf(t, "dial digits=5")...),
-			func(ctx context.Context, _ []pulse.Edge) (int, bool, error) { return 0, true, wait(ctx, time.Second) }, hwtest.Fail(errors.New("broken wire")))
+		steps := append(coming(0, edgesOf(t, "dial digits=5")...), hwtest.After(time.Second), hwtest.Fail(errors.New("broken wire")))
 		m, stopped, _ := captureOf(t, t.Context(), capture{}, dial, pulse.High, steps...)
 		if m.Dial.Digits != "5" || stopped != "the line failed: broken wire" {
 			t.Errorf("%+v, %q", m.Dial, stopped)
@@ -577,10 +577,10 @@ func TestCaptureEndsWithWhatWasRead(t *testing.T) {
 	}
 	j := &capture{meter: m, con: newConsole(&shell{stderr: io.Discard}), end: 100}
 	edge := func(at pulse.Stamp, l pulse.Level) pulse.Edge { return pulse.Edge{At: at, Level: l} }
-	if err := j.add([]pulse.Edge{edge(50, pulse.Low), edge(100, pulse.High)}, 1); err != nil {
+	if err := j.add([]pulse.Edge{edge(50, pulse.Low), edge(100, pulse.High)}); err != nil {
 		t.Errorf("all before the end: %v", err)
 	}
-	if err := j.add([]pulse.Edge{edge(101, pulse.Low)}, 1); !errors.Is(err, errEnough) {
+	if err := j.add([]pulse.Edge{edge(101, pulse.Low)}); !errors.Is(err, errEnough) {
 		t.Errorf("all after the end: %v", err)
 	}
 	if n := m.Counts().Edges; n != 2 {

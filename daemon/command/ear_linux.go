@@ -14,9 +14,11 @@ import (
 // An ear hears everything on a line from its opening on, while another line
 // is driven.
 type ear struct {
-	src  hw.Live
-	stop context.CancelFunc
-	done chan struct{}
+	src    hw.Live
+	stop   context.CancelFunc
+	done   chan struct{}
+	ask    chan time.Time // whether all that has come is heard
+	answer chan struct{}
 
 	mu    sync.Mutex
 	heard []pulse.Edge // not taken yet
@@ -27,21 +29,26 @@ type ear struct {
 // listen begins to hear; the ear owns src from then on.
 func listen(src hw.Live) *ear {
 	ctx, stop := context.WithCancel(context.Background())
-	e := &ear{src: src, stop: stop, done: make(chan struct{}), level: src.InitialLevel()}
+	e := &ear{src: src, stop: stop, done: make(chan struct{}), ask: make(chan time.Time), answer: make(chan struct{}, 1), level: src.InitialLevel()}
 	go func() {
 		defer close(e.done)
-		buf := make([]pulse.Edge, liveEdges)
-		for {
-			n, err := src.ReadEdges(ctx, buf)
+		opt := hw.FollowOptions{Buffers: liveBuffers, Edges: liveEdges, Now: hw.Monotonic, Ticks: e.ask, Tick: func(pulse.Stamp, bool) error {
+			select {
+			case e.answer <- struct{}{}:
+			default: // nobody has asked: it ends
+			}
+			return nil
+		}}
+		err := hw.Follow(ctx, src, opt, func(edges []pulse.Edge) error {
 			e.mu.Lock()
-			e.heard = append(e.heard, buf[:n]...)
-			if err != nil && ctx.Err() == nil {
-				e.err = err
-			}
-			e.mu.Unlock()
-			if err != nil {
-				return
-			}
+			defer e.mu.Unlock()
+			e.heard = append(e.heard, edges...)
+			return nil
+		})
+		e.mu.Lock()
+		defer e.mu.Unlock()
+		if ctx.Err() == nil {
+			e.err = err
 		}
 	}()
 	return e
@@ -50,6 +57,14 @@ func listen(src hw.Live) *ear {
 // take gives what was heard up to a time, and the level before it. It must be
 // called liveMargin after that time.
 func (e *ear) take(upTo pulse.Stamp) (heard []pulse.Edge, before pulse.Level, err error) {
+	select {
+	case e.ask <- time.Time{}:
+		select {
+		case <-e.answer:
+		case <-e.done:
+		}
+	case <-e.done:
+	}
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	n := 0

@@ -82,7 +82,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	last, edges := pulse.Stamp(-1), 0
 	begins := beginning{settle: pulse.Stamp(cmp.Or(base.SettleNS, pulse.DefaultSettleNS)), last: l.from, known: l.start <= pulse.High}
-	for buf := make([]pulse.Edge, pumpEdges); ; {
+	for buf := make([]pulse.Edge, batchEdges); ; {
 		n, err := l.ReadEdges(ctx, buf)
 		if err == io.EOF {
 			break

@@ -61,7 +61,7 @@ func TestLogStopped(t *testing.T) {
 	}
 	ctx, stop = context.WithCancel(t.Context())
 	meter, n, err := feed(ctx, &shell{}, src, &cfg, func([]pulse.Edge) { stop() })
-	if !errors.Is(err, context.Canceled) || n == 0 || n > all-pumpEdges {
+	if !errors.Is(err, context.Canceled) || n == 0 || n > all-batchEdges {
 		t.Fatal(n, err)
 	}
 	read := time.Duration(meter.Counts().Edges) * step // the first in the log tells the level, and is none

@@ -148,6 +148,45 @@ func TestCaptureLateEdges(t *testing.T) {
 	})
 }
 
+// unwoken is a line whose edges do not wake its reader, as those that came while
+// the process was stopped: they lie in the kernel until someone looks.
+type unwoken struct {
+	*hwtest.Source
+	now   func() pulse.Stamp
+	edges []pulse.Edge
+}
+
+func (u *unwoken) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
+	for <-ctx.Done(); n < len(buf) && len(u.edges) > 0 && u.edges[0].At <= u.now(); n++ {
+		buf[n] = u.edges[0]
+		u.edges = u.edges[1:]
+	}
+	if n == 0 {
+		err = ctx.Err()
+	}
+	return n, err
+}
+
+// What came while the process was stopped is read before the silence is judged:
+// each train is whole.
+func TestCaptureStoppedProcess(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		begun, stood := time.Now(), time.Duration(0)
+		now := func() pulse.Stamp { return pulse.Stamp(time.Since(begun) + stood) }
+		src := &unwoken{hwtest.Script(), now, edgesOf(t, "dial digits=5555 gap=700ms")}
+		src.Level = pulse.High
+		setup := pulse.DefaultSetup()
+		cfg := dial
+		cfg.Setup = &setup
+		cfg.Observer.Train = func(*pulse.Train) { stood += 1000 * time.Millisecond } // and is stopped again, in the next train
+		job := capture{line: &liveLine{Live: src, now: now}, con: newConsole(&shell{stderr: io.Discard}), digits: 4, end: math.MaxInt64}
+		m, stopped, err := job.run(t.Context(), cfg)
+		if err != nil || stopped != "" || m.Dial.Digits != "5555" || m.Dial.Pulses != 20 {
+			t.Errorf("%v, %q, %+v", err, stopped, m.Dial)
+		}
+	})
+}
+
 // A line that fails for good leaves what was measured, and says so.
 func TestCaptureFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -585,6 +585,31 @@ func TestStoppedProcess(t *testing.T) {
 	})
 }
 
+// What is due of a recording that is played is given also when the context is
+// done.
+func TestPlayerGivesWhatIsDue(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		h := newHost()
+		p, err := play(hwtest.Script(hwtest.Times(0, 20e6, 60e9)), h.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		buf := make([]pulse.Edge, 4)
+		if n, err := p.ReadEdges(ctx, buf); n != 0 || err != context.Canceled {
+			t.Errorf("%d edges, %v", n, err)
+		}
+		h.stood.Store(int64(2 * time.Second)) // of which the lead is one
+		if n, err := p.ReadEdges(ctx, buf); n != 2 || err != nil || buf[0].At != booted+lead || buf[1].At != booted+lead+20e6 {
+			t.Errorf("%d edges, %v", n, err)
+		}
+		if n, err := p.ReadEdges(ctx, buf); n != 0 || err != context.Canceled {
+			t.Errorf("%d edges more, %v", n, err)
+		}
+	})
+}
+
 // An interrupter that stands still is told even where nothing says how long it
 // may, and its last rate is not told as that of now. A dial may rest.
 func TestStandsStill(t *testing.T) {

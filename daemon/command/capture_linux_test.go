@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -171,14 +172,17 @@ func (u *unwoken) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err e
 // each train is whole.
 func TestCaptureStoppedProcess(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		begun, stood := time.Now(), time.Duration(0)
-		now := func() pulse.Stamp { return pulse.Stamp(time.Since(begun) + stood) }
-		src := &unwoken{hwtest.Script(), now, edgesOf(t, "dial digits=5555 gap=700ms")}
+		begun := time.Now()
+		var stood atomic.Int64
+		now := func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) + pulse.Stamp(stood.Load()) }
+		// After two pulses, at 1.1915 s, the contact is closed when the capture
+		// looks at 1.2 s; then comes the pause.
+		src := &unwoken{hwtest.Script(), now, edgesOf(t, "dial digits=5555 lead=1030ms gap=700ms")}
+		time.AfterFunc(1210*time.Millisecond, func() { stood.Add(1e9) })
 		src.Level = pulse.High
 		setup := pulse.DefaultSetup()
 		cfg := dial
 		cfg.Setup = &setup
-		cfg.Observer.Train = func(*pulse.Train) { stood += 1000 * time.Millisecond } // and is stopped again, in the next train
 		job := capture{line: &liveLine{Live: src, now: now}, con: newConsole(&shell{stderr: io.Discard}), digits: 4, end: math.MaxInt64}
 		m, stopped, err := job.run(t.Context(), cfg)
 		if err != nil || stopped != "" || m.Dial.Digits != "5555" || m.Dial.Pulses != 20 {

@@ -72,7 +72,39 @@ func OpenInput(ref LineRef, opt InputOptions) (*Input, error) {
 }
 
 func newInput(ref LineRef, f *os.File, begin beginning) *Input {
-	return &Input{ref: ref, f: f, dec: newEventDecoder(f), begin: begin}
+	return &Input{ref: ref, f: f, dec: newEventDecoder(toTheLast{f}), begin: begin}
+}
+
+// toTheLast reads a file that does not block. The runtime's poller fails at a
+// deadline without a look at the file; toTheLast looks, and fails only when
+// nothing is ready.
+type toTheLast struct{ *os.File }
+
+func (f toTheLast) Read(p []byte) (n int, err error) {
+	if n, err = f.File.Read(p); !errors.Is(err, os.ErrDeadlineExceeded) {
+		return n, err
+	}
+	c, e := f.SyscallConn()
+	if e != nil {
+		return 0, e
+	}
+	var ready error
+	if e := c.Control(func(fd uintptr) {
+		for ready = unix.EINTR; ready == unix.EINTR; {
+			n, ready = unix.Read(int(fd), p)
+		}
+	}); e != nil {
+		return 0, e
+	}
+	switch {
+	case ready == unix.EAGAIN:
+		return 0, err
+	case ready != nil:
+		return 0, ready
+	case n == 0:
+		return 0, io.EOF
+	}
+	return n, nil
 }
 
 // InitialLevel is the level at Start.
@@ -92,9 +124,6 @@ func (l *Input) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 		return 0, nil
 	}
 	for {
-		if err := ctx.Err(); err != nil {
-			return 0, err
-		}
 		l.hook(ctx)
 		n, err := l.dec.read(buf)
 		switch {
@@ -102,7 +131,10 @@ func (l *Input) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 			if n = l.begin.trim(buf[:n]); n > 0 {
 				return n, nil
 			}
-		case errors.Is(err, os.ErrDeadlineExceeded): // ctx has ended
+		case errors.Is(err, os.ErrDeadlineExceeded): // ctx has ended, and nothing is ready
+			if err := ctx.Err(); err != nil {
+				return 0, err
+			}
 		default:
 			return 0, &OpError{"read line", l.ref.String(), gone(err)}
 		}

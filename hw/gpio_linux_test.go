@@ -173,7 +173,25 @@ func TestInputContext(t *testing.T) {
 			t.Errorf("context ends %s: %d, %v", when, n, err)
 		}
 	}
+	// What lies ready is given all the same, until nothing is left.
 	if _, err := w.Write(event(5, rise, 1)); err != nil {
+		t.Fatal(err)
+	}
+	if n, err := l.ReadEdges(ctx, buf); n != 1 || err != nil {
+		t.Errorf("read of what is ready: %d, %v", n, err)
+	}
+	if n, err := l.ReadEdges(ctx, buf); n != 0 || err != context.DeadlineExceeded {
+		t.Errorf("read of nothing more: %d, %v", n, err)
+	}
+	if _, err := w.Write(event(6, fall, 2)); err != nil {
+		t.Fatal(err)
+	}
+	done, end := context.WithCancel(t.Context())
+	end()
+	if n, err := l.ReadEdges(done, buf); n != 1 || err != nil {
+		t.Errorf("first read by a context that is done: %d, %v", n, err)
+	}
+	if _, err := w.Write(event(7, rise, 3)); err != nil {
 		t.Fatal(err)
 	}
 	if n, err := l.ReadEdges(t.Context(), buf); n != 1 || err != nil {

@@ -31,6 +31,11 @@ type ReopenOptions struct {
 // edge to Unknown, stamped when it was noticed; the return is an edge to the
 // level found then, stamped at the new Start. What it opened first gives
 // InitialLevel and Start.
+//
+// It is a Source and no more: it waits, tries and tells within ReadEdges, so it
+// has no goroutine, buffer or tick of its own. Those are Follow's, which sees
+// the loss as an edge like any other. Who must do more at each opening, such as
+// look for a calibration, follows the line itself and opens it anew.
 type Reopening struct {
 	open  func() (Live, error)
 	opt   ReopenOptions
@@ -40,6 +45,7 @@ type Reopening struct {
 	pending pulse.Edge // to be told before anything is read
 	has     bool
 	wait    time.Duration // before the next attempt
+	due     time.Time     // when that is
 	why     string        // reason told last
 
 	mu     sync.Mutex // cur and closing
@@ -97,9 +103,6 @@ func (r *Reopening) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 			buf[0], r.has = r.pending, false
 			return 1, nil
 		}
-		if err := ctx.Err(); err != nil {
-			return 0, err
-		}
 		cur := r.current()
 		if cur == nil {
 			if err := r.again(ctx); err != nil {
@@ -114,25 +117,32 @@ func (r *Reopening) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		cur.Close() // it is gone: nothing to say about a failure
 		r.swap(nil)
 		r.pending, r.has = pulse.Edge{At: r.opt.Now(), Level: pulse.Unknown}, true
-		r.wait, r.why = reopenFirst, err.Error()
+		r.pause(reopenFirst)
+		r.why = err.Error()
 		r.opt.OnState(err)
 	}
 }
 
-// again waits, tries once, and leaves the outcome in r.
+// pause puts the next attempt off.
+func (r *Reopening) pause(d time.Duration) { r.wait, r.due = d, time.Now().Add(d) }
+
+// again waits until the next attempt is due, tries once, and leaves the outcome
+// in r. The end of ctx does not put the attempt off.
 func (r *Reopening) again(ctx context.Context) error {
-	t := time.NewTimer(r.wait)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return ctx.Err()
-	case <-r.closed:
-		return os.ErrClosed
-	case <-t.C:
+	if rest := time.Until(r.due); rest > 0 {
+		t := time.NewTimer(rest)
+		defer t.Stop()
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-r.closed:
+			return os.ErrClosed
+		case <-t.C:
+		}
 	}
-	r.wait = min(2*r.wait, reopenLast)
 	cur, err := r.open()
 	if err != nil {
+		r.pause(min(2*r.wait, reopenLast))
 		if why := err.Error(); why != r.why {
 			r.why = why
 			r.opt.OnState(err)

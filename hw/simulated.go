@@ -30,7 +30,7 @@ type SimulatedOptions struct {
 
 // Simulated is a Source of a contact that only exists as a description. In
 // real time the signal starts with the first ReadEdges, and a reader that is
-// late gets all edges that are due. ReadEdges and Truth are for one goroutine;
+// late gets all edges that are due, as from a Live source. ReadEdges and Truth are for one goroutine;
 // Close may come from another.
 type Simulated struct {
 	signal *synth.Signal
@@ -69,9 +69,6 @@ func (s *Simulated) Truth() synth.Truth { return s.signal.Truth() }
 
 // ReadEdges implements Source. After Close it returns fs.ErrClosed.
 func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
-	if err := ctx.Err(); err != nil {
-		return 0, err
-	}
 	select {
 	case <-s.closed:
 		return 0, fs.ErrClosed
@@ -81,6 +78,9 @@ func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		return 0, nil
 	}
 	if s.opt.Speed == 0 {
+		if err := ctx.Err(); err != nil {
+			return 0, err
+		}
 		n := s.generate(buf)
 		if n == 0 {
 			return 0, io.EOF
@@ -152,6 +152,9 @@ func (s *Simulated) wait(ctx context.Context, due time.Duration) error {
 		return nil
 	case <-ctx.Done():
 		s.timer.Stop()
+		if time.Since(s.start) >= due { // it has come meanwhile
+			return nil
+		}
 		return ctx.Err()
 	case <-s.closed:
 		s.timer.Stop()

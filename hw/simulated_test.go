@@ -129,6 +129,26 @@ func TestSimulatedLateReader(t *testing.T) {
 	})
 }
 
+// Edges whose time has come are given also when the context is done.
+func TestSimulatedDoneContext(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, want := simulated(t, "cam ipm=60 lead=1s", SimulatedOptions{Speed: 1})
+		ctx, cancel := context.WithTimeout(t.Context(), time.Millisecond)
+		defer cancel()
+		buf := make([]pulse.Edge, 4)
+		if n, err := s.ReadEdges(ctx, buf); n != 0 || err != context.DeadlineExceeded {
+			t.Errorf("%d edges, %v", n, err)
+		}
+		time.Sleep(1900 * time.Millisecond) // fake time: an opening and its closing
+		if n, err := s.ReadEdges(ctx, buf); n != 2 || err != nil || buf[0] != want[0] || buf[1] != want[1] {
+			t.Errorf("%d edges, %v", n, err)
+		}
+		if n, err := s.ReadEdges(ctx, buf); n != 0 || err != context.DeadlineExceeded {
+			t.Errorf("%d edges more, %v", n, err)
+		}
+	})
+}
+
 func TestSimulatedEndsAWait(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, want := simulated(t, "cam lead=1h", SimulatedOptions{Speed: 1})

@@ -18,7 +18,9 @@ type Source interface {
 	Close() error
 }
 
-// A Live source is a line that is being watched now.
+// A Live source is a line that is being watched now. Where edges lie ready,
+// ReadEdges gives them even when ctx is done, and returns ctx.Err() only when
+// there are none: a reader that is late can so tell that it has everything.
 type Live interface {
 	Source
 	// InitialLevel is the level at Start, before the first edge; Unknown when

@@ -48,25 +48,16 @@ const (
 	// person, seldom enough to cost nothing.
 	liveTick = 100 * time.Millisecond
 	// liveMargin is how long after its stamp an edge may still be on its way.
-	// The kernel's own delay is far below 1 ms; this leaves room for a loaded
-	// computer.
-	liveMargin = 100 * time.Millisecond
+	liveMargin = hw.Late
 	// liveBuffers of liveEdges keep the reader going while a slow disk is
 	// written: 50 s of a dial.
 	liveBuffers = 1024
 	liveEdges   = 64
 )
 
-// A liveSource is a contact that is watched now.
-type liveSource interface {
-	hw.Source
-	InitialLevel() pulse.Level
-	Start() pulse.Stamp
-}
-
-// A liveLine is an opened liveSource with what is known of it.
+// A liveLine is a contact that is watched now, with what is known of it.
 type liveLine struct {
-	liveSource
+	hw.Live
 	now    func() pulse.Stamp // the clock of its stamps
 	report report.Line
 	// calibrate puts a calibration into a setup and tells of it; nil when there
@@ -77,9 +68,6 @@ type liveLine struct {
 	clock func() (rel float64, from pulse.ClockFrom)
 }
 
-func (*liveLine) BytesRead() int64      { return 0 }
-func (*liveLine) Size() int64           { return 0 }
-func (*liveLine) ResolutionNS() float64 { return 1 }
 
 // checkLive refuses what does not go together.
 func (c *measureCmd) checkLive() error {
@@ -261,14 +249,12 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 	// The reader outlives ctx, so that what came before its end is still read.
 	reading, done := context.WithCancel(context.WithoutCancel(ctx))
 	defer done()
-	err = pump(reading, j.line, pumpShape{liveBuffers, liveEdges, false}, j.add, &ticks{tick.C, func(drained func() bool) error {
-		now := j.line.now() // before the question: what comes between is younger
+	err = hw.Follow(reading, j.line, hw.FollowOptions{Buffers: liveBuffers, Edges: liveEdges, Now: j.line.now, Ticks: tick.C, Tick: func(now pulse.Stamp, heard bool) error {
 		if ctx.Err() != nil && now < j.end {
 			j.end, ended = now, "by you"
 		}
 		upTo := min(now-pulse.Stamp(liveMargin), j.end)
-		whole := drained() // asked once: all that came before now was added
-		if whole && upTo > j.last {
+		if heard && upTo > j.last {
 			j.meter.Advance(upTo)
 			j.last = upTo
 		}
@@ -276,11 +262,11 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 			j.rec.Tick()
 		}
 		j.con.show(now-cfg.Start, j.meter.Counts())
-		if whole && upTo == j.end {
+		if upTo == j.end && (heard || ctx.Err() != nil) { // a line that does not answer must not outlast the person
 			return errEnough
 		}
 		return j.enough()
-	}})
+	}}, j.add)
 	switch {
 	case err == io.EOF:
 		j.end = max(j.last, min(j.line.now(), j.end))
@@ -316,7 +302,7 @@ func (j *capture) enough() error {
 	return nil
 }
 
-func (j *capture) add(batch []pulse.Edge, _ float64) error {
+func (j *capture) add(batch []pulse.Edge) error {
 	n := 0
 	for n < len(batch) && batch[n].At <= j.end {
 		n++
@@ -355,9 +341,9 @@ func openRealTime(description string) (*liveLine, error) {
 	}
 	begun := time.Now()
 	return &liveLine{
-		liveSource: simulatedLine{s},
-		now:        func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) },
-		report:     report.Line{Begun: begun},
+		Live:   &simulatedLine{Simulated: s},
+		now:    func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) },
+		report: report.Line{Begun: begun},
 	}, nil
 }
 
@@ -366,15 +352,19 @@ func openRealTime(description string) (*liveLine, error) {
 const simulatedRest = time.Second
 
 // simulatedLine is a simulated contact whose start is known.
-type simulatedLine struct{ *hw.Simulated }
+type simulatedLine struct {
+	*hw.Simulated
+	rest <-chan time.Time // of the rest that has begun
+}
 
-func (s simulatedLine) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
+func (s *simulatedLine) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 	n, err := s.Simulated.ReadEdges(ctx, buf)
 	if err == io.EOF {
-		t := time.NewTimer(simulatedRest)
-		defer t.Stop()
+		if s.rest == nil {
+			s.rest = time.After(simulatedRest)
+		}
 		select {
-		case <-t.C:
+		case <-s.rest:
 		case <-ctx.Done():
 			return 0, ctx.Err()
 		}
@@ -382,8 +372,8 @@ func (s simulatedLine) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, er
 	return n, err
 }
 
-func (s simulatedLine) InitialLevel() pulse.Level { return s.Spec().Rest() }
-func (s simulatedLine) Start() pulse.Stamp        { return 0 }
+func (s *simulatedLine) InitialLevel() pulse.Level { return s.Spec().Rest() }
+func (s *simulatedLine) Start() pulse.Stamp        { return 0 }
 
 // console tells a person how a capture goes: one line that is written over, on
 // a terminal only, and messages above it.

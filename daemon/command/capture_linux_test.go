@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -48,7 +49,8 @@ func coming(late time.Duration, edges ...pulse.Edge) (steps []hwtest.Step) {
 	begun := time.Now()
 	for _, e := range edges {
 		steps = append(steps, func(ctx context.Context, buf []pulse.Edge) (int, bool, error) {
-			if err := wait(ctx, time.Duration(e.At)+late-time.Since(begun)); err != nil {
+			rest := func() time.Duration { return time.Duration(e.At) + late - time.Since(begun) }
+			if err := wait(ctx, rest()); err != nil && rest() > 0 {
 				return 0, false, err
 			}
 			buf[0] = e
@@ -64,7 +66,7 @@ func captureOf(t *testing.T, ctx context.Context, job capture, cfg pulse.Config,
 	begun := time.Now()
 	src := hwtest.Script(append(steps, hwtest.Stall(nil))...)
 	src.Level = level
-	line := &liveLine{liveSource: src, now: func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) }}
+	line := &liveLine{Live: src, now: func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) }}
 	job.line, job.con = line, newConsole(&shell{stderr: io.Discard, stderrTerminal: true, env: os.Getenv})
 	if job.end == 0 {
 		job.end = math.MaxInt64
@@ -151,11 +153,52 @@ func TestCaptureLateEdges(t *testing.T) {
 	})
 }
 
+// unwoken is a line whose edges do not wake its reader, as those that came while
+// the process was stopped: they lie in the kernel until someone looks.
+type unwoken struct {
+	*hwtest.Source
+	now   func() pulse.Stamp
+	edges []pulse.Edge
+}
+
+func (u *unwoken) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
+	for <-ctx.Done(); n < len(buf) && len(u.edges) > 0 && u.edges[0].At <= u.now(); n++ {
+		buf[n] = u.edges[0]
+		u.edges = u.edges[1:]
+	}
+	if n == 0 {
+		err = ctx.Err()
+	}
+	return n, err
+}
+
+// What came while the process was stopped is read before the silence is judged:
+// each train is whole.
+func TestCaptureStoppedProcess(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		begun := time.Now()
+		var stood atomic.Int64
+		now := func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) + pulse.Stamp(stood.Load()) }
+		// After two pulses, at 1.1915 s, the contact is closed when the capture
+		// looks at 1.2 s; then comes the pause.
+		src := &unwoken{hwtest.Script(), now, edgesOf(t, "dial digits=5555 lead=1030ms gap=700ms")}
+		time.AfterFunc(1210*time.Millisecond, func() { stood.Add(1e9) })
+		src.Level = pulse.High
+		setup := pulse.DefaultSetup()
+		cfg := dial
+		cfg.Setup = &setup
+		job := capture{line: &liveLine{Live: src, now: now}, con: newConsole(&shell{stderr: io.Discard}), digits: 4, end: math.MaxInt64}
+		m, stopped, err := job.run(t.Context(), cfg)
+		if err != nil || stopped != "" || m.Dial.Digits != "5555" || m.Dial.Pulses != 20 {
+			t.Errorf("%v, %q, %+v", err, stopped, m.Dial)
+		}
+	})
+}
+
 // A line that fails for good leaves what was measured, and says so.
 func TestCaptureFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		steps := append(coming(0, edgesOf(t, "dial digits=5")...),
-			func(ctx context.Context, _ []pulse.Edge) (int, bool, error) { return 0, true, wait(ctx, time.Second) }, hwtest.Fail(errors.New("broken wire")))
+		steps := append(coming(0, edgesOf(t, "dial digits=5")...), hwtest.After(time.Second), hwtest.Fail(errors.New("broken wire")))
 		m, stopped, _ := captureOf(t, t.Context(), capture{}, dial, pulse.High, steps...)
 		if m.Dial.Digits != "5" || stopped != "the line failed: broken wire" {
 			t.Errorf("%+v, %q", m.Dial, stopped)
@@ -244,10 +287,10 @@ func TestCaptureEndsWithWhatWasRead(t *testing.T) {
 	}
 	j := &capture{meter: m, con: newConsole(&shell{stderr: io.Discard}), end: 100}
 	edge := func(at pulse.Stamp, l pulse.Level) pulse.Edge { return pulse.Edge{At: at, Level: l} }
-	if err := j.add([]pulse.Edge{edge(50, pulse.Low), edge(100, pulse.High)}, 1); err != nil {
+	if err := j.add([]pulse.Edge{edge(50, pulse.Low), edge(100, pulse.High)}); err != nil {
 		t.Errorf("all before the end: %v", err)
 	}
-	if err := j.add([]pulse.Edge{edge(101, pulse.Low)}, 1); !errors.Is(err, errEnough) {
+	if err := j.add([]pulse.Edge{edge(101, pulse.Low)}); !errors.Is(err, errEnough) {
 		t.Errorf("all after the end: %v", err)
 	}
 	if n := m.Counts().Edges; n != 2 {

@@ -78,7 +78,7 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 func (c *measureCmd) once(ctx context.Context, sh *shell, cfg pulse.Config) (m *pulse.Measurement, samples bool, err error) {
 	sampled := func(batch []pulse.Edge) { samples = pulse.LooksSampled(batch) }
 	if contact, ok := c.logged(); ok {
-		m, err = c.onceLogged(ctx, sh, contact, cfg, feeder(sh, sampled))
+		m, err = c.onceLogged(ctx, contact, cfg, progressOf(sh))
 	} else {
 		m, err = c.onceRecorded(ctx, sh, cfg, sampled)
 	}
@@ -108,7 +108,7 @@ func (c *measureCmd) onceRecorded(ctx context.Context, sh *shell, cfg pulse.Conf
 	return meter.Finish(0), nil
 }
 
-func (c *measureCmd) onceLogged(ctx context.Context, sh *shell, contact string, cfg pulse.Config, feed stretch.Feeder) (*pulse.Measurement, error) {
+func (c *measureCmd) onceLogged(ctx context.Context, contact string, cfg pulse.Config, show stretch.Progress) (*pulse.Measurement, error) {
 	src, err := c.openLogged(ctx, contact)
 	if err != nil {
 		return nil, err
@@ -117,7 +117,7 @@ func (c *measureCmd) onceLogged(ctx context.Context, sh *shell, contact string, 
 	if cfg, err = src.Configure(ctx, c.wishes(cfg)); err != nil {
 		return nil, err
 	}
-	m, edges, err := src.Measure(ctx, cfg, feed)
+	m, edges, err := src.Measure(ctx, cfg, show)
 	if err == nil && edges == 0 {
 		err = errors.New("there is no edge in that stretch of the log")
 	}

@@ -50,8 +50,8 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 	}
 	before, errBefore := hw.ReadDiscipline()
 	l := &liveLine{
-		liveSource: src,
-		now:        hw.Monotonic,
+		Live: src,
+		now:  hw.Monotonic,
 		report: report.Line{
 			Line: name, Place: fmt.Sprintf("%s:%d", info.Chip, info.Offset), Label: info.Label, Bias: bias.String(),
 			Begun: hw.ReadAnchor().At(src.Start()),

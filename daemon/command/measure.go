@@ -9,8 +9,6 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"sync/atomic"
-	"time"
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
@@ -323,7 +321,7 @@ func (c *measureCmd) runLogged(ctx context.Context, sh *shell, contact string, c
 		out.rows.CountFrom(src.Begin())
 	}
 
-	m, edges, err := src.Measure(ctx, cfg, feeder(sh, func(batch []pulse.Edge) { out.samples = pulse.LooksSampled(batch) }))
+	m, edges, err := src.Measure(ctx, cfg, progressOf(sh))
 	stopped := ""
 	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
 		if stopped, err = c.stoppedAfter(src, edges, m == nil, out); err != nil {
@@ -351,15 +349,16 @@ func (c *measureCmd) stoppedAfter(src source, edges int, empty bool, out outputs
 }
 
 // feed gives the edges of src to a new Meter, with progress on a terminal, and
-// the first of them to begin. It returns io.EOF as pump does, and no Meter where
-// there was no edge.
+// the first of them to begin. It returns io.EOF as hw.Follow does, and no Meter
+// where there was no edge.
 func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin func([]pulse.Edge)) (meter *pulse.Meter, edges int, err error) {
 	bar := newProgress(sh, src)
 	defer bar.close()
-	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, false}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
+	first := &firstRead{source: src}
+	err = hw.Follow(ctx, first, hw.FollowOptions{}, func(batch []pulse.Edge) (err error) {
 		if meter == nil {
 			begin(batch)
-			cfg.Setup.ResolutionNS = resolutionNS
+			cfg.Setup.ResolutionNS = first.resolutionNS
 			if meter, err = pulse.NewMeter(*cfg); err != nil {
 				return err
 			}
@@ -368,7 +367,7 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 		edges += len(batch)
 		bar.update()
 		return nil
-	}, &ticks{})
+	})
 	return meter, edges, err
 }
 
@@ -473,101 +472,24 @@ func amount(src source, edges int) string {
 	return figure.Plural(edges, "edge", "edges")
 }
 
-// Edges are parsed into pumpBuffers buffers of pumpEdges by one goroutine
-// while another measures: enough that neither waits for the other, small
+// batchEdges are read at once where an edge need not be told as it comes: few
 // enough to stay in a processor's cache.
-const (
-	pumpBuffers = 4
-	pumpEdges   = 8192
-)
+const batchEdges = 8192
 
-// A pumpShape is how much a pump reads ahead.
-type pumpShape struct {
-	buffers, edges int
-	wait           bool // at the end for what is being read, which never waits for input
+// firstRead is a source that keeps the resolution of the first times that it
+// read. The source itself reads on while those are measured.
+type firstRead struct {
+	source
+	any          bool
+	resolutionNS float64
 }
 
-// ticks call a function now and then. drained tells that every edge that the
-// source gave has been added, and that it waits for more.
-type ticks struct {
-	every <-chan time.Time
-	call  func(drained func() bool) error
-}
-
-// pump reads src to its end and gives its edges to add, in order, with the
-// resolution of their times. It returns io.EOF, or add's, the tick's or the
-// source's error, or ctx's when that is done; then a source that is still
-// waiting for input is left behind.
-func pump(ctx context.Context, src source, shape pumpShape, add func(edges []pulse.Edge, resolutionNS float64) error, tick *ticks) error {
-	type batch struct {
-		edges        []pulse.Edge
-		resolutionNS float64
-		err          error
+func (f *firstRead) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
+	n, err := f.source.ReadEdges(ctx, buf)
+	if n > 0 && !f.any {
+		f.any, f.resolutionNS = true, f.source.ResolutionNS()
 	}
-	full := make(chan batch, shape.buffers)
-	free := make(chan []pulse.Edge, shape.buffers)
-	made := 0
-	done, ended := make(chan struct{}), make(chan struct{})
-	defer func() {
-		close(done)
-		if shape.wait {
-			<-ended
-		}
-	}()
-	var waiting atomic.Bool
-	go func() {
-		defer close(ended)
-		for {
-			var b []pulse.Edge
-			select {
-			case b = <-free:
-			case <-done:
-				return
-			default:
-				if made < shape.buffers {
-					made++
-					b = make([]pulse.Edge, shape.edges)
-					break
-				}
-				select {
-				case b = <-free:
-				case <-done:
-					return
-				}
-			}
-			waiting.Store(true)
-			n, err := src.ReadEdges(ctx, b)
-			waiting.Store(false)
-			full <- batch{b[:n], src.ResolutionNS(), err} // never waits: there are no more batches than buffers
-			if err != nil {
-				return
-			}
-		}
-	}()
-	for {
-		var b batch
-		select {
-		case b = <-full:
-		case <-tick.every:
-			if err := tick.call(func() bool { return waiting.Load() && len(full) == 0 }); err != nil {
-				return err
-			}
-			continue
-		case <-ctx.Done():
-			select {
-			case b = <-full: // what is parsed counts
-			default:
-				return ctx.Err()
-			}
-		}
-		if b.err != nil {
-			return b.err
-		}
-		if err := add(b.edges, b.resolutionNS); err != nil {
-			return err
-		}
-		free <- b.edges[:shape.edges]
-	}
+	return n, err
 }
 
 // checked is what an enum flag means, whose text was checked before.

@@ -112,86 +112,6 @@ func TestInterrupted(t *testing.T) {
 	}
 }
 
-// numbered is a source of edges at 0, 1, 2 … ns that ends with err.
-type numbered struct {
-	left, next int
-	err        error
-}
-
-func (n *numbered) ReadEdges(_ context.Context, buf []pulse.Edge) (int, error) {
-	if n.left == 0 {
-		return 0, n.err
-	}
-	k := min(1+n.left%len(buf), n.left)
-	for i := range k {
-		buf[i] = pulse.Edge{At: pulse.Stamp(n.next)}
-		n.next++
-	}
-	n.left -= k
-	return k, nil
-}
-func (*numbered) Close() error          { return nil }
-func (*numbered) BytesRead() int64      { return 0 }
-func (*numbered) Size() int64           { return 0 }
-func (*numbered) ResolutionNS() float64 { return 1 }
-
-func TestPump(t *testing.T) {
-	broken := errors.New("broken")
-	for _, c := range []struct {
-		edges int
-		err   error
-		want  error
-	}{{0, io.EOF, io.EOF}, {1, io.EOF, io.EOF}, {200_000, io.EOF, io.EOF}, {50_000, broken, broken}} {
-		next := 0
-		err := pump(t.Context(), &numbered{left: c.edges, err: c.err}, pumpShape{pumpBuffers, pumpEdges, false}, func(edges []pulse.Edge, _ float64) error {
-			for _, e := range edges {
-				if int(e.At) != next {
-					t.Fatalf("edge %d came as number %d", e.At, next)
-				}
-				next++
-			}
-			return nil
-		}, &ticks{})
-		if next != c.edges || err != c.want {
-			t.Errorf("%d edges: got %d and %v, want %v", c.edges, next, err, c.want)
-		}
-	}
-	if err := pump(t.Context(), &numbered{left: 50_000, err: io.EOF}, pumpShape{2, 100, false}, func([]pulse.Edge, float64) error { return broken }, &ticks{}); err != broken {
-		t.Errorf("got %v, want the error of add", err)
-	}
-}
-
-// interrupted gives three edges, one at a time, then is interrupted.
-type interrupted struct {
-	numbered
-	cancel func()
-}
-
-func (i *interrupted) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
-	if i.next == 3 {
-		i.cancel()
-		return 0, ctx.Err()
-	}
-	i.next++
-	return copy(buf, []pulse.Edge{{At: pulse.Stamp(i.next)}}), nil
-}
-
-// What was read before the interruption counts.
-func TestPumpInterrupted(t *testing.T) {
-	for range 20 {
-		ctx, cancel := context.WithCancel(t.Context())
-		n := 0
-		err := pump(ctx, &interrupted{cancel: cancel}, pumpShape{pumpBuffers, pumpEdges, false}, func(edges []pulse.Edge, _ float64) error {
-			<-ctx.Done()
-			n += len(edges)
-			return nil
-		}, &ticks{})
-		if n != 3 || err != context.Canceled {
-			t.Fatalf("got %d edges and %v, want 3 and %v", n, err, context.Canceled)
-		}
-	}
-}
-
 // The uncertainty flags reach the budget.
 func TestSetup(t *testing.T) {
 	data := csvOf(t, "dial digits=55 rate=10 break=60 gap=800ms")
@@ -256,23 +176,26 @@ func TestSimStopped(t *testing.T) {
 	}
 }
 
-// sized is a source of a file's size.
-type sized struct{ numbered }
+// sized is a source of a file's size, which is not read.
+type sized struct {
+	source
+	size int64
+}
 
-func (*sized) Size() int64      { return 1000 }
-func (*sized) BytesRead() int64 { return 500 }
+func (s *sized) Size() int64      { return s.size }
+func (s *sized) BytesRead() int64 { return s.size / 2 }
 
 // Progress is shown on a terminal, of a known size, and not at once.
 func TestProgress(t *testing.T) {
 	var b bytes.Buffer
-	for _, p := range []*progress{newProgress(&shell{stderr: &b}, new(sized)), newProgress(&shell{stderr: &b, stderrTerminal: true}, new(numbered))} {
+	for _, p := range []*progress{newProgress(&shell{stderr: &b}, &sized{size: 1000}), newProgress(&shell{stderr: &b, stderrTerminal: true}, new(sized))} {
 		p.start = p.start.Add(-time.Hour)
 		p.update()
 		if p.bar != nil {
 			t.Error("progress is shown without a terminal or a size")
 		}
 	}
-	p := newProgress(&shell{stderr: &b, stderrTerminal: true}, new(sized))
+	p := newProgress(&shell{stderr: &b, stderrTerminal: true}, &sized{size: 1000})
 	p.start = p.start.Add(time.Hour)
 	p.update()
 	if p.bar != nil {

@@ -110,7 +110,7 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 			Seq:      spec.Lost > 0,
 		})
 	}
-	for buf := make([]pulse.Edge, pumpEdges); ; {
+	for buf := make([]pulse.Edge, batchEdges); ; {
 		n, err := signal.ReadEdges(ctx, buf)
 		if err == io.EOF {
 			break

@@ -146,7 +146,7 @@ func (c *soakFinishCmd) run(ctx context.Context, sh *shell) (int, error) {
 
 // show shows the result of a soak test.
 func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store.Soak) (int, error) {
-	d, err := stretch.ResultOf(ctx, log, s, feeder(sh, nil))
+	d, err := stretch.ResultOf(ctx, log, s, progressOf(sh))
 	if err != nil {
 		return 0, err
 	}

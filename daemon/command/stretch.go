@@ -11,7 +11,6 @@ import (
 
 	"makebreak/daemon/store"
 	"makebreak/daemon/stretch"
-	"makebreak/pulse"
 )
 
 // stretchFlags choose a stretch of the log.
@@ -94,20 +93,10 @@ func openStretch(ctx context.Context, f *stretchFlags, contact string) (*stretch
 	return src, nil
 }
 
-// feeder reads a stretch of a log ahead, with progress on a terminal. begin,
-// unless it is nil, is given the first edges.
-func feeder(sh *shell, begin func([]pulse.Edge)) stretch.Feeder {
-	return func(ctx context.Context, src *stretch.Source, add func([]pulse.Edge) error) error {
+// progressOf shows on a terminal how much of a stretch of a log is measured.
+func progressOf(sh *shell) stretch.Progress {
+	return func(src *stretch.Source) (update, done func()) {
 		bar := newProgress(sh, src)
-		defer bar.close()
-		return pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, true}, func(batch []pulse.Edge, _ float64) error {
-			if begin != nil {
-				begin(batch)
-				begin = nil
-			}
-			err := add(batch)
-			bar.update()
-			return err
-		}, &ticks{})
+		return bar.update, bar.close
 	}
 }

@@ -59,8 +59,8 @@ func TestLogStopped(t *testing.T) {
 		t.Fatal(err)
 	}
 	ctx, stop = context.WithCancel(t.Context())
-	m, n, err := src.Measure(ctx, cfg, feeder(&shell{}, func([]pulse.Edge) { stop() }))
-	if !errors.Is(err, context.Canceled) || n == 0 || n > all-pumpEdges {
+	m, n, err := src.Measure(ctx, cfg, func(*stretch.Source) (update, done func()) { return stop, func() {} })
+	if !errors.Is(err, context.Canceled) || n == 0 || n > all-batchEdges {
 		t.Fatal(n, err)
 	}
 	read := time.Duration(m.Capture.Edges) * step // the first in the log tells the level, and is none

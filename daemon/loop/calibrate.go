@@ -85,7 +85,7 @@ func (c *CalibrationPulses) Run(ctx context.Context, l *Loop, late time.Duration
 	if err != nil {
 		return nil, rep, err
 	}
-	if err := wait(ctx, 2*underway); err != nil {
+	if err := wait(ctx, 2*hw.Late); err != nil {
 		return nil, rep, err
 	}
 	// What came before is no answer; nor is the release, during which this

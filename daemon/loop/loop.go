@@ -18,9 +18,11 @@ import (
 // wake-up takes, short beside a pulse.
 const spin = 150 * time.Microsecond
 
-// underway is how long after its stamp an edge may still be on its way. The
-// kernel's own delay is far below 1 ms; this leaves room for a loaded computer.
-const underway = 100 * time.Millisecond
+// A listener reads so many buffers of so many edges ahead: 50 s of a dial.
+const (
+	listenBuffers = 1024
+	listenEdges   = 64
+)
 
 // A Player drives a line, as *hw.Output does. Close leaves it at its idle level
 // and may be called more than once.
@@ -96,9 +98,11 @@ func (l *Loop) Close() error {
 // A listener hears everything on a line from its opening on, while another
 // line is driven.
 type listener struct {
-	src  hw.Live
-	stop context.CancelFunc
-	done chan struct{}
+	src    hw.Live
+	stop   context.CancelFunc
+	done   chan struct{}
+	ask    chan time.Time // whether all that has come is heard
+	answer chan struct{}
 
 	mu    sync.Mutex
 	heard []pulse.Edge // not taken yet
@@ -109,29 +113,42 @@ type listener struct {
 // listen begins to hear; src belongs to the listener from then on.
 func listen(src hw.Live) *listener {
 	ctx, stop := context.WithCancel(context.Background())
-	l := &listener{src: src, stop: stop, done: make(chan struct{}), level: src.InitialLevel()}
+	l := &listener{src: src, stop: stop, done: make(chan struct{}), ask: make(chan time.Time), answer: make(chan struct{}, 1), level: src.InitialLevel()}
 	go func() {
 		defer close(l.done)
-		buf := make([]pulse.Edge, 64)
-		for {
-			n, err := src.ReadEdges(ctx, buf)
+		opt := hw.FollowOptions{Buffers: listenBuffers, Edges: listenEdges, Now: hw.Monotonic, Ticks: l.ask, Tick: func(pulse.Stamp, bool) error {
+			select {
+			case l.answer <- struct{}{}:
+			default: // nobody has asked: it ends
+			}
+			return nil
+		}}
+		err := hw.Follow(ctx, src, opt, func(edges []pulse.Edge) error {
 			l.mu.Lock()
-			l.heard = append(l.heard, buf[:n]...)
-			if err != nil && ctx.Err() == nil {
-				l.err = err
-			}
-			l.mu.Unlock()
-			if err != nil {
-				return
-			}
+			defer l.mu.Unlock()
+			l.heard = append(l.heard, edges...)
+			return nil
+		})
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		if ctx.Err() == nil {
+			l.err = err
 		}
 	}()
 	return l
 }
 
 // take gives what was heard up to a time, and the level before it. It must be
-// called underway after that time.
+// called hw.Late after that time.
 func (l *listener) take(upTo pulse.Stamp) (heard []pulse.Edge, before pulse.Level, err error) {
+	select {
+	case l.ask <- time.Time{}:
+		select {
+		case <-l.answer:
+		case <-l.done:
+		}
+	case <-l.done:
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	n := 0

@@ -191,7 +191,7 @@ func (t *MarginTest) one(ctx context.Context, l *Loop) (MarginTry, error) {
 	if err != nil {
 		return try, err
 	}
-	if err := wait(ctx, max(time.Duration(s.PauseNS), underway)); err != nil {
+	if err := wait(ctx, max(time.Duration(s.PauseNS), hw.Late)); err != nil {
 		return try, err
 	}
 	try.LateNS = rep.LateMaxNS

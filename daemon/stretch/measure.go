@@ -7,28 +7,35 @@ import (
 	"io"
 
 	"makebreak/daemon/watch"
+	"makebreak/hw"
 	"makebreak/pulse"
 )
 
-// A Feeder gives the edges of src to add, in order, until their end. It returns
-// io.EOF there, else add's or the source's error, or that of ctx when it is done.
-type Feeder func(ctx context.Context, src *Source, add func([]pulse.Edge) error) error
+// A Progress shows how much of src is measured: update is called again and
+// again, done at the end. A nil Progress shows nothing.
+type Progress func(src *Source) (update, done func())
 
 // Measure measures the stretch from end to end, as Configure says. When ctx is
 // done earlier, the error is that of ctx, and the stretch ends with the last edge
 // that was measured: m is of that part, nil where no edge was. edges counts those
 // that were measured.
-func (s *Source) Measure(ctx context.Context, cfg pulse.Config, feed Feeder) (m *pulse.Measurement, edges int, err error) {
+func (s *Source) Measure(ctx context.Context, cfg pulse.Config, show Progress) (m *pulse.Measurement, edges int, err error) {
 	meter, err := pulse.NewMeter(cfg)
 	if err != nil {
 		return nil, 0, err
 	}
-	err = feed(ctx, s, func(batch []pulse.Edge) error {
+	update, done := func() {}, func() {}
+	if show != nil {
+		update, done = show(s)
+	}
+	err = hw.Follow(ctx, s, hw.FollowOptions{Join: true}, func(batch []pulse.Edge) error {
 		meter.Add(batch)
 		edges += len(batch)
 		s.saw(batch)
+		update()
 		return nil
 	})
+	done()
 	switch {
 	case err == io.EOF:
 		return meter.Finish(s.to), edges, nil

@@ -1,9 +1,7 @@
 package stretch
 
 import (
-	"context"
 	"encoding/json"
-	"errors"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -84,8 +82,9 @@ func TestKeptSoakResult(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	never := func(context.Context, *Source, func([]pulse.Edge) error) error {
-		return errors.New("it is measured again")
+	never := func(*Source) (update, done func()) {
+		t.Error("it is measured again")
+		return func() {}, func() {}
 	}
 	d, err := ResultOf(t.Context(), log, soaks[0], never)
 	if err != nil {

@@ -50,7 +50,7 @@ type ProfileName struct {
 
 // ResultOf gives the result of a soak test, judged: that which the log keeps of
 // a finished one, else what measuring gives, which is kept when it is finished.
-func ResultOf(ctx context.Context, log *store.Log, s store.Soak, feed Feeder) (*Soak, error) {
+func ResultOf(ctx context.Context, log *store.Log, s store.Soak, show Progress) (*Soak, error) {
 	d := new(Soak)
 	if s.End != nil && s.Result != nil {
 		if err := json.Unmarshal(s.Result, d); err != nil {
@@ -58,7 +58,7 @@ func ResultOf(ctx context.Context, log *store.Log, s store.Soak, feed Feeder) (*
 		}
 	} else {
 		var err error
-		if d, err = measureSoak(ctx, log, s, feed); err != nil {
+		if d, err = measureSoak(ctx, log, s, show); err != nil {
 			return nil, err
 		}
 		if s.End != nil {
@@ -143,7 +143,7 @@ func (r *SoakResult) judge() {
 	}
 }
 
-func measureSoak(ctx context.Context, log *store.Log, s store.Soak, feed Feeder) (*Soak, error) {
+func measureSoak(ctx context.Context, log *store.Log, s store.Soak, show Progress) (*Soak, error) {
 	d := &Soak{Format: "makebreak.soak/1", Title: s.Title, Note: s.Note, Begin: s.Begin.Wall.UTC(), Results: []SoakResult{}, NotRead: []string{}}
 	limits, err := keptLimits(s)
 	if err != nil {
@@ -181,7 +181,7 @@ func measureSoak(ctx context.Context, log *store.Log, s store.Soak, feed Feeder)
 		return nil, err
 	}
 	for _, name := range contacts {
-		r, err := soakContact(ctx, log, span, limits, s.Contact != "", name, feed)
+		r, err := soakContact(ctx, log, span, limits, s.Contact != "", name, show)
 		if err != nil {
 			return nil, fmt.Errorf("soak test %q: %w", s.Title, err)
 		}
@@ -195,7 +195,7 @@ func measureSoak(ctx context.Context, log *store.Log, s store.Soak, feed Feeder)
 }
 
 // soakContact measures one contact; alone says that the test is of no other.
-func soakContact(ctx context.Context, log *store.Log, span store.Span, limits SoakLimits, alone bool, name string, feed Feeder) (r SoakResult, err error) {
+func soakContact(ctx context.Context, log *store.Log, span store.Span, limits SoakLimits, alone bool, name string, show Progress) (r SoakResult, err error) {
 	src, err := replayed(ctx, log, span, true, name)
 	if err != nil {
 		return r, err
@@ -209,7 +209,7 @@ func soakContact(ctx context.Context, log *store.Log, span store.Span, limits So
 	if err != nil {
 		return r, err
 	}
-	m, _, err := src.Measure(ctx, cfg, feed)
+	m, _, err := src.Measure(ctx, cfg, show)
 	if err != nil {
 		return r, err
 	}

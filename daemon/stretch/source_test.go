@@ -57,19 +57,6 @@ func open(t *testing.T, path string) *store.Log {
 	return log
 }
 
-// plainly feeds a few edges at a time.
-func plainly(ctx context.Context, src *Source, add func([]pulse.Edge) error) error {
-	for buf := make([]pulse.Edge, 7); ; {
-		n, err := src.ReadEdges(ctx, buf)
-		if err == nil {
-			err = add(buf[:n])
-		}
-		if err != nil {
-			return err
-		}
-	}
-}
-
 // Wherever a stretch of a log begins, also in the middle of a bounce or where
 // watching began again in one, a sound dial is never out of limits, nor in a
 // file that is exported from there.
@@ -125,7 +112,7 @@ func TestLogFromEveryStart(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				r, _, err := l.Measure(t.Context(), cfg, plainly)
+				r, _, err := l.Measure(t.Context(), cfg, nil)
 				if err != nil {
 					t.Fatal(err)
 				}

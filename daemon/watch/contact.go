@@ -20,12 +20,12 @@ const (
 	// tick is how long a contact without edges is waited for at a time: the end
 	// of a train shows soon enough for a person, and it costs little.
 	tick = 250 * time.Millisecond
-	// late is how long after its stamp an edge may still be on its way. The
-	// kernel's own delay is far below 1 ms; this leaves room for a loaded
-	// computer.
-	late = pulse.Stamp(100 * time.Millisecond)
-	// readEdges are read at once.
-	readEdges = 256
+	// late is how long after its stamp an edge may still be on its way.
+	late = pulse.Stamp(hw.Late)
+	// readBuffers of readEdges, as many as the kernel gives at once, are read
+	// ahead: as many again as the kernel keeps while something else is looked at.
+	readBuffers = 16
+	readEdges   = 64
 	// judgeEvery is how often limits are looked at.
 	judgeEvery = pulse.Stamp(time.Second)
 
@@ -40,11 +40,6 @@ const (
 	// rest is how long after its last edge a dial's recording is known to go on
 	// in its last level: for good, so longer than any train gap.
 	rest = pulse.Stamp(2 * time.Hour)
-
-	// At a stop a source is asked for what it has until there was nothing for
-	// drainWait, in drainMost at the longest.
-	drainWait = time.Millisecond
-	drainMost = 100 * time.Millisecond
 )
 
 // An edgeLog keeps edges; *store.Contact is one.
@@ -88,7 +83,7 @@ type contact struct {
 	counts pulse.Counts // of meter, as last told
 	stamp  pulse.Stamp  // up to which the meter knows
 	level  pulse.Level  // at stamp
-	buf    [readEdges]pulse.Edge
+	heard  pulse.Stamp  // up to which all of the source has been read
 	minute minute
 	lobes  lobeKeeper
 
@@ -138,7 +133,7 @@ func (c *contact) Run(ctx context.Context) error {
 			c.settled()
 			err = c.read(ctx, src)
 			if ctx.Err() != nil {
-				c.lower(c.drain(src))
+				c.lower(c.heard)
 			}
 			src.Close() // it was only read: nothing is lost by a failure
 			if c.Now()-c.since >= steady {
@@ -315,50 +310,27 @@ func (c *contact) wait(ctx context.Context, pause time.Duration) {
 
 // read reads src until its error, or ctx's.
 func (c *contact) read(ctx context.Context, src hw.Live) error {
-	for {
-		began, any, err := c.Now(), false, error(nil)
-		waiting, cancel := context.WithTimeout(ctx, tick)
-		for waiting.Err() == nil && err == nil {
-			var n int
-			n, err = src.ReadEdges(waiting, c.buf[:])
-			if n > 0 {
-				any = true
-				c.add(c.buf[:n])
-			}
+	t := time.NewTicker(tick)
+	defer t.Stop()
+	return hw.Follow(ctx, src, hw.FollowOptions{Buffers: readBuffers, Edges: readEdges, Now: c.Now, Ticks: t.C, Tick: func(at pulse.Stamp, heard bool) error {
+		if heard { // the silence until then is sure
+			c.heard = at
 			c.progress()
 		}
-		cancel()
-		if err != nil && !errors.Is(err, context.DeadlineExceeded) || ctx.Err() != nil {
-			return err
+		if ctx.Err() != nil {
+			return nil
 		}
-		// Only a whole tick of waiting tells that nothing was on its way when it
-		// began: an edge that is ready comes before the tick ends.
-		if now := began - late; !any && now > c.stamp {
+		if now := at - late; heard && now > c.stamp {
 			c.advance(now)
 		}
 		c.take()
 		c.look(false)
-	}
-}
-
-// drain takes in what came up to now, without waiting for more, so that a stop
-// loses none of it. It gives the time up to which all is read.
-func (c *contact) drain(src hw.Live) pulse.Stamp {
-	for end := time.Now().Add(drainMost); time.Now().Before(end); {
-		began := c.Now()
-		waiting, cancel := context.WithTimeout(context.Background(), drainWait)
-		n, err := src.ReadEdges(waiting, c.buf[:])
-		cancel()
-		switch {
-		case n > 0:
-			c.add(c.buf[:n])
-		case errors.Is(err, context.DeadlineExceeded):
-			return began
-		case err != nil:
-			return c.stamp
-		}
-	}
-	return c.stamp
+		return nil
+	}}, func(edges []pulse.Edge) error {
+		c.add(edges)
+		c.progress()
+		return nil
+	})
 }
 
 // add takes edges of the source in.

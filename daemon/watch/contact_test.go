@@ -196,6 +196,27 @@ func TestNoAllocations(t *testing.T) {
 	}
 }
 
+// A contact is not stuck for a time of which nothing has been read yet: the
+// process may be stopped between reading and looking.
+func TestStuckIsJudgedByWhatWasRead(t *testing.T) {
+	h := newHost()
+	c, _ := lone(t, h, pulse.KindDial, "dial")
+	c.live.Describe(live.Setting{StuckAfter: 5 * time.Minute})
+	c.up, c.lastEdge = true, booted
+	h.stood.Store(int64(time.Hour))
+	if c.lookForStuck(); c.stuck {
+		t.Error("stuck for a time that was not read")
+	}
+	c.advance(booted + pulse.Stamp(5*time.Minute) - 1)
+	if c.lookForStuck(); c.stuck {
+		t.Error("stuck before its time")
+	}
+	c.advance(booted + pulse.Stamp(5*time.Minute))
+	if c.lookForStuck(); !c.stuck {
+		t.Error("not stuck after its time")
+	}
+}
+
 // BenchmarkAdd takes edges in as they come from a line: a burst a time.
 func BenchmarkAdd(b *testing.B) {
 	c, edges := lone(b, newHost(), pulse.KindDial, "dial,digits=1234567890,rate=20,repeat=2000,bounce=3:1ms,seed=1")

@@ -38,20 +38,7 @@ type held1 struct {
 func (h *held1) Close() error { h.free(); return h.Source.Close() }
 
 // after waits within a script.
-func after(d time.Duration) hwtest.Step {
-	var t <-chan time.Time
-	return func(ctx context.Context, _ []pulse.Edge) (int, bool, error) {
-		if t == nil {
-			t = time.After(d)
-		}
-		select {
-		case <-t:
-			return 0, true, nil
-		case <-ctx.Done():
-			return 0, false, ctx.Err()
-		}
-	}
-}
+func after(d time.Duration) hwtest.Step { return hwtest.After(d) }
 
 const line = "name: line\nsource: 'gpio:L'\nkind: dial\nstuck_after: 5min"
 
@@ -220,8 +207,10 @@ func TestStopReadsWhatIsThere(t *testing.T) {
 		var stopping atomic.Bool
 		r.open["L"] = func() (src, error) {
 			held := func(ctx context.Context, _ []pulse.Edge) (int, bool, error) {
-				<-ctx.Done()
-				return 0, stopping.Load(), ctx.Err()
+				if <-ctx.Done(); stopping.Load() {
+					return 0, true, nil
+				}
+				return 0, false, ctx.Err()
 			}
 			return scripted(r.now(), pulse.High, held, hwtest.Edges(edges...), hwtest.Stall(nil)), nil
 		}
@@ -462,13 +451,12 @@ type storm struct {
 }
 
 func (s *storm) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
-	if ctx.Err() != nil {
-		return 0, ctx.Err()
-	}
 	if rest := s.next - s.now(); rest > 0 {
 		select {
 		case <-ctx.Done():
-			return 0, ctx.Err()
+			if s.next > s.now() {
+				return 0, ctx.Err()
+			}
 		case <-time.After(max(time.Duration(rest), 640*time.Microsecond)):
 		}
 	}
@@ -545,6 +533,81 @@ func TestStuck(t *testing.T) {
 			}
 		})
 	}
+}
+
+// unwoken is a line whose edges do not wake its reader, as those that came while
+// the process was stopped: they lie in the kernel until someone looks.
+type unwoken struct {
+	*hwtest.Source
+	now   func() pulse.Stamp
+	edges []pulse.Edge
+}
+
+func (u *unwoken) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
+	for <-ctx.Done(); n < len(buf) && len(u.edges) > 0 && u.edges[0].At <= u.now(); n++ {
+		buf[n] = u.edges[0]
+		u.edges = u.edges[1:]
+	}
+	if n == 0 {
+		err = ctx.Err()
+	}
+	return n, err
+}
+
+// After the process was stopped for a while, what its lines did meanwhile is
+// read before anything is judged: a contact that went on is not stuck, and no
+// train is ended by the silence that was none; one that has no edge is stuck.
+func TestStoppedProcess(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, line, "name: still\nsource: 'gpio:S'\nkind: dial\nstuck_after: 5min")
+		const dials = "dial,digits=55,gap=60s,repeat=60"
+		r.open["L"] = func() (src, error) {
+			return &unwoken{silent(r.now()), r.now, signal(t, dials, r.now(), r.now()+pulse.Stamp(40*time.Minute))}, nil
+		}
+		r.open["S"] = func() (src, error) { return silent(r.now()), nil }
+		r.start()
+		r.pass(time.Minute)
+		for range 3 { // the pause may begin anywhere between two looks
+			r.stood.Add(int64(10 * time.Minute))
+			r.pass(73 * time.Millisecond)
+		}
+		r.pass(time.Second)
+		r.is(map[string]float64{"contact_stuck{line}": 0, "findings_total{line,stuck}": 0, "contact_stuck{still}": 1, "findings_total{still,stuck}": 1})
+		upTo := r.now()
+		r.finish()
+		got, _ := known(r.logged("line"))
+		if err := sameEdges(got, signal(t, dials, booted, upTo)); err != nil {
+			t.Error(err)
+		}
+		if f := r.findings("line"); len(f) > 0 {
+			t.Errorf("findings %q", f)
+		}
+	})
+}
+
+// What is due of a recording that is played is given also when the context is
+// done.
+func TestPlayerGivesWhatIsDue(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		h := newHost()
+		p, err := play(hwtest.Script(hwtest.Times(0, 20e6, 60e9)), h.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		buf := make([]pulse.Edge, 4)
+		if n, err := p.ReadEdges(ctx, buf); n != 0 || err != context.Canceled {
+			t.Errorf("%d edges, %v", n, err)
+		}
+		h.stood.Store(int64(2 * time.Second)) // of which the lead is one
+		if n, err := p.ReadEdges(ctx, buf); n != 2 || err != nil || buf[0].At != booted+lead || buf[1].At != booted+lead+20e6 {
+			t.Errorf("%d edges, %v", n, err)
+		}
+		if n, err := p.ReadEdges(ctx, buf); n != 0 || err != context.Canceled {
+			t.Errorf("%d edges more, %v", n, err)
+		}
+	})
 }
 
 // An interrupter that stands still is told even where nothing says how long it

@@ -36,7 +36,7 @@ func (c *contact) find(kind live.Finding, at pulse.Stamp, text string, detail an
 func (c *contact) look(stopping bool) {
 	now := c.Now()
 	c.tally()
-	c.lookForStuck(now)
+	c.lookForStuck()
 	if due := now - c.judged.last; due >= judgeEvery || due < 0 || stopping {
 		c.judged.last = now
 		c.lookAtLimits(now)
@@ -90,9 +90,11 @@ func (c *contact) tell(kind live.Finding, n uint64, now pulse.Stamp) {
 
 func number(n uint64, one, many string) string { return figure.Plural(int(min(n, 1e9)), one, many) }
 
-func (c *contact) lookForStuck(now pulse.Stamp) {
+// lookForStuck judges no time that the Meter does not know of: while the process
+// was stopped, edges may have come that are not read yet.
+func (c *contact) lookForStuck() {
 	most := c.live.StuckAfter()
-	stuck := c.up && most > 0 && time.Duration(now-c.lastEdge) >= most
+	stuck := c.up && most > 0 && time.Duration(c.stamp-c.lastEdge) >= most
 	if stuck && !c.stuck {
 		c.calms[live.Stuck].add(1)
 	}

@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -34,6 +35,8 @@ import (
 type host struct {
 	zero time.Time
 	boot string // its id
+	// stood is for how long the process was stopped: nothing in it happened.
+	stood atomic.Int64
 
 	mu   sync.Mutex
 	wall time.Time                          // at zero
@@ -50,7 +53,9 @@ func newHost() *host {
 		found: map[string]func() (*calibration.Calibration, calibration.Fitness, error){}}
 }
 
-func (h *host) now() pulse.Stamp { return booted + pulse.Stamp(time.Since(h.zero)) }
+func (h *host) now() pulse.Stamp {
+	return booted + pulse.Stamp(time.Since(h.zero)) + pulse.Stamp(h.stood.Load())
+}
 
 func (h *host) clock() (hw.Anchor, hw.Discipline) {
 	h.mu.Lock()

@@ -3,7 +3,6 @@ package watch
 import (
 	"context"
 	"fmt"
-	"io"
 	"time"
 
 	"makebreak/daemon/config"
@@ -70,7 +69,7 @@ type player struct {
 // play begins with the recording at rest: in the opposite of its first level.
 func play(rec hw.Source, now func() pulse.Stamp) (*player, error) {
 	p := &player{Source: rec, now: now, start: now(), level: pulse.Unknown}
-	p.fill(context.Background())
+	p.fill()
 	if len(p.ahead) == 0 {
 		rec.Close()
 		return nil, fmt.Errorf("play back: %w", p.err)
@@ -86,34 +85,32 @@ func play(rec hw.Source, now func() pulse.Stamp) (*player, error) {
 func (p *player) InitialLevel() pulse.Level { return p.level }
 func (p *player) Start() pulse.Stamp        { return p.start }
 
-func (p *player) fill(ctx context.Context) {
-	n, err := p.Source.ReadEdges(ctx, p.buf[:])
+// fill reads on, also at the end of a context: a recording never waits for long.
+func (p *player) fill() {
+	n, err := p.Source.ReadEdges(context.Background(), p.buf[:])
 	p.ahead, p.err = p.buf[:n], err
 }
 
 // ReadEdges implements hw.Source.
 func (p *player) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
-	if err := ctx.Err(); err != nil {
-		return 0, err
-	}
 	if len(p.ahead) == 0 {
 		if p.err == nil {
-			p.fill(ctx)
+			p.fill()
 		}
-		if err := p.err; err != nil {
-			if err != io.EOF {
-				p.err = nil // it may pass, or comes again
-			}
-			return 0, err
+		if p.err != nil {
+			return 0, p.err
 		}
 	}
-	if rest := time.Duration(p.ahead[0].At + p.shift - p.now()); rest > 0 {
-		t := time.NewTimer(rest)
+	rest := func() time.Duration { return time.Duration(p.ahead[0].At + p.shift - p.now()) }
+	if d := rest(); d > 0 {
+		t := time.NewTimer(d)
 		defer t.Stop()
 		select {
 		case <-t.C:
 		case <-ctx.Done():
-			return 0, ctx.Err()
+			if rest() > 0 { // else it has come meanwhile
+				return 0, ctx.Err()
+			}
 		}
 	}
 	for now := p.now(); n < len(buf) && len(p.ahead) > 0 && (n == 0 || p.ahead[0].At+p.shift <= now); n++ {

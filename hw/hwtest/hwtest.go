@@ -5,6 +5,7 @@ import (
 	"context"
 	"io"
 	"sync/atomic"
+	"time"
 
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -33,16 +34,40 @@ func Times(at ...pulse.Stamp) Step {
 	return Edges(edges...)
 }
 
-// Stall waits until the channel gives something or is closed; nil waits for
-// the context only.
+// Stall waits until the channel gives something or is closed, or the context
+// is done; nil waits for the context only.
 func Stall(until <-chan struct{}) Step {
 	return func(ctx context.Context, _ []pulse.Edge) (int, bool, error) {
 		select {
-		case <-ctx.Done():
-			return 0, false, ctx.Err()
 		case <-until:
 			return 0, true, nil
+		case <-ctx.Done():
 		}
+		select {
+		case <-until: // both, then
+			return 0, true, nil
+		default:
+			return 0, false, ctx.Err()
+		}
+	}
+}
+
+// After waits for a time from when the script gets there, however often the
+// context is done meanwhile.
+func After(d time.Duration) Step {
+	var until time.Time
+	return func(ctx context.Context, _ []pulse.Edge) (int, bool, error) {
+		if until.IsZero() {
+			until = time.Now().Add(d)
+		}
+		select {
+		case <-time.After(time.Until(until)):
+		case <-ctx.Done():
+			if time.Now().Before(until) {
+				return 0, false, ctx.Err()
+			}
+		}
+		return 0, true, nil
 	}
 }
 
@@ -79,9 +104,6 @@ func (s *Source) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 		return 0, nil
 	}
 	for len(s.steps) > 0 {
-		if err := ctx.Err(); err != nil {
-			return 0, err
-		}
 		n, done, err := s.steps[0](ctx, buf)
 		if done {
 			s.steps = s.steps[1:]

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"io"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -51,6 +53,25 @@ func TestScript(t *testing.T) {
 	if called != 1 || s.Reads.Load() != 8 {
 		t.Errorf("called %d times, read %d times", called, s.Reads.Load())
 	}
+}
+
+// The time that After waits goes on between reads.
+func TestAfter(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		s := Script(After(time.Second), Times(10))
+		buf := make([]pulse.Edge, 1)
+		for range 3 {
+			ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+			if n, err := s.ReadEdges(ctx, buf); n != 0 || err != context.DeadlineExceeded {
+				t.Errorf("%d, %v", n, err)
+			}
+			cancel()
+		}
+		if n, err := s.ReadEdges(t.Context(), buf); n != 1 || err != nil || time.Since(began) != time.Second {
+			t.Errorf("%d, %v after %v", n, err, time.Since(began))
+		}
+	})
 }
 
 func TestStallEndsWithContext(t *testing.T) {

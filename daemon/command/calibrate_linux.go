@@ -10,6 +10,7 @@ import (
 	"makebreak/daemon/calibration"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/loop"
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -128,12 +129,12 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return StatusNotMeasured, nil
 	}
 	result.At = time.Now().UTC().Truncate(time.Second)
-	if result.Why = refusalText(result.Result); result.Why == "" {
+	if result.Why = report.Refusal(result.Result); result.Why == "" {
 		if result.Saved, err = result.Save(dir); err != nil {
 			return 0, err
 		}
 	}
-	err = sh.result(c.JSON, result, func(p *page) { writeCalibrated(p, &result) })
+	err = sh.show(c.JSON, result, func() *report.Document { return report.OfCalibrated(&result) })
 	if result.Why != "" {
 		return StatusOutOfLimits, err
 	}
@@ -154,16 +155,13 @@ func (c *calibrateCmd) show(sh *shell, dir string) error {
 			}
 		}
 	}
-	return sh.result(c.JSON, struct {
+	board := calibration.ReadBoard("/")
+	var saved []report.SavedCalibration
+	for _, k := range all {
+		saved = append(saved, report.SavedCalibration{Calibration: k, Fit: k.Check(board, k.Line, time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour)})
+	}
+	return sh.show(c.JSON, struct {
 		Format       string                     `json:"format"`
 		Calibrations []*calibration.Calibration `json:"calibrations"`
-	}{"makebreak.calibrations/1", append([]*calibration.Calibration{}, all...)}, func(p *page) {
-		if len(all) == 0 {
-			writeNoneSaved(p, lineName(c.In), dir)
-		}
-		board := calibration.ReadBoard("/")
-		for _, k := range all {
-			writeSaved(p, k, k.Check(board, k.Line, time.Now(), time.Duration(c.CalibrationDays)*24*time.Hour))
-		}
-	})
+	}{"makebreak.calibrations/1", append([]*calibration.Calibration{}, all...)}, func() *report.Document { return report.OfSaved(saved, lineName(c.In), dir) })
 }

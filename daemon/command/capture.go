@@ -68,7 +68,6 @@ type liveLine struct {
 	clock func() (rel float64, from pulse.ClockFrom)
 }
 
-
 // checkLive refuses what does not go together.
 func (c *measureCmd) checkLive() error {
 	line, sim := strings.HasPrefix(c.Source, "gpio:"), strings.HasPrefix(c.Source, "sim:")
@@ -204,9 +203,9 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 // comments tell in a recording where its edges come from.
 func (l *liveLine) comments(c *measureCmd) []string {
 	r := &l.report
-	from := printable(c.Source)
+	from := report.Printable(c.Source)
 	if r.Label != "" {
-		from = printable(r.Line) + " (" + r.Place + ", " + printable(r.Label) + "), pull resistor " + r.Bias
+		from = report.Printable(r.Line) + " (" + r.Place + ", " + report.Printable(r.Label) + "), pull resistor " + r.Bias
 	}
 	return []string{
 		"Recorded by makebreak from " + from + "; the contact is closed when the line is " + checked(pulse.ParsePolarity(c.Closed)).String() + ".",
@@ -479,7 +478,7 @@ func (c *console) say(text string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.wipe()
-	fmt.Fprintln(c.out, "makebreak: "+printable(text))
+	fmt.Fprintln(c.out, "makebreak: "+report.Printable(text))
 }
 
 // state tells that a line was lost, or with nil that it is back.

@@ -71,7 +71,7 @@ func (sh *shell) colour() bool {
 // show writes a result: what other programs read when asked, else its page.
 func (sh *shell) show(asJSON bool, document any, page func() *report.Document) error {
 	if asJSON {
-		return encodeJSON(sh.stdout, document)
+		return report.EncodeJSON(sh.stdout, document)
 	}
 	return page().Text(sh.stdout, sh.colour())
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -77,7 +78,7 @@ makes that safe.
 
 // warn tells what a person should know before it happens.
 func (sh *shell) warn(text string) {
-	fmt.Fprintln(sh.stderr, "makebreak: "+printable(text))
+	fmt.Fprintln(sh.stderr, "makebreak: "+report.Printable(text))
 }
 
 // warnDriving tells what is about to be driven and for how long.

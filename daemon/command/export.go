@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
 	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -64,7 +65,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	settings := src.Settings()
 	comments := []string{
-		"Contact " + contact + " (" + printable(settings.Source) + ") of " + printable(src.Site()) + "; it is closed when the line is " + settings.Polarity.String() + ".",
+		"Contact " + contact + " (" + report.Printable(settings.Source) + ") of " + report.Printable(src.Site()) + "; it is closed when the line is " + settings.Polarity.String() + ".",
 		"Where watching paused, or edges are not in the log, two rows mark that time and seq leaves out some between: the level is not known there.",
 		"Watched from time_ns 0, which was " + src.Wall(src.Begin()).Format("2006-01-02T15:04:05.000000000Z") + ".",
 	}
@@ -92,7 +93,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		if err := file.Keep(out.Err()); err != nil {
 			return 0, err
 		}
-		fmt.Fprintf(sh.stderr, "%s written to %s\n", figure.Plural(edges, "edge", "edges"), printable(c.Out))
+		fmt.Fprintf(sh.stderr, "%s written to %s\n", figure.Plural(edges, "edge", "edges"), report.Printable(c.Out))
 		return StatusOK, nil
 	}
 	return StatusOK, out.Err()

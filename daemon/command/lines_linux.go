@@ -3,6 +3,7 @@ package command
 import (
 	"context"
 
+	"makebreak/daemon/report"
 	"makebreak/hw"
 )
 
@@ -27,36 +28,5 @@ func (c *linesCmd) run(_ context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	return StatusOK, sh.result(c.JSON, linesDocument(inventory), func(p *page) { writeLines(p, inventory) })
-}
-
-type linesDoc struct {
-	Format string        `json:"format"`
-	Board  hw.Board      `json:"board"`
-	Chips  []chipDoc     `json:"chips"`
-	Lines  []hw.LineInfo `json:"lines"`
-}
-
-type chipDoc struct {
-	hw.Chip
-	Error *string `json:"error"` // why it could not be read
-}
-
-func linesDocument(v *hw.Inventory) linesDoc {
-	d := linesDoc{"makebreak.lines/1", v.Board, []chipDoc{}, v.Lines}
-	if d.Board.Pins == nil {
-		d.Board.Pins = []hw.Pin{}
-	}
-	if d.Lines == nil {
-		d.Lines = []hw.LineInfo{}
-	}
-	for _, c := range v.Chips {
-		doc := chipDoc{Chip: c}
-		if c.Err != nil {
-			s := c.Err.Error()
-			doc.Error = &s
-		}
-		d.Chips = append(d.Chips, doc)
-	}
-	return d
+	return StatusOK, sh.show(c.JSON, report.LinesJSON(inventory), func() *report.Document { return report.OfLines(inventory) })
 }

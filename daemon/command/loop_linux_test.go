@@ -6,12 +6,14 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
 
 	"makebreak/daemon/calibration"
 	"makebreak/daemon/config"
 	"makebreak/daemon/loop"
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -81,13 +83,12 @@ func TestMarginPage(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		p := page{}
-		writeMargin(&p, run, profile, true)
-		if !strings.Contains(p.String(), "INCOMPLETE: stopped by you after ") {
-			t.Errorf("%s: not said to be incomplete:\n%s", name, p.String())
+		page := report.OfMargin(run, profile, true).String()
+		if !strings.Contains(page, "INCOMPLETE: stopped by you after ") {
+			t.Errorf("%s: not said to be incomplete:\n%s", name, page)
 		}
-		for line := range strings.Lines(p.String()) {
-			if width(strings.TrimSuffix(line, "\n")) > pageWidth {
+		for line := range strings.Lines(page) {
+			if utf8.RuneCountInString(strings.TrimSuffix(line, "\n")) > report.PageWidth {
 				t.Errorf("%s: too wide: %s", name, line)
 			}
 		}
@@ -106,7 +107,7 @@ func TestRefusalText(t *testing.T) {
 		// A hundredth of the edges may be lost or doubled.
 		{pulse.Loopback{Sent: 800, Lost: 8, AsymmetryU: known, EdgeNoise: known}, ""},
 	} {
-		if got := refusalText(&c.r); !strings.HasPrefix(got, c.says) || c.says == "" && got != "" {
+		if got := report.Refusal(&c.r); !strings.HasPrefix(got, c.says) || c.says == "" && got != "" {
 			t.Errorf("%+v: %q", c.r, got)
 		}
 	}
@@ -146,18 +147,17 @@ func TestCalibratePage(t *testing.T) {
 			Linearity: pulse.Known(100), LinearityU: pulse.Known(5), DriftNSPerS: pulse.Known(-1), DriftU: pulse.Known(2), DelayOpen: pulse.Known(75e3), DelayClose: pulse.Known(30e3),
 			Lengths: []pulse.LoopbackLength{{BreakMS: 10, N: 40, ErrorNS: -45e3, SE: pulse.Known(1e3)}}},
 	}}
-	p := page{}
-	writeCalibrated(&p, k)
+	page := report.OfCalibrated(k).String()
 	for _, want := range []string{"CALIBRATED\n", "asymmetry      +45.12  ± 0.48", "edge noise       5.00", "The error of a break depends on its length", "Saved as /state/x.json"} {
-		if !strings.Contains(p.String(), want) {
-			t.Errorf("no %q in\n%s", want, p.String())
+		if !strings.Contains(page, want) {
+			t.Errorf("no %q in\n%s", want, page)
 		}
 	}
-	if strings.Contains(p.String(), "drifted") {
-		t.Errorf("a drift that is none:\n%s", p.String())
+	if strings.Contains(page, "drifted") {
+		t.Errorf("a drift that is none:\n%s", page)
 	}
-	for line := range strings.Lines(p.String()) {
-		if width(strings.TrimSuffix(line, "\n")) > pageWidth {
+	for line := range strings.Lines(page) {
+		if utf8.RuneCountInString(strings.TrimSuffix(line, "\n")) > report.PageWidth {
 			t.Errorf("too wide: %s", line)
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	"makebreak/daemon/figure"
 	"makebreak/daemon/loop"
 	"makebreak/daemon/plot"
+	"makebreak/daemon/report"
 	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -192,11 +193,11 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 		}
 	}
 	if drawing != nil {
-		if err := drawing.Keep(marginPlot(run, profile).Write(drawing, suffix)); err != nil {
+		if err := drawing.Keep(report.MarginPlot(run, profile).Write(drawing, suffix)); err != nil {
 			return 0, err
 		}
 	}
-	err = sh.result(c.JSON, doc, func(p *page) { writeMargin(p, run, profile, stopped) })
+	err = sh.show(c.JSON, doc, func() *report.Document { return report.OfMargin(run, profile, stopped) })
 	switch v := run.Judge(profile); {
 	case v.Wrong > 0:
 		return StatusOutOfLimits, err
@@ -221,7 +222,7 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (ru
 	}
 	con := newConsole(sh)
 	t := &loop.MarginTest{Run: loop.NewMarginRun(settings), Late: late}
-	t.Tried = func(cell pulse.MarginCell, try loop.MarginTry) { con.write(marginProgress(t.Run, cell, try)) }
+	t.Tried = func(cell pulse.MarginCell, try loop.MarginTry) { con.write(report.MarginProgress(t.Run, cell, try)) }
 	if c.Keep != "" && !c.Anew {
 		if err := c.keep(t, &settings); err != nil {
 			return nil, false, err
@@ -231,7 +232,7 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (ru
 	if t.Run.Done() {
 		return t.Run, false, nil
 	}
-	sh.warnDriving(settings.Out, out, t.Run.Left(), settings.Idle, settings.OutClosed, marginPlan(t.Run))
+	sh.warnDriving(settings.Out, out, t.Run.Left(), settings.Idle, settings.OutClosed, report.MarginPlan(t.Run))
 	l, err := loop.Open(out, in, settings.Idle, checked(hw.ParseBias(c.Bias)))
 	if err != nil {
 		return nil, false, err

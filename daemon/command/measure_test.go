@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -226,7 +227,7 @@ func TestOutputFails(t *testing.T) {
 }
 
 func TestPrintable(t *testing.T) {
-	if got, want := printable("a\x1b[31mb\r\n\tc\u202ed\u00e9µ…"), "a\uFFFD[31mb\uFFFD  c\uFFFDdéµ…"; got != want {
+	if got, want := report.Printable("a\x1b[31mb\r\n\tc\u202ed\u00e9µ…"), "a\uFFFD[31mb\uFFFD  c\uFFFDdéµ…"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 }

@@ -84,9 +84,9 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	at := ""
 	if c.At.Set {
-		at = " at " + wallText(n.At.Wall.UTC())
+		at = " at " + report.Wall(n.At.Wall.UTC())
 	}
-	fmt.Fprintf(sh.stdout, "note %d%s: %s\n%s", id, at, printable(stretch.NoteText(n)), said)
+	fmt.Fprintf(sh.stdout, "note %d%s: %s\n%s", id, at, report.Printable(stretch.NoteText(n)), said)
 	return StatusOK, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"makebreak/daemon/readiness"
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -35,12 +36,12 @@ func (c *preflightCmd) run(ctx context.Context, sh *shell) (int, error) {
 		Line: c.Line, Closed: checked(pulse.ParsePolarity(c.Closed)), Kind: checked(pulse.ParseKind(c.Kind)), Bias: checked(hw.ParseBias(c.Bias)), Dir: c.At,
 	})
 	may := readiness.MayStart(checks)
-	err := sh.result(c.JSON, struct {
+	err := sh.show(c.JSON, struct {
 		Format   string            `json:"format"`
 		Line     string            `json:"line"`
 		MayStart bool              `json:"may_start"`
 		Checks   []readiness.Check `json:"checks"`
-	}{"makebreak.preflight/1", c.Line, may, checks}, func(p *page) { writePreflight(p, checks, c.Line != "") })
+	}{"makebreak.preflight/1", c.Line, may, checks}, func() *report.Document { return report.OfChecks(checks, c.Line != "") })
 	if !may {
 		return StatusOutOfLimits, err
 	}

@@ -4,12 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"strings"
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/loop"
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -91,7 +91,7 @@ func (c *sendCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	err = sh.result(c.JSON, sent, func(p *page) { writeSent(p, &sent) })
+	err = sh.show(c.JSON, sent, func() *report.Document { return report.OfSent(&sent) })
 	switch {
 	case !sent.Complete:
 		return StatusNotMeasured, err
@@ -117,7 +117,7 @@ func (c *sendCmd) dryRun(ctx context.Context, sh *shell, s *loop.Sending) error 
 	if err != nil {
 		return errUnsent
 	}
-	w, err := hw.NewRecordingWriter(c.DryRun, file, dryComments(&dry))
+	w, err := hw.NewRecordingWriter(c.DryRun, file, report.DryComments(&dry))
 	if err != nil {
 		return err
 	}
@@ -132,11 +132,7 @@ func (c *sendCmd) dryRun(ctx context.Context, sh *shell, s *loop.Sending) error 
 	if err := file.Keep(w.Flush()); err != nil {
 		return err
 	}
-	if c.JSON {
-		return encodeJSON(sh.stdout, dry)
-	}
-	_, err = io.WriteString(sh.stdout, dryText(&dry))
-	return err
+	return sh.show(c.JSON, dry, func() *report.Document { return report.OfDryRun(&dry) })
 }
 
 var errUnsent = errors.New("stopped by you before the end of the signal")

@@ -9,6 +9,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
 	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -25,54 +26,13 @@ type simCmd struct {
 }
 
 func (*simCmd) epilogue() string {
-	var b strings.Builder
-	b.WriteString(`Examples, from the Marrow Quay exchange (invented, as all its figures are):
+	return `Examples, from the Marrow Quay exchange (invented, as all its figures are):
   makebreak sim dial digits=0123 rate=9.4 break=63 > dial.csv
   makebreak sim cam ipm=60 lobes=5 lobe-errors=0,0,4ms,0,0 --out cam.csv
   makebreak measure sim:cadence,400/200/400/2000,cycles=20
-`)
-	b.WriteString("\nTimes are written like 800ms, 0.8s or 200us.\n")
-	var groups []string
-	rows := map[string][][]cell{}
-	for _, k := range synth.Keys() {
-		of := "Keys of every signal:"
-		if len(k.Forms) < 3 {
-			of = "Keys of a " + figure.List(formNames(k.Forms)) + ":"
-		}
-		if rows[of] == nil {
-			groups = append(groups, of)
-		}
-		rows[of] = append(rows[of], cells(k.Name, k.Meaning+keyDefault(k)))
-	}
-	for _, of := range groups {
-		var p page
-		p.head(of)
-		w := gridWidths(rows[of])[0]
-		for _, r := range rows[of] {
-			p.para("  "+r[0].text+strings.Repeat(" ", w-width(r[0].text))+"  ", r[1].text)
-		}
-		b.WriteString("\n" + p.String())
-	}
-	return b.String()
-}
 
-func formNames(forms []synth.Form) (names []string) {
-	for _, f := range forms {
-		names = append(names, f.String())
-	}
-	return names
-}
-
-// keyDefault says in what a key's value is written and what it is without.
-func keyDefault(k synth.Key) string {
-	unit := k.Unit
-	if strings.HasPrefix(unit, "time such as ") {
-		unit = "time"
-	}
-	if k.Default != "" {
-		unit += "; default " + k.Default
-	}
-	return " (" + unit + ")"
+Times are written like 800ms, 0.8s or 200us.
+` + report.OfSignalKeys(synth.Keys()).String()
 }
 
 func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {

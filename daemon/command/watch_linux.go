@@ -14,6 +14,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
 	"makebreak/daemon/watch"
 )
 
@@ -69,7 +70,7 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	if c.Check {
-		fmt.Fprintf(sh.stdout, "%s: %s, no mistakes\n", printable(c.Config), figure.Plural(len(cfg.Contacts), "contact", "contacts"))
+		fmt.Fprintf(sh.stdout, "%s: %s, no mistakes\n", report.Printable(c.Config), figure.Plural(len(cfg.Contacts), "contact", "contacts"))
 		return StatusOK, nil
 	}
 	ln, err := net.Listen("tcp", cfg.Listen)
@@ -90,7 +91,7 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, fmt.Errorf("environment of the service manager: %w", err)
 	}
 	opt.Ready = func() {
-		fmt.Fprintf(sh.stdout, "%s: %s\n", printable(cfg.Site), pageAddress(ln, cfg))
+		fmt.Fprintf(sh.stdout, "%s: %s\n", report.Printable(cfg.Site), pageAddress(ln, cfg))
 		sh.stdout.Flush()
 	}
 	return StatusOK, watch.Run(ctx, cfg, opt)

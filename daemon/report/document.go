@@ -45,7 +45,8 @@ type Paragraph struct {
 	Tone    Tone   // of the mark
 	Lead    string // words before the text, which it hangs from
 	Text    string
-	Hanging int // columns of the later lines, where they do not hang from Text
+	Hanging int  // columns of the later lines, where they do not hang from Text
+	OneLine bool // it does not fold, since it holds the name of a file
 }
 
 // A Statement is a verdict in words.
@@ -70,6 +71,7 @@ type Column struct {
 	Title string
 	Unit  string // of its numbers
 	Right bool   // numbers
+	Width int    // at least, in a terminal's columns
 	// Rank is 0 for a column that always shows. Where the table is too wide, those
 	// of the highest rank go first.
 	Rank int
@@ -87,6 +89,7 @@ type Cell struct {
 	Number   bool
 	Value    pulse.Num
 	Decimals int
+	Hanging  int // columns by which further lines stand in, where the column folds
 }
 
 // A Chart is a picture, and what stands for it where there are none.

@@ -29,6 +29,13 @@ func (d *Document) Text(w io.Writer, colour bool) error {
 	return err
 }
 
+// String is the document as plain text.
+func (d *Document) String() string {
+	var b strings.Builder
+	d.Text(&b, false) // a Builder takes all
+	return b.String()
+}
+
 type textPage struct {
 	bytes.Buffer
 	colour bool
@@ -90,6 +97,10 @@ func (p *textPage) paragraph(b Paragraph) {
 		first += Printable(b.Lead) + " "
 	}
 	p.WriteString(first)
+	if b.OneLine {
+		p.WriteString(Printable(b.Text) + "\n")
+		return
+	}
 	at := width(first)
 	indent := at
 	if b.Mark != "" {
@@ -184,6 +195,9 @@ func (p *textPage) table(t Table) {
 	for {
 		text := texts(t, rows)
 		w := widths(text)
+		for i, c := range t.Columns {
+			w[i] = max(w[i], c.Width)
+		}
 		total := 0
 		for _, n := range w {
 			total += n + 2
@@ -294,6 +308,12 @@ func (p *textPage) grid(columns []Column, rows [][]Cell, lines [][]string, w []i
 			}
 			return rows[n-head][i].Tone
 		}
+		hanging := func(i int) int {
+			if n < head {
+				return 0
+			}
+			return rows[n-head][i].Hanging
+		}
 		at, gap := 2, "  "
 		for i, s := range line {
 			c := columns[i]
@@ -315,7 +335,7 @@ func (p *textPage) grid(columns []Column, rows [][]Cell, lines [][]string, w []i
 				p.WriteString(gap)
 				switch {
 				case c.Folds:
-					p.flow(at, at, s)
+					p.flow(at, at+hanging(i), s)
 				default:
 					if c.List {
 						s = cut(s, PageWidth-at)

@@ -1,4 +1,4 @@
-package command
+package report
 
 import (
 	"errors"
@@ -17,7 +17,7 @@ func inventoryOf(lines ...hw.LineInfo) *hw.Inventory {
 	return v
 }
 
-func TestWriteLines(t *testing.T) {
+func TestLines(t *testing.T) {
 	v := inventoryOf(
 		hw.LineInfo{LineRef: hw.LineRef{Name: "ID_SDA"}, GPIO: "GPIO0", Header: "P1_27", Unfit: "reserved for the ID EEPROM of an add-on board"},
 		hw.LineInfo{LineRef: hw.LineRef{Name: "HOOK"}, GPIO: "GPIO1", Header: "P1_3", Bias: hw.BiasPullUp},
@@ -26,8 +26,7 @@ func TestWriteLines(t *testing.T) {
 	v.Board.Pins = []hw.Pin{{Name: "P1_1", Signal: "3.3V", Offset: -1}, {Name: "P1_2", Signal: "5V", Offset: -1}, {Name: "P1_3", Signal: "GPIO1", Offset: 1}, {Name: "P1_4", Signal: "GROUND", Offset: -1},
 		{Name: "P1_27", Signal: "GPIO0", Offset: 0}, {Name: "P1_28", Signal: "5V", Offset: -1}}
 	v.Chips = append(v.Chips, hw.Chip{Name: "gpiochip1", Err: errors.New("no permission")})
-	p := page{}
-	writeLines(&p, v)
+	got := text(t, OfLines(v))
 	want := `Board: Marrow Quay computer
 
 Header P1: + is fit for a contact, - is not, the list tells why
@@ -45,11 +44,11 @@ gpiochip0: pinctrl-rp1, 3 lines
 gpiochip1: no label, 0 lines
   Could not be read: no permission
 
-` + caution
-	if p.String() != want {
-		t.Errorf("%s", p.String())
+` + CautionText + "\n"
+	if got != want {
+		t.Error(got)
 	}
-	d := linesDocument(v)
+	d := LinesJSON(v)
 	if d.Chips[1].Error == nil || *d.Chips[1].Error != "no permission" || d.Chips[0].Error != nil || len(d.Lines) != 3 {
 		t.Errorf("%+v", d)
 	}

@@ -37,7 +37,6 @@ type Simulated struct {
 	opt    SimulatedOptions
 	ahead  [64]pulse.Edge
 	next   []pulse.Edge // what of ahead is not given yet
-	ended  bool         // by Until
 	start  time.Time
 	timer  *time.Timer
 	closed chan struct{}
@@ -109,15 +108,9 @@ func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 
 // generate puts the signal's next edges into buf; 0 means its end.
 func (s *Simulated) generate(buf []pulse.Edge) (n int) {
-	if s.ended {
-		return 0
-	}
 	n = s.signal.Next(buf)
-	if s.opt.Until > 0 {
-		for n > 0 && buf[n-1].At > s.opt.Until {
-			n--
-			s.ended = true
-		}
+	for s.opt.Until > 0 && n > 0 && buf[n-1].At > s.opt.Until {
+		n--
 	}
 	return n
 }

@@ -227,8 +227,8 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (ru
 		if err := c.keep(t, &settings); err != nil {
 			return nil, false, err
 		}
-		defer t.Keep.Close()
 	}
+	defer func() { t.Keep.Close() }()
 	if t.Run.Done() {
 		return t.Run, false, nil
 	}
@@ -245,7 +245,6 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (ru
 		}
 		return t.All(ctx, l)
 	})
-	t.Keep.Close()
 	con.clear()
 	return t.Run, stopped, err
 }

@@ -67,9 +67,9 @@ type interrupterReader struct {
 	speeds                           []SpeedChange
 	moreSpeeds                       int
 	brk, per                         durations   // per whole cycle: sum of breaks, period
-	seg                              []durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
-	xBreak, xMake, xPeriod, xPercent extreme
-	xSeg                             []extreme
+	seg                              []durations // of the cadence: make, break, make …
+	xBreak, xMake, xPeriod, xPercent extremes
+	xSeg                             []extremes
 	phase                            phaseFit
 	sig                              lobeNumbers
 	row                              CycleRow
@@ -156,7 +156,7 @@ func (r *interrupterReader) begin(last bool) {
 		r.cadence = k > 1
 	}
 	r.seg = make([]durations, 2*k)
-	r.xSeg = make([]extreme, 2*k)
+	r.xSeg = make([]extremes, 2*k)
 	r.got = make([]opening, 0, k)
 	r.sig.init(r.lobes, r.marks, r.marksBy, r.lobesKnown)
 	if r.cadence {
@@ -192,7 +192,7 @@ func (r *interrupterReader) take(s *step) {
 		o.beforeNS = 0 // what is missing or extra in it is counted instead
 	}
 	if o.beforeNS > 0 {
-		r.keep(2*((o.j+k-1)%k)+1, o.beforeNS, &r.xMake, spot{at: o.at - Stamp(o.beforeNS)})
+		r.keep(2*o.j, o.beforeNS, &r.xMake, extremeAt{at: o.at - Stamp(o.beforeNS)})
 	}
 	if s.first {
 		r.begun, r.origin = true, s.place
@@ -215,7 +215,7 @@ func (r *interrupterReader) take(s *step) {
 		}
 	}
 	if s.slip || s.anew || s.unsure || s.stepped || s.noisy || s.due > outageCycles*k {
-		r.phase.part()
+		r.phase.endStretch()
 	}
 	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k
 	r.n.Missing += uint64(s.missing)
@@ -340,18 +340,15 @@ func (r *interrupterReader) moveOn(at Stamp, missing, cycles int) {
 	r.still.missing, r.still.due = max(r.still.missing-missing, 0), max(r.still.due-cycles, 0)
 }
 
-// keep keeps one make or break of the cycle that has ended.
-func (r *interrupterReader) keep(i int, ns int64, x *extreme, s spot) {
+// keep takes a make or break into the statistics, as segment i (from 0) of its
+// cycle.
+func (r *interrupterReader) keep(i int, ns int64, x *extremes, at extremeAt) {
 	if !r.forget {
 		r.seg[i].Add(ns)
 	}
-	s.BreakNS = ns
-	if v := float64(ns); !x.within(v) {
-		x.see(v, s)
-	}
-	if v := float64(ns); !r.xSeg[i].within(v) {
-		r.xSeg[i].see(v, s)
-	}
+	at.BreakNS = ns
+	x.see(float64(ns), &at)
+	r.xSeg[i].see(float64(ns), &at)
 }
 
 // endCycle closes the cycle that the opening o begins anew; crossed counts
@@ -377,12 +374,8 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 			r.per.Add(t)
 		}
 		s.BreakNS, s.PeriodNS = breaks, t
-		if v := float64(t); !r.xPeriod.within(v) {
-			r.xPeriod.see(v, s)
-		}
-		if v := percent(breaks, t); !r.xPercent.within(v) {
-			r.xPercent.see(v, s)
-		}
+		r.xPeriod.see(float64(t), &s)
+		r.xPercent.see(percent(breaks, t), &s)
 	}
 	r.phase.cycle(clean)
 	if r.onCycle == nil {
@@ -402,22 +395,22 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 }
 
 // spotOfCycle describes the cycle at hand.
-func (r *interrupterReader) spotOfCycle() spot {
-	return spot{at: r.start.at, group: int(r.n.CyclesDue) + 1, item: r.sig.own(r.startN), stretch: r.sig.stretch}
+func (r *interrupterReader) spotOfCycle() extremeAt {
+	return extremeAt{at: r.start.at, group: int(r.n.CyclesDue) + 1, item: r.sig.own(r.startN), stretch: r.sig.stretch}
 }
 
 // keepSegments keeps the makes and breaks that are known of the cycle at hand,
 // unless interruptions are missing or extra in it: those are counted instead.
-func (r *interrupterReader) keepSegments(s spot) {
+func (r *interrupterReader) keepSegments(at extremeAt) {
 	if r.cycleMissing > 0 || r.cycleExtra > 0 {
 		return
 	}
 	for _, g := range r.got {
 		if g.breakNS > 0 {
-			r.keep(2*g.j, g.breakNS, &r.xBreak, s)
+			r.keep(2*g.j+1, g.breakNS, &r.xBreak, at)
 		}
 		if g.makeNS > 0 {
-			r.keep(2*g.j+1, g.makeNS, &r.xMake, s)
+			r.keep((2*g.j+2)%len(r.seg), g.makeNS, &r.xMake, at)
 		}
 	}
 }
@@ -429,25 +422,14 @@ func (r *interrupterReader) rowSegments() {
 		return
 	}
 	r.row.BeforeSegment = 2*r.got[0].j + 1
-	k := r.follow.pat.k()
 	clear(r.row.SegmentsNS)
 	for i, g := range r.got {
 		if i > 0 && g.beforeNS > 0 {
 			r.row.SegmentsNS[2*g.j] = g.beforeNS
 		}
 		r.row.SegmentsNS[2*g.j+1] = g.breakNS
-		r.row.SegmentsNS[(2*g.j+2)%(2*k)] = g.makeNS
+		r.row.SegmentsNS[(2*g.j+2)%len(r.seg)] = g.makeNS
 	}
-}
-
-// segIndex gives where segment i (from 0: make, break, make …) of the cadence
-// lies in seg.
-func (r *interrupterReader) segIndex(i int) int {
-	k := r.follow.pat.k()
-	if i%2 == 1 {
-		return i - 1
-	}
-	return 2*((i/2+k-1)%k) + 1
 }
 
 // finish ends the reading. quiet is the time up to which a live capture saw
@@ -467,7 +449,7 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	}
 	r.n.CyclesDue += uint64(r.still.due)
 	r.still.missing, r.still.due = 0, 0
-	r.phase.part()
+	r.phase.endStretch()
 	lobe, numbering := r.sig.lobe(r.startN)
 	stretch := r.sig.stretch
 	r.sig.finish()
@@ -484,16 +466,16 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 
 // result gives what was read; first is when the measurement begins.
 func (r *interrupterReader) result(first Stamp) *Interrupter {
-	stat := func(q Quantity) Stat {
-		n, fill, _, _ := r.values(q, 0)
-		return statOf(n, fill)
+	stat := func(q Quantity, segment int) Stat {
+		s := r.sample(q, segment)
+		return s.stat()
 	}
 	res := &Interrupter{
 		Cycles: int(r.n.Cycles), Missing: int(r.n.Missing), Extra: int(r.n.Extra), Due: int(r.n.CyclesDue), Slips: int(r.n.PhaseSlips),
-		PeriodMS: stat(PeriodMS), BreakMS: stat(BreakMS), MakeMS: stat(MakeMS),
+		PeriodMS: stat(PeriodMS, 0), BreakMS: stat(BreakMS, 0), MakeMS: stat(MakeMS, 0),
 		CadenceFits: !r.misfit, Segments: []Segment{}, Lobes: []Lobe{}, SpeedChanges: []SpeedChange{}, MoreSpeedChanges: r.moreSpeeds,
 	}
-	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM), stat(BreakPercent)
+	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM, 0), stat(BreakPercent, 0)
 	if t := r.per.Sum(); t > 0 {
 		res.RateIPM.Overall = Known(r.overallRate())
 		res.BreakPercent.Overall = Known(percent(r.brk.Sum(), t))
@@ -505,8 +487,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	}
 	if r.cadence {
 		for i := range r.seg {
-			n, fill, _, _ := r.values(SegmentMS, i+1)
-			s := Segment{Segment: i + 1, State: "make", NominalMS: float64(r.nominal(i)) / 1e6, MS: statOf(n, fill)}
+			s := Segment{Segment: i + 1, State: "make", NominalMS: ms(float64(r.follow.pat.segment(i))), MS: stat(SegmentMS, i+1)}
 			if i%2 == 1 {
 				s.State = "break"
 			}
@@ -517,49 +498,36 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	return res
 }
 
-func (r *interrupterReader) nominal(i int) int64 {
-	x := r.segIndex(i)
-	if x%2 == 0 {
-		return r.follow.pat.brk[x/2]
-	}
-	return r.follow.pat.mk[x/2]
-}
-
-// values is as dialReader.values; segment is 1-based.
-func (r *interrupterReader) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+// sample is as dialReader.sample; segment is 1-based.
+func (r *interrupterReader) sample(q Quantity, segment int) sample {
 	if f := ofPeriod(KindInterrupter, q); f != nil {
+		x := r.xPercent
 		switch q {
 		case PeriodMS:
 			x = r.xPeriod
 		case RateIPM:
-			x = r.xPeriod.swap()
-		default:
-			x = r.xPercent
+			x = r.xPeriod.swapped()
 		}
-		return r.per.Len(), pairs(&r.brk, &r.per, f), x.of(f), true
+		return pairs(&r.brk, &r.per, x, f)
 	}
 	switch q {
 	case BreakMS:
-		n, fill = joined(everyOther(r.seg, 0)...)
-		return n, fill, r.xBreak.each(ms), true
+		return joined(r.xBreak, r.everyOther(1)...)
 	case MakeMS:
-		n, fill = joined(everyOther(r.seg, 1)...)
-		return n, fill, r.xMake.each(ms), true
+		return joined(r.xMake, r.everyOther(2)...)
 	case SegmentMS:
-		if segment < 1 || segment > len(r.seg) {
-			return 0, nil, extreme{}, false
+		if segment >= 1 && segment <= len(r.seg) {
+			return joined(r.xSeg[segment-1], &r.seg[segment-1])
 		}
-		s := r.segIndex(segment - 1)
-		n, fill = joined(&r.seg[s])
-		return n, fill, r.xSeg[s].each(ms), true
 	}
-	return 0, nil, extreme{}, false
+	return sample{}
 }
 
-// everyOther takes the stores of the breaks (from 0) or of the makes (from 1).
-func everyOther(seg []durations, from int) (s []durationStore) {
-	for i := from; i < len(seg); i += 2 {
-		s = append(s, &seg[i])
+// everyOther gives the stores of every other segment of a cycle that begins at
+// one of them: 1 for the breaks, 2 for the makes that follow them.
+func (r *interrupterReader) everyOther(first int) (s []durationStore) {
+	for i := 0; i < len(r.seg); i += 2 {
+		s = append(s, &r.seg[(first+i)%len(r.seg)])
 	}
 	return s
 }
@@ -569,27 +537,26 @@ func everyOther(seg []durations, from int) (s []durationStore) {
 // disturbs are a biased sample: a longer one is likelier to be hit. The rate
 // then rests on all due openings. Below it is that of the whole cycles.
 const (
-	noisyShare  = 0.04
-	noisyExtras = 5
-	noisySpread = 0.005
+	noisyShare   = 0.04
+	noisyExtras  = 5
+	noisyPhaseSD = 0.005
 	// outageCycles is how many cycles without a due opening part what the rate
 	// rests on: in noise their number is not sure.
 	outageCycles = 4
-	// surePart is how many cycles of one phase there must be for their number
+	// sureCycles is how many cycles of one phase there must be for their number
 	// to be sure.
-	surePart = 10
+	sureCycles = 10
 )
 
 func (r *interrupterReader) noisy() bool {
-	sd, _ := r.phase.spread()
 	return r.n.Extra >= noisyExtras && float64(r.n.Extra) >= noisyShare*float64(r.n.CyclesDue) && r.phase.cycles > 0 &&
-		sd*float64(r.phase.cycles) > noisySpread*float64(r.phase.ns)
+		r.phase.sdNS()*float64(r.phase.cycles) > noisyPhaseSD*float64(r.phase.ns)
 }
 
 // overallRate is in cycles a minute; some cycle must be whole.
 func (r *interrupterReader) overallRate() float64 {
 	if r.noisy() {
-		return 60e9 / r.phase.slope()
+		return 60e9 / r.phase.cycleNS()
 	}
 	return float64(r.n.Cycles) * 60e9 / float64(r.per.Sum())
 }
@@ -603,44 +570,35 @@ func (r *interrupterReader) overallSpan() int64 {
 }
 
 // A phaseFit tells how far the cycles' openings lie from a steady rate. Each
-// stretch of one phase and speed has a line of its own; what is left over is
-// added up.
+// stretch of one phase and speed has a line of its own; the sums over all
+// stretches tell the rate and the deviation.
 type phaseFit struct {
-	n             float64 // of the stretch
-	x0            int
-	y0            Stamp
-	period        float64
-	mx, my        float64
-	sxx, sxy, syy float64
-	left          float64 // sum of squares left, of the stretches that have ended
-	free          float64 // their degrees of freedom
-	runs          int     // rows of whole cycles that nothing parts
-	// Of the stretches of one phase and speed that are long enough.
-	parts          int
-	cycles, ns     int64
-	sxxAll, sxyAll float64
-	last           Stamp
-	lastX          int
-	lastWhole      bool
+	line   lineFit // of the stretch: ns beyond steady cycles over the number of cycles
+	x0     int     // its first cycle
+	y0     Stamp   // and when that began
+	period float64 // about how long its cycles are
+	last   Stamp
+	lastX  int
+
+	residual, freedom float64 // of the stretches that have ended: squares about their lines
+	// Of the stretches that are long enough to be sure of the number of cycles.
+	stretches  int
+	cycles, ns int64
+	sxx, sxy   float64
+
+	runs      int // rows of whole cycles that nothing interrupts
+	lastWhole bool
 }
 
 // add takes the opening that begins cycle number x; period is about how long
 // cycles are.
 func (p *phaseFit) add(x int, at Stamp, period float64) {
-	if p.n == 0 {
+	if p.line.n == 0 {
 		p.x0, p.y0, p.period = x, at, period
-		p.mx, p.my, p.sxx, p.sxy, p.syy = 0, 0, 0, 0, 0
 	}
-	p.n++
 	p.last, p.lastX = at, x
-	fx := float64(x - p.x0)
-	fy := float64(at-p.y0) - fx*p.period // small, lest digits be lost
-	dx, dy := fx-p.mx, fy-p.my
-	p.mx += dx / p.n
-	p.my += dy / p.n
-	p.sxx += dx * (fx - p.mx)
-	p.sxy += dx * (fy - p.my)
-	p.syy += dy * (fy - p.my)
+	n := float64(x - p.x0)
+	p.line.add(n, float64(at-p.y0)-n*p.period) // a small difference, so that no digits are lost
 }
 
 // cycle counts the rows of whole cycles.
@@ -651,40 +609,40 @@ func (p *phaseFit) cycle(whole bool) {
 	p.lastWhole = whole
 }
 
-// part says that what follows has a phase or a speed of its own.
-func (p *phaseFit) part() {
-	if n := int64(p.lastX - p.x0); p.n > 0 && n >= surePart {
-		p.parts++
+// endStretch says that what follows has another phase or speed.
+func (p *phaseFit) endStretch() {
+	if n := int64(p.lastX - p.x0); p.line.n > 0 && n >= sureCycles {
+		p.stretches++
 		p.cycles += n
 		p.ns += int64(p.last - p.y0)
-		p.sxxAll += p.sxx
-		p.sxyAll += p.sxy
+		p.sxx += p.line.sxx
+		p.sxy += p.line.sxy
 	}
-	if p.n > 2 && p.sxx > 0 {
-		p.left += max(p.syy-p.sxy*p.sxy/p.sxx, 0)
-		p.free += p.n - 2
+	if p.line.n > 2 && p.line.sxx > 0 {
+		p.residual += p.line.residual()
+		p.freedom += p.line.n - 2
 	}
-	p.n = 0
+	p.line = lineFit{}
 }
 
-// slope is the time of a cycle by all the stretches that are long enough.
-func (p *phaseFit) slope() float64 { return p.period + p.sxyAll/p.sxxAll }
+// cycleNS is the length of a cycle by all the stretches that are long enough.
+func (p *phaseFit) cycleNS() float64 { return p.period + p.sxy/p.sxx }
 
-// spread is the standard deviation of the openings from a steady rate, ns.
-func (p *phaseFit) spread() (sd float64, ok bool) {
-	if p.free == 0 {
-		return 0, false
+// sdNS is the standard deviation of the openings from a steady rate, 0 where it
+// is not known.
+func (p *phaseFit) sdNS() float64 {
+	if p.freedom == 0 {
+		return 0
 	}
-	return math.Sqrt(p.left / p.free), true
+	return math.Sqrt(p.residual / p.freedom)
 }
 
-// phaseSpreadNS is the standard deviation of the openings' distance from a
-// steady rate, 0 where it is not known, and the number of pieces of time, each
-// from one opening to another, that the overall rate rests on.
-func (r *interrupterReader) phaseSpreadNS() (sd float64, runs int) {
-	sd, _ = r.phase.spread()
+// phaseSDNS is the standard deviation of the openings from a steady rate, 0
+// where it is not known, and the number of pieces of time, each from one opening
+// to another, that the overall rate rests on.
+func (r *interrupterReader) phaseSDNS() (sd float64, runs int) {
 	if r.noisy() {
-		return sd, max(r.phase.parts, 1)
+		return r.phase.sdNS(), max(r.phase.stretches, 1)
 	}
-	return sd, max(r.phase.runs, 1)
+	return r.phase.sdNS(), max(r.phase.runs, 1)
 }

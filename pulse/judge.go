@@ -39,9 +39,9 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 		case q == MakeMS && m.kind == KindInterrupter:
 			t = b + mk*1e6
 		}
-		n, _, _, _ := m.values(q, 0)
+		n := m.sample(q, 0).n
 		if q == BounceMS {
-			n = m.bounce.Len() // not only what a limit judges
+			n = m.bounces.lengths.Len() // not only what a limit judges
 		}
 		if n > 0 {
 			u[q] = m.budget(q, b, t)
@@ -65,16 +65,12 @@ func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
 func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 	c := &Conformity{Statement: NotMeasured, Because: []string{}, Items: []Item{}}
 	for _, l := range p.Limits {
-		n, fill, x, _ := m.values(l.Quantity, l.Segment)
+		s := m.sample(l.Quantity, l.Segment)
 		if m.kind == KindInterrupter && m.cam.misfit {
-			n = 0 // the figures are another cadence's
+			s = sample{} // the figures are another cadence's
 		}
 		for _, b := range l.Bounds() {
-			worst := &x.lo
-			if b.Upper {
-				worst = &x.hi
-			}
-			c.Items = append(c.Items, m.item(&b, worst, n, fill))
+			c.Items = append(c.Items, m.item(&b, &s))
 		}
 	}
 	c.Statement = c.WorstItem()
@@ -209,29 +205,35 @@ func (c *Conformity) WorstItem() Statement {
 	return s
 }
 
-// item judges one bound on its worst value.
-func (m *Meter) item(b *Bound, worst *spot, n int, fill func(dst []float64, from int)) (it Item) {
-	if n == 0 || !worst.ok {
-		it = b.NoItem()
-	} else {
-		it = b.Item(m.kind, m.cam.follow.pat.k(), &m.setup, worst.Value)
+// item judges one bound on the worst value of the sample, and counts all that
+// are beyond it.
+func (m *Meter) item(b *Bound, s *sample) Item {
+	worst := &s.lo
+	if b.Upper {
+		worst = &s.hi
 	}
-	it.Of = n
+	if s.n == 0 || !worst.ok {
+		it := b.NoItem()
+		it.Of = s.n
+		return it
+	}
+	it := b.Item(m.kind, m.cam.follow.pat.k(), &m.setup, worst.Value)
+	it.Of = s.n
 	if !it.ExpandedU.OK {
 		return it
 	}
 	out := 0
 	var block [512]float64
-	for from := 0; from < n; from += len(block) {
-		values := block[:min(len(block), n-from)]
-		fill(values, from)
+	for from := 0; from < s.n; from += len(block) {
+		values := block[:min(len(block), s.n-from)]
+		s.fill(values, from)
 		for _, v := range values {
 			if b.Out(v) {
 				out++
 			}
 		}
 	}
-	it.Count(out, n)
+	it.Count(out, s.n)
 	origin := m.origin()
 	if b.Quantity == BounceMS && (m.kind == KindInterrupter || worst.side == Closing) { // not corrected
 		origin = m.first
@@ -240,7 +242,7 @@ func (m *Meter) item(b *Bound, worst *spot, n int, fill func(dst []float64, from
 	switch {
 	case worst.group == 0:
 	case m.kind == KindInterrupter:
-		it.At = Place{Cycle: worst.group, Lobe: max(m.cam.sig.number(worst.item, worst.stretch), 0), Side: worst.side}
+		it.At = Place{Cycle: worst.group, Lobe: m.cam.sig.number(worst.item, worst.stretch), Side: worst.side}
 	case b.Quantity == InterdigitMS:
 		it.At = Place{Train: worst.group}
 	default:

@@ -25,11 +25,9 @@ type Meter struct {
 	n                       Counts // of the readers too
 	first, last             Stamp
 	firstSeen               bool
-	untimed                 int // transitions whose time is not known
 	extraEdges              int
-	bounce                  unordered
+	bounces                 bounces
 	chatter                 durations
-	xBounce                 extreme
 	unknownNS, asymmetry    int64
 	startUnknown, sawChange bool
 	// beginning: an interrupter's file may still begin in the middle of a bounce.
@@ -59,7 +57,6 @@ func NewMeter(cfg Config) (*Meter, error) {
 		return nil, fmt.Errorf("limits %q are for kind %v, not %v", p.ID, p.Kind, m.kind)
 	}
 	m.set = settler{SettleNS: cmp.Or(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
-	m.bounce.most = m.set.SettleNS // of a bounce of two edges
 	coding := p.Coding
 	if cfg.CodingSet {
 		coding = cfg.Coding
@@ -73,9 +70,10 @@ func NewMeter(cfg Config) (*Meter, error) {
 		coding:   coding, forget: cfg.Forget, onPulse: cfg.Observer.Pulse, onTrain: cfg.Observer.Train,
 		judgeBounce: !cfg.Forget && slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == BounceMS }),
 	}
-	m.dial.bounce.most = m.set.SettleNS
-	for i := range m.dial.digitOf {
-		m.dial.digitOf[i] = string(rune('0' + i))
+	m.bounces.lengths.most = m.set.SettleNS // a bounce of two edges is shorter
+	m.dial.bounces.lengths.most = m.set.SettleNS
+	for i := range m.dial.digits {
+		m.dial.digits[i] = string(rune('0' + i))
 	}
 	cadence := cfg.CadenceNS
 	if cadence == nil {
@@ -126,7 +124,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 // startAs says that the contact is known to be in a state since at.
 func (m *Meter) startAs(at Stamp, closed bool) {
 	if closed {
-		m.dial.closedSince(at)
+		m.dial.closed(at, true, false)
 	} else {
 		m.dial.open, m.cam.open = true, true
 		m.startUnknown = true
@@ -167,7 +165,7 @@ func (m *Meter) begin(e *Edge) {
 		case m.cfg.Polarity.Closed(e.Level):
 			m.startUnknown = true // its break began before the recording
 		case m.cfg.Live: // closed since the start; what was before is not known
-			m.dial.closedSince(m.first)
+			m.dial.closed(m.first, true, false)
 		}
 	}
 }
@@ -201,7 +199,6 @@ func (m *Meter) handle(e *Event) {
 		m.unknownNS += long
 		if e.Transition {
 			m.n.Transitions++
-			m.untimed++
 		}
 		if m.cfg.Live && m.cfg.StartLevel <= High && e.At <= m.cfg.Start {
 			m.startUnknown = true // it begins inside a burst
@@ -211,16 +208,13 @@ func (m *Meter) handle(e *Event) {
 		if long > 0 {
 			m.n.Bounced++
 			m.extraEdges += int(e.Extra)
-			if !m.cfg.Forget {
-				m.bounce.add(long)
+		}
+		if !m.cfg.Forget {
+			side := Opening
+			if e.Closed {
+				side = Closing
 			}
-			if v := float64(long); !m.xBounce.within(v) {
-				side := Opening
-				if e.Closed {
-					side = Closing
-				}
-				m.xBounce.see(v, spot{Value: Value{BreakNS: long}, at: e.At, side: side})
-			}
+			m.bounces.add(long, e.At, side, extremeAt{})
 		}
 	}
 	if !m.told {
@@ -324,7 +318,7 @@ func (m *Meter) tell() {
 func (m *Meter) Counts() Counts {
 	n, c := m.n, &m.cam
 	n.LostEdges = uint64(m.set.Lost())
-	n.Stalls += uint64(m.dial.cuts)
+	n.Stalls += uint64(m.dial.disconnectsInside)
 	c.shown.missing = max(c.shown.missing, n.Missing+uint64(c.still.missing))
 	c.shown.due = max(c.shown.due, n.CyclesDue+uint64(c.still.due))
 	n.Missing, n.CyclesDue = c.shown.missing, c.shown.due
@@ -371,26 +365,15 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 			Closed: m.cfg.Polarity.String(), Unknown: int(n.UnknownIntervals), UnknownS: float64(m.unknownNS) / 1e9,
 		},
 	}
-	clean := int(n.Transitions-n.Bounced) - m.untimed
-	if !m.cfg.Forget {
-		if m.looks != KindAuto {
-			looks := m.looks.String()
-			r.KindLooks = &looks
-		}
-		m.bounce.list.AddZeros(clean)
+	if !m.cfg.Forget && m.looks != KindAuto {
+		looks := m.looks.String()
+		r.KindLooks = &looks
 	}
-	if clean > 0 {
-		m.xBounce.lo = spot{ok: true, at: m.first}
-		if n.Bounced == 0 {
-			m.xBounce.hi = spot{ok: true, at: m.first}
-		}
-	}
-	nb, fill := joined(&m.bounce)
-	nc, fillChatter := joined(&m.chatter)
+	bounce, chatter := m.bounces.sample(m.first), joined(extremes{}, &m.chatter)
 	r.Settling = Settling{
 		SettleMS: ms(float64(m.set.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: int(n.Transitions),
 		Bounced: int(n.Bounced), ExtraEdges: m.extraEdges, Chatter: int(n.Chatter),
-		BounceMS: statOf(nb, fill), ChatterMS: statOf(nc, fillChatter),
+		BounceMS: bounce.stat(), ChatterMS: chatter.stat(),
 	}
 	quiet := end
 	if undecided && known {
@@ -399,7 +382,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	if m.kind == KindDial {
 		r.Capture.PartialEnd = m.dial.finish(m.cfg.Live, quiet)
 		r.Dial = m.dial.result()
-		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.startCut
+		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.firstLostHead
 	} else {
 		r.Capture.PartialEnd = m.cam.finish(m.cfg.Live, quiet)
 		r.Interrupter = m.cam.result(m.origin())
@@ -416,14 +399,13 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	return r
 }
 
-// values gives what the readers have of a quantity, in its own unit.
-func (m *Meter) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
-	if m.kind == KindDial {
-		return m.dial.values(q)
+// sample gives what the readers have of a quantity.
+func (m *Meter) sample(q Quantity, segment int) sample {
+	switch {
+	case m.kind == KindDial:
+		return m.dial.sample(q)
+	case q == BounceMS:
+		return m.bounces.sample(m.first)
 	}
-	if q == BounceMS {
-		n, fill = joined(&m.bounce)
-		return n, fill, m.xBounce.each(ms), true
-	}
-	return m.cam.values(q, segment)
+	return m.cam.sample(q, segment)
 }

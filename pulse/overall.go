@@ -65,7 +65,7 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 		c := &m.cam
 		q, percent, rate = RateIPM, r.Interrupter.BreakPercent.Stat, r.Interrupter.RateIPM.Overall.V
 		x = summed{n: c.per.Len(), breaks: max(c.follow.pat.k(), 1), breakNS: float64(c.brk.Sum()), periodNS: float64(c.per.Sum())}
-		seenNS, x.runs = c.phaseSpreadNS()
+		seenNS, x.runs = c.phaseSDNS()
 	}
 	if x.n == 0 || x.periodNS <= 0 {
 		return

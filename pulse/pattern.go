@@ -58,6 +58,14 @@ func (p *pattern) k() int { return len(p.brk) }
 // spacing is the time from opening j to the next.
 func (p *pattern) spacing(j int) int64 { return p.brk[j] + p.mk[j] }
 
+// segment is the length of segment i of the cadence, from 0: make, break, make …
+func (p *pattern) segment(i int) int64 {
+	if k := p.k(); i%2 == 0 {
+		return p.mk[(i/2+k-1)%k]
+	}
+	return p.brk[i/2]
+}
+
 // patternOf makes the pattern of a cadence make, break, make, break …
 // Segment 1 is the make before the first break, so the last make belongs to
 // the next cycle's segment 1.
@@ -244,12 +252,11 @@ func every(x []int64, from, step int) (y []int64) {
 }
 
 func medianNS(x []int64) int64 {
-	v := quantiles(len(x), func(dst []float64, from int) {
-		for i := range dst {
-			dst[i] = float64(x[from+i])
-		}
-	}, 0.5)
-	return int64(math.Round(v[0]))
+	v := make([]float64, len(x))
+	for i := range x {
+		v[i] = float64(x[i])
+	}
+	return int64(math.Round(median(v)))
 }
 
 // periods are the periods that a plain interrupter may have, by the distances
@@ -367,44 +374,37 @@ func (p *pattern) speeds(o []opening) []float64 {
 }
 
 // A cycleFit tells the mean distance of due openings from the steps of a
-// follower, by a line through each stretch of one phase: through the openings
-// of one place, for those of a cadence are not evenly spaced.
+// follower, by a line through each stretch of one phase. It takes the openings
+// of one place in the cycle, for those of a cadence are not evenly spaced.
 type cycleFit struct {
-	n              float64 // of the stretch
-	at             Stamp   // its first opening
-	place          int     // of that
-	x, mx, my      float64
-	sxx, sxy       float64
-	sxxAll, sxyAll float64
+	line     lineFit // of the stretch
+	at       Stamp   // its first opening
+	place    int     // of that
+	x        float64 // openings due since
+	sxx, sxy float64 // of the stretches that have ended
 }
 
 func (c *cycleFit) take(s *step) {
 	if s.extra {
 		return
 	}
-	if c.n == 0 || s.slip || s.anew || s.stepped {
-		c.part()
+	if c.line.n == 0 || s.slip || s.anew || s.stepped {
+		c.endStretch()
 		c.at, c.place = s.o.at, s.place
 	} else if c.x += float64(s.due); s.place != c.place {
 		return
 	}
-	c.n++
-	y := float64(s.o.at - c.at)
-	dx := c.x - c.mx
-	c.mx += dx / c.n
-	c.my += (y - c.my) / c.n
-	c.sxx += dx * (c.x - c.mx)
-	c.sxy += dx * (y - c.my)
+	c.line.add(c.x, float64(s.o.at-c.at))
 }
 
-func (c *cycleFit) part() {
-	*c = cycleFit{sxxAll: c.sxxAll + c.sxx, sxyAll: c.sxyAll + c.sxy}
+func (c *cycleFit) endStretch() {
+	*c = cycleFit{sxx: c.sxx + c.line.sxx, sxy: c.sxy + c.line.sxy}
 }
 
 // slope is the mean distance, or the given one where there is none.
 func (c *cycleFit) slope(given float64) float64 {
-	if c.part(); c.sxxAll > 0 {
-		return c.sxyAll / c.sxxAll
+	if c.endStretch(); c.sxx > 0 {
+		return c.sxy / c.sxx
 	}
 	return given
 }

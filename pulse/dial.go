@@ -246,8 +246,8 @@ func (d *dialReader) take(b dialBreak, c Class) {
 	}
 	d.xBreak.see(float64(b.breakNS), h)
 	if d.judgeBounce {
-		d.bounces.add(b.openBounceNS, b.at, Opening, *h)
-		d.bounces.add(b.closeBounceNS, b.at+Stamp(b.breakNS), Closing, *h)
+		d.bounces.add(b.openBounceNS, b.at, Opening, h)
+		d.bounces.add(b.closeBounceNS, b.at+Stamp(b.breakNS), Closing, h)
 	}
 }
 

@@ -27,6 +27,7 @@ type Meter struct {
 	firstSeen               bool
 	extraEdges              int
 	bounces                 bounces
+	noPulse                 extremeAt // bounces are not told by pulse or cycle
 	chatter                 durations
 	unknownNS, asymmetry    int64
 	startUnknown, sawChange bool
@@ -214,7 +215,7 @@ func (m *Meter) handle(e *Event) {
 			if e.Closed {
 				side = Closing
 			}
-			m.bounces.add(long, e.At, side, extremeAt{})
+			m.bounces.add(long, e.At, side, &m.noPulse)
 		}
 	}
 	if !m.told {

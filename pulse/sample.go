@@ -13,16 +13,21 @@ type extremeAt struct {
 // extremes are the least and the greatest value seen.
 type extremes struct{ lo, hi extremeAt }
 
-// see takes the value v, which at describes. Only the address of at is passed,
-// since hardly any value is an extreme.
+// see takes the value v, which at describes.
 func (e *extremes) see(v float64, at *extremeAt) {
+	if !(e.lo.ok && v >= e.lo.V && v <= e.hi.V) { // hardly ever
+		e.extend(v, at)
+	}
+}
+
+func (e *extremes) extend(v float64, at *extremeAt) {
+	x := *at
+	x.V, x.ok = v, true
 	if !e.lo.ok || v < e.lo.V {
-		e.lo = *at
-		e.lo.V, e.lo.ok = v, true
+		e.lo = x
 	}
 	if !e.hi.ok || v > e.hi.V {
-		e.hi = *at
-		e.hi.V, e.hi.ok = v, true
+		e.hi = x
 	}
 }
 
@@ -106,14 +111,20 @@ type bounces struct {
 	extremes
 }
 
-// add takes a bounce that began at a time, 0 for a clean transition. The pulse
-// that it belongs to is that of at.
-func (b *bounces) add(ns int64, start Stamp, side Side, at extremeAt) {
-	b.lengths.add(ns)
-	if ns > 0 { // sample sees the clean ones
-		at.at, at.side, at.Value = start, side, Value{BreakNS: ns}
-		b.see(float64(ns), &at)
+// add takes a bounce that began at a time, 0 for a clean transition. at tells
+// the pulse that it belongs to.
+func (b *bounces) add(ns int64, start Stamp, side Side, at *extremeAt) {
+	if ns == 0 {
+		b.lengths.zeros++ // mostly
+	} else {
+		b.addLong(ns, start, side, *at)
 	}
+}
+
+func (b *bounces) addLong(ns int64, start Stamp, side Side, at extremeAt) {
+	b.lengths.add(ns)
+	at.at, at.side, at.Value = start, side, Value{BreakNS: ns}
+	b.see(float64(ns), &at)
 }
 
 // sample gives the bounces in ms. A clean transition is told to be at the start

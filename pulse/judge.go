@@ -242,11 +242,11 @@ func (m *Meter) item(b *Bound, s *sample) Item {
 	switch {
 	case worst.group == 0:
 	case m.kind == KindInterrupter:
-		it.At = Place{Cycle: worst.group, Lobe: m.cam.sig.number(worst.item, worst.stretch), Side: worst.side}
+		it.At = Location{Cycle: worst.group, Lobe: m.cam.sig.number(worst.item, worst.stretch), Side: worst.side}
 	case b.Quantity == InterdigitMS:
-		it.At = Place{Train: worst.group}
+		it.At = Location{Train: worst.group}
 	default:
-		it.At = Place{Train: worst.group, Pulse: worst.item, Side: worst.side}
+		it.At = Location{Train: worst.group, Pulse: worst.item, Side: worst.side}
 	}
 	return it
 }

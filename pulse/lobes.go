@@ -519,22 +519,22 @@ type lobeNumbers struct {
 	by    string       // what numbers from marks go by
 	known []LobeFigure // reference signature, nil for none
 
-	cur     lobeSignature // of the stretch at hand
-	stretch int
-	turn    int    // places from the stretch's own lobes to the numbers
-	told    string // what they go by, "" while it is not known
-	group   int    // in which the stretch belongs, once it is known
-	tried   int    // turns at the last match
-	lead    float64
-	mark    int // next one
-	prev    opening
-	prevN   int
-	havePre bool
+	cur        lobeSignature // of the stretch at hand
+	stretch    int
+	turn       int    // places from the stretch's own lobes to the numbers
+	numberedBy string // what they go by, "" while it is not known
+	group      int    // in which the stretch belongs, once it is known
+	tried      int    // turns at the last match
+	lead       float64
+	mark       int // next one
+	prev       opening
+	prevN      int
+	havePrev   bool
 
-	groups []lobeGroup
-	made   int         // numberings that began
-	places []lobePlace // of each stretch that is over
-	shown  int
+	groups     []lobeGroup
+	made       int             // numberings that began
+	placements []lobePlacement // of each stretch that is over
+	shown      int
 }
 
 // A lobeGroup is the figures of all stretches with the same numbers.
@@ -547,7 +547,7 @@ type lobeGroup struct {
 	tied bool    // by a mark
 }
 
-type lobePlace struct {
+type lobePlacement struct {
 	group int // -1 when it is not kept
 	turn  int
 }
@@ -590,9 +590,9 @@ func (c *lobeNumbers) newGroup(by string) int {
 			worst = i
 		}
 	}
-	for i := range c.places {
-		if c.places[i].group == worst {
-			c.places[i].group = -1
+	for i := range c.placements {
+		if c.placements[i].group == worst {
+			c.placements[i].group = -1
 		}
 	}
 	g := &c.groups[worst]
@@ -606,7 +606,7 @@ func (c *lobeNumbers) newGroup(by string) int {
 func (c *lobeNumbers) begin(by string) { c.tie(c.newGroup(by), 0, by, 0) }
 
 func (c *lobeNumbers) tie(group, turn int, by string, lead float64) {
-	c.group, c.turn, c.told, c.lead = group, turn, by, lead
+	c.group, c.turn, c.numberedBy, c.lead = group, turn, by, lead
 }
 
 // marked is whether group 0 is that of marks or of a reference signature.
@@ -621,8 +621,8 @@ func (c *lobeNumbers) opening(n int, o opening) {
 	if c.mark < len(c.marks) {
 		c.meet(n, o)
 	}
-	c.prev, c.prevN, c.havePre = o, n, true
-	if c.told == "" {
+	c.prev, c.prevN, c.havePrev = o, n, true
+	if c.numberedBy == "" {
 		c.decide(false)
 	}
 }
@@ -648,11 +648,11 @@ func (c *lobeNumbers) meet(n int, o opening) {
 			c.mark++
 			continue
 		}
-		if m.At > o.at || !c.havePre && m.At != o.at {
+		if m.At > o.at || !c.havePrev && m.At != o.at {
 			return // the next opening may be nearer
 		}
 		place := float64(n)
-		if c.havePre {
+		if c.havePrev {
 			place -= float64(o.at-m.At) / float64(o.at-c.prev.at) * float64(n-c.prevN)
 		}
 		c.accept(m, place, phaseTolerance, n, o)
@@ -670,7 +670,7 @@ func (c *lobeNumbers) reach(m LobeMark, n int, o opening) {
 	}
 	apart := float64(m.At-at) / spacing
 	drift := gapDrift * math.Abs(apart)
-	if c.told != "" || drift > phaseTolerance {
+	if c.numberedBy != "" || drift > phaseTolerance {
 		return
 	}
 	c.accept(m, float64(anchor)+apart, gapJump+drift, n, o)
@@ -685,7 +685,7 @@ func (c *lobeNumbers) accept(m LobeMark, place, room float64, n int, o opening) 
 		return
 	}
 	turn := ((m.Lobe-1-c.cur.own(int(near)))%c.n + c.n) % c.n
-	if c.told == c.by && c.group == 0 {
+	if c.numberedBy == c.by && c.group == 0 {
 		if turn == c.turn {
 			return
 		}
@@ -711,7 +711,7 @@ func (c *lobeNumbers) lobe(n int) (lobe, numbering int) {
 	if c.n == 0 {
 		return 0, 0
 	}
-	if c.told != "" {
+	if c.numberedBy != "" {
 		numbering = c.groups[c.group].id
 	}
 	return (c.cur.own(n)+c.turn)%c.n + 1, numbering
@@ -721,7 +721,7 @@ func (c *lobeNumbers) lobe(n int) (lobe, numbering int) {
 // there is none or it has too few turns: that which was given, until this
 // recording tells as much.
 func (c *lobeNumbers) figures() []LobeFigure {
-	if c.n == 0 || c.told == "" {
+	if c.n == 0 || c.numberedBy == "" {
 		return nil
 	}
 	g := &c.groups[c.group]
@@ -788,14 +788,14 @@ func (c *lobeNumbers) newStretch() {
 	c.close()
 	c.cur.clear()
 	c.stretch++
-	c.turn, c.told, c.group, c.tried, c.lead, c.havePre = 0, "", -1, 0, 0, false
+	c.turn, c.numberedBy, c.group, c.tried, c.lead, c.havePrev = 0, "", -1, 0, 0, false
 }
 
 // close puts the figures of the stretch at hand where they belong.
 func (c *lobeNumbers) close() {
 	c.cur.end()
-	if c.told == "" {
-		if c.decide(true); c.told == "" {
+	if c.numberedBy == "" {
+		if c.decide(true); c.numberedBy == "" {
 			c.begin(LobesByRecording)
 		}
 	}
@@ -805,11 +805,11 @@ func (c *lobeNumbers) close() {
 	if c.lead > 0 && (g.lead == 0 || c.lead < g.lead) {
 		g.lead = c.lead
 	}
-	if c.group == 0 && c.marked() && (c.told == c.by || !g.tied) {
-		g.by, g.tied = c.told, c.told == c.by
+	if c.group == 0 && c.marked() && (c.numberedBy == c.by || !g.tied) {
+		g.by, g.tied = c.numberedBy, c.numberedBy == c.by
 	}
-	if len(c.places) < maxLobeStretches {
-		c.places = append(c.places, lobePlace{c.group, c.turn})
+	if len(c.placements) < maxLobeStretches {
+		c.placements = append(c.placements, lobePlacement{c.group, c.turn})
 	}
 }
 
@@ -849,8 +849,8 @@ func (c *lobeNumbers) finish() {
 		if s.lead == 0 || lead < s.lead {
 			s.lead = lead
 		}
-		for k := range c.places {
-			if p := &c.places[k]; p.group == i {
+		for k := range c.placements {
+			if p := &c.placements[k]; p.group == i {
 				p.group, p.turn = c.shown, (p.turn+turn)%c.n
 			}
 		}
@@ -862,10 +862,10 @@ func (c *lobeNumbers) finish() {
 // number gives the number of a lobe that own gave in a stretch, 0 where it is
 // not one of those shown. It is for after finish.
 func (c *lobeNumbers) number(own, stretch int) int {
-	if own == 0 || stretch >= len(c.places) || c.places[stretch].group != c.shown {
+	if own == 0 || stretch >= len(c.placements) || c.placements[stretch].group != c.shown {
 		return 0
 	}
-	return (own-1+c.places[stretch].turn)%c.n + 1
+	return (own-1+c.placements[stretch].turn)%c.n + 1
 }
 
 // result fills in what is known of lobes; first is when the measurement

@@ -356,8 +356,8 @@ func TestLobeMarks(t *testing.T) {
 				}
 				n++
 			}
-			if c.told != tt.told[i] {
-				t.Errorf("%s: stretch %d goes by %q, want %q", tt.name, i, c.told, tt.told[i])
+			if c.numberedBy != tt.told[i] {
+				t.Errorf("%s: stretch %d goes by %q, want %q", tt.name, i, c.numberedBy, tt.told[i])
 			}
 		}
 		res := lobesShown(&c)

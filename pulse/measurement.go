@@ -326,7 +326,7 @@ type Item struct {
 	Of         int       `json:"of"`
 	Upper95    Num       `json:"upper_95_percent"` // Clopper–Pearson bound on the fraction out of limit
 	AtS        Num       `json:"at_s"`             // when the worst value began, from the first edge
-	At         Place     `json:"where"`            // of the worst value
+	At         Location  `json:"where"`            // of the worst value
 	Source     string    `json:"source"`
 	Seen       Seen      `json:"seen"`
 }

@@ -320,8 +320,8 @@ func (m *Meter) Counts() Counts {
 	n, c := m.n, &m.cam
 	n.LostEdges = uint64(m.set.Lost())
 	n.Stalls += uint64(m.dial.disconnectsInside)
-	c.shown.missing = max(c.shown.missing, n.Missing+uint64(c.still.missing))
-	c.shown.due = max(c.shown.due, n.CyclesDue+uint64(c.still.due))
+	c.shown.missing = max(c.shown.missing, n.Missing+uint64(c.standstill.missing))
+	c.shown.due = max(c.shown.due, n.CyclesDue+uint64(c.standstill.due))
 	n.Missing, n.CyclesDue = c.shown.missing, c.shown.due
 	return n
 }

@@ -264,7 +264,7 @@ func medianNS(x []int64) int64 {
 func periods(o []opening) (list []int64) {
 	var all []int64
 	for i := range o {
-		for j := i + 1; j < len(o) && j <= i+4 && !o[j].gap; j++ {
+		for j := i + 1; j < len(o) && j <= i+4 && !o[j].unknownBefore; j++ {
 			d := int64(o[j].at - o[i].at)
 			if all = append(all, d); j > i+1 {
 				all = append(all, d/int64(j-i)) // where the openings are uneven
@@ -302,7 +302,7 @@ func cadences(o []opening, times int) (list []pattern) {
 	for i := range n {
 		brk[i] = o[i].breakNS
 		mk[i] = int64(o[i+1].at-o[i].at) - brk[i]
-		if o[i+1].gap || brk[i] == 0 {
+		if o[i+1].unknownBefore || brk[i] == 0 {
 			mk[i] = 0 // like nothing
 		}
 	}
@@ -363,7 +363,7 @@ func (p *pattern) speeds(o []opening) []float64 {
 	k := p.k()
 	var cycles []int64
 	for i := k; i < len(o); i++ {
-		if !slices.ContainsFunc(o[i-k+1:i+1], func(x opening) bool { return x.gap }) {
+		if !slices.ContainsFunc(o[i-k+1:i+1], func(x opening) bool { return x.unknownBefore }) {
 			cycles = append(cycles, int64(o[i].at-o[i-k].at))
 		}
 	}
@@ -379,7 +379,7 @@ func (p *pattern) speeds(o []opening) []float64 {
 type cycleFit struct {
 	line     lineFit // of the stretch
 	at       Stamp   // its first opening
-	place    int     // of that
+	position int     // of that
 	x        float64 // openings due since
 	sxx, sxy float64 // of the stretches that have ended
 }
@@ -390,8 +390,8 @@ func (c *cycleFit) take(s *step) {
 	}
 	if c.line.n == 0 || s.slip || s.anew || s.stepped {
 		c.endStretch()
-		c.at, c.place = s.o.at, s.place
-	} else if c.x += float64(s.due); s.place != c.place {
+		c.at, c.position = s.o.at, s.position
+	} else if c.x += float64(s.due); s.position != c.position {
 		return
 	}
 	c.line.add(c.x, float64(s.o.at-c.at))
@@ -411,12 +411,12 @@ func (c *cycleFit) slope(given float64) float64 {
 
 // learnt is the pattern that explains openings best.
 type learnt struct {
-	pat   pattern
-	scale float64
-	cost  float64
-	noisy bool // some of them were not due, so the first may be such too
-	blind bool // no two openings have a known distance: nothing is known of the spacing
-	fits  bool // it explains nearly all of them
+	pat       pattern
+	scale     float64
+	cost      float64
+	noisy     bool // some of them were not due, so the first may be such too
+	noSpacing bool // no two openings have a known distance: nothing is known of the spacing
+	fits      bool // it explains nearly all of them
 }
 
 // learn finds the pattern that explains the openings best, each candidate
@@ -455,9 +455,9 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 				f.add(&o[i])
 			}
 			f.finish()
-			better := f.total+penalty < best.cost && f.total <= most
+			better := f.cost+penalty < best.cost && f.cost <= most
 			if better {
-				best = learnt{pat: p, scale: scale, cost: f.total + penalty, noisy: f.extras >= noisyExtra, fits: f.total <= 0.5*float64(len(o))}
+				best = learnt{pat: p, scale: scale, cost: f.cost + penalty, noisy: f.extras >= noisyExtra, fits: f.cost <= 0.5*float64(len(o))}
 			}
 			x := fit.slope(float64(p.cycle)/float64(p.k())*scale) * float64(p.k()) / float64(p.cycle)
 			if !better || math.Abs(x-scale) > phaseTolerance*scale {
@@ -492,7 +492,7 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 	}
 	if math.IsInf(best.cost, 1) { // no cycle will be measured
 		try(plain(1e9), 1, 0, math.Inf(1))
-		best.blind = true
+		best.noSpacing = true
 	}
 	return best
 }

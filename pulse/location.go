@@ -6,9 +6,9 @@ import (
 	"strings"
 )
 
-// A Place is where something lies in what a contact did: at a pulse, in the
+// A Location is where something lies in what a contact did: at a pulse, in the
 // pause before a train, in a cycle. What is 0 is not known, or does not count.
-type Place struct {
+type Location struct {
 	Train, Pulse int // without a Pulse: the pause before the train
 	Cycle, Lobe  int
 	LobeBy       string // what the lobe's number goes by, where that is to be told: LobesByLog, LobesByReference
@@ -25,7 +25,7 @@ const (
 
 // String writes a place as the measurement document has it: "train 3, pulse 7",
 // "before train 2", "cycle 120, lobe 4"; empty for none.
-func (p Place) String() string {
+func (p Location) String() string {
 	var parts []string
 	if p.Train > 0 {
 		before := ""
@@ -51,11 +51,11 @@ func (p Place) String() string {
 }
 
 // MarshalText is String.
-func (p Place) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
+func (p Location) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
 
 // UnmarshalText reads a place of a measurement document.
-func (p *Place) UnmarshalText(b []byte) error {
-	*p = Place{}
+func (p *Location) UnmarshalText(b []byte) error {
+	*p = Location{}
 	if len(b) == 0 {
 		return nil
 	}

@@ -80,8 +80,8 @@ func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 	return c
 }
 
-// because gathers what beside the limits forbids a pass: what makes the whole
-// a fail, and what leaves it not measured at best.
+// because gathers what beside the limits forbids a pass: what makes the whole a
+// fail, and what makes it not measured at best.
 func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string) {
 	if m.kind == KindDial {
 		return m.dial.because(p.judges(InterdigitMS))
@@ -99,8 +99,8 @@ func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string)
 	return r.Faults().Because(), notMeasured
 }
 
-// Either says what a change of speed by a whole factor may be; it is empty for
-// any other.
+// Either says what a change of speed by a whole factor may be. It is empty for any
+// other.
 func (c SpeedChange) Either() string {
 	become := "become"
 	if c.FromNominal {
@@ -126,9 +126,9 @@ func (p *Profile) judges(q Quantity) bool {
 	return slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == q })
 }
 
-// Doubts says what leaves a window with so many doubtful makes and changes of
-// speed by a whole factor not measured at best, judged by p; empty where
-// nothing does.
+// Doubts says what makes a window not measured at best when it is judged by p and
+// holds so many doubtful makes and changes of speed by a whole factor. It is empty
+// where nothing does.
 func (p *Profile) Doubts(doubtfulMakes, doubtfulSpeeds uint64) string {
 	switch {
 	case doubtfulSpeeds > 0:
@@ -148,7 +148,7 @@ type Faults struct {
 	Stalls         uint64 // breaks that stalled inside a digit
 }
 
-// Faults are those that the whole measurement counted.
+// Faults are the faults that the whole measurement counted.
 func (r *Measurement) Faults() (f Faults) {
 	if i := r.Interrupter; i != nil {
 		f.Missing, f.Extra, f.Slips = uint64(i.Missing), uint64(i.Extra), uint64(i.Slips)
@@ -159,7 +159,7 @@ func (r *Measurement) Faults() (f Faults) {
 	return f
 }
 
-// Because names each fault that there is, in words: "3 interruptions are
+// Because names each kind of fault that there is, in words: "3 interruptions are
 // missing". It is empty when there is none.
 func (f Faults) Because() (because []string) {
 	for _, x := range []struct {

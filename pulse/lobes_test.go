@@ -32,8 +32,8 @@ func medianOf(v []float64) float64 {
 }
 
 // Errors are against the median of the lobes, the mean of two where their
-// number is even: a single fault shows whole, in openings and in breaks
-//. Sums by hand.
+// number is even: a single fault shows whole, in openings and in breaks.
+// Sums by hand.
 func TestLobeErrorsAreAgainstTheMedian(t *testing.T) {
 	for _, tt := range []struct{ late, want []float64 }{
 		{[]float64{0, 0, 4, 0, 0}, []float64{0, 0, 4, 0, 0}},

@@ -6,12 +6,13 @@ import (
 	"strings"
 )
 
-// A Location is where something lies in what a contact did: at a pulse, in the
-// pause before a train, in a cycle. What is 0 is not known, or does not count.
+// A Location is where a value lies in what a contact did: at a pulse, in the
+// pause before a train, or in a cycle. A number is 0 where it is not known or has
+// no meaning.
 type Location struct {
 	Train, Pulse int // without a Pulse: the pause before the train
 	Cycle, Lobe  int
-	LobeBy       string // what the lobe's number goes by, where that is to be told: LobesByLog, LobesByReference
+	LobeBy       string // LobesByLog or LobesByReference where String is to tell it, else empty
 	Side         Side   // of a bounce
 }
 
@@ -23,8 +24,8 @@ const (
 	Closing Side = "closing"
 )
 
-// String writes a place as the measurement document has it: "train 3, pulse 7",
-// "before train 2", "cycle 120, lobe 4"; empty for none.
+// String writes a location as the measurement document has it: "train 3, pulse
+// 7", "before train 2", "cycle 120, lobe 4". It is empty for the zero value.
 func (p Location) String() string {
 	var parts []string
 	if p.Train > 0 {
@@ -53,7 +54,7 @@ func (p Location) String() string {
 // MarshalText is String.
 func (p Location) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
 
-// UnmarshalText reads a place of a measurement document.
+// UnmarshalText reads a location of a measurement document.
 func (p *Location) UnmarshalText(b []byte) error {
 	*p = Location{}
 	if len(b) == 0 {
@@ -73,51 +74,4 @@ func (p *Location) UnmarshalText(b []byte) error {
 		*to = n
 	}
 	return nil
-}
-
-// An Effect is what makes a measured value uncertain.
-type Effect uint8
-
-const (
-	EdgeNoise Effect = iota
-	Asymmetry
-	TimeBase
-	Resolution
-)
-
-var effects = [...]string{"edge-time noise", "opto-coupler asymmetry", "time base", "time resolution"}
-
-func (e Effect) String() string { return effects[e] }
-
-// A Cause is an effect with where its figure comes from, in words; empty where
-// that is not told.
-type Cause struct {
-	Effect Effect
-	From   string
-}
-
-// String writes a cause as the budget of a measurement document names it.
-func (c Cause) String() string {
-	if c.From == "" {
-		return c.Effect.String()
-	}
-	return c.Effect.String() + " (" + c.From + ")"
-}
-
-// MarshalText is String.
-func (c Cause) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
-
-// UnmarshalText reads the name of a budget's component.
-func (c *Cause) UnmarshalText(b []byte) error {
-	name, from, ok := strings.Cut(string(b), " (")
-	for i, s := range effects {
-		if s == name {
-			*c = Cause{Effect(i), from}
-			if ok {
-				c.From = strings.TrimSuffix(from, ")")
-			}
-			return nil
-		}
-	}
-	return fmt.Errorf("%q is no effect of the measuring chain", name)
 }

@@ -2,16 +2,16 @@ package pulse
 
 import "math"
 
-// In noise as strong as this, by the number of openings that are not due, their
-// share, and the spread of the phase in spacings, the cycles that nothing
-// disturbs are a biased sample: a longer one is likelier to be hit. The rate
-// then rests on all due openings. Below it is that of the whole cycles.
+// These are the number of extra openings, their share and the standard deviation
+// of the phase in spacings from which the noise is strong. Then the whole cycles
+// are a biased sample, because noise is likelier to hit a longer one, and the rate
+// rests on all due openings. Below, it is the rate of the whole cycles.
 const (
 	noisyShare   = 0.04
 	noisyExtras  = 5
 	noisyPhaseSD = 0.005
-	// outageCycles is how many cycles without a due opening part what the rate
-	// rests on: in noise their number is not sure.
+	// outageCycles is after how many cycles without a due opening the rate rests on
+	// a new stretch: in noise their number is not sure.
 	outageCycles = 4
 	// sureCycles is how many cycles of one phase there must be for their number
 	// to be sure.

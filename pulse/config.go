@@ -15,7 +15,7 @@ const (
 	// GOST 23595-79) and shorter than the shortest pause between trains (200
 	// ms, the same).
 	DefaultTrainGapNS int64 = 150e6
-	// DefaultFlashMaxNS parts a flash from a disconnect (1.5 s; from memory of
+	// DefaultFlashMaxNS separates a flash from a disconnect (1.5 s; from memory of
 	// the LSSGR disconnect time: check the document).
 	DefaultFlashMaxNS int64 = 1500e6
 )
@@ -83,12 +83,12 @@ type Config struct {
 	PeriodNS  int64   // nominal period of one interruption, 0: from the data
 	Lobes     int     // lobes of the cam, 0: no lobe signature
 	CadenceNS []int64 // nominal make, break, make, break …; nil: profile's, or plain interruptions
-	// LobeMarks are openings whose lobe is known, in order of time, from a log
-	// or from a user; LobesBy is what LobesNumberedBy then says.
+	// LobeMarks are openings whose lobe is known from a log or from a user, in
+	// order of time. LobesBy is what LobesNumberedBy then says.
 	LobeMarks []LobeMark
 	LobesBy   string
 	// LobesKnown is the signature of lobes whose numbers are known, one figure a
-	// lobe: where the phase tells nothing, numbers are found again by it.
+	// lobe. It tells the numbers where the phase does not.
 	LobesKnown []LobeFigure
 
 	Setup  *Setup   // nil means DefaultSetup
@@ -101,14 +101,23 @@ type Config struct {
 	Start      Stamp
 	StartLevel Level // Unknown when it could not be read
 
-	// Forget keeps no values and no trains, for a contact that is watched
-	// without end: the Observer and Counts tell all, Finish has counts only.
+	// Forget keeps no values and no trains, for a contact that is watched without
+	// end. Then the Observer and Counts tell everything, and Finish gives counts
+	// only.
 	Forget bool
 
 	Observer Observer
 }
 
-// A LobeMark says that the opening nearest to At was lobe Lobe's (1-based).
+// coding is that in force.
+func (c *Config) coding() Coding {
+	if c.CodingSet || c.Limits == nil {
+		return c.Coding
+	}
+	return c.Limits.Coding
+}
+
+// A LobeMark says that the opening nearest to At was that of lobe Lobe, from 1.
 type LobeMark struct {
 	At   Stamp
 	Lobe int
@@ -138,7 +147,7 @@ const (
 	ClassShort
 	ClassFlash
 	ClassDisconnect
-	// ClassStall: of a flash's length, but inside a train.
+	// ClassStall is a break of a flash's length inside a train.
 	ClassStall
 )
 
@@ -146,32 +155,32 @@ func (c Class) String() string {
 	return [...]string{"pulse", "short break", "flash", "disconnect", "stall"}[c]
 }
 
-// A CycleRow is one cycle of an interrupter, as a table row. What is not known
-// is 0. The last row is the cycle that the recording did not end: it has no
+// A CycleRow is one cycle of an interrupter, as a table row. What is not known is
+// 0. The last row is the cycle that had not ended with the recording: it has no
 // period.
 type CycleRow struct {
 	At    Stamp // opening that begins it
 	Cycle int   // 1-based count of due cycles, missing ones included
 	Lobe  int   // 1-based, 0 without lobes
-	// Stretch counts from 0 the times in which the phase was kept. Numbering tells
-	// which numbering Lobe is of: 1 is that of LobeMarks and LobesKnown, or else
-	// of the first stretch; 0: it is not known yet, and Lobe counts from the
-	// stretch's first opening.
+	// Stretch is the number, from 0, of the stretch of time in which the phase was
+	// known throughout. Numbering tells what Lobe is a number of: 1 is the numbering
+	// of LobeMarks and LobesKnown, or else of the first stretch. 0 means that it is
+	// not known yet, and that Lobe counts from the first opening of the stretch.
 	Stretch   int
 	Numbering int
 	PeriodNS  int64
 	BreakNS   int64
 	MakeNS    int64
 	BounceNS  int64
-	// BeforeNS is the make before its first opening, where that belongs to a
-	// cycle whose beginning is not known; 0 elsewhere. It is in the statistics.
+	// BeforeNS is the make before its first opening, where that make belongs to a
+	// cycle whose beginning is not known, and 0 elsewhere. It is in the statistics.
 	BeforeNS      int64
 	BeforeSegment int     // of the cadence, 1-based; 0 without one
 	SegmentsNS    []int64 // the makes and breaks of a cadence, in its own order; nil otherwise
 	Missing       int     // interruptions missing in it
 	Extra         int     // extra interruptions in it
-	// Whole: nothing is missing, extra or unknown in it. Only then its period
-	// is in the statistics.
+	// Whole tells that nothing is missing, extra or unknown in it. Only then its
+	// period is in the statistics.
 	Whole bool
 }
 

@@ -67,9 +67,7 @@ func (o *offenders) listen(cfg *Config) (ok bool) {
 	if p == nil || p.Kind != KindDial {
 		return false
 	}
-	if o.coding = p.Coding; cfg.CodingSet {
-		o.coding = cfg.Coding
-	}
+	o.coding = cfg.coding()
 	for _, l := range p.Limits {
 		if a, ok := adjustmentOf(l.Quantity); ok {
 			for _, b := range l.Bounds() {

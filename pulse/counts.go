@@ -4,10 +4,11 @@ package pulse
 type Counts struct {
 	Edges, LostEdges, Transitions, Bounced, Chatter, UnknownIntervals uint64
 	Pulses, ShortBreaks, Flashes, Disconnects, Stalls, Trains         uint64
-	// DoubtfulMakes may be pauses between digits as well as makes that stalled.
+	// DoubtfulMakes counts makes that may be pauses between digits or makes that
+	// stalled.
 	DoubtfulMakes uint64
-	// DoubtfulSpeeds are changes of speed by a whole factor: interruptions may
-	// be missing or extra as well.
+	// DoubtfulSpeeds counts changes of speed by a whole factor: it may be that
+	// interruptions are missing or extra instead.
 	DoubtfulSpeeds                                uint64
 	Cycles, CyclesDue, Missing, Extra, PhaseSlips uint64
 }

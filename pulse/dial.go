@@ -5,104 +5,11 @@ import (
 	"strconv"
 )
 
-// A spot is an extreme value with the pulse or cycle that it belongs to.
-type spot struct {
-	Value
-	at          Stamp
-	group, item int  // train and pulse, or cycle and lobe; 0 when there is none
-	stretch     int  // of an interrupter, in which its lobes have their numbers
-	side        Side // of a bounce
-	ok          bool
-}
-
-// An extreme keeps the least and the greatest value seen.
-type extreme struct{ lo, hi spot }
-
-func (e *extreme) see(v float64, s spot) {
-	s.V, s.ok = v, true
-	if !e.lo.ok || v < e.lo.V {
-		e.lo = s
-	}
-	if !e.hi.ok || v > e.hi.V {
-		e.hi = s
-	}
-}
-
-// within tells that v changes neither extreme, so that the caller need not
-// describe it.
-func (e *extreme) within(v float64) bool {
-	return e.lo.ok && v >= e.lo.V && v <= e.hi.V
-}
-
-// each maps both extremes' values.
-func (e extreme) each(f func(float64) float64) extreme {
-	e.lo.V, e.hi.V = f(e.lo.V), f(e.hi.V)
-	return e
-}
-
-// of is each for what follows from their breaks and periods.
-func (e extreme) of(f func(breakNS, periodNS int64) float64) extreme {
-	e.lo.V, e.hi.V = f(e.lo.BreakNS, e.lo.PeriodNS), f(e.hi.BreakNS, e.hi.PeriodNS)
-	return e
-}
-
-// swap is for a value that falls as the one that was followed rises.
-func (e extreme) swap() extreme { return extreme{e.hi, e.lo} }
-
-func ms(ns float64) float64 { return ns / 1e6 }
-
-// percent is 100·b/t; the integers divide last, so that round limits stay round.
-func percent(b, t int64) float64 { return 100 * float64(b) / float64(t) }
-
-func ratio(b, t int64) float64 { return float64(b) / float64(t-b) }
-
-// pairs fills with a function of each break and its period.
-func pairs(brk, per *durations, f func(b, t int64) float64) func(dst []float64, from int) {
-	return func(dst []float64, from int) {
-		var b, t [256]int64
-		for len(dst) > 0 {
-			n := min(len(dst), len(b))
-			brk.Fill(b[:n], from)
-			per.Fill(t[:n], from)
-			for i := range n {
-				dst[i] = f(b[i], t[i])
-			}
-			dst, from = dst[n:], from+n
-		}
-	}
-}
-
-type durationStore interface {
-	Len() int
-	FillFloat(dst []float64, from int, unitNS float64)
-}
-
-// joined fills with the milliseconds of several stores, one after the other.
-func joined(stores ...durationStore) (n int, fill func(dst []float64, from int)) {
-	for _, s := range stores {
-		n += s.Len()
-	}
-	return n, func(dst []float64, from int) {
-		for _, s := range stores {
-			if from >= s.Len() {
-				from -= s.Len()
-				continue
-			}
-			k := min(len(dst), s.Len()-from)
-			s.FillFloat(dst[:k], from, 1e6)
-			dst, from = dst[k:], 0
-			if len(dst) == 0 {
-				return
-			}
-		}
-	}
-}
-
-// trainRec is a train as it is kept: its periods and its gap lie in the
+// A trainRecord is a train as it is kept. Its periods and its gap lie in the
 // reader's stores in the same order.
-type trainRec struct {
+type trainRecord struct {
 	start  Stamp
-	pulses int32
+	pulses int32 // its stalls counted with them
 	flags  uint8
 }
 
@@ -110,6 +17,8 @@ const (
 	trainPartial = 1 << iota
 	trainGapBefore
 	trainStalled
+
+	trainFlags = iota // how many bits
 )
 
 // trainList is a list of trains, in some 5 bytes each.
@@ -120,92 +29,96 @@ type trainList struct {
 	kinds durations // pulses, and below them the flags
 }
 
-const trainFlags = 3 // bits
-
-func (l *trainList) add(r trainRec) {
+func (l *trainList) add(r trainRecord) {
 	l.steps.Add(int64(r.start - l.last))
 	l.kinds.Add(int64(r.pulses)<<trainFlags | int64(r.flags))
 	l.last = r.start
 	l.n++
 }
 
-func (l *trainList) all(yield func(trainRec) bool) {
+func (l *trainList) all(yield func(trainRecord) bool) {
 	var at Stamp
 	for i, step := range l.steps.All() {
 		at += Stamp(step)
 		kind := l.kinds.At(i)
-		if !yield(trainRec{at, int32(kind >> trainFlags), uint8(kind & (1<<trainFlags - 1))}) {
+		if !yield(trainRecord{at, int32(kind >> trainFlags), uint8(kind & (1<<trainFlags - 1))}) {
 			return
 		}
 	}
 }
 
-// dialReader reads transitions as dial pulses. It keeps durations of
+// A dialReader reads transitions as dial pulses. It keeps the durations of
 // breaks and periods, for exact percentiles.
 type dialReader struct {
 	n                                      *Counts // of the Meter
 	pulseMin, pulseMax, trainGap, flashMax int64
 	coding                                 Coding
 	forget                                 bool
-	digitOf                                [10]string // there may be millions of trains
+	digits                                 [10]string // "0" to "9": there may be millions of trains
 	onPulse                                func(*PulseRow)
 	onTrain                                func(*Train)
-	first                                  Stamp
+	first                                  Stamp // start of the recording
 
 	// held are breaks of a flash's length that followed the open train within
-	// the train gap: stalls if a pulse follows as soon, else flashes.
-	held []heldBreak
-	// lone says that the last break was a flash of its own; bare counts those
-	// that have a pause on one side only.
-	lone bool
-	bare int
-	// severed says that a disconnect ended a train after a short make; cuts
-	// counts those that a pulse followed as soon: they stand inside a digit.
-	severed   bool
-	severedBy heldBreak
-	cuts      int
-	firstCut  spot
-	// Where the first of each is.
-	firstStall, firstDoubtful spot
+	// the train gap. They are stalls if a pulse follows within it too, else
+	// flashes.
+	held []dialBreak
+	// afterFlash: the last break was a flash, with a pause before it.
+	afterFlash          bool
+	flashesWithoutPause int
+	// afterDisconnect: the last break was a disconnect, which ended a train after
+	// a make shorter than the train gap. It stands inside a digit if a pulse
+	// follows within the train gap.
+	afterDisconnect   bool
+	disconnect        dialBreak
+	disconnectsInside int
+	// The first of each, for the reasons of a verdict.
+	firstStall, firstDisconnect, firstDoubtful extremeAt
 
-	judgeBounce bool      // bounce is kept
-	bounce      unordered // of each pulse's opening and closing, if not 0
-	clean       int       // openings and closings without
-	xBounce     extreme   // of bounce
+	judgeBounce bool
+	bounces     bounces // of each opening and closing of a pulse
 
 	brk, per durations // break and period of each pulse that has a period
 	tail     durations // break of the last pulse of each train
 	gaps     durations // interdigit gaps
 	trains   trainList
 
-	xBreak, xMake, xRate, xPercent, xGap extreme
+	xBreak, xMake, xPeriod, xPercent, xGap extremes
 
+	open       bool // the contact is open
 	openAt     Stamp
 	openOK     bool // the open break began at openAt
-	open       bool
 	openBounce int64
-	ref        Stamp // closing of the last break that counts, or since when the contact is known to be closed
-	refOK      bool
-	cut        bool // a train that begins within the train gap of ref has lost its start
-	hadUnknown bool
-	startCut   bool // the first train lost its start to the start of the recording
-	gapOK      bool // ref is the last closing of a train, with nothing between
-	in         bool // a train is open
-	cur        trainRec
-	curBrk     int64 // breaks and periods of the open train, without its last break
-	curPer     int64
-	curGap     int64
-	pend       PulseRow
+	// closedAt is the closing of the last break that counts, or since when the
+	// contact is known to be closed.
+	closedAt Stamp
+	closedOK bool
+	// mayLackStart: a train that begins within the train gap of closedAt has
+	// lost its start.
+	mayLackStart  bool
+	hadUnknown    bool
+	firstLostHead bool // the first train lost its start to the start of the recording
+	afterTrain    bool // closedAt is the last closing of a train
+	inTrain       bool
+	train         trainRecord // the open one
+	trainBreaks   int64       // its breaks, without the last one
+	trainPeriods  int64
+	trainGapNS    int64
+	row           PulseRow  // of its last break, whose period is not known yet
+	here          extremeAt // the same
 }
 
-// A heldBreak is one whose class the next break tells.
-type heldBreak struct {
+// A dialBreak is a whole break.
+type dialBreak struct {
 	at                          Stamp
 	breakNS                     int64
 	openBounceNS, closeBounceNS int64
 }
 
-func (d *dialReader) closedSince(at Stamp) { d.ref, d.refOK, d.cut, d.gapOK = at, true, true, false }
+// closed says since when the contact is closed.
+func (d *dialReader) closed(at Stamp, mayLackStart, afterTrain bool) {
+	d.closedAt, d.closedOK, d.mayLackStart, d.afterTrain = at, true, mayLackStart, afterTrain
+}
 
 func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 	if !closed {
@@ -215,206 +128,174 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 	}
 	d.open = false
 	if !d.openOK { // a break whose start is not known
-		d.closedSince(at)
+		d.closed(at, true, false)
 		return
 	}
 	d.openOK = false
-	b := heldBreak{d.openAt, int64(at - d.openAt), d.openBounce, bounce}
-	cut := false
+	b := dialBreak{d.openAt, int64(at - d.openAt), d.openBounce, bounce}
+	mayLackStart := false
 	switch {
 	case b.breakNS < d.pulseMin:
 		d.n.ShortBreaks++
-		d.row(ClassShort, b)
+		d.emit(ClassShort, b)
 		return // the make goes on through a short break
 	case b.breakNS <= d.pulseMax:
 		d.pulse(b)
-		d.ref, d.refOK, d.cut, d.gapOK = at, true, false, true
+		d.closed(at, false, true)
 		return
-	case b.breakNS <= d.flashMax && d.in: // and the make before it was short
+	case b.breakNS <= d.flashMax && d.inTrain: // and the make before it was short
 		d.held = append(d.held, b)
 	case b.breakNS <= d.flashMax:
 		// Where a train may have begun unseen, this may be a stall in it.
-		cut = d.refOK && d.cut && int64(b.at-d.ref) < d.trainGap
+		mayLackStart = d.closedOK && d.mayLackStart && int64(b.at-d.closedAt) < d.trainGap
 		d.flash(b)
-		d.lone = true
+		d.afterFlash = true
 	default:
-		d.severed, d.severedBy = d.in, b // the make before it was short
+		d.afterDisconnect, d.disconnect = d.inTrain, b // the make before it was short
 		d.endTrain(false)
-		d.lone = false
+		d.afterFlash = false
 		d.n.Disconnects++
-		d.row(ClassDisconnect, b)
+		d.emit(ClassDisconnect, b)
 	}
-	d.ref, d.refOK, d.cut, d.gapOK = at, true, cut, false
+	d.closed(at, mayLackStart, false)
 }
 
-func (d *dialReader) row(c Class, b heldBreak) {
+// emit gives the row of a break outside a train.
+func (d *dialReader) emit(c Class, b dialBreak) {
 	if d.onPulse != nil {
-		d.onPulse(&PulseRow{At: b.at, Class: c, BreakNS: b.breakNS, BounceNS: max(b.openBounceNS, b.closeBounceNS),
-			OpenBounceNS: b.openBounceNS, CloseBounceNS: b.closeBounceNS})
+		row := PulseRow{At: b.at, Class: c, BreakNS: b.breakNS}
+		row.setBounce(b)
+		d.onPulse(&row)
 	}
 }
 
-func (d *dialReader) flash(b heldBreak) {
-	d.n.Flashes++
-	d.row(ClassFlash, b)
+func (r *PulseRow) setBounce(b dialBreak) {
+	r.BounceNS, r.OpenBounceNS, r.CloseBounceNS = max(b.openBounceNS, b.closeBounceNS), b.openBounceNS, b.closeBounceNS
 }
 
-func (d *dialReader) pulse(b heldBreak) {
-	if !d.in { // advance ended it if the make before this opening was long
+func (d *dialReader) flash(b dialBreak) {
+	d.n.Flashes++
+	d.emit(ClassFlash, b)
+}
+
+// pulse takes a pulse, and the held breaks before it as stalls.
+func (d *dialReader) pulse(b dialBreak) {
+	if !d.inTrain { // advance has ended it if the make before this opening was long
 		d.begin(b.at)
 	}
-	if len(d.held) > 0 {
-		d.stall()
+	for _, stall := range d.held {
+		d.train.flags |= trainStalled
+		d.take(stall, ClassStall)
+		if d.n.Stalls++; d.n.Stalls == 1 {
+			d.firstStall = d.here
+		}
 	}
+	d.held = d.held[:0]
 	d.n.Pulses++
 	d.take(b, ClassPulse)
 }
 
-// stall takes what is held into the train.
-func (d *dialReader) stall() {
-	d.cur.flags |= trainStalled
-	for _, b := range d.held {
-		d.take(b, ClassStall)
-		if d.n.Stalls++; d.n.Stalls == 1 {
-			d.firstStall = d.spot(0)
-		}
-	}
-	d.held = d.held[:0]
-}
-
 // begin opens a train at its first pulse.
 func (d *dialReader) begin(at Stamp) {
-	d.in = true
-	d.cur = trainRec{start: at}
-	d.curBrk, d.curPer = 0, 0
-	gap := int64(0)
-	mk := int64(at - d.ref)
-	if d.lone && mk < d.trainGap {
-		d.bare++
+	number := int(d.n.Trains) + 1
+	mk := int64(at - d.closedAt)
+	d.inTrain = true
+	d.train = trainRecord{start: at}
+	d.trainBreaks, d.trainPeriods, d.trainGapNS = 0, 0, 0
+	if d.afterFlash && mk < d.trainGap {
+		d.flashesWithoutPause++
 	}
-	d.lone = false
-	if d.severed && d.refOK && mk < d.trainGap {
-		if d.cuts++; d.cuts == 1 {
-			d.firstCut = spot{Value: Value{BreakNS: d.severedBy.breakNS}, at: d.severedBy.at, group: int(d.n.Trains) + 1}
+	if d.afterDisconnect && d.closedOK && mk < d.trainGap {
+		if d.disconnectsInside++; d.disconnectsInside == 1 {
+			d.firstDisconnect = extremeAt{Value: Value{BreakNS: d.disconnect.breakNS}, at: d.disconnect.at, group: number}
 		}
 	}
-	d.severed = false
+	d.afterFlash, d.afterDisconnect = false, false
 	switch {
-	case d.refOK && d.cut && mk < d.trainGap:
-		d.cur.flags = trainPartial
-		d.startCut = d.startCut || !d.hadUnknown && d.n.Trains == 0
-	case d.gapOK:
-		gap = mk
+	case d.closedOK && d.mayLackStart && mk < d.trainGap:
+		d.train.flags = trainPartial
+		d.firstLostHead = d.firstLostHead || !d.hadUnknown && d.n.Trains == 0
+	case d.afterTrain:
+		d.trainGapNS = mk
 		if !d.forget {
-			d.gaps.Add(gap)
+			d.gaps.Add(mk)
 		}
-		d.cur.flags = trainGapBefore
-		where := spot{Value: Value{PeriodNS: gap}, at: at, group: int(d.n.Trains) + 1, item: 1}
-		if v := float64(gap); !d.xGap.within(v) {
-			d.xGap.see(v, where)
-		}
-		if gap <= 2*d.trainGap {
+		d.train.flags = trainGapBefore
+		gap := extremeAt{Value: Value{PeriodNS: mk}, at: at, group: number, item: 1}
+		d.xGap.see(float64(mk), &gap)
+		if mk <= 2*d.trainGap {
 			if d.n.DoubtfulMakes++; d.n.DoubtfulMakes == 1 {
-				d.firstDoubtful = where
+				d.firstDoubtful = gap
 			}
 		}
 	}
-	d.curGap = gap
-	d.pend = PulseRow{Train: int(d.n.Trains) + 1, GapNS: gap, Partial: d.cur.flags&trainPartial != 0}
+	d.row = PulseRow{Train: number, GapNS: d.trainGapNS, Partial: d.train.flags&trainPartial != 0}
 }
 
 // take makes a break the train's latest, and so completes the one before.
-func (d *dialReader) take(b heldBreak, c Class) {
-	if d.cur.pulses > 0 {
-		d.period(int64(b.at - d.pend.At))
+func (d *dialReader) take(b dialBreak, c Class) {
+	if d.train.pulses > 0 {
+		d.period(int64(b.at - d.row.At))
 	}
-	d.cur.pulses++
-	p := &d.pend
-	p.At, p.Class, p.Pulse, p.BreakNS = b.at, c, int(d.cur.pulses), b.breakNS
+	d.train.pulses++
+	r, h := &d.row, &d.here
+	r.At, r.Class, r.Pulse, r.BreakNS = b.at, c, int(d.train.pulses), b.breakNS
+	h.at, h.group, h.item, h.BreakNS, h.PeriodNS = b.at, r.Train, r.Pulse, b.breakNS, 0
 	if d.onPulse != nil {
-		p.BounceNS, p.OpenBounceNS, p.CloseBounceNS = max(b.openBounceNS, b.closeBounceNS), b.openBounceNS, b.closeBounceNS
+		r.setBounce(b)
 	}
-	if v := float64(b.breakNS); !d.xBreak.within(v) {
-		d.xBreak.see(v, d.spot(0))
-	}
+	d.xBreak.see(float64(b.breakNS), h)
 	if d.judgeBounce {
-		d.seeBounce(b.at, b.openBounceNS, Opening)
-		d.seeBounce(b.at+Stamp(b.breakNS), b.closeBounceNS, Closing)
+		d.bounces.add(b.openBounceNS, b.at, Opening, h)
+		d.bounces.add(b.closeBounceNS, b.at+Stamp(b.breakNS), Closing, h)
 	}
 }
 
-func (d *dialReader) seeBounce(at Stamp, ns int64, side Side) {
-	if ns == 0 {
-		d.clean++
-		return
-	}
-	d.bounce.add(ns)
-	if v := float64(ns); !d.xBounce.within(v) {
-		s := d.spot(0)
-		s.at, s.BreakNS, s.side = at, ns, side
-		d.xBounce.see(v, s)
-	}
-}
-
-// spot describes the pending pulse.
-func (d *dialReader) spot(period int64) spot {
-	return spot{Value: Value{BreakNS: d.pend.BreakNS, PeriodNS: period}, at: d.pend.At, group: d.pend.Train, item: d.pend.Pulse}
-}
-
-// period completes the pending pulse: the next one has opened.
+// period completes the last break of the train: the next one has opened.
 func (d *dialReader) period(t int64) {
-	b := d.pend.BreakNS
-	d.curBrk += b
-	d.curPer += t
+	b := d.row.BreakNS
+	d.trainBreaks += b
+	d.trainPeriods += t
 	if !d.forget {
 		d.brk.Add(b)
 		d.per.Add(t)
 	}
-	if v := float64(t); !d.xRate.within(v) { // kept as a period: the longest is the slowest
-		d.xRate.see(v, d.spot(t))
-	}
-	if v := float64(t - b); !d.xMake.within(v) {
-		d.xMake.see(v, d.spot(t))
-	}
-	if v := percent(b, t); !d.xPercent.within(v) {
-		d.xPercent.see(v, d.spot(t))
-	}
+	d.here.PeriodNS = t
+	d.xPeriod.see(float64(t), &d.here)
+	d.xMake.see(float64(t-b), &d.here)
+	d.xPercent.see(percent(b, t), &d.here)
 	if d.onPulse != nil {
-		d.pend.PeriodNS, d.pend.MakeNS = t, t-b
-		d.onPulse(&d.pend)
-		d.pend.PeriodNS, d.pend.MakeNS, d.pend.GapNS = 0, 0, 0
+		d.row.PeriodNS, d.row.MakeNS = t, t-b
+		d.onPulse(&d.row)
+		d.row.PeriodNS, d.row.MakeNS, d.row.GapNS = 0, 0, 0
 	}
 }
 
 func (d *dialReader) endTrain(partial bool) {
-	if !d.in {
+	if !d.inTrain {
 		return
 	}
-	d.in = false
+	d.inTrain = false
 	d.n.Trains++
 	if partial {
-		d.cur.flags |= trainPartial
+		d.train.flags |= trainPartial
 	}
 	if d.onPulse != nil {
-		d.onPulse(&d.pend)
+		d.onPulse(&d.row)
 	}
 	if d.onTrain != nil {
-		gap := int64(-1)
-		if d.cur.flags&trainGapBefore != 0 {
-			gap = d.curGap
-		}
-		t := d.train(d.cur, d.curBrk, d.curPer, gap)
+		t := d.trainOf(d.train, d.trainBreaks, d.trainPeriods, d.trainGapNS)
 		d.onTrain(&t)
 	}
 	if !d.forget {
-		d.tail.Add(d.pend.BreakNS)
-		d.trains.add(d.cur)
+		d.tail.Add(d.row.BreakNS)
+		d.trains.add(d.train)
 	}
-	for i := range d.held { // no stalls, then
+	for _, b := range d.held { // no pulse came: they are no stalls
 		if !partial {
-			d.bare++
+			d.flashesWithoutPause++
 		}
-		d.flash(d.held[i])
+		d.flash(b)
 	}
 	d.held = d.held[:0]
 }
@@ -422,16 +303,16 @@ func (d *dialReader) endTrain(partial bool) {
 // unknown says that nothing is known from the last edge until end.
 func (d *dialReader) unknown(end Stamp, closed bool) {
 	d.endTrain(true)
-	d.hadUnknown, d.lone, d.severed = true, false, false
-	d.open, d.openOK, d.refOK, d.gapOK = !closed, false, false, false
+	d.hadUnknown, d.afterFlash, d.afterDisconnect = true, false, false
+	d.open, d.openOK, d.closedOK, d.afterTrain = !closed, false, false, false
 	if closed {
-		d.closedSince(end)
+		d.closed(end, true, false)
 	}
 }
 
-// advance ends a train whose last make has already lasted the train gap.
+// advance ends a train whose last make has lasted the train gap.
 func (d *dialReader) advance(now Stamp) {
-	if d.in && !d.open && int64(now-d.ref) >= d.trainGap {
+	if d.inTrain && !d.open && int64(now-d.closedAt) >= d.trainGap {
 		d.endTrain(false)
 	}
 }
@@ -442,41 +323,45 @@ func (d *dialReader) advance(now Stamp) {
 func (d *dialReader) finish(live bool, quiet Stamp) (partial bool) {
 	// A last break whose end is unknown belongs to the train only if it began
 	// within the train gap; else transition has ended the train.
-	cut := d.in && (d.open || live && int64(quiet-d.ref) < d.trainGap)
+	cut := d.inTrain && (d.open || live && int64(quiet-d.closedAt) < d.trainGap)
 	partial = d.open || cut
 	d.endTrain(cut)
-	d.bounce.list.AddZeros(d.clean)
 	return partial
 }
 
-// train makes the train of r from the sums of its breaks and periods and its
-// gap in ns, -1 for none.
-func (d *dialReader) train(r trainRec, breaks, periods, gap int64) Train {
-	t := Train{Pulses: int(r.pulses), StartS: float64(r.start-d.first) / 1e9, Partial: r.flags&trainPartial != 0}
-	t.Stalled = r.flags&trainStalled != 0
-	if digit, ok := d.coding.Digit(t.Pulses); ok && !t.Partial && !t.Stalled {
-		t.Digit = &d.digitOf[digit-'0']
+// digit decodes a train. ok is false for a stalled one, and for a number of
+// pulses that no digit has.
+func (d *dialReader) digit(r trainRecord) (digit byte, ok bool) {
+	digit, ok = d.coding.Digit(int(r.pulses))
+	return digit, ok && r.flags&trainStalled == 0
+}
+
+// trainOf makes the train of r from the sums of its breaks and periods and its
+// gap in ns, which counts only where r has one.
+func (d *dialReader) trainOf(r trainRecord, breaks, periods, gap int64) Train {
+	t := Train{Pulses: int(r.pulses), StartS: float64(r.start-d.first) / 1e9, Partial: r.flags&trainPartial != 0, Stalled: r.flags&trainStalled != 0}
+	if digit, ok := d.digit(r); ok && !t.Partial {
+		t.Digit = &d.digits[digit-'0']
 	}
 	if periods > 0 {
 		t.RatePPS = Known(float64(t.Pulses-1) * 1e9 / float64(periods))
 		t.BreakPercent = Known(percent(breaks, periods))
 	}
-	if gap >= 0 {
-		t.GapBeforeMS = Known(float64(gap) / 1e6)
+	if r.flags&trainGapBefore != 0 {
+		t.GapBeforeMS = Known(ms(float64(gap)))
 	}
 	return t
 }
 
-// digits decodes the whole trains; '?' stands for a count that no digit has, or
-// for a stalled train.
-func (d *dialReader) digits() string {
+// wholeDigits decodes the whole trains; '?' stands for one that is no digit.
+func (d *dialReader) wholeDigits() string {
 	b := make([]byte, 0, d.trains.n)
 	for r := range d.trains.all {
 		if r.flags&trainPartial != 0 {
 			continue
 		}
-		c, ok := d.coding.Digit(int(r.pulses))
-		if !ok || r.flags&trainStalled != 0 {
+		c, ok := d.digit(r)
+		if !ok {
 			c = '?'
 		}
 		b = append(b, c)
@@ -488,18 +373,17 @@ func (d *dialReader) list() Trains {
 	return Trains{d.trains.n, func(yield func(Train) bool) {
 		p, g := 0, 0
 		for r := range d.trains.all {
-			gap := int64(-1)
+			var breaks, periods, gap int64
 			if r.flags&trainGapBefore != 0 {
 				gap = d.gaps.At(g)
 				g++
 			}
-			var breaks, periods int64
 			for range r.pulses - 1 {
 				breaks += d.brk.At(p)
 				periods += d.per.At(p)
 				p++
 			}
-			if !yield(d.train(r, breaks, periods, gap)) {
+			if !yield(d.trainOf(r, breaks, periods, gap)) {
 				return
 			}
 		}
@@ -508,12 +392,13 @@ func (d *dialReader) list() Trains {
 
 func (d *dialReader) result() *Dial {
 	stat := func(q Quantity) Stat {
-		n, fill, _, _ := d.values(q)
-		return statOf(n, fill)
+		s := d.sample(q)
+		return s.stat()
 	}
 	r := &Dial{
-		Digits: d.digits(), Coding: d.coding.String(), Pulses: int(d.n.Pulses), ShortBreaks: int(d.n.ShortBreaks),
-		Flashes: int(d.n.Flashes), FlashesWithoutPause: d.bare, Disconnects: int(d.n.Disconnects), Stalls: int(d.n.Stalls), DisconnectsInside: d.cuts, Trains: d.list(),
+		Digits: d.wholeDigits(), Coding: d.coding.String(), Pulses: int(d.n.Pulses), ShortBreaks: int(d.n.ShortBreaks),
+		Flashes: int(d.n.Flashes), FlashesWithoutPause: d.flashesWithoutPause, Disconnects: int(d.n.Disconnects),
+		Stalls: int(d.n.Stalls), DisconnectsInside: d.disconnectsInside, Trains: d.list(),
 		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
 	}
 	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)
@@ -524,75 +409,61 @@ func (d *dialReader) result() *Dial {
 	return r
 }
 
-// values gives the values that a limit on q is judged on, in q's unit, and
-// the extremes with the uncertainty's arguments. ok is false for a quantity
-// that a dial does not have.
-func (d *dialReader) values(q Quantity) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+// sample gives the values that a limit on q is judged on. It is empty for a
+// quantity that a dial does not have.
+func (d *dialReader) sample(q Quantity) sample {
 	if f := ofPeriod(KindDial, q); f != nil {
+		x := d.xPercent
 		switch q {
 		case RatePPS:
-			x = d.xRate.swap()
+			x = d.xPeriod.swapped()
 		case PeriodMS:
-			x = d.xRate
+			x = d.xPeriod
 		case MakeMS:
 			x = d.xMake
-		default:
-			x = d.xPercent
 		}
-		return d.per.Len(), pairs(&d.brk, &d.per, f), x.of(f), true
+		return pairs(&d.brk, &d.per, x, f)
 	}
 	switch q {
 	case InterdigitMS:
-		n, fill = joined(&d.gaps)
-		return n, fill, d.xGap.each(ms), true
+		return joined(d.xGap, &d.gaps)
 	case BreakMS:
-		n, fill = joined(&d.brk, &d.tail)
-		return n, fill, d.xBreak.each(ms), true
-	case BounceMS: // of pulses only: a standard's limit is one on pulsing
-		n, fill = joined(&d.bounce)
-		x = d.xBounce
-		if d.clean > 0 {
-			x.lo = spot{ok: true, at: d.first}
-			if n == d.clean {
-				x.hi = x.lo
-			}
-		}
-		return n, fill, x.each(ms), true
+		return joined(d.xBreak, &d.brk, &d.tail)
+	case BounceMS: // of pulses only: a limit of a standard is one on pulsing
+		return d.bounces.sample(d.first)
 	}
-	return 0, nil, extreme{}, false
+	return sample{}
 }
 
 // because says in sentences what forbids a pass of the dial: breaks that
-// stalled, and where no interdigit limit is there to judge them, makes that may
-// be a pause as well as a make that stalled, for which it is not measured.
+// stalled, and makes that may be a pause as well as a make that stalled. These
+// leave it not measured where no interdigit limit judges them.
 func (d *dialReader) because(hasInterdigitLimit bool) (stall, notMeasured []string) {
-	if d.n.Stalls > 0 {
-		s := &d.firstStall
-		first := fmt.Sprintf("%s ms in train %d, pulse %d, at %.3f s", tenths(s.BreakNS), s.group, s.item, float64(s.at-d.first)/1e9)
-		if d.n.Stalls == 1 {
-			stall = append(stall, "a break stalled inside a digit: "+first)
-		} else {
-			stall = append(stall, fmt.Sprintf("%d breaks stalled inside a digit, the first %s", d.n.Stalls, first))
-		}
+	seconds := func(x *extremeAt) float64 { return float64(x.at-d.first) / 1e9 }
+	if n, x := d.n.Stalls, &d.firstStall; n > 0 {
+		first := fmt.Sprintf("%s ms in train %d, pulse %d, at %.3f s", tenths(x.BreakNS), x.group, x.item, seconds(x))
+		stall = append(stall, oneOrMore(int(n), "a break stalled inside a digit: ", "%d breaks stalled inside a digit, the first ")+first)
 	}
-	if d.cuts > 0 {
-		s := &d.firstCut
-		first := fmt.Sprintf("%s ms at %.3f s, before train %d", tenths(s.BreakNS), float64(s.at-d.first)/1e9, s.group)
-		if d.cuts == 1 {
-			stall = append(stall, "a break longer than a flash stands inside a digit: "+first)
-		} else {
-			stall = append(stall, fmt.Sprintf("%d breaks longer than a flash stand inside digits, the first %s", d.cuts, first))
-		}
+	if n, x := d.disconnectsInside, &d.firstDisconnect; n > 0 {
+		first := fmt.Sprintf("%s ms at %.3f s, before train %d", tenths(x.BreakNS), seconds(x), x.group)
+		stall = append(stall, oneOrMore(n, "a break longer than a flash stands inside a digit: ", "%d breaks longer than a flash stand inside digits, the first ")+first)
 	}
-	if d.n.DoubtfulMakes > 0 && !hasInterdigitLimit {
-		s := &d.firstDoubtful
-		text := fmt.Sprintf("the make of %s ms before train %d may be a pause between digits as well as a make that stalled, and no interdigit limit judges it", tenths(s.PeriodNS), s.group)
-		if d.n.DoubtfulMakes > 1 {
-			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", d.n.DoubtfulMakes, s.group, tenths(s.PeriodNS))
+	if n, x := d.n.DoubtfulMakes, &d.firstDoubtful; n > 0 && !hasInterdigitLimit {
+		text := fmt.Sprintf("the make of %s ms before train %d may be a pause between digits as well as a make that stalled, and no interdigit limit judges it", tenths(x.PeriodNS), x.group)
+		if n > 1 {
+			text = fmt.Sprintf("%d makes may be pauses between digits as well as makes that stalled, and no interdigit limit judges them: the first, before train %d, is %s ms", n, x.group, tenths(x.PeriodNS))
 		}
 		notMeasured = append(notMeasured, text)
 	}
 	return stall, notMeasured
+}
+
+// oneOrMore words a number of things: more has a %d.
+func oneOrMore(n int, one, more string) string {
+	if n == 1 {
+		return one
+	}
+	return fmt.Sprintf(more, n)
 }
 
 // tenths writes ns in ms.

@@ -11,17 +11,16 @@ import (
 // recording, and one allocation for thousands of edges on a long one.
 const chunkLen = 1 << 12
 
-// durations is an append-only list of durations in nanoseconds. Each takes as
-// many bytes, 0 to 4, as the spread of the 4096 that came with it needs: 3 for
-// a contact that wanders by milliseconds, 8 more for one above 2.147 s
-// (math.MaxInt32) or below 0. The zero value is empty and ready.
+// durations is an append-only list of durations in nanoseconds. Each takes 0 to
+// 4 bytes, as many as the range of the 4096 that came with it needs: 3 for a
+// contact that wanders by milliseconds. One above 2.147 s (math.MaxInt32) or
+// below 0 takes 8 more. The zero value is empty and ready.
 type durations struct {
 	n    int // values in the chunks and the tail
 	full []chunk
 	tail *[chunkLen]int32 // the last values, not packed yet
 	// over holds what a cell cannot: cell −1−k stands for over[k].
-	over  []int64
-	zeros int
+	over []int64
 }
 
 // A chunk holds chunkLen cells as what they are above the least of them, in
@@ -68,13 +67,8 @@ func packed(cells *[chunkLen]int32) chunk {
 	return c
 }
 
-// AddZeros adds n durations of 0 and stores nothing but their number. They
-// come before all that Add appended, so it suits only lists whose order does
-// not matter. n below 1 adds none.
-func (d *durations) AddZeros(n int) { d.zeros += max(n, 0) }
-
-// Len is the number of durations, zeros of AddZeros included.
-func (d *durations) Len() int { return d.zeros + d.n }
+// Len is the number of durations.
+func (d *durations) Len() int { return d.n }
 
 // At gives duration i, from 0. Like an index of a slice, i must be in range.
 func (d *durations) At(i int) int64 {
@@ -82,8 +76,6 @@ func (d *durations) At(i int) int64 {
 	fill(d, one[:], i)
 	return one[0]
 }
-
-const outOfRange = "pulse: durations out of range"
 
 // All ranges over index and duration.
 func (d *durations) All() iter.Seq2[int, int64] {
@@ -124,15 +116,10 @@ func (d *durations) Sum() int64 {
 }
 
 func fill[T int64 | float64](d *durations, dst []T, from int) {
-	if from < 0 || from+len(dst) > d.Len() {
-		panic(outOfRange)
+	if from < 0 || from+len(dst) > d.n {
+		panic("pulse: durations out of range")
 	}
-	if from < d.zeros {
-		n := min(len(dst), d.zeros-from)
-		clear(dst[:n])
-		dst, from = dst[n:], from+n
-	}
-	for from -= d.zeros; len(dst) > 0; {
+	for len(dst) > 0 {
 		i, at := from/chunkLen, from%chunkLen
 		part := dst[:min(len(dst), chunkLen-at)]
 		if i < len(d.full) {
@@ -176,60 +163,68 @@ func unpack[T int64 | float64](c *chunk, dst []T, from int) {
 	}
 }
 
-// An unordered keeps durations in no order. When there have come many, it
-// counts how often each below most came, in a table.
-type unordered struct {
+// A histogram keeps durations in no order. Once there are many, it counts how
+// often each one below most came, in a table.
+type histogram struct {
 	most    int64
-	list    durations
-	table   []uint32 // [ns]: how many
+	zeros   int       // durations of 0 ns
+	list    durations // the others, as far as the table does not hold them
+	table   []uint32  // [ns]: how many
 	inTable int
-	// Where FillFloat goes on: index next is number used of those in the cell.
+	// FillFloat goes on at index next: number used of the durations in the cell.
 	next, cell, used int
 }
 
-func (u *unordered) add(ns int64) {
-	if u.table == nil && int64(u.list.n) >= u.most && u.most > 0 { // what the table takes, or nearly
-		list := u.list
-		u.list, u.table = durations{zeros: list.zeros}, make([]uint32, u.most)
-		list.zeros = 0
-		for _, ns := range list.All() {
-			u.add(ns)
-		}
-	}
-	if uint64(ns) < uint64(len(u.table)) {
-		u.table[ns]++
-		u.inTable++
+func (h *histogram) add(ns int64) {
+	if ns == 0 {
+		h.zeros++
 		return
 	}
-	u.list.Add(ns)
+	if h.table == nil && int64(h.list.n) >= h.most && h.most > 0 { // the list takes about what the table does
+		list := h.list
+		h.list, h.table = durations{}, make([]uint32, h.most)
+		for _, ns := range list.All() {
+			h.add(ns)
+		}
+	}
+	if uint64(ns) < uint64(len(h.table)) {
+		h.table[ns]++
+		h.inTable++
+		return
+	}
+	h.list.Add(ns)
 }
 
-func (u *unordered) Len() int { return u.inTable + u.list.Len() }
+func (h *histogram) Len() int { return h.inTable + h.zeros + h.list.n }
 
-// FillFloat is that of durations; it goes fastest on from where it ended.
-func (u *unordered) FillFloat(dst []float64, from int, unitNS float64) {
-	if from < u.next {
-		u.cell, u.used, u.next = 0, 0, 0
+// FillFloat is that of durations. It is fastest where it continues.
+func (h *histogram) FillFloat(dst []float64, from int, unitNS float64) {
+	if from < h.next {
+		h.cell, h.used, h.next = 0, 0, 0
 	}
-	for from < u.inTable && len(dst) > 0 {
-		left := int(u.table[u.cell]) - u.used
-		if skip := from - u.next; skip > 0 || left == 0 {
+	for from < h.inTable && len(dst) > 0 {
+		left := int(h.table[h.cell]) - h.used
+		if skip := from - h.next; skip > 0 || left == 0 {
 			skip = min(skip, left)
-			u.used, u.next = u.used+skip, u.next+skip
+			h.used, h.next = h.used+skip, h.next+skip
 			if skip == left {
-				u.cell, u.used = u.cell+1, 0
+				h.cell, h.used = h.cell+1, 0
 			}
 			continue
 		}
 		n := min(left, len(dst))
-		v := float64(u.cell) / unitNS
+		v := float64(h.cell) / unitNS
 		for i := range dst[:n] {
 			dst[i] = v
 		}
 		dst, from = dst[n:], from+n
-		u.used, u.next = u.used+n, from
+		h.used, h.next = h.used+n, from
+	}
+	if n := min(len(dst), h.inTable+h.zeros-from); n > 0 {
+		clear(dst[:n])
+		dst, from = dst[n:], from+n
 	}
 	if len(dst) > 0 {
-		u.list.FillFloat(dst, from-u.inTable, unitNS)
+		h.list.FillFloat(dst, from-h.inTable-h.zeros, unitNS)
 	}
 }

@@ -2,21 +2,28 @@ package pulse
 
 import "math"
 
-// stillGrace is how much of the spacing after it a due opening may be late
-// before it counts as missing while nothing moves: as an opening that comes by
-// then may still be taken for it.
-const stillGrace = 0.5
+const (
+	// standstillGrace is how late a due opening may be while nothing moves before
+	// it counts as missing, in spacings: one that comes by then may still be taken
+	// for it.
+	standstillGrace = 0.5
+	// learntCycles bounds how many cycles the speed that was learnt counts for.
+	learntCycles = 8
+	// mostSpeeds bounds the changes of speed that are told one by one.
+	mostSpeeds = 100
+	// mostFactor bounds the whole factors that are told: beyond it any ratio is
+	// within 5 % of one.
+	mostFactor = 10
+)
 
-// learntCycles bounds how many cycles the speed that was learnt counts for.
-const learntCycles = 8
-
-// interrupterReader reads transitions as an interrupter's cycles. It keeps
-// durations of breaks, makes and periods.
+// An interrupterReader reads transitions as an interrupter's cycles. It keeps
+// the durations of breaks, makes and periods.
 type interrupterReader struct {
+	n          *Counts // of the Meter
 	onCycle    func(*CycleRow)
 	forget     bool
 	limits     *Profile
-	given      pattern // none when it has no breaks
+	given      pattern // it has no breaks where none was given
 	cadence    bool    // segments are reported
 	misfit     bool    // a cadence was given, and the contact does another
 	lobes      int
@@ -24,38 +31,37 @@ type interrupterReader struct {
 	marksBy    string
 	lobesKnown []LobeFigure
 
-	learn     []opening
-	learnFrom int // how many openings to learn from
+	learn     []opening // gathered to learn the pattern from
+	learnFrom int       // how many openings to learn from
 	following bool
 	follow    follower
 	cur       opening // has not closed yet
 	curOK     bool
 	open      bool
-	// gap: something is unknown since the last opening, from blindFrom to blindTo.
-	gap                bool
-	blindFrom, blindTo Stamp
-	// shutAt is when a break closed whose opening is not known.
-	shutAt Stamp
-	shutOK bool
-	moved  Stamp // last transition, or when the level was known again
-	// still is what has fallen due up to now beyond what is decided, as nothing
-	// has moved for long since the opening at from.
-	still struct {
+	// unknownBefore: something is unknown since the last opening, from
+	// unknownFrom to unknownTo.
+	unknownBefore          bool
+	unknownFrom, unknownTo Stamp
+	// closedAt is when a break ended whose opening is not known.
+	closedAt Stamp
+	closedOK bool
+	moved    Stamp // last transition, or when the level was known again
+	// standstill is what has fallen due since the opening at from, beyond what is
+	// decided, while nothing has moved for long.
+	standstill struct {
 		missing, due int
 		from         Stamp
 	}
+	shown struct{ missing, due uint64 } // the most that Counts has told
 
-	shown struct{ missing, due uint64 } // the most that Counts told
-
-	// The last due opening, and the cycle that it is in, from an opening of
-	// the same place as the first of all.
+	// The last due opening, and the cycle that it is in. Cycles begin at the
+	// position of the first due opening.
 	last         opening
 	begun        bool
-	origin       int // place of the first
-	latest       int // number of the latest, counting due openings from 0
-	lastN        int // of last
-	place        int // of last, counted from origin
-	interrupted  bool
+	latest       int  // number of the latest due opening, from 0
+	lastN        int  // of last
+	place        int  // of last in its cycle, from 0
+	interrupted  bool // an extra opening came after last
 	start        opening
 	startN       int  // its number
 	whole        bool // of all openings so far, and nothing unknown
@@ -63,13 +69,12 @@ type interrupterReader struct {
 	cycleExtra   int
 	got          []opening
 
-	n                                *Counts // of the Meter
 	speeds                           []SpeedChange
 	moreSpeeds                       int
 	brk, per                         durations   // per whole cycle: sum of breaks, period
-	seg                              []durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
-	xBreak, xMake, xPeriod, xPercent extreme
-	xSeg                             []extreme
+	seg                              []durations // of the cadence: make, break, make …
+	xBreak, xMake, xPeriod, xPercent extremes
+	xSeg                             []extremes
 	phase                            phaseFit
 	sig                              lobeNumbers
 	row                              CycleRow
@@ -78,16 +83,16 @@ type interrupterReader struct {
 func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
 	r.moved = at
 	if !closed {
-		r.cur = opening{at: at, bounceNS: bounce, gap: r.gap, blindFrom: r.blindFrom, blindTo: r.blindTo}
-		if r.shutOK {
-			r.cur.beforeNS = int64(at - r.shutAt)
+		r.cur = opening{at: at, bounceNS: bounce, unknownBefore: r.unknownBefore, unknownFrom: r.unknownFrom, unknownTo: r.unknownTo}
+		if r.closedOK {
+			r.cur.beforeNS = int64(at - r.closedAt)
 		}
-		r.curOK, r.open, r.gap, r.shutOK = true, true, false, false
+		r.curOK, r.open, r.unknownBefore, r.closedOK = true, true, false, false
 		return
 	}
 	r.open = false
 	if !r.curOK {
-		r.shutAt, r.shutOK = at, true
+		r.closedAt, r.closedOK = at, true
 		return
 	}
 	r.curOK = false
@@ -100,14 +105,14 @@ func (r *interrupterReader) transition(at Stamp, closed bool, bounce int64) {
 // and its state from then on.
 func (r *interrupterReader) unknown(from, end Stamp, closed bool) {
 	r.endOpen()
-	if !r.gap {
-		r.gap, r.blindFrom = true, from
+	if !r.unknownBefore {
+		r.unknownBefore, r.unknownFrom = true, from
 	}
-	r.blindTo, r.moved, r.shutOK = end, end, false
+	r.unknownTo, r.moved, r.closedOK = end, end, false
 	r.open = !closed
 }
 
-// endOpen takes an opening whose break's end is not known: it still tells the
+// endOpen takes an opening whose break has no known end: it still tells the
 // phase and ends a cycle.
 func (r *interrupterReader) endOpen() {
 	if r.curOK {
@@ -128,8 +133,9 @@ func (r *interrupterReader) opening(o opening) {
 	}
 }
 
-// begin tells the period, or the cadence, from the openings gathered so far,
-// and follows them, unless more may tell it better.
+// begin learns the period, or the cadence, from the openings gathered so far
+// and follows it. Unless they are the last, it waits for more openings where
+// these may tell it better.
 func (r *interrupterReader) begin(last bool) {
 	if r.following {
 		return
@@ -141,10 +147,10 @@ func (r *interrupterReader) begin(last bool) {
 	best := learn(r.learn, given, r.limits, r.lobes > 0)
 	switch n := len(r.learn); {
 	case last:
-	case n < learnBreaks && (best.blind || best.cost > costClean*float64(n)):
+	case n < learnBreaks && (best.noSpacing || best.cost > costClean*float64(n)):
 		r.learnFrom = learnBreaks
 		return
-	case n < learnMost && (best.blind || best.cost > costPoor*float64(n)):
+	case n < learnMost && (best.noSpacing || best.cost > costPoor*float64(n)):
 		r.learnFrom = min(2*n, learnMost)
 		return
 	}
@@ -156,7 +162,7 @@ func (r *interrupterReader) begin(last bool) {
 		r.cadence = k > 1
 	}
 	r.seg = make([]durations, 2*k)
-	r.xSeg = make([]extreme, 2*k)
+	r.xSeg = make([]extremes, 2*k)
 	r.got = make([]opening, 0, k)
 	r.sig.init(r.lobes, r.marks, r.marksBy, r.lobesKnown)
 	if r.cadence {
@@ -164,10 +170,10 @@ func (r *interrupterReader) begin(last bool) {
 	}
 	r.follow.out = r
 	r.follow.init(best.pat, best.scale, best.noisy)
-	r.follow.blind = best.blind
+	r.follow.noSpacing = best.noSpacing
 	r.follow.cycles0 = min(float64(len(r.learn))/float64(k), learntCycles)
 	if given != nil && k == given.k() && len(r.learn) > 0 {
-		r.speedChange(SpeedChange{FromNominal: true, At: r.learn[0].at, BeforeMS: ms(float64(given.cycle)), AfterMS: ms(float64(best.pat.cycle) * best.scale)}, true)
+		r.speedChange(SpeedChange{FromNominal: true, At: r.learn[0].at, BeforeMS: ms(float64(given.cycle)), AfterMS: ms(float64(best.pat.cycle) * best.scale)})
 	}
 	for i := range r.learn {
 		r.follow.add(&r.learn[i])
@@ -186,16 +192,16 @@ func (r *interrupterReader) take(s *step) {
 		return
 	}
 	o := *s.o
-	o.j = s.place
+	o.position = s.position
 	k := r.follow.pat.k()
 	if o.beforeNS > 0 && (s.missing > 0 || r.interrupted) {
 		o.beforeNS = 0 // what is missing or extra in it is counted instead
 	}
 	if o.beforeNS > 0 {
-		r.keep(2*((o.j+k-1)%k)+1, o.beforeNS, &r.xMake, spot{at: o.at - Stamp(o.beforeNS)})
+		r.keep(2*o.position, o.beforeNS, &r.xMake, extremeAt{at: o.at - Stamp(o.beforeNS)})
 	}
 	if s.first {
-		r.begun, r.origin = true, s.place
+		r.begun = true
 		r.arrive(o, 0)
 		r.beginCycle(o, 0, false)
 		return
@@ -207,15 +213,13 @@ func (r *interrupterReader) take(s *step) {
 	if s.slip {
 		r.n.PhaseSlips++
 	}
-	anew := s.slip || s.anew || s.unsure // which lobe it is is not known
-	if s.speed != 0 && r.lastN > 0 {     // before the first interval there was no other speed
+	newLobes := s.slip || s.anew || s.unsure // which lobe o is of is not known
+	if s.speed != 0 && r.lastN > 0 {         // before the first interval there was no other speed
 		before := ms(float64(o.at-r.last.at)) / s.speed // of this spacing
-		if r.speedChange(SpeedChange{At: r.last.at, BeforeMS: before, AfterMS: before * s.speed}, false) {
-			anew = true
-		}
+		newLobes = r.speedChange(SpeedChange{At: r.last.at, BeforeMS: before, AfterMS: before * s.speed}) || newLobes
 	}
 	if s.slip || s.anew || s.unsure || s.stepped || s.noisy || s.due > outageCycles*k {
-		r.phase.part()
+		r.phase.endStretch()
 	}
 	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k
 	r.n.Missing += uint64(s.missing)
@@ -227,11 +231,11 @@ func (r *interrupterReader) take(s *step) {
 	r.cycleMissing += s.missing - mine
 	r.whole = r.whole && !s.unknown
 	r.latest += s.due
-	r.tellLobe()
+	r.lobeOpening()
 	if crossed > 0 {
 		r.endCycle(o, crossed, crossed == 1 && place == 0)
 	}
-	if anew {
+	if newLobes {
 		r.sig.newStretch()
 	}
 	r.arrive(o, place)
@@ -242,11 +246,15 @@ func (r *interrupterReader) take(s *step) {
 	}
 }
 
-// tellLobe gives the last due opening to the lobes, now that its cycle is
-// known: the break of a faulty one is not in the statistics.
-func (r *interrupterReader) tellLobe() {
+// faulty tells that interruptions are missing or extra in the cycle at hand, so
+// far: they are counted, and its makes and breaks are not in the statistics.
+func (r *interrupterReader) faulty() bool { return r.cycleMissing > 0 || r.cycleExtra > 0 }
+
+// lobeOpening gives the last due opening to the lobes, now that its cycle is
+// known.
+func (r *interrupterReader) lobeOpening() {
 	o := r.last
-	if r.cycleMissing > 0 || r.cycleExtra > 0 {
+	if r.faulty() {
 		o.breakNS = 0
 	}
 	r.sig.opening(r.lastN, o)
@@ -265,32 +273,24 @@ func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
 	}
 }
 
-// mostSpeeds bounds the changes of speed that are told one by one.
-const mostSpeeds = 100
-
-// mostFactor bounds the whole factors that are told: beyond it any ratio is
-// within 5 % of one.
-const mostFactor = 10
-
-// speedChange keeps a change of speed, one from the nominal speed only where
-// it is by a whole factor, and tells whether it is by one.
-func (r *interrupterReader) speedChange(c SpeedChange, nominal bool) bool {
-	ratio := c.AfterMS / c.BeforeMS
-	whole := math.Round(max(ratio, 1/ratio))
-	if whole >= 2 && whole <= mostFactor && math.Abs(max(ratio, 1/ratio)-whole) <= speedAgree*whole {
+// speedChange keeps a change of speed and tells whether it is by a whole
+// factor. One from the nominal speed is kept only if it is.
+func (r *interrupterReader) speedChange(c SpeedChange) (byFactor bool) {
+	ratio := max(c.AfterMS/c.BeforeMS, c.BeforeMS/c.AfterMS)
+	whole := math.Round(ratio)
+	byFactor = whole >= 2 && whole <= mostFactor && math.Abs(ratio-whole) <= speedAgree*whole
+	if byFactor {
 		c.Factor = int(whole)
-	}
-	if c.Factor > 0 {
 		r.n.DoubtfulSpeeds++
-	} else if nominal {
-		return false
 	}
-	if len(r.speeds) < mostSpeeds {
+	switch {
+	case c.FromNominal && !byFactor:
+	case len(r.speeds) < mostSpeeds:
 		r.speeds = append(r.speeds, c)
-	} else {
+	default:
 		r.moreSpeeds++
 	}
-	return c.Factor > 0
+	return byFactor
 }
 
 // advance says that no opening came up to now.
@@ -300,15 +300,14 @@ func (r *interrupterReader) advance(now Stamp) {
 	}
 	quiet := now
 	switch {
+	case r.curOK && r.cur.unknownBefore:
+		quiet = r.cur.unknownFrom
 	case r.curOK:
 		quiet = r.cur.at
-		if r.cur.gap {
-			quiet = r.cur.blindFrom
-		}
-	case r.gap:
-		quiet = r.blindFrom
+	case r.unknownBefore:
+		quiet = r.unknownFrom
 	}
-	r.follow.silence(quiet)
+	r.follow.noOpeningUntil(quiet)
 	r.stand(now)
 }
 
@@ -316,138 +315,122 @@ func (r *interrupterReader) advance(now Stamp) {
 func (r *interrupterReader) stand(now Stamp) {
 	f := &r.follow
 	best := f.best()
-	if f.root == nil || f.blind || r.gap || r.curOK && r.cur.gap || float64(now-r.moved) < stillCycles*float64(f.pat.cycle)*best.scale {
+	if f.root == nil || f.noSpacing || r.unknownBefore || r.curOK && r.cur.unknownBefore || float64(now-r.moved) < standstillCycles*float64(f.pat.cycle)*best.scale {
 		return
 	}
 	k := f.pat.k()
 	missing, due := f.pending(best)
-	at, place := best.t, best.place
+	at, position := best.t, best.position
 	if r.curOK { // it came, and has not ended
-		m, _, _, _ := f.pat.ahead(place, float64(r.cur.at-at), best.scale)
+		m, _, _, _ := f.pat.ahead(position, float64(r.cur.at-at), best.scale)
 		m = max(m, 1)
-		at, place, missing, due = r.cur.at, (place+m)%k, missing+m-1, due+m
+		at, position, missing, due = r.cur.at, (position+m)%k, missing+m-1, due+m
 	}
-	n := f.pat.overdue(place, float64(now-at), best.scale, stillGrace)
-	r.still.missing, r.still.due, r.still.from = max(missing+n, r.still.missing), max((r.place+due+n)/k, r.still.due), at
+	n := f.pat.overdue(position, float64(now-at), best.scale, standstillGrace)
+	s := &r.standstill
+	s.missing, s.due, s.from = max(missing+n, s.missing), max((r.place+due+n)/k, s.due), at
 }
 
 // moveOn takes from what has fallen due what is decided now.
 func (r *interrupterReader) moveOn(at Stamp, missing, cycles int) {
-	if at > r.still.from {
-		r.still.missing, r.still.due = 0, 0
+	s := &r.standstill
+	if at > s.from {
+		s.missing, s.due = 0, 0
 		return
 	}
-	r.still.missing, r.still.due = max(r.still.missing-missing, 0), max(r.still.due-cycles, 0)
+	s.missing, s.due = max(s.missing-missing, 0), max(s.due-cycles, 0)
 }
 
-// keep keeps one make or break of the cycle that has ended.
-func (r *interrupterReader) keep(i int, ns int64, x *extreme, s spot) {
+// keep takes a make or break into the statistics, as segment i (from 0) of its
+// cycle.
+func (r *interrupterReader) keep(i int, ns int64, x *extremes, at extremeAt) {
 	if !r.forget {
 		r.seg[i].Add(ns)
 	}
-	s.BreakNS = ns
-	if v := float64(ns); !x.within(v) {
-		x.see(v, s)
-	}
-	if v := float64(ns); !r.xSeg[i].within(v) {
-		r.xSeg[i].see(v, s)
-	}
+	at.BreakNS = ns
+	x.see(float64(ns), &at)
+	r.xSeg[i].see(float64(ns), &at)
 }
 
-// endCycle closes the cycle that the opening o begins anew; crossed counts
-// the cycles that were due since its start.
+// endCycle closes the cycle at the opening o, which begins another; crossed
+// counts the cycles that were due since its start, full tells that it is one
+// that ends where it should.
 func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
-	k := r.follow.pat.k()
-	s := r.spotOfCycle()
+	at := r.cycleAt()
 	r.n.CyclesDue += uint64(crossed)
 	t := int64(o.at - r.start.at)
 	var breaks, bounce int64
-	known := len(r.got) == k
+	known := len(r.got) == r.follow.pat.k()
 	for _, g := range r.got {
 		known = known && g.breakNS > 0
 		breaks += g.breakNS
 		bounce = max(bounce, g.bounceNS)
 	}
-	clean := full && known && r.whole && r.cycleMissing == 0 && r.cycleExtra == 0
-	r.keepSegments(s)
+	clean := full && known && r.whole && !r.faulty()
+	r.keepSegments(at)
 	if clean {
 		r.n.Cycles++
 		if !r.forget {
 			r.brk.Add(breaks)
 			r.per.Add(t)
 		}
-		s.BreakNS, s.PeriodNS = breaks, t
-		if v := float64(t); !r.xPeriod.within(v) {
-			r.xPeriod.see(v, s)
-		}
-		if v := percent(breaks, t); !r.xPercent.within(v) {
-			r.xPercent.see(v, s)
-		}
+		at.BreakNS, at.PeriodNS = breaks, t
+		r.xPeriod.see(float64(t), &at)
+		r.xPercent.see(percent(breaks, t), &at)
 	}
 	r.phase.cycle(clean)
 	if r.onCycle == nil {
 		return
 	}
-	lobe, numbering := r.sig.lobe(r.startN)
-	r.row = CycleRow{At: r.start.at, Cycle: s.group, Lobe: lobe, Numbering: numbering, Stretch: r.sig.stretch, PeriodNS: t,
-		BounceNS: bounce, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra, Whole: clean}
-	switch {
-	case clean:
+	r.beginRow(at.group)
+	r.row.PeriodNS, r.row.BounceNS, r.row.Whole = t, bounce, clean
+	if clean {
 		r.row.BreakNS, r.row.MakeNS = breaks, t-breaks
-	case k == 1:
-		r.row.BreakNS, r.row.MakeNS = r.got[0].breakNS, r.got[0].makeNS
 	}
-	r.rowSegments()
 	r.onCycle(&r.row)
 }
 
-// spotOfCycle describes the cycle at hand.
-func (r *interrupterReader) spotOfCycle() spot {
-	return spot{at: r.start.at, group: int(r.n.CyclesDue) + 1, item: r.sig.own(r.startN), stretch: r.sig.stretch}
+// beginRow fills in what is known of the cycle at hand, number n, whether or
+// not it ends.
+func (r *interrupterReader) beginRow(n int) {
+	lobe, numbering := r.sig.lobe(r.startN)
+	r.row = CycleRow{At: r.start.at, Cycle: n, Lobe: lobe, Numbering: numbering, Stretch: r.sig.stretch,
+		BeforeNS: r.got[0].beforeNS, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
+	if r.follow.pat.k() == 1 {
+		r.row.BreakNS, r.row.MakeNS = r.got[0].breakNS, r.got[0].makeNS
+	}
+	if r.row.SegmentsNS == nil {
+		return
+	}
+	r.row.BeforeSegment = 2*r.got[0].position + 1
+	clear(r.row.SegmentsNS)
+	for i, g := range r.got {
+		if i > 0 && g.beforeNS > 0 {
+			r.row.SegmentsNS[2*g.position] = g.beforeNS
+		}
+		r.row.SegmentsNS[2*g.position+1] = g.breakNS
+		r.row.SegmentsNS[(2*g.position+2)%len(r.seg)] = g.makeNS
+	}
 }
 
-// keepSegments keeps the makes and breaks that are known of the cycle at hand,
-// unless interruptions are missing or extra in it: those are counted instead.
-func (r *interrupterReader) keepSegments(s spot) {
-	if r.cycleMissing > 0 || r.cycleExtra > 0 {
+// cycleAt describes the cycle at hand.
+func (r *interrupterReader) cycleAt() extremeAt {
+	return extremeAt{at: r.start.at, group: int(r.n.CyclesDue) + 1, item: r.sig.own(r.startN), stretch: r.sig.stretch}
+}
+
+// keepSegments keeps the makes and breaks that are known of the cycle at hand.
+func (r *interrupterReader) keepSegments(at extremeAt) {
+	if r.faulty() {
 		return
 	}
 	for _, g := range r.got {
 		if g.breakNS > 0 {
-			r.keep(2*g.j, g.breakNS, &r.xBreak, s)
+			r.keep(2*g.position+1, g.breakNS, &r.xBreak, at)
 		}
 		if g.makeNS > 0 {
-			r.keep(2*g.j+1, g.makeNS, &r.xMake, s)
+			r.keep((2*g.position+2)%len(r.seg), g.makeNS, &r.xMake, at)
 		}
 	}
-}
-
-// rowSegments gives the row the makes and breaks that are known of the cycle.
-func (r *interrupterReader) rowSegments() {
-	r.row.BeforeNS = r.got[0].beforeNS
-	if r.row.SegmentsNS == nil {
-		return
-	}
-	r.row.BeforeSegment = 2*r.got[0].j + 1
-	k := r.follow.pat.k()
-	clear(r.row.SegmentsNS)
-	for i, g := range r.got {
-		if i > 0 && g.beforeNS > 0 {
-			r.row.SegmentsNS[2*g.j] = g.beforeNS
-		}
-		r.row.SegmentsNS[2*g.j+1] = g.breakNS
-		r.row.SegmentsNS[(2*g.j+2)%(2*k)] = g.makeNS
-	}
-}
-
-// segIndex gives where segment i (from 0: make, break, make …) of the cadence
-// lies in seg.
-func (r *interrupterReader) segIndex(i int) int {
-	k := r.follow.pat.k()
-	if i%2 == 1 {
-		return i - 1
-	}
-	return 2*((i/2+k-1)%k) + 1
 }
 
 // finish ends the reading. quiet is the time up to which a live capture saw
@@ -459,41 +442,35 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	if live {
 		r.stand(quiet)
 	}
-	r.n.Missing += uint64(r.still.missing)
-	r.cycleMissing += r.still.missing
+	r.n.Missing += uint64(r.standstill.missing)
+	r.cycleMissing += r.standstill.missing
 	if r.begun {
-		r.tellLobe()
-		r.keepSegments(r.spotOfCycle())
+		r.lobeOpening()
+		r.keepSegments(r.cycleAt())
 	}
-	r.n.CyclesDue += uint64(r.still.due)
-	r.still.missing, r.still.due = 0, 0
-	r.phase.part()
-	lobe, numbering := r.sig.lobe(r.startN)
-	stretch := r.sig.stretch
-	r.sig.finish()
+	r.n.CyclesDue += uint64(r.standstill.due)
+	r.standstill.missing, r.standstill.due = 0, 0
+	r.phase.endStretch()
 	if r.onCycle != nil && r.begun { // what is known of the cycle that did not end
-		r.row = CycleRow{At: r.start.at, Cycle: int(r.n.CyclesDue) + 1, Lobe: lobe, Numbering: numbering, Stretch: stretch, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
-		if r.follow.pat.k() == 1 {
-			r.row.BreakNS = r.got[0].breakNS
-		}
-		r.rowSegments()
+		r.beginRow(int(r.n.CyclesDue) + 1)
 		r.onCycle(&r.row)
 	}
+	r.sig.finish()
 	return r.open
 }
 
 // result gives what was read; first is when the measurement begins.
 func (r *interrupterReader) result(first Stamp) *Interrupter {
-	stat := func(q Quantity) Stat {
-		n, fill, _, _ := r.values(q, 0)
-		return statOf(n, fill)
+	stat := func(q Quantity, segment int) Stat {
+		s := r.sample(q, segment)
+		return s.stat()
 	}
 	res := &Interrupter{
 		Cycles: int(r.n.Cycles), Missing: int(r.n.Missing), Extra: int(r.n.Extra), Due: int(r.n.CyclesDue), Slips: int(r.n.PhaseSlips),
-		PeriodMS: stat(PeriodMS), BreakMS: stat(BreakMS), MakeMS: stat(MakeMS),
+		PeriodMS: stat(PeriodMS, 0), BreakMS: stat(BreakMS, 0), MakeMS: stat(MakeMS, 0),
 		CadenceFits: !r.misfit, Segments: []Segment{}, Lobes: []Lobe{}, SpeedChanges: []SpeedChange{}, MoreSpeedChanges: r.moreSpeeds,
 	}
-	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM), stat(BreakPercent)
+	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM, 0), stat(BreakPercent, 0)
 	if t := r.per.Sum(); t > 0 {
 		res.RateIPM.Overall = Known(r.overallRate())
 		res.BreakPercent.Overall = Known(percent(r.brk.Sum(), t))
@@ -505,8 +482,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	}
 	if r.cadence {
 		for i := range r.seg {
-			n, fill, _, _ := r.values(SegmentMS, i+1)
-			s := Segment{Segment: i + 1, State: "make", NominalMS: float64(r.nominal(i)) / 1e6, MS: statOf(n, fill)}
+			s := Segment{Segment: i + 1, State: "make", NominalMS: ms(float64(r.follow.pat.segment(i))), MS: stat(SegmentMS, i+1)}
 			if i%2 == 1 {
 				s.State = "break"
 			}
@@ -517,174 +493,36 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	return res
 }
 
-func (r *interrupterReader) nominal(i int) int64 {
-	x := r.segIndex(i)
-	if x%2 == 0 {
-		return r.follow.pat.brk[x/2]
-	}
-	return r.follow.pat.mk[x/2]
-}
-
-// values is as dialReader.values; segment is 1-based.
-func (r *interrupterReader) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
+// sample is as dialReader.sample; segment is 1-based.
+func (r *interrupterReader) sample(q Quantity, segment int) sample {
 	if f := ofPeriod(KindInterrupter, q); f != nil {
+		x := r.xPercent
 		switch q {
 		case PeriodMS:
 			x = r.xPeriod
 		case RateIPM:
-			x = r.xPeriod.swap()
-		default:
-			x = r.xPercent
+			x = r.xPeriod.swapped()
 		}
-		return r.per.Len(), pairs(&r.brk, &r.per, f), x.of(f), true
+		return pairs(&r.brk, &r.per, x, f)
 	}
 	switch q {
 	case BreakMS:
-		n, fill = joined(everyOther(r.seg, 0)...)
-		return n, fill, r.xBreak.each(ms), true
+		return joined(r.xBreak, r.everyOther(1)...)
 	case MakeMS:
-		n, fill = joined(everyOther(r.seg, 1)...)
-		return n, fill, r.xMake.each(ms), true
+		return joined(r.xMake, r.everyOther(2)...)
 	case SegmentMS:
-		if segment < 1 || segment > len(r.seg) {
-			return 0, nil, extreme{}, false
+		if segment >= 1 && segment <= len(r.seg) {
+			return joined(r.xSeg[segment-1], &r.seg[segment-1])
 		}
-		s := r.segIndex(segment - 1)
-		n, fill = joined(&r.seg[s])
-		return n, fill, r.xSeg[s].each(ms), true
 	}
-	return 0, nil, extreme{}, false
+	return sample{}
 }
 
-// everyOther takes the stores of the breaks (from 0) or of the makes (from 1).
-func everyOther(seg []durations, from int) (s []durationStore) {
-	for i := from; i < len(seg); i += 2 {
-		s = append(s, &seg[i])
+// everyOther gives the stores of every other segment of a cycle that begins at
+// one of them: 1 for the breaks, 2 for the makes that follow them.
+func (r *interrupterReader) everyOther(first int) (s []durationStore) {
+	for i := 0; i < len(r.seg); i += 2 {
+		s = append(s, &r.seg[(first+i)%len(r.seg)])
 	}
 	return s
-}
-
-// In noise as strong as this, by the number of openings that are not due, their
-// share, and the spread of the phase in spacings, the cycles that nothing
-// disturbs are a biased sample: a longer one is likelier to be hit. The rate
-// then rests on all due openings. Below it is that of the whole cycles.
-const (
-	noisyShare  = 0.04
-	noisyExtras = 5
-	noisySpread = 0.005
-	// outageCycles is how many cycles without a due opening part what the rate
-	// rests on: in noise their number is not sure.
-	outageCycles = 4
-	// surePart is how many cycles of one phase there must be for their number
-	// to be sure.
-	surePart = 10
-)
-
-func (r *interrupterReader) noisy() bool {
-	sd, _ := r.phase.spread()
-	return r.n.Extra >= noisyExtras && float64(r.n.Extra) >= noisyShare*float64(r.n.CyclesDue) && r.phase.cycles > 0 &&
-		sd*float64(r.phase.cycles) > noisySpread*float64(r.phase.ns)
-}
-
-// overallRate is in cycles a minute; some cycle must be whole.
-func (r *interrupterReader) overallRate() float64 {
-	if r.noisy() {
-		return 60e9 / r.phase.slope()
-	}
-	return float64(r.n.Cycles) * 60e9 / float64(r.per.Sum())
-}
-
-// overallSpan is the time that the overall rate rests on.
-func (r *interrupterReader) overallSpan() int64 {
-	if r.noisy() {
-		return r.phase.ns
-	}
-	return r.per.Sum()
-}
-
-// A phaseFit tells how far the cycles' openings lie from a steady rate. Each
-// stretch of one phase and speed has a line of its own; what is left over is
-// added up.
-type phaseFit struct {
-	n             float64 // of the stretch
-	x0            int
-	y0            Stamp
-	period        float64
-	mx, my        float64
-	sxx, sxy, syy float64
-	left          float64 // sum of squares left, of the stretches that have ended
-	free          float64 // their degrees of freedom
-	runs          int     // rows of whole cycles that nothing parts
-	// Of the stretches of one phase and speed that are long enough.
-	parts          int
-	cycles, ns     int64
-	sxxAll, sxyAll float64
-	last           Stamp
-	lastX          int
-	lastWhole      bool
-}
-
-// add takes the opening that begins cycle number x; period is about how long
-// cycles are.
-func (p *phaseFit) add(x int, at Stamp, period float64) {
-	if p.n == 0 {
-		p.x0, p.y0, p.period = x, at, period
-		p.mx, p.my, p.sxx, p.sxy, p.syy = 0, 0, 0, 0, 0
-	}
-	p.n++
-	p.last, p.lastX = at, x
-	fx := float64(x - p.x0)
-	fy := float64(at-p.y0) - fx*p.period // small, lest digits be lost
-	dx, dy := fx-p.mx, fy-p.my
-	p.mx += dx / p.n
-	p.my += dy / p.n
-	p.sxx += dx * (fx - p.mx)
-	p.sxy += dx * (fy - p.my)
-	p.syy += dy * (fy - p.my)
-}
-
-// cycle counts the rows of whole cycles.
-func (p *phaseFit) cycle(whole bool) {
-	if whole && !p.lastWhole {
-		p.runs++
-	}
-	p.lastWhole = whole
-}
-
-// part says that what follows has a phase or a speed of its own.
-func (p *phaseFit) part() {
-	if n := int64(p.lastX - p.x0); p.n > 0 && n >= surePart {
-		p.parts++
-		p.cycles += n
-		p.ns += int64(p.last - p.y0)
-		p.sxxAll += p.sxx
-		p.sxyAll += p.sxy
-	}
-	if p.n > 2 && p.sxx > 0 {
-		p.left += max(p.syy-p.sxy*p.sxy/p.sxx, 0)
-		p.free += p.n - 2
-	}
-	p.n = 0
-}
-
-// slope is the time of a cycle by all the stretches that are long enough.
-func (p *phaseFit) slope() float64 { return p.period + p.sxyAll/p.sxxAll }
-
-// spread is the standard deviation of the openings from a steady rate, ns.
-func (p *phaseFit) spread() (sd float64, ok bool) {
-	if p.free == 0 {
-		return 0, false
-	}
-	return math.Sqrt(p.left / p.free), true
-}
-
-// phaseSpreadNS is the standard deviation of the openings' distance from a
-// steady rate, 0 where it is not known, and the number of pieces of time, each
-// from one opening to another, that the overall rate rests on.
-func (r *interrupterReader) phaseSpreadNS() (sd float64, runs int) {
-	sd, _ = r.phase.spread()
-	if r.noisy() {
-		return sd, max(r.phase.parts, 1)
-	}
-	return sd, max(r.phase.runs, 1)
 }

@@ -39,9 +39,9 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 		case q == MakeMS && m.kind == KindInterrupter:
 			t = b + mk*1e6
 		}
-		n, _, _, _ := m.values(q, 0)
+		n := m.sample(q, 0).n
 		if q == BounceMS {
-			n = m.bounce.Len() // not only what a limit judges
+			n = m.bounces.lengths.Len() // not only what a limit judges
 		}
 		if n > 0 {
 			u[q] = m.budget(q, b, t)
@@ -65,16 +65,12 @@ func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
 func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 	c := &Conformity{Statement: NotMeasured, Because: []string{}, Items: []Item{}}
 	for _, l := range p.Limits {
-		n, fill, x, _ := m.values(l.Quantity, l.Segment)
+		s := m.sample(l.Quantity, l.Segment)
 		if m.kind == KindInterrupter && m.cam.misfit {
-			n = 0 // the figures are another cadence's
+			s = sample{} // the figures are another cadence's
 		}
 		for _, b := range l.Bounds() {
-			worst := &x.lo
-			if b.Upper {
-				worst = &x.hi
-			}
-			c.Items = append(c.Items, m.item(&b, worst, n, fill))
+			c.Items = append(c.Items, m.item(&b, &s))
 		}
 	}
 	c.Statement = c.WorstItem()
@@ -84,8 +80,8 @@ func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 	return c
 }
 
-// because gathers what beside the limits forbids a pass: what makes the whole
-// a fail, and what leaves it not measured at best.
+// because gathers what beside the limits forbids a pass: what makes the whole a
+// fail, and what makes it not measured at best.
 func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string) {
 	if m.kind == KindDial {
 		return m.dial.because(p.judges(InterdigitMS))
@@ -103,8 +99,8 @@ func (m *Meter) because(p *Profile, r *Measurement) (fail, notMeasured []string)
 	return r.Faults().Because(), notMeasured
 }
 
-// Either says what a change of speed by a whole factor may be; it is empty for
-// any other.
+// Either says what a change of speed by a whole factor may be. It is empty for any
+// other.
 func (c SpeedChange) Either() string {
 	become := "become"
 	if c.FromNominal {
@@ -130,9 +126,9 @@ func (p *Profile) judges(q Quantity) bool {
 	return slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == q })
 }
 
-// Doubts says what leaves a window with so many doubtful makes and changes of
-// speed by a whole factor not measured at best, judged by p; empty where
-// nothing does.
+// Doubts says what makes a window not measured at best when it is judged by p and
+// holds so many doubtful makes and changes of speed by a whole factor. It is empty
+// where nothing does.
 func (p *Profile) Doubts(doubtfulMakes, doubtfulSpeeds uint64) string {
 	switch {
 	case doubtfulSpeeds > 0:
@@ -152,7 +148,7 @@ type Faults struct {
 	Stalls         uint64 // breaks that stalled inside a digit
 }
 
-// Faults are those that the whole measurement counted.
+// Faults are the faults that the whole measurement counted.
 func (r *Measurement) Faults() (f Faults) {
 	if i := r.Interrupter; i != nil {
 		f.Missing, f.Extra, f.Slips = uint64(i.Missing), uint64(i.Extra), uint64(i.Slips)
@@ -163,7 +159,7 @@ func (r *Measurement) Faults() (f Faults) {
 	return f
 }
 
-// Because names each fault that there is, in words: "3 interruptions are
+// Because names each kind of fault that there is, in words: "3 interruptions are
 // missing". It is empty when there is none.
 func (f Faults) Because() (because []string) {
 	for _, x := range []struct {
@@ -209,29 +205,35 @@ func (c *Conformity) WorstItem() Statement {
 	return s
 }
 
-// item judges one bound on its worst value.
-func (m *Meter) item(b *Bound, worst *spot, n int, fill func(dst []float64, from int)) (it Item) {
-	if n == 0 || !worst.ok {
-		it = b.NoItem()
-	} else {
-		it = b.Item(m.kind, m.cam.follow.pat.k(), &m.setup, worst.Value)
+// item judges one bound on the worst value of the sample, and counts all that
+// are beyond it.
+func (m *Meter) item(b *Bound, s *sample) Item {
+	worst := &s.lo
+	if b.Upper {
+		worst = &s.hi
 	}
-	it.Of = n
+	if s.n == 0 || !worst.ok {
+		it := b.NoItem()
+		it.Of = s.n
+		return it
+	}
+	it := b.Item(m.kind, m.cam.follow.pat.k(), &m.setup, worst.Value)
+	it.Of = s.n
 	if !it.ExpandedU.OK {
 		return it
 	}
 	out := 0
 	var block [512]float64
-	for from := 0; from < n; from += len(block) {
-		values := block[:min(len(block), n-from)]
-		fill(values, from)
+	for from := 0; from < s.n; from += len(block) {
+		values := block[:min(len(block), s.n-from)]
+		s.fill(values, from)
 		for _, v := range values {
 			if b.Out(v) {
 				out++
 			}
 		}
 	}
-	it.Count(out, n)
+	it.Count(out, s.n)
 	origin := m.origin()
 	if b.Quantity == BounceMS && (m.kind == KindInterrupter || worst.side == Closing) { // not corrected
 		origin = m.first
@@ -240,11 +242,11 @@ func (m *Meter) item(b *Bound, worst *spot, n int, fill func(dst []float64, from
 	switch {
 	case worst.group == 0:
 	case m.kind == KindInterrupter:
-		it.At = Place{Cycle: worst.group, Lobe: max(m.cam.sig.number(worst.item, worst.stretch), 0), Side: worst.side}
+		it.At = Location{Cycle: worst.group, Lobe: m.cam.sig.number(worst.item, worst.stretch), Side: worst.side}
 	case b.Quantity == InterdigitMS:
-		it.At = Place{Train: worst.group}
+		it.At = Location{Train: worst.group}
 	default:
-		it.At = Place{Train: worst.group, Pulse: worst.item, Side: worst.side}
+		it.At = Location{Train: worst.group, Pulse: worst.item, Side: worst.side}
 	}
 	return it
 }

@@ -1,50 +1,34 @@
 package pulse
 
 import (
-	"cmp"
 	"math"
 	"math/rand/v2"
 	"slices"
 )
 
-// What the numbers of lobes go by (Interrupter.LobesNumberedBy).
 const (
-	LobesByRecording = "recording" // lobe 1 is that of the first measured opening
-	LobesByLog       = "log"       // numbers that a log has carried on
-	LobesByReference = "reference" // a user said when lobe 1 opened
-	LobesByMatch     = "match"     // found again by the signature
-)
-
-const (
-	// worstNorm bounds the noise of one error where openings are missing: twice
-	// the variance of one opening, against about one where all are there.
+	// worstNorm bounds the noise of one error where openings are missing, in
+	// variances of one opening: it is about 1 where none is missing.
 	worstNorm = 2.0
-	// deadTurns is after how many turns without an opening a lobe counts as
-	// worn away, so that the others' errors no longer wait for it.
+	// deadTurns is after how many turns without an opening a lobe counts as worn
+	// away: the errors of the others no longer need it.
 	deadTurns = 8
-	// lobeOdds is how many times likelier the best match of two signatures must
-	// be than all the others together: a few turns tell their own noise badly,
-	// and a match is tried several times, so that with this one in some hundreds
-	// of matches of lobes that are alike passes, and far fewer of others.
+	// lobeOdds is how many times likelier the best match of two signatures must be
+	// than all others together. It is large because few turns tell their own noise
+	// badly, and because a match is tried several times: of lobes that are alike,
+	// one match in some hundreds passes, and of others far fewer.
 	lobeOdds = 10000
-	// mostLead bounds the lead that is told: beyond it, the model of the noise
-	// is in doubt rather than the match.
+	// mostLead bounds the lead that is told: beyond it, the model of the noise is
+	// the greater doubt.
 	mostLead = 1e9
-	// oddLobeVar is the square of the standard errors that a lobe counts for in a
-	// match when it opens in the one signature and never in the other.
+	// oddLobeVar is what a lobe that opens in only one of two signatures adds to
+	// their distance: the square of four standard errors.
 	oddLobeVar = 16
-	// leastMatch and lastMatch are the turns at which a match is tried first and
-	// last; each try has twice the turns of the one before.
-	leastMatch, lastMatch = 6, 192
-	// maxLobeGroups bounds the numberings that are kept, maxLobeStretches the
-	// stretches whose lobes limits can name: a log that slips that often has no
-	// lobes to tell.
-	maxLobeGroups, maxLobeStretches = 4, 4096
-	// medianDraws are enough for 3 % of a standard error.
+	// medianDraws are enough to know a standard error within 3 %.
 	medianDraws = 600
 )
 
-// A LobeFigure is what one lobe of a reference signature is known by.
+// A LobeFigure is one lobe of a reference signature.
 type LobeFigure struct {
 	Lobe      int     `json:"lobe"`
 	OpeningNS float64 `json:"opening_ns"` // about any common time
@@ -54,16 +38,16 @@ type LobeFigure struct {
 	Turns     int     `json:"turns"` // 0: it never opened
 }
 
-// A lobeSignature gathers each lobe's errors over the turns of a cam. The
-// error of an opening is what it differs from the mean of the turn centred on
-// it (for an even number of lobes the two openings at the ends count half).
-// Every lobe is once in that mean, so no lobe's error makes another's, and a
-// steady change of speed moves all errors alike. Errors of one lobe in
-// different turns share no opening but the ends of an even turn, so their
-// spread tells the standard error.
+// A lobeSignature gathers each lobe's errors over the turns of a cam. The error
+// of an opening is its distance from the mean of the turn centred on it. (For an
+// even number of lobes the two openings at the ends count half.) Every lobe is in
+// that mean once, so no lobe's error changes another's, and a steady change of
+// speed moves all errors alike. The errors of one lobe in different turns share
+// no opening but the ends of an even turn, so their standard deviation tells the
+// standard error.
 //
-// Where openings are missing, the mean is replaced by the weighted sum of the
-// openings within a turn on either side that does the same (see weighted).
+// Where openings are missing, a weighted sum of the openings within a turn on
+// either side replaces the mean (see weighted).
 type lobeSignature struct {
 	n    int
 	late []moments // opening error, ns
@@ -79,10 +63,10 @@ type lobeSignature struct {
 	first, n0  int // number of the first opening and of the latest
 	half       int // of a turn, in openings
 	sum        int64
-	within     int   // of the openings in the turn centred on the next to be told
-	next       int   // number of that one
-	last       []int // number of each lobe's latest opening, below first before there is one
-	curved     float64
+	within     int       // openings in the turn centred on the next one to be told
+	next       int       // number of that one
+	last       []int     // number of each lobe's latest opening, below first before there is one
+	curved     float64   // Σ w x² that weights must have, see weighted
 	nj, s1, s2 []float64 // of weighted: openings of each lobe, sums of their x and x²
 }
 
@@ -114,7 +98,7 @@ func (s *lobeSignature) plain(x int) float64 {
 	return 1 / float64(s.n)
 }
 
-// own is the place, from 0, of opening n in turns that begin with the first one.
+// own is the lobe, from 0, of opening n in turns that begin with the first one.
 func (s *lobeSignature) own(n int) int { return ((n-s.first)%s.n + s.n) % s.n }
 
 func (s *lobeSignature) slot(n int) int {
@@ -145,8 +129,8 @@ func (s *lobeSignature) opening(n int, o opening) {
 	s.n0 = n
 }
 
-// put takes the opening k, or that it is missing, and tells the error of the
-// one a turn before.
+// put takes opening k, or says that it is missing, and tells the error of the
+// opening a turn before.
 func (s *lobeSignature) put(k int, at int64, seen bool) {
 	i := s.slot(k)
 	s.at[i], s.seen[i] = at, seen
@@ -160,7 +144,7 @@ func (s *lobeSignature) put(k int, at int64, seen bool) {
 	s.tell(k - s.n)
 }
 
-// turnTo moves the turn whose mean is known to the one centred on m, the next.
+// turnTo moves the sums of a turn on to the turn centred on m.
 func (s *lobeSignature) turnTo(m int) {
 	if m < s.first-s.half { // nothing is in it yet
 		s.next = m
@@ -210,11 +194,11 @@ func (s *lobeSignature) tell(m int) {
 }
 
 // weighted tells the error of m's lobe where the turn centred on opening m is
-// not whole: the sum of the openings within a turn on either side, with weights
-// that give 1 for lateness of that lobe less 1/L for that of each, nothing for
-// any regular spacing, and for a steady change of speed what the plain mean
-// gives; of those the weights with the least noise. With x counted from m,
-// Lagrange gives w = λ of the lobe + a x + b x²; norm is Σ w².
+// not whole. It is a weighted sum of the openings within a turn on either side.
+// The weights give 1 for the lateness of that lobe less 1/L for that of each
+// lobe, 0 for any regular spacing, and for a steady change of speed what the
+// plain mean gives; of such weights they have the least noise. With x counted
+// from m, Lagrange gives w = λ of the lobe + a x + b x². norm is Σ w².
 func (s *lobeSignature) weighted(m int) (e, norm float64, ok bool) {
 	clear(s.nj)
 	clear(s.s1)
@@ -285,8 +269,7 @@ func (s *lobeSignature) end() {
 	}
 }
 
-// turns is how many turns are behind every lobe's error, those that never
-// opened aside.
+// turns is how many turns are behind the error of every lobe that opened.
 func (s *lobeSignature) turns() int {
 	least := 0
 	for i := range s.late {
@@ -299,7 +282,7 @@ func (s *lobeSignature) turns() int {
 	return least
 }
 
-// merge takes the figures of o, whose place j is turn places on in s.
+// merge takes the figures of o, whose lobe j is lobe j + turn of s.
 func (s *lobeSignature) merge(o *lobeSignature, turn int) {
 	for j := range o.late {
 		i := (j + turn) % s.n
@@ -313,10 +296,10 @@ func (s *lobeSignature) merge(o *lobeSignature, turn int) {
 	}
 }
 
-// figures are the means and standard errors of the lobes, for a match. With
-// few turns, a lobe's own spread is drawn towards that of all.
+// figures are the means and standard errors of the lobes, for a match. With few
+// turns, a lobe's own variance is drawn towards that of all.
 func (s *lobeSignature) figures() []LobeFigure {
-	const drawn = 6 // turns that the common spread counts as
+	const drawn = 6 // turns that the common variance counts as
 	f := make([]LobeFigure, s.n)
 	pooled := func(all []moments) float64 {
 		sum, dof := 0.0, 0
@@ -348,13 +331,13 @@ func (s *lobeSignature) figures() []LobeFigure {
 	return f
 }
 
-// matchLobes tells by how many places lobes of b must be turned to be those of
-// a: the turn with the least sum of squared differences, each over its
-// variance; what all openings have in common, and all breaks, is left out, for
-// it changes with the speed and the springs. Where even the best differs more
-// than its variances allow, they are widened until it does not. lead is how
-// many times likelier it is than the next; sure that it is lobeOdds times
-// likelier than all others together.
+// matchLobes tells by how many lobes b must be turned to match a: by that with
+// the least sum of squared differences, each over its variance. What all openings
+// or all breaks have in common is left out, for it changes with the speed and
+// the springs. Where even the best match differs more than the variances allow,
+// they are widened until it does not. lead is how many times likelier it is than
+// the next match. It is sure when it is lobeOdds times likelier than all others
+// together.
 func matchLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sure bool) {
 	n := len(a)
 	if n < 2 || len(b) != n || spacing <= 0 {
@@ -398,8 +381,8 @@ func matchLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sur
 	return turn, min(math.Exp(next/2), mostLead), others*lobeOdds <= 1
 }
 
-// A scatter sums up squared differences about their common mean, each over its
-// variance: Σ d²/v − (Σ d/v)² / Σ 1/v, with d from the first one.
+// A scatter is the sum of squared differences from their common mean, each over
+// its variance: Σ d²/v − (Σ d/v)² / Σ 1/v, with d from the first one.
 type scatter struct {
 	n              int
 	first, w, m, q float64
@@ -484,10 +467,10 @@ func median(v []float64) float64 {
 	return (v[(len(v)-1)/2] + v[len(v)/2]) / 2
 }
 
-// aboutMedian gives the standard errors of values about their median, from
-// those of the values: by drawing the values anew (the parametric bootstrap,
-// B. Efron, R. J. Tibshirani, An Introduction to the Bootstrap, 1993, §6.5).
-// The draws are the same each time.
+// aboutMedian gives the standard errors of the distances of values from their
+// median, from those of the values. It draws the values anew (the parametric
+// bootstrap, B. Efron, R. J. Tibshirani, An Introduction to the Bootstrap, 1993,
+// §6.5), with the same draws each time.
 func aboutMedian(v, se []float64) []float64 {
 	r := rand.New(rand.NewPCG(1, 2))
 	sum := make([]float64, len(v))
@@ -508,389 +491,4 @@ func aboutMedian(v, se []float64) []float64 {
 		sum[i] = math.Sqrt(sum[i] / medianDraws)
 	}
 	return sum
-}
-
-// lobeNumbers says which lobe each opening is, and keeps the signatures of the
-// numberings. In a stretch the count of openings carries the numbers on; a
-// stretch is tied to the lobes before it by a mark or by its signature.
-type lobeNumbers struct {
-	n     int
-	marks []LobeMark
-	by    string       // what numbers from marks go by
-	known []LobeFigure // reference signature, nil for none
-
-	cur     lobeSignature // of the stretch at hand
-	stretch int
-	turn    int    // places from the stretch's own lobes to the numbers
-	told    string // what they go by, "" while it is not known
-	group   int    // in which the stretch belongs, once it is known
-	tried   int    // turns at the last match
-	lead    float64
-	mark    int // next one
-	prev    opening
-	prevN   int
-	havePre bool
-
-	groups []lobeGroup
-	made   int         // numberings that began
-	places []lobePlace // of each stretch that is over
-	shown  int
-}
-
-// A lobeGroup is the figures of all stretches with the same numbers.
-type lobeGroup struct {
-	id   int // from 1, in order of their begin
-	sig  lobeSignature
-	by   string
-	lead float64 // of the least sure match in it, 0 for none
-	any  bool    // a stretch is in it
-	tied bool    // by a mark
-}
-
-type lobePlace struct {
-	group int // -1 when it is not kept
-	turn  int
-}
-
-// init begins; marks are in order of time, known may be nil.
-func (c *lobeNumbers) init(lobes int, marks []LobeMark, by string, known []LobeFigure) {
-	*c = lobeNumbers{n: lobes, by: cmp.Or(by, LobesByLog), group: -1}
-	if lobes == 0 {
-		return
-	}
-	for _, m := range marks {
-		if m.Lobe >= 1 && m.Lobe <= lobes {
-			c.marks = append(c.marks, m)
-		}
-	}
-	if len(known) == lobes {
-		c.known = known
-	}
-	c.cur.init(lobes)
-	if len(c.marks) > 0 || c.known != nil {
-		c.newGroup(c.by)
-	} else {
-		c.begin(LobesByRecording)
-	}
-}
-
-// newGroup makes a numbering and gives its index. Where there are too many,
-// the one with the fewest turns is given up, never that of the marks.
-func (c *lobeNumbers) newGroup(by string) int {
-	c.made++
-	if len(c.groups) < maxLobeGroups {
-		c.groups = append(c.groups, lobeGroup{id: c.made, by: by})
-		g := &c.groups[len(c.groups)-1]
-		g.sig.init(c.n)
-		return len(c.groups) - 1
-	}
-	worst := 1
-	for i := 1; i < len(c.groups); i++ {
-		if c.groups[i].sig.turns() < c.groups[worst].sig.turns() {
-			worst = i
-		}
-	}
-	for i := range c.places {
-		if c.places[i].group == worst {
-			c.places[i].group = -1
-		}
-	}
-	g := &c.groups[worst]
-	g.sig.clear()
-	g.id, g.by, g.lead, g.any, g.tied = c.made, by, 0, false, false
-	return worst
-}
-
-// begin gives the stretch at hand a numbering of its own, from its first
-// opening.
-func (c *lobeNumbers) begin(by string) { c.tie(c.newGroup(by), 0, by, 0) }
-
-func (c *lobeNumbers) tie(group, turn int, by string, lead float64) {
-	c.group, c.turn, c.told, c.lead = group, turn, by, lead
-}
-
-// marked is whether group 0 is that of marks or of a reference signature.
-func (c *lobeNumbers) marked() bool { return len(c.marks) > 0 || c.known != nil }
-
-// opening takes the due opening number n.
-func (c *lobeNumbers) opening(n int, o opening) {
-	if c.n == 0 {
-		return
-	}
-	c.cur.opening(n, o)
-	if c.mark < len(c.marks) {
-		c.meet(n, o)
-	}
-	c.prev, c.prevN, c.havePre = o, n, true
-	if c.told == "" {
-		c.decide(false)
-	}
-}
-
-// meet ties the stretch to the marks that opening n has reached.
-func (c *lobeNumbers) meet(n int, o opening) {
-	for c.mark < len(c.marks) {
-		m := c.marks[c.mark]
-		if m.At < c.cur.from {
-			// The phase of the first stretch reaches back, once a turn tells the
-			// spacing well.
-			if c.mark+1 < len(c.marks) && c.marks[c.mark+1].At <= c.cur.from {
-				c.mark++
-				continue
-			}
-			if n < c.cur.first+c.n {
-				if n == c.cur.first || c.cur.from-m.At > Stamp(phaseTolerance*float64(o.at-c.cur.from)/float64(n-c.cur.first)) {
-					return
-				}
-				// The first opening itself is the marked one.
-			}
-			c.reach(m, n, o)
-			c.mark++
-			continue
-		}
-		if m.At > o.at || !c.havePre && m.At != o.at {
-			return // the next opening may be nearer
-		}
-		place := float64(n)
-		if c.havePre {
-			place -= float64(o.at-m.At) / float64(o.at-c.prev.at) * float64(n-c.prevN)
-		}
-		c.accept(m, place, phaseTolerance, n, o)
-		c.mark++
-	}
-}
-
-// reach ties the first stretch to a mark before or after it, where the speed
-// carries the phase so far (measurement.md §4, after an unknown time).
-func (c *lobeNumbers) reach(m LobeMark, n int, o opening) {
-	spacing := float64(o.at-c.cur.from) / float64(n-c.cur.first)
-	anchor, at := c.cur.first, c.cur.from
-	if m.At > o.at {
-		anchor, at = n, o.at
-	}
-	apart := float64(m.At-at) / spacing
-	drift := gapDrift * math.Abs(apart)
-	if c.told != "" || drift > phaseTolerance {
-		return
-	}
-	c.accept(m, float64(anchor)+apart, gapJump+drift, n, o)
-}
-
-// accept ties the stretch to a mark that lies at a place in its count, if that
-// is within room of an opening. A mark that says otherwise than the one before
-// begins a new stretch: the phase moved without being seen to.
-func (c *lobeNumbers) accept(m LobeMark, place, room float64, n int, o opening) {
-	near := math.Round(place)
-	if math.Abs(place-near) > room {
-		return
-	}
-	turn := ((m.Lobe-1-c.cur.own(int(near)))%c.n + c.n) % c.n
-	if c.told == c.by && c.group == 0 {
-		if turn == c.turn {
-			return
-		}
-		c.newStretch()
-		c.cur.opening(n, o)
-		turn = ((m.Lobe-1-c.cur.own(int(near)))%c.n + c.n) % c.n
-	}
-	c.tie(0, turn, c.by, 0)
-}
-
-// own is the 1-based lobe of due opening n in the stretch's own count, which
-// number gives a number later.
-func (c *lobeNumbers) own(n int) int {
-	if c.n == 0 {
-		return 0
-	}
-	return c.cur.own(n) + 1
-}
-
-// lobe is the 1-based number of due opening n's lobe, as far as it is known
-// now, and the numbering that it is of, 0 while it is not known.
-func (c *lobeNumbers) lobe(n int) (lobe, numbering int) {
-	if c.n == 0 {
-		return 0, 0
-	}
-	if c.told != "" {
-		numbering = c.groups[c.group].id
-	}
-	return (c.cur.own(n)+c.turn)%c.n + 1, numbering
-}
-
-// figures are the signature of the lobes in the numbering at hand, nil while
-// there is none or it has too few turns: that which was given, until this
-// recording tells as much.
-func (c *lobeNumbers) figures() []LobeFigure {
-	if c.n == 0 || c.told == "" {
-		return nil
-	}
-	g := &c.groups[c.group]
-	var all lobeSignature
-	all.init(c.n)
-	all.merge(&g.sig, 0)
-	all.merge(&c.cur, c.turn)
-	switch turns := all.turns(); {
-	case c.group == 0 && c.known != nil && turns < lastMatch:
-		return c.known
-	case turns < leastMatch:
-		return nil
-	}
-	return all.figures()
-}
-
-// decide ties the stretch at hand by its signature, when there are turns
-// enough for another try or it is over.
-func (c *lobeNumbers) decide(over bool) {
-	turns := c.cur.turns()
-	if turns < leastMatch || !over && turns < 2*c.tried {
-		return
-	}
-	c.tried = turns
-	mine := c.cur.figures()
-	step, _ := c.cur.step.Mean()
-	best, bestTurn, bestLead := -1, 0, 0.0
-	for i := range c.groups {
-		if turn, lead, sure := c.match(i, mine, step); sure && (best < 0 || i > 0 && c.groups[i].sig.turns() > c.groups[best].sig.turns() && !(best == 0 && c.marked())) {
-			best, bestTurn, bestLead = i, turn, lead
-		}
-	}
-	switch {
-	case best >= 0:
-		c.tie(best, bestTurn, LobesByMatch, bestLead)
-	case !over && turns >= lastMatch && c.mark == len(c.marks):
-		c.begin(LobesByRecording)
-	}
-}
-
-// match matches a signature with that of a group: the one that it was given
-// until it has more turns of its own.
-func (c *lobeNumbers) match(group int, mine []LobeFigure, step float64) (turn int, lead float64, sure bool) {
-	g := &c.groups[group]
-	their := c.known
-	if group > 0 || their == nil || g.sig.turns() >= lastMatch {
-		if g.sig.turns() < leastMatch {
-			return 0, 0, false
-		}
-		their = g.sig.figures()
-	}
-	return matchLobes(their, mine, step)
-}
-
-// newStretch says that the next opening is in another phase than the last.
-func (c *lobeNumbers) newStretch() {
-	if c.n == 0 {
-		c.stretch++
-		return
-	}
-	if !c.cur.any {
-		return
-	}
-	c.close()
-	c.cur.clear()
-	c.stretch++
-	c.turn, c.told, c.group, c.tried, c.lead, c.havePre = 0, "", -1, 0, 0, false
-}
-
-// close puts the figures of the stretch at hand where they belong.
-func (c *lobeNumbers) close() {
-	c.cur.end()
-	if c.told == "" {
-		if c.decide(true); c.told == "" {
-			c.begin(LobesByRecording)
-		}
-	}
-	g := &c.groups[c.group]
-	g.sig.merge(&c.cur, c.turn)
-	g.any = true
-	if c.lead > 0 && (g.lead == 0 || c.lead < g.lead) {
-		g.lead = c.lead
-	}
-	if c.group == 0 && c.marked() && (c.told == c.by || !g.tied) {
-		g.by, g.tied = c.told, c.told == c.by
-	}
-	if len(c.places) < maxLobeStretches {
-		c.places = append(c.places, lobePlace{c.group, c.turn})
-	}
-}
-
-// finish ends the last stretch and chooses the numbering that is shown: that
-// of the marks, else the one with the most turns. Others whose signature has
-// become sure join it.
-func (c *lobeNumbers) finish() {
-	if c.n == 0 {
-		return
-	}
-	if c.cur.any {
-		for c.mark < len(c.marks) && c.prevN > c.cur.first+c.n {
-			c.reach(c.marks[c.mark], c.prevN, c.prev)
-			c.mark++
-		}
-		c.close()
-		c.cur.clear()
-	}
-	for i := range c.groups {
-		g, s := &c.groups[i], &c.groups[c.shown]
-		if !s.any || g.any && !(c.marked() && c.shown == 0) && g.sig.turns() > s.sig.turns() {
-			c.shown = i
-		}
-	}
-	s := &c.groups[c.shown]
-	for i := range c.groups {
-		g := &c.groups[i]
-		if i == c.shown || !g.any || i == 0 && c.marked() || g.sig.turns() < leastMatch {
-			continue
-		}
-		step, _ := g.sig.step.Mean()
-		turn, lead, sure := c.match(c.shown, g.sig.figures(), step)
-		if !sure {
-			continue
-		}
-		s.sig.merge(&g.sig, turn)
-		if s.lead == 0 || lead < s.lead {
-			s.lead = lead
-		}
-		for k := range c.places {
-			if p := &c.places[k]; p.group == i {
-				p.group, p.turn = c.shown, (p.turn+turn)%c.n
-			}
-		}
-		g.any = false
-		c.made--
-	}
-}
-
-// number gives the number of a lobe that own gave in a stretch, 0 where it is
-// not one of those shown. It is for after finish.
-func (c *lobeNumbers) number(own, stretch int) int {
-	if own == 0 || stretch >= len(c.places) || c.places[stretch].group != c.shown {
-		return 0
-	}
-	return (own-1+c.places[stretch].turn)%c.n + 1
-}
-
-// result fills in what is known of lobes; first is when the measurement
-// begins. It is for after finish.
-func (c *lobeNumbers) result(res *Interrupter, first Stamp) {
-	if c.n == 0 {
-		return
-	}
-	var empty lobeGroup
-	g := &empty
-	if len(c.groups) > 0 {
-		g = &c.groups[c.shown]
-	} else {
-		g.sig.init(c.n)
-	}
-	res.Lobes, res.WholeTurns = g.sig.result(), g.sig.turns()
-	if !g.any {
-		return
-	}
-	by := g.by
-	res.LobesNumberedBy = &by
-	res.LobesMatchLead = Num{g.lead, g.lead > 0}
-	res.LobesFromS = Known(float64(g.sig.from-first) / 1e9)
-	res.LobeStretches = c.made
-	if c.marked() && !c.groups[0].any {
-		res.LobeStretches--
-	}
 }

@@ -32,8 +32,8 @@ func medianOf(v []float64) float64 {
 }
 
 // Errors are against the median of the lobes, the mean of two where their
-// number is even: a single fault shows whole, in openings and in breaks
-// (measurement.md §4). Sums by hand.
+// number is even: a single fault shows whole, in openings and in breaks.
+// Sums by hand.
 func TestLobeErrorsAreAgainstTheMedian(t *testing.T) {
 	for _, tt := range []struct{ late, want []float64 }{
 		{[]float64{0, 0, 4, 0, 0}, []float64{0, 0, 4, 0, 0}},
@@ -210,7 +210,7 @@ func lobesShown(c *lobeNumbers) Interrupter {
 
 // Five lobes, one 8 ms late, the motor stopped for 12.5 cycles in the middle:
 // the two stretches are told apart, matched by their signature, and the fault
-// shows whole, in one lobe (measurement.md §4, Lobe numbers).
+// shows whole, in one lobe.
 func TestLobesAfterTheMotorStood(t *testing.T) {
 	late := []float64{0, 0, 8, 0, 0}
 	for begin := 1; begin <= 5; begin++ {
@@ -356,8 +356,8 @@ func TestLobeMarks(t *testing.T) {
 				}
 				n++
 			}
-			if c.told != tt.told[i] {
-				t.Errorf("%s: stretch %d goes by %q, want %q", tt.name, i, c.told, tt.told[i])
+			if c.numberedBy != tt.told[i] {
+				t.Errorf("%s: stretch %d goes by %q, want %q", tt.name, i, c.numberedBy, tt.told[i])
 			}
 		}
 		res := lobesShown(&c)

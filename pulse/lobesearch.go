@@ -14,10 +14,10 @@ const (
 	maxLobeCycles = 5000
 )
 
-// A LobeSearch tells from an interrupter's cycles after how many openings they
-// repeat, as they do over the turns of a cam whose lobes differ. It sorts the
-// first whole cycles of a stretch by their place in a turn of 1 to 12 lobes.
-// The zero value is ready; the memory is fixed.
+// A LobeSearch tells after how many openings the cycles of an interrupter repeat,
+// as they do over the turns of a cam whose lobes differ. It groups the first whole
+// cycles of a stretch by their lobe, for cams of 1 to 12 lobes. The zero value is
+// ready; the memory is fixed.
 type LobeSearch struct {
 	stretch  int
 	now, old lobeTurns // of this stretch, of the longest before
@@ -66,8 +66,8 @@ func (s *lobeTurns) within(n, which int) (variance float64, ok bool) {
 	return variance / float64(cycles-n), cycles >= minLobeCycles
 }
 
-// Found gives the least number of lobes whose turns the cycles repeat clearly,
-// by their periods or their breaks; 0 for none, and where there are too few
+// Found gives the least number of lobes after which the cycles clearly repeat, by
+// their periods or their breaks. It is 0 when there is none, and with too few
 // cycles to tell.
 func (s *LobeSearch) Found() int {
 	if s == nil {

@@ -17,9 +17,9 @@ type bouncing struct {
 	next  map[Stamp]Stamp // the next opening
 }
 
-// bounces are the distances of a burst's edges in ms, one set after the other:
+// bounceSteps are the distances of a burst's edges in ms, one set after the other:
 // clean, two and four more edges, and one that almost lasts.
-var bounces = [][]float64{{0.8, 1.6}, {}, {0.3, 0.4, 2.2, 0.5}, {3.9, 0.2}}
+var bounceSteps = [][]float64{{0.8, 1.6}, {}, {0.3, 0.4, 2.2, 0.5}, {3.9, 0.2}}
 
 // bouncingAt opens and closes in turn at the times in ms, closed before.
 func bouncingAt(times ...float64) (b bouncing) {
@@ -29,7 +29,7 @@ func bouncingAt(times ...float64) (b bouncing) {
 		at, l := Stamp(t*1e6), Level(i&1)
 		start := at
 		b.edges = append(b.edges, Edge{At: at, Level: l})
-		steps := bounces[i%len(bounces)]
+		steps := bounceSteps[i%len(bounceSteps)]
 		for j, step := range steps {
 			at += Stamp(step * 1e6)
 			b.edges = append(b.edges, Edge{At: at, Level: l ^ Level(1-j&1)})

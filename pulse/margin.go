@@ -22,13 +22,13 @@ type MarginGrid struct {
 // days.
 const maxTries = 100_000
 
-// gapOverMake is how much longer than a make of the train a gap must be for
-// its end to be told.
+// gapOverMake is the least ratio of a gap to a make of the train by which a gap
+// can be told from a make.
 const gapOverMake = 1.5
 
-// Check tells what is wrong with a grid: values must grow, rates lie from 2
-// to 100 pps, percent break from 1 to 99, gaps from 1 ms to a minute and half
-// as long again as any make.
+// Check tells what is wrong with a grid. Values must grow; rates are from 2 to 100
+// pps, percent breaks from 1 to 99, gaps from 1 ms to a minute and at least one
+// and a half times as long as any make.
 func (g *MarginGrid) Check() error {
 	for _, a := range []struct {
 		name     string
@@ -66,8 +66,8 @@ func (g *MarginGrid) Cells() int {
 	return len(g.RatesPPS) * len(g.BreakPercents) * max(len(g.GapsMS), 1)
 }
 
-// Index gives the cell of a rate, a percent break and a gap, by their places
-// in the grid; gap is 0 where there are none.
+// Index gives the cell of a rate, a percent break and a gap by their indices in
+// the grid. gap is 0 where there are none.
 func (g *MarginGrid) Index(rate, percent, gap int) int {
 	return (gap*len(g.RatesPPS)+rate)*len(g.BreakPercents) + percent
 }
@@ -117,7 +117,7 @@ type MarginCell struct {
 	Right        int     `json:"right"`
 }
 
-// AllRight tells that the cell was tried and always counted right.
+// AllRight tells whether the cell was tried and always counted right.
 func (c MarginCell) AllRight() bool { return c.Tries > 0 && c.Right == c.Tries }
 
 // BreakNS and MakeNS are the lengths of the pulses sent.
@@ -153,7 +153,7 @@ type MarginWindow struct {
 	// unknown where the window reaches the end of what was tried.
 	LowWrong  Num `json:"low_wrong"`
 	HighWrong Num `json:"high_wrong"`
-	// Ragged tells that other cells, outside the run, are always right too.
+	// Ragged tells whether cells outside the run are always right too.
 	Ragged bool `json:"ragged"`
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"iter"
+	"slices"
 	"strconv"
 )
 
@@ -70,8 +71,8 @@ type Measurement struct {
 	// KindLooks is the kind that the data alone tell, null where they tell
 	// none. Where it is not Kind, the limits may be the wrong ones.
 	KindLooks *string `json:"kind_looks"`
-	// MaybeInverted says that with the other polarity the data would look like
-	// a dial, while as read they do not.
+	// MaybeInverted says that the data do not look like a dial, but would with the
+	// other polarity.
 	MaybeInverted bool                       `json:"maybe_inverted"`
 	Limits        *string                    `json:"limits"`
 	Capture       Capture                    `json:"capture"`
@@ -118,15 +119,15 @@ type Dial struct {
 	Pulses      int    `json:"pulses"`
 	ShortBreaks int    `json:"short_breaks"`
 	Flashes     int    `json:"flashes"`
-	// FlashesWithoutPause are those of the flashes with a pause on one side
-	// only: at the other a pulse follows, or comes before, within the train gap.
+	// FlashesWithoutPause are the flashes with a pulse before or after them within
+	// the train gap, and so a pause on one side only.
 	FlashesWithoutPause int `json:"flashes_without_pause"`
 	Disconnects         int `json:"disconnects"`
-	// Stalls are breaks of a flash's length inside a train: no pulses, but
-	// measured and judged with those of the train.
+	// Stalls are breaks of a flash's length inside a train. They are no pulses, but
+	// are measured and judged with those of the train.
 	Stalls int `json:"stalls"`
-	// DisconnectsInside are those with a short make on both sides: a stall, or a
-	// line that was cut, and never a pass.
+	// DisconnectsInside are the disconnects with a short make on both sides: a
+	// stall, or a line that was cut. They never pass.
 	DisconnectsInside int         `json:"disconnects_inside"`
 	Trains            Trains      `json:"trains"`
 	RatePPS           OverallStat `json:"rate_pps"`
@@ -156,15 +157,7 @@ type Trains struct {
 }
 
 // TrainsOf makes a list of the given trains.
-func TrainsOf(t ...Train) Trains {
-	return Trains{len(t), func(yield func(Train) bool) {
-		for _, x := range t {
-			if !yield(x) {
-				return
-			}
-		}
-	}}
-}
+func TrainsOf(t ...Train) Trains { return Trains{len(t), slices.Values(t)} }
 
 // Len is the number of trains.
 func (t Trains) Len() int { return t.n }
@@ -247,7 +240,7 @@ type Interrupter struct {
 	LobesFromS    Num `json:"lobes_from_s"`
 }
 
-// A SpeedChange says that from a time on cycles were of another length.
+// A SpeedChange says that cycles were of another length from a time on.
 type SpeedChange struct {
 	At       Stamp   `json:"-"`
 	AtS      float64 `json:"at_s"`
@@ -256,9 +249,9 @@ type SpeedChange struct {
 	// FromNominal says that it is from the given speed, not from one that was
 	// seen before.
 	FromNominal bool `json:"from_nominal"`
-	// Factor is 2 and more where one of the two is that multiple of the other,
-	// within 5 %: then it may as well be that the speed stayed and
-	// interruptions are missing, or extra. 0 elsewhere.
+	// Factor is 2 or more where one spacing is that multiple of the other, within
+	// 5 %: then the speed may have stayed, and interruptions may be missing or
+	// extra. It is 0 elsewhere.
 	Factor int `json:"factor"`
 }
 
@@ -326,7 +319,7 @@ type Item struct {
 	Of         int       `json:"of"`
 	Upper95    Num       `json:"upper_95_percent"` // Clopper–Pearson bound on the fraction out of limit
 	AtS        Num       `json:"at_s"`             // when the worst value began, from the first edge
-	At         Place     `json:"where"`            // of the worst value
+	At         Location  `json:"where"`            // of the worst value
 	Source     string    `json:"source"`
 	Seen       Seen      `json:"seen"`
 }

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"slices"
 )
 
 // A Meter measures a contact from its edges. Feed it with Add in order of
@@ -15,8 +14,8 @@ type Meter struct {
 	set           settler
 	kind          Kind
 	from          string
-	early         []Event // the first findings, to tell the kind by
-	told          bool
+	early         []Event // the first ones, to detect the kind by
+	detected      bool
 	looks         Kind // told from the data
 	maybeInverted bool
 	dial          dialReader
@@ -25,17 +24,16 @@ type Meter struct {
 	n                       Counts // of the readers too
 	first, last             Stamp
 	firstSeen               bool
-	untimed                 int // transitions whose time is not known
 	extraEdges              int
-	bounce                  unordered
+	bounces                 bounces
+	noPulse                 extremeAt // bounces are not told by pulse or cycle
 	chatter                 durations
-	xBounce                 extreme
 	unknownNS, asymmetry    int64
 	startUnknown, sawChange bool
-	// beginning: an interrupter's file may still begin in the middle of a bounce.
-	beginning bool
-	firstOpen Event // held meanwhile
-	firstHeld bool
+	// atBeginning: an interrupter's file may begin in the middle of a bounce.
+	atBeginning bool
+	firstOpen   Event // held meanwhile
+	firstHeld   bool
 }
 
 // NewMeter makes a Meter. It returns an error for a configuration that cannot
@@ -59,29 +57,28 @@ func NewMeter(cfg Config) (*Meter, error) {
 		return nil, fmt.Errorf("limits %q are for kind %v, not %v", p.ID, p.Kind, m.kind)
 	}
 	m.set = settler{SettleNS: cmp.Or(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
-	m.bounce.most = m.set.SettleNS // of a bounce of two edges
-	coding := p.Coding
-	if cfg.CodingSet {
-		coding = cfg.Coding
-	}
 	m.dial = dialReader{
 		n:        &m.n,
 		pulseMin: cmp.Or(cfg.PulseMinNS, p.PulseMinNS, DefaultPulseMinNS),
 		pulseMax: cmp.Or(cfg.PulseMaxNS, p.PulseMaxNS, DefaultPulseMaxNS),
 		trainGap: cmp.Or(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
 		flashMax: cmp.Or(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
-		coding:   coding, forget: cfg.Forget, onPulse: cfg.Observer.Pulse, onTrain: cfg.Observer.Train,
-		judgeBounce: !cfg.Forget && slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == BounceMS }),
+		coding:   cfg.coding(), forget: cfg.Forget, onPulse: cfg.Observer.Pulse, onTrain: cfg.Observer.Train,
+		judgeBounce: !cfg.Forget && p.judges(BounceMS),
 	}
-	m.dial.bounce.most = m.set.SettleNS
-	for i := range m.dial.digitOf {
-		m.dial.digitOf[i] = string(rune('0' + i))
+	m.bounces.lengths.most = m.set.SettleNS // a bounce of two edges is shorter
+	m.dial.bounces.lengths.most = m.set.SettleNS
+	for i := range m.dial.digits {
+		m.dial.digits[i] = string(rune('0' + i))
 	}
 	cadence := cfg.CadenceNS
 	if cadence == nil {
 		cadence = p.CadenceNS
 	}
-	m.cam = interrupterReader{n: &m.n, onCycle: cfg.Observer.Cycle, forget: cfg.Forget, lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown, limits: cfg.Limits, cadence: len(cadence) > 0}
+	m.cam = interrupterReader{
+		n: &m.n, onCycle: cfg.Observer.Cycle, forget: cfg.Forget, limits: cfg.Limits, cadence: len(cadence) > 0,
+		lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown,
+	}
 	switch {
 	case m.set.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
 		return nil, errors.New("settling time, nominal period and lobes must not be negative")
@@ -112,7 +109,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 		m.cam.learnFrom = 2*k + 4 // nothing but the phase and the speed is to be learnt
 	}
 	m.asymmetry = int64(m.setup.AsymmetryNS)
-	m.beginning = !cfg.Live
+	m.atBeginning = !cfg.Live
 	if cfg.Live {
 		m.first, m.last = cfg.Start, cfg.Start
 		m.set.Start(cfg.Start, cfg.StartLevel)
@@ -126,7 +123,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 // startAs says that the contact is known to be in a state since at.
 func (m *Meter) startAs(at Stamp, closed bool) {
 	if closed {
-		m.dial.closedSince(at)
+		m.dial.closed(at, true, false)
 	} else {
 		m.dial.open, m.cam.open = true, true
 		m.startUnknown = true
@@ -167,14 +164,14 @@ func (m *Meter) begin(e *Edge) {
 		case m.cfg.Polarity.Closed(e.Level):
 			m.startUnknown = true // its break began before the recording
 		case m.cfg.Live: // closed since the start; what was before is not known
-			m.dial.closedSince(m.first)
+			m.dial.closed(m.first, true, false)
 		}
 	}
 }
 
-// origin is from where the times of corrected openings are counted, so that
-// what begins with an opening is told where the recording has its edge, which
-// is never before the first one: the correction is for lengths.
+// origin is the time from which corrected openings are counted. So what begins
+// with an opening is told at its edge in the recording, never before the first
+// one: the correction is for lengths.
 func (m *Meter) origin() Stamp { return m.first - Stamp(m.asymmetry) }
 
 func (m *Meter) handleAll(ev []Event) {
@@ -183,7 +180,7 @@ func (m *Meter) handleAll(ev []Event) {
 	}
 }
 
-// handle counts a finding and passes it on to be read.
+// handle counts an event and passes it on to be read.
 func (m *Meter) handle(e *Event) {
 	if m.cfg.Observer.Event != nil {
 		m.cfg.Observer.Event(e)
@@ -201,7 +198,6 @@ func (m *Meter) handle(e *Event) {
 		m.unknownNS += long
 		if e.Transition {
 			m.n.Transitions++
-			m.untimed++
 		}
 		if m.cfg.Live && m.cfg.StartLevel <= High && e.At <= m.cfg.Start {
 			m.startUnknown = true // it begins inside a burst
@@ -211,40 +207,41 @@ func (m *Meter) handle(e *Event) {
 		if long > 0 {
 			m.n.Bounced++
 			m.extraEdges += int(e.Extra)
-			if !m.cfg.Forget {
-				m.bounce.add(long)
+		}
+		if !m.cfg.Forget {
+			side := Opening
+			if e.Closed {
+				side = Closing
 			}
-			if v := float64(long); !m.xBounce.within(v) {
-				side := Opening
-				if e.Closed {
-					side = Closing
-				}
-				m.xBounce.see(v, spot{Value: Value{BreakNS: long}, at: e.At, side: side})
-			}
+			m.bounces.add(long, e.At, side, &m.noPulse)
 		}
 	}
-	if !m.told {
+	if !m.detected {
 		m.early = append(m.early, *e)
 		if m.kind != KindAuto {
 			m.read(e)
 		}
-		enough := tellEvents
+		enough := detectEvents
 		if m.cfg.Live {
-			enough = tellEventsLive
+			enough = detectEventsLive
 		}
 		if len(m.early) >= enough {
-			m.tell()
+			m.detect()
 		}
 	} else {
 		m.read(e)
 	}
 }
 
-// read gives a transition or an unknown interval to the kind's reader.
+// read gives an event to the reader of the kind, unless it is held back.
 func (m *Meter) read(e *Event) {
-	if m.beginning && m.kind == KindInterrupter && m.begins(e) {
-		return
+	if !(m.atBeginning && m.kind == KindInterrupter && m.holdsStart(e)) {
+		m.give(e)
 	}
+}
+
+// give gives a transition or an unknown interval to the reader of the kind.
+func (m *Meter) give(e *Event) {
 	if e.Kind == EventUnknown {
 		if m.kind == KindDial {
 			m.dial.advance(e.At)
@@ -268,11 +265,11 @@ func (m *Meter) read(e *Event) {
 	}
 }
 
-// begins keeps a break from an interrupter's reader that is too short for a
-// pulse and lies within two settling times of the start of a file: that may
-// begin in the middle of a bounce, and cannot tell. It is true for what is not
-// to be read now.
-func (m *Meter) begins(e *Event) bool {
+// holdsStart holds an opening within two settling times of the start of a file
+// back from an interrupter's reader, until its break is known not to be too short
+// for a pulse: a file cannot tell whether it begins in the middle of a bounce. It
+// tells whether e is not to be read now.
+func (m *Meter) holdsStart(e *Event) bool {
 	within := e.Kind == EventTransition && int64(e.At-m.first) <= 2*m.set.SettleNS
 	switch {
 	case within && !e.Closed:
@@ -282,31 +279,29 @@ func (m *Meter) begins(e *Event) bool {
 		m.firstHeld, m.startUnknown = false, true
 		return true
 	case !within:
-		m.beginning = false
+		m.atBeginning = false
 	}
-	m.begun()
+	m.readFirstOpen()
 	return false
 }
 
-// begun reads the opening that begins held.
-func (m *Meter) begun() {
+// readFirstOpen reads the opening that holdsStart has held back.
+func (m *Meter) readFirstOpen() {
 	if m.firstHeld {
-		still := m.beginning
-		m.firstHeld, m.beginning = false, false
-		m.read(&m.firstOpen)
-		m.beginning = still
+		m.firstHeld = false
+		m.give(&m.firstOpen)
 	}
 }
 
-// tell looks at the first findings for the kind, and reads them if it was not
+// detect tells the kind from the first events, and reads them if it was not
 // known before.
-func (m *Meter) tell() {
-	if m.told {
+func (m *Meter) detect() {
+	if m.detected {
 		return
 	}
-	m.told = true
-	m.looks = tellKind(m.early, &m.dial, false)
-	m.maybeInverted = m.looks == KindInterrupter && tellKind(m.early, &m.dial, true) == KindDial
+	m.detected = true
+	m.looks = detectKind(m.early, &m.dial, false)
+	m.maybeInverted = m.looks == KindInterrupter && detectKind(m.early, &m.dial, true) == KindDial
 	if m.kind == KindAuto {
 		if m.kind = m.looks; m.kind == KindAuto {
 			m.kind = KindDial // nothing will be measured either way
@@ -318,21 +313,20 @@ func (m *Meter) tell() {
 	m.early = nil
 }
 
-// Counts may be called between calls of Add; they only grow. What was counted
-// as missing while nothing moved stays so in them, also where it turns out to
-// have been another speed.
+// Counts may be called between calls of Add. They only grow: what counted as
+// missing while nothing moved stays, even if the speed turns out to have changed.
 func (m *Meter) Counts() Counts {
 	n, c := m.n, &m.cam
 	n.LostEdges = uint64(m.set.Lost())
-	n.Stalls += uint64(m.dial.cuts)
-	c.shown.missing = max(c.shown.missing, n.Missing+uint64(c.still.missing))
-	c.shown.due = max(c.shown.due, n.CyclesDue+uint64(c.still.due))
+	n.Stalls += uint64(m.dial.disconnectsInside)
+	c.shown.missing = max(c.shown.missing, n.Missing+uint64(c.standstill.missing))
+	c.shown.due = max(c.shown.due, n.CyclesDue+uint64(c.standstill.due))
 	n.Missing, n.CyclesDue = c.shown.missing, c.shown.due
 	return n
 }
 
-// Advance says that no edge came up to now, none lost either, so that a live
-// capture sees trains end without waiting for the next one.
+// Advance says that no edge came up to now and none was lost, so that a live
+// capture sees a train end without waiting for the next one.
 func (m *Meter) Advance(now Stamp) {
 	m.handleAll(m.set.Advance(now))
 	now, ok := m.set.decided(now)
@@ -343,24 +337,22 @@ func (m *Meter) Advance(now Stamp) {
 	m.cam.advance(now)
 }
 
-// SetClock replaces what the Setup says of the time base; it counts until
-// Finish. A live capture knows at its end only how its clock was steered.
-func (m *Meter) SetClock(rel float64, from ClockFrom) {
-	m.setup.ClockRel, m.setup.ClockFrom = rel, from
-}
+// SetClock replaces what the Setup says of the time base, until Finish. A live
+// capture knows only at its end how its clock was steered.
+func (m *Meter) SetClock(rel float64, from ClockFrom) { m.setup.ClockRel, m.setup.ClockFrom = rel, from }
 
 // LobeFigures gives the signature of an interrupter's lobes so far, by the
 // numbers of the latest CycleRow, for a later Config.LobesKnown: nil without
 // lobes, with too few turns, and while the numbers are not known.
 func (m *Meter) LobeFigures() []LobeFigure { return m.cam.sig.figures() }
 
-// Finish ends the measurement. end is the end of a live capture; it is not
-// used for a recording. The Meter must not be used after.
+// Finish ends the measurement. end is the end of a live capture; it is not used
+// for a recording. The Meter must not be used afterwards.
 func (m *Meter) Finish(end Stamp) *Measurement {
 	ev, undecided, known := m.set.Finish(m.cfg.Live, end)
 	m.handleAll(ev)
-	m.tell()
-	m.begun()
+	m.detect()
+	m.readFirstOpen()
 	if m.cfg.Live {
 		m.last = end
 	}
@@ -373,26 +365,15 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 			Closed: m.cfg.Polarity.String(), Unknown: int(n.UnknownIntervals), UnknownS: float64(m.unknownNS) / 1e9,
 		},
 	}
-	clean := int(n.Transitions-n.Bounced) - m.untimed
-	if !m.cfg.Forget {
-		if m.looks != KindAuto {
-			looks := m.looks.String()
-			r.KindLooks = &looks
-		}
-		m.bounce.list.AddZeros(clean)
+	if !m.cfg.Forget && m.looks != KindAuto {
+		looks := m.looks.String()
+		r.KindLooks = &looks
 	}
-	if clean > 0 {
-		m.xBounce.lo = spot{ok: true, at: m.first}
-		if n.Bounced == 0 {
-			m.xBounce.hi = spot{ok: true, at: m.first}
-		}
-	}
-	nb, fill := joined(&m.bounce)
-	nc, fillChatter := joined(&m.chatter)
+	bounce, chatter := m.bounces.sample(m.first), joined(extremes{}, &m.chatter)
 	r.Settling = Settling{
 		SettleMS: ms(float64(m.set.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: int(n.Transitions),
 		Bounced: int(n.Bounced), ExtraEdges: m.extraEdges, Chatter: int(n.Chatter),
-		BounceMS: statOf(nb, fill), ChatterMS: statOf(nc, fillChatter),
+		BounceMS: bounce.stat(), ChatterMS: chatter.stat(),
 	}
 	quiet := end
 	if undecided && known {
@@ -401,7 +382,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	if m.kind == KindDial {
 		r.Capture.PartialEnd = m.dial.finish(m.cfg.Live, quiet)
 		r.Dial = m.dial.result()
-		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.startCut
+		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.firstLostHead
 	} else {
 		r.Capture.PartialEnd = m.cam.finish(m.cfg.Live, quiet)
 		r.Interrupter = m.cam.result(m.origin())
@@ -418,14 +399,13 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	return r
 }
 
-// values gives what the readers have of a quantity, in its own unit.
-func (m *Meter) values(q Quantity, segment int) (n int, fill func(dst []float64, from int), x extreme, ok bool) {
-	if m.kind == KindDial {
-		return m.dial.values(q)
+// sample gives what the readers have of a quantity.
+func (m *Meter) sample(q Quantity, segment int) sample {
+	switch {
+	case m.kind == KindDial:
+		return m.dial.sample(q)
+	case q == BounceMS:
+		return m.bounces.sample(m.first)
 	}
-	if q == BounceMS {
-		n, fill = joined(&m.bounce)
-		return n, fill, m.xBounce.each(ms), true
-	}
-	return m.cam.values(q, segment)
+	return m.cam.sample(q, segment)
 }

@@ -2,10 +2,9 @@ package pulse
 
 import "math"
 
-// A summed is what an overall figure rests on: n periods of breaks each, in
-// runs within which each period begins at the opening that ended the one
-// before.
-type summed struct {
+// An overallSum is what an overall figure rests on: n periods of breaks each, in
+// runs within which each period begins at the opening that ended the one before.
+type overallSum struct {
 	n, runs, breaks   int
 	breakNS, periodNS float64 // sums
 }
@@ -15,7 +14,7 @@ type summed struct {
 // noise of edgeNS counts twice a run; steps of the recorded times may be off
 // alike in every run; the time base is common to all (JCGM 100:2008, 5.1 and
 // 5.2).
-func (s Setup) overallRate(x summed, edgeNS float64) float64 {
+func (s Setup) overallRate(x overallSum, edgeNS float64) float64 {
 	runs := float64(x.runs)
 	noise := math.Sqrt(2*runs) * edgeNS
 	steps := math.Sqrt2 * runs * s.resolutionMS() * 1e6
@@ -29,7 +28,7 @@ func (s Setup) overallRate(x summed, edgeNS float64) float64 {
 // units of 100 · edgeNS / sum of periods. The asymmetry acts alike on each
 // break, and so may steps of the recorded times on each period; the time base
 // cancels.
-func (s Setup) overallPercent(x summed, edgeNS float64) float64 {
+func (s Setup) overallPercent(x overallSum, edgeNS float64) float64 {
 	b, k, n := x.breakNS/x.periodNS, float64(x.breaks), float64(x.n)
 	noise := edgeNS * math.Sqrt(2*k*n-2*float64(x.runs)*b*(1-b))
 	asymmetry := n * k * s.AsymmetryUNS
@@ -42,7 +41,7 @@ func (s Setup) overallPercent(x summed, edgeNS float64) float64 {
 // budget's noise, that scatter counts in its place: what was seen is never
 // more certain than it looks.
 func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
-	var x summed
+	var x overallSum
 	var q Quantity
 	var seenNS float64 // of edges in the rate
 	var percent Stat
@@ -51,7 +50,7 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 	case r.Dial != nil:
 		d := &m.dial
 		q, percent, rate = RatePPS, r.Dial.BreakPercent.Stat, r.Dial.RatePPS.Overall.V
-		x = summed{n: d.per.Len(), breaks: 1, breakNS: float64(d.brk.Sum()), periodNS: float64(d.per.Sum())}
+		x = overallSum{n: d.per.Len(), breaks: 1, breakNS: float64(d.brk.Sum()), periodNS: float64(d.per.Sum())}
 		for t := range d.trains.all {
 			if t.pulses > 1 {
 				x.runs++
@@ -64,8 +63,8 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 	case r.Interrupter != nil:
 		c := &m.cam
 		q, percent, rate = RateIPM, r.Interrupter.BreakPercent.Stat, r.Interrupter.RateIPM.Overall.V
-		x = summed{n: c.per.Len(), breaks: max(c.follow.pat.k(), 1), breakNS: float64(c.brk.Sum()), periodNS: float64(c.per.Sum())}
-		seenNS, x.runs = c.phaseSpreadNS()
+		x = overallSum{n: c.per.Len(), breaks: max(c.follow.pat.k(), 1), breakNS: float64(c.brk.Sum()), periodNS: float64(c.per.Sum())}
+		seenNS, x.runs = c.phaseSDNS()
 	}
 	if x.n == 0 || x.periodNS <= 0 {
 		return

@@ -8,47 +8,48 @@ import (
 const (
 	// phaseTolerance is how far from its due time an opening may be, as a
 	// fraction of the distance to the neighbouring due opening on that side. A
-	// quarter keeps a worn cam's errors in and halves the ambiguity.
+	// quarter includes the errors of a worn cam, and is half of what would be
+	// ambiguous.
 	phaseTolerance = 0.25
-	// learnBreaks is how many interruptions are looked at before the period or
-	// the cadence is told from the data: three cycles of the longest cadence
-	// that is looked for, and a half more for a missing one.
+	// learnBreaks is how many interruptions the period or the cadence is learnt
+	// from: four cycles of the longest cadence that is looked for, and a half more
+	// for a missing one.
 	learnBreaks = 36
-	// maxCadenceBreaks bounds the breaks per cycle of a cadence told from the data.
+	// maxCadenceBreaks bounds the breaks per cycle of a cadence that is learnt.
 	maxCadenceBreaks = 8
-	// learnMost bounds how many are looked at where the first ones are explained
-	// poorly, at more than costPoor each: an outage or noise that hides the rest.
+	// learnMost bounds their number where the first ones are explained poorly, at
+	// a cost above costPoor each: an outage or noise hides the rest.
 	learnMost = 4 * learnBreaks
 	costPoor  = 4
-	// costClean is what an opening may cost where fewer are enough, since the
-	// nominal speed or cadence is given.
+	// costClean is the most that an opening may cost for fewer to be enough, where
+	// the nominal speed or cadence is given.
 	costClean = 0.5
-	// costOther is what a pattern other than the given one must explain better,
-	// costBreaks what each further break in its cycle must: a longer pattern
-	// fits more by chance. Both in the unit of the follower's costs.
+	// costOther is by how much a pattern other than the given one must cost less,
+	// costBreaks how much less for each further break in its cycle: a longer
+	// pattern fits more by chance. Both are in the unit of the follower's costs.
 	costOther  = 20
 	costBreaks = 6
-	// costCadence is what a cadence that was found may cost an opening: one that
-	// explains less is a coincidence.
+	// costCadence is the most that a learnt cadence may cost per opening: one that
+	// costs more is a coincidence.
 	costCadence = 1.8
-	// evenSpacing parts evenly spaced openings from a cadence: 0.62 is the most
+	// evenSpacing separates evenly spaced openings from a cadence: 0.62 is the most
 	// even of the published cadences (400/350/225/525), jitter stays above.
 	evenSpacing = 0.75
-	// noisyExtra is from how many interruptions that are not due, among those
-	// that are learnt from, the first one may be such too.
+	// noisyExtra is from how many extra interruptions, among those that are learnt
+	// from, the first one may be extra too.
 	noisyExtra = 2
 )
 
-// A pattern is one cycle of openings as due: after each opening its break and
-// the make that follows. A plain interrupter has one.
+// A pattern is one cycle of due openings: the break after each, and the make
+// that follows. A plain interrupter has one opening a cycle.
 type pattern struct {
 	brk, mk []int64 // k each
 	cycle   int64
-	// usual is the length that each break of a plain interrupter really has,
-	// 0 where the nominal one is the best guess.
+	// usual is the median break of a plain interrupter, 0 where the nominal one is
+	// the best guess.
 	usual int64
-	// What the limits allow, nil where they say nothing: of the break after each
-	// opening, the make after that, and the time to the next opening.
+	// What the limits allow for the break after each opening, the make after that
+	// and the time to the next opening. They are nil without limits.
 	allowBreak, allowMake, allowSpacing []span
 	leastPercent, mostPercent           float64 // of the break of a plain interrupter
 }
@@ -57,6 +58,14 @@ func (p *pattern) k() int { return len(p.brk) }
 
 // spacing is the time from opening j to the next.
 func (p *pattern) spacing(j int) int64 { return p.brk[j] + p.mk[j] }
+
+// segment is the length of segment i of the cadence, from 0: make, break, make …
+func (p *pattern) segment(i int) int64 {
+	if k := p.k(); i%2 == 0 {
+		return p.mk[(i/2+k-1)%k]
+	}
+	return p.brk[i/2]
+}
 
 // patternOf makes the pattern of a cadence make, break, make, break …
 // Segment 1 is the make before the first break, so the last make belongs to
@@ -77,7 +86,7 @@ func plain(period int64) pattern {
 	return pattern{brk: []int64{period / 2}, mk: []int64{period - period/2}, cycle: period}
 }
 
-// A span is a range of lengths; 0 where a side is open.
+// A span is a range of lengths. hi is 0 where it has no end.
 type span struct{ lo, hi int64 }
 
 func (a span) holds(ns int64) bool { return ns >= a.lo && (a.hi == 0 || ns <= a.hi) }
@@ -89,7 +98,7 @@ func (a *span) narrow(b span) {
 	}
 }
 
-// allow takes from the limits how far apart two openings may be.
+// allow derives from the limits how far apart two openings may be.
 func (p *pattern) allow(limits *Profile) {
 	p.allowBreak, p.allowMake, p.allowSpacing, p.leastPercent, p.mostPercent = nil, nil, nil, 0, 100
 	if limits == nil {
@@ -144,16 +153,16 @@ func (p *pattern) allow(limits *Profile) {
 	}
 }
 
-// allowed tells whether the limits say that the next opening may come d after
-// opening j with its break, 0 where that is not known, though that is longer or
-// shorter than expected.
+// allowed tells whether the limits allow the next opening at a distance d after
+// opening j, though that is longer or shorter than expected. brk is the break of
+// opening j, 0 where it is not known.
 func (p *pattern) allowed(j int, d, brk int64, scale float64) bool {
 	if p.allowBreak == nil {
 		return false
 	}
 	b, m, a := p.allowBreak[j], p.allowMake[j], p.allowSpacing[j]
 	both := brk > 0 && b.holds(brk) && m.holds(d-brk)
-	said := func(side func(span) int64) bool { // by the limits of the cycle, or by those of both its parts
+	bounded := func(side func(span) int64) bool { // by a limit of the cycle, or by those of both its parts
 		if side(a) > 0 {
 			return both || side(b) == 0 && side(m) == 0 && brk == 0
 		}
@@ -163,14 +172,14 @@ func (p *pattern) allowed(j int, d, brk int64, scale float64) bool {
 		return false
 	}
 	if float64(d) > float64(p.spacing(j))*scale {
-		return said(func(s span) int64 { return s.hi })
+		return bounded(func(s span) int64 { return s.hi })
 	}
-	return said(func(s span) int64 { return s.lo })
+	return bounded(func(s span) int64 { return s.lo })
 }
 
-// ahead finds the due opening nearest to a distance d from opening j: how many
-// openings on it is, how late d is for it, the distance to the neighbouring
-// due opening on that side, and whether d is near enough.
+// ahead finds the due opening nearest to a distance d after opening j. It is m
+// openings after j, d is late for it by off, and room is the distance to its
+// neighbour on that side. ok tells whether d is near enough.
 func (p *pattern) ahead(j int, d, scale float64) (m int, off, room float64, ok bool) {
 	k := p.k()
 	cycle := float64(p.cycle) * scale
@@ -197,8 +206,8 @@ func (p *pattern) ahead(j int, d, scale float64) (m int, off, room float64, ok b
 	return m, off, room, m > 0 && math.Abs(off) <= phaseTolerance*room
 }
 
-// overdue counts the openings due after opening j that have not come when d
-// has passed since it, each given grace, a fraction of the spacing after it.
+// overdue counts the openings due after opening j that have not come when d has
+// passed since it. Each may be late by grace, a fraction of the spacing after it.
 func (p *pattern) overdue(j int, d, scale, grace float64) (n int) {
 	k := p.k()
 	cycle := float64(p.cycle) * scale
@@ -215,8 +224,8 @@ func (p *pattern) overdue(j int, d, scale, grace float64) (n int) {
 	}
 }
 
-// expected counts the openings due before opening j that fall into the time
-// of length d before it, each by more than the tolerance after its begin.
+// expected counts the due openings in the time of length d before opening j,
+// without those within the tolerance of its beginning.
 func (p *pattern) expected(j int, d, scale float64) (n int) {
 	k := p.k()
 	cycle := float64(p.cycle) * scale
@@ -233,7 +242,7 @@ func (p *pattern) expected(j int, d, scale float64) (n int) {
 	}
 }
 
-// alike tells whether two lengths may be the same segment of two cycles.
+// alike tells whether two lengths may be of the same segment in two cycles.
 func alike(a, b int64) bool { return math.Abs(float64(a-b)) <= 0.15*float64(max(a, b)) }
 
 func every(x []int64, from, step int) (y []int64) {
@@ -244,20 +253,19 @@ func every(x []int64, from, step int) (y []int64) {
 }
 
 func medianNS(x []int64) int64 {
-	v := quantiles(len(x), func(dst []float64, from int) {
-		for i := range dst {
-			dst[i] = float64(x[from+i])
-		}
-	}, 0.5)
-	return int64(math.Round(v[0]))
+	v := make([]float64, len(x))
+	for i := range x {
+		v[i] = float64(x[i])
+	}
+	return int64(math.Round(median(v)))
 }
 
-// periods are the periods that a plain interrupter may have, by the distances
-// of openings up to four apart: each about which others lie, at their mean.
+// periods are those that a plain interrupter may have. Each is the mean of the
+// distances near one of them, among openings up to four apart.
 func periods(o []opening) (list []int64) {
 	var all []int64
 	for i := range o {
-		for j := i + 1; j < len(o) && j <= i+4 && !o[j].gap; j++ {
+		for j := i + 1; j < len(o) && j <= i+4 && !o[j].unknownBefore; j++ {
 			d := int64(o[j].at - o[i].at)
 			if all = append(all, d); j > i+1 {
 				all = append(all, d/int64(j-i)) // where the openings are uneven
@@ -284,8 +292,8 @@ func periods(o []opening) (list []int64) {
 	return list
 }
 
-// cadences are the cycles of two breaks and more that are found so many times
-// in a row.
+// cadences are the cycles of two breaks and more that repeat so many times in a
+// row.
 func cadences(o []opening, times int) (list []pattern) {
 	n := len(o) - 1
 	if n < 4 {
@@ -295,12 +303,12 @@ func cadences(o []opening, times int) (list []pattern) {
 	for i := range n {
 		brk[i] = o[i].breakNS
 		mk[i] = int64(o[i+1].at-o[i].at) - brk[i]
-		if o[i+1].gap || brk[i] == 0 {
-			mk[i] = 0 // like nothing
+		if o[i+1].unknownBefore || brk[i] == 0 {
+			mk[i] = 0 // it repeats nothing
 		}
 	}
 	for k := 2; k <= maxCadenceBreaks && 2*k <= n; k++ {
-		// The longest stretches that repeat, three at most: a fault parts them.
+		// The three longest stretches that repeat: a fault ends one.
 		type stretch struct{ lo, hi int }
 		var found []stretch
 		for lo := 0; lo+2*k <= n; lo++ {
@@ -350,13 +358,13 @@ func cadenceFrom(brk, mk []int64, k int) pattern {
 	return p
 }
 
-// speeds are how much slower than the pattern the openings may run.
+// speeds are the ratios of the openings' period to that of the pattern to try.
 func (p *pattern) speeds(o []opening) []float64 {
 	list := []float64{1}
 	k := p.k()
 	var cycles []int64
 	for i := k; i < len(o); i++ {
-		if !slices.ContainsFunc(o[i-k+1:i+1], func(x opening) bool { return x.gap }) {
+		if !slices.ContainsFunc(o[i-k+1:i+1], func(x opening) bool { return x.unknownBefore }) {
 			cycles = append(cycles, int64(o[i].at-o[i-k].at))
 		}
 	}
@@ -367,62 +375,55 @@ func (p *pattern) speeds(o []opening) []float64 {
 }
 
 // A cycleFit tells the mean distance of due openings from the steps of a
-// follower, by a line through each stretch of one phase: through the openings
-// of one place, for those of a cadence are not evenly spaced.
+// follower, by a line through each stretch of one phase. It takes the openings
+// of one place in the cycle, for those of a cadence are not evenly spaced.
 type cycleFit struct {
-	n              float64 // of the stretch
-	at             Stamp   // its first opening
-	place          int     // of that
-	x, mx, my      float64
-	sxx, sxy       float64
-	sxxAll, sxyAll float64
+	line     lineFit // of the stretch
+	at       Stamp   // its first opening
+	position int     // of that
+	x        float64 // openings due since
+	sxx, sxy float64 // of the stretches that have ended
 }
 
 func (c *cycleFit) take(s *step) {
 	if s.extra {
 		return
 	}
-	if c.n == 0 || s.slip || s.anew || s.stepped {
-		c.part()
-		c.at, c.place = s.o.at, s.place
-	} else if c.x += float64(s.due); s.place != c.place {
+	if c.line.n == 0 || s.slip || s.anew || s.stepped {
+		c.endStretch()
+		c.at, c.position = s.o.at, s.position
+	} else if c.x += float64(s.due); s.position != c.position {
 		return
 	}
-	c.n++
-	y := float64(s.o.at - c.at)
-	dx := c.x - c.mx
-	c.mx += dx / c.n
-	c.my += (y - c.my) / c.n
-	c.sxx += dx * (c.x - c.mx)
-	c.sxy += dx * (y - c.my)
+	c.line.add(c.x, float64(s.o.at-c.at))
 }
 
-func (c *cycleFit) part() {
-	*c = cycleFit{sxxAll: c.sxxAll + c.sxx, sxyAll: c.sxyAll + c.sxy}
+func (c *cycleFit) endStretch() {
+	*c = cycleFit{sxx: c.sxx + c.line.sxx, sxy: c.sxy + c.line.sxy}
 }
 
 // slope is the mean distance, or the given one where there is none.
 func (c *cycleFit) slope(given float64) float64 {
-	if c.part(); c.sxxAll > 0 {
-		return c.sxyAll / c.sxxAll
+	if c.endStretch(); c.sxx > 0 {
+		return c.sxy / c.sxx
 	}
 	return given
 }
 
-// learnt is the pattern that explains openings best.
+// A learnt pattern is the one that explains openings best.
 type learnt struct {
-	pat   pattern
-	scale float64
-	cost  float64
-	noisy bool // some of them were not due, so the first may be such too
-	blind bool // no two openings have a known distance: nothing is known of the spacing
-	fits  bool // it explains nearly all of them
+	pat       pattern
+	scale     float64
+	cost      float64
+	noisy     bool // some of them are extra, so the first may be extra too
+	noSpacing bool // no two openings have a known distance: nothing is known of the spacing
+	fits      bool // it explains nearly all of them
 }
 
-// learn finds the pattern that explains the openings best, each candidate
-// tried by following it: the given one, if any (with one break it is that of a
-// plain interrupter), and those that the openings themselves show, cadences
-// unless isPlain. The limits are those in force for the given one.
+// learn finds the pattern that explains the openings best, by following each
+// candidate: the given one, if any, the plain interrupters that the openings
+// show and, unless isPlain, the cadences that they show. The limits hold for
+// plain interrupters and for patterns with as many breaks as the given one.
 func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 	var breaks []int64
 	for _, x := range o {
@@ -446,7 +447,7 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 			p.usual = brk
 		}
 		penalty += costBreaks * float64(p.k()-1)
-		// The path tells the speed better than a single distance does.
+		// A path tells the speed better than a single distance does.
 		for range 3 {
 			fit = cycleFit{}
 			f.init(p, scale, false)
@@ -455,9 +456,9 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 				f.add(&o[i])
 			}
 			f.finish()
-			better := f.total+penalty < best.cost && f.total <= most
+			better := f.cost+penalty < best.cost && f.cost <= most
 			if better {
-				best = learnt{pat: p, scale: scale, cost: f.total + penalty, noisy: f.extras >= noisyExtra, fits: f.total <= 0.5*float64(len(o))}
+				best = learnt{pat: p, scale: scale, cost: f.cost + penalty, noisy: f.extras >= noisyExtra, fits: f.cost <= 0.5*float64(len(o))}
 			}
 			x := fit.slope(float64(p.cycle)/float64(p.k())*scale) * float64(p.k()) / float64(p.cycle)
 			if !better || math.Abs(x-scale) > phaseTolerance*scale {
@@ -492,7 +493,7 @@ func learn(o []opening, given *pattern, limits *Profile, isPlain bool) learnt {
 	}
 	if math.IsInf(best.cost, 1) { // no cycle will be measured
 		try(plain(1e9), 1, 0, math.Inf(1))
-		best.blind = true
+		best.noSpacing = true
 	}
 	return best
 }

@@ -18,38 +18,16 @@ const (
 	collectMax = 1 << 16
 )
 
-// quantiles gives the ps-quantiles (0 ≤ p ≤ 1) of n values by linear
-// interpolation between order statistics: definition 7 of R. J. Hyndman and
-// Y. Fan, Sample quantiles in Statistical Packages, The American Statistician
-// 50, 1996. They are exact, whatever n; the values are never copied or sorted
-// as a whole.
+// statOf summarises n values. fill(dst, from) stores the values from, from + 1 …
+// in dst and must give the same ones each time it is called. NaN and infinite
+// values are left out, and N counts the others.
 //
-// fill(dst, from) stores the values from, from + 1 … in dst and must give the
-// same ones each time it is called. NaN and infinite values are left out. With
-// no value left, and for p outside 0…1, the result is NaN.
-func quantiles(n int, fill func(dst []float64, from int), ps ...float64) []float64 {
-	s := newSeries(n, fill)
-	lo, hi, _ := s.extent()
-	sel := newSelection(s.n, lo, hi, ps, collectMax)
-	for !sel.done() {
-		s.each(sel.see)
-		sel.narrow()
-	}
-	qs := make([]float64, len(ps))
-	for i, p := range ps {
-		qs[i] = sel.quantile(p)
-	}
-	return qs
-}
-
-// statOf summarises n values, which fill gives as for quantiles; N counts the
-// finite ones. Mean and standard deviation come from a second pass about the
-// mean of the first, corrected for its rounding (T. F. Chan, G. H. Golub, R. J.
-// LeVeque, Algorithms for Computing the Sample Variance, The American
-// Statistician 37, 1983, eq. 1.7).
-//
-// Ten million values take three or four calls of fill for each block and
-// about 1 MB.
+// Mean and standard deviation come from a second pass about the mean of the
+// first, corrected for its rounding (T. F. Chan, G. H. Golub, R. J. LeVeque,
+// Algorithms for Computing the Sample Variance, The American Statistician 37,
+// 1983, eq. 1.7). Percentiles are exact, whatever n: the values are never
+// copied or sorted as a whole. Ten million values take three or four calls of
+// fill for each block and about 1 MB.
 func statOf(n int, fill func(dst []float64, from int)) Stat {
 	s := newSeries(n, fill)
 	lo, hi, mean := s.extent()
@@ -184,6 +162,10 @@ func (s *selection) position(p float64) (rank int, part float64, ok bool) {
 	return int(h), h - math.Floor(h), true
 }
 
+// quantile gives the p-quantile by linear interpolation between order
+// statistics: definition 7 of R. J. Hyndman and Y. Fan, Sample Quantiles in
+// Statistical Packages, The American Statistician 50, 1996. It is NaN without
+// values and for p outside 0…1.
 func (s *selection) quantile(p float64) float64 {
 	rank, part, ok := s.position(p)
 	if !ok {

@@ -11,6 +11,22 @@ import (
 	"pgregory.net/rapid"
 )
 
+// quantiles gives the ps-quantiles of n values, NaN where there is none.
+func quantiles(n int, fill func(dst []float64, from int), ps ...float64) []float64 {
+	s := newSeries(n, fill)
+	lo, hi, _ := s.extent()
+	sel := newSelection(s.n, lo, hi, ps, collectMax)
+	for !sel.done() {
+		s.each(sel.see)
+		sel.narrow()
+	}
+	qs := make([]float64, len(ps))
+	for i, p := range ps {
+		qs[i] = sel.quantile(p)
+	}
+	return qs
+}
+
 func TestQuantilesKnown(t *testing.T) {
 	ps := []float64{0.05, 0.25, 0.5, 0.9, 0.95}
 	for _, c := range []struct {
@@ -94,9 +110,9 @@ func TestStatOfExact(t *testing.T) {
 	}
 }
 
-// sample draws data of many shapes: what selection by bins finds hard are
+// drawSample draws data of many shapes: what selection by bins finds hard are
 // many equal values, a few far away, and ranges of many powers of two.
-func sample(t *rapid.T, n int) []float64 {
+func drawSample(t *rapid.T, n int) []float64 {
 	rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
 	shape := rapid.SampledFrom([]func() float64{
 		func() float64 { return 60 + rng.NormFloat64() },
@@ -119,7 +135,7 @@ func sample(t *rapid.T, n int) []float64 {
 // needed, and with the real number.
 func TestQuantilesSort(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		x := sample(t, rapid.SampledFrom([]int{1, 2, 5, 100, blockLen, 3*blockLen + 1}).Draw(t, "n"))
+		x := drawSample(t, rapid.SampledFrom([]int{1, 2, 5, 100, blockLen, 3*blockLen + 1}).Draw(t, "n"))
 		ps := rapid.SliceOfN(rapid.Float64Range(0, 1), 1, rapid.SampledFrom([]int{1, 6, 300}).Draw(t, "most ps")).Draw(t, "ps")
 		few := rapid.SampledFrom([]int{0, 1, 10, 3*blockLen + 1}).Draw(t, "collect")
 
@@ -160,7 +176,7 @@ func TestQuantilesSort(t *testing.T) {
 // statOf agrees with moments and quantiles, and turns over with the values.
 func TestStatOfAgrees(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		x := sample(t, rapid.SampledFrom([]int{0, 1, 2, 17, blockLen + 1, 9000}).Draw(t, "n"))
+		x := drawSample(t, rapid.SampledFrom([]int{0, 1, 2, 17, blockLen + 1, 9000}).Draw(t, "n"))
 		for i := range x {
 			if a := math.Abs(x[i]); a > 1e100 || a < 1e-100 { // squares overflow, or all digits are lost
 				x[i] = 0

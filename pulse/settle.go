@@ -12,13 +12,13 @@ const (
 	EventUnknown
 )
 
-// An Event is one finding of the settling filter, in order of time.
+// An Event is one finding of the settling filter.
 type Event struct {
 	Kind EventKind
 	// Closed is the state after the event.
 	Closed bool
-	// Transition says that an EventUnknown holds a transition: the state after
-	// it is not the one before, but the time of the change is not known.
+	// Transition says that an EventUnknown holds a transition: the state after it
+	// differs from the one before, but the time of the change is not known.
 	Transition bool
 	// Extra counts the burst's edges beyond its first, those known to be lost too.
 	Extra int32
@@ -29,18 +29,18 @@ type Event struct {
 	End Stamp
 }
 
-// A settler is the settling filter: it turns edges into transitions, chatter
-// and unknown intervals. A burst opens at the first edge away from the settled
-// state and ends when one level has lasted SettleNS.
+// A settler is the settling filter. It turns edges into transitions, chatter and
+// unknown intervals. A burst opens at the first edge away from the settled state
+// and ends when one level has lasted SettleNS.
 //
-// Edges are missing where their number is told (Edge.Lost), and between two
-// edges whose levels do not fit that number: then one more. The time of a
-// transition is known only if its whole burst was seen: nothing missing, and no
-// level unknown, from SettleNS before its first edge until the new level has
-// lasted. Else an EventUnknown reaches from the last time that is sure to the
-// start of the first level that has lasted with nothing missing. Only a burst
-// that ends where it began, with less than SettleNS from edge to edge around
-// all that is missing, is chatter nevertheless: no level can have lasted there.
+// Edge.Lost tells how many edges are missing. Where that number does not fit the
+// levels on both sides, one more is missing. The time of a transition is known
+// only if its whole burst was seen: no edge missing and no level unknown from
+// SettleNS before its first edge until the new level has lasted. Otherwise an
+// EventUnknown reaches from the last time that is sure to the start of the first
+// level that has lasted with nothing missing. One case is chatter all the same: a
+// burst that ends in the state it began in, whose edges around all missing ones
+// are less than SettleNS apart. No level can have lasted there.
 type settler struct {
 	SettleNS int64
 	Polarity Polarity
@@ -57,9 +57,9 @@ type settler struct {
 	level bool // level after the last edge, as closed
 
 	live    bool  // Start told when the edges begin
-	atStart bool  // unsure, as no edge has come since the start
+	atStart bool  // phaseUnsure because no edge has come since the start
 	hadOld  bool  // state is that before the unknown time
-	sure    Stamp // while the state is not known: everything is up to here
+	sure    Stamp // while the state is not known: up to when it was
 	blindAt Stamp // since when the level cannot be read
 	quiet   Stamp // no edge came up to here, as Advance told
 	ev      [3]Event
@@ -94,8 +94,8 @@ func (s *settler) startAs(closed bool) {
 // Lost is the number of edges known to be missing so far.
 func (s *settler) Lost() int { return s.lost }
 
-// decided is the time up to which a time free of edges to now leaves nothing
-// undecided; ok is false while the level cannot be read.
+// decided is the time up to which nothing is undecided, when no edge comes until
+// now. ok is false while the level cannot be read.
 func (s *settler) decided(now Stamp) (upTo Stamp, ok bool) {
 	switch {
 	case s.phase == phaseBlind:
@@ -166,8 +166,8 @@ func (s *settler) unusual(e Edge) []Event {
 	return s.ev[:s.n]
 }
 
-// doubt begins an unknown time, unless one is under way. Either lost edges are
-// missing before at, or the level cannot be read from then on.
+// doubt begins an unknown time, unless one is under way. Either so many edges are
+// missing before at or, with lost 0, the level cannot be read from then on.
 func (s *settler) doubt(at Stamp, lost int) {
 	switch {
 	case s.phase == phaseNone && !s.live:
@@ -218,7 +218,7 @@ func (s *settler) put(e Event) {
 	s.n++
 }
 
-// Advance says that no edge came up to now, none lost either, and returns what
+// Advance says that no edge came up to now and none was lost, and returns what
 // that decides.
 func (s *settler) Advance(now Stamp) []Event {
 	s.n = 0
@@ -243,7 +243,7 @@ func (s *settler) Finish(live bool, end Stamp) (ev []Event, undecided, known boo
 		if !live {
 			end = s.blindAt
 		}
-		s.level = true // as good as the other
+		s.level = true // neither is known to be right
 		s.unknown(max(end, s.blindAt), false)
 		return s.ev[:s.n], false, false
 	case s.phase == phaseUnsure && !s.atStart:

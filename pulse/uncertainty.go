@@ -1,27 +1,76 @@
 package pulse
 
 import (
+	"fmt"
 	"math"
 	"strconv"
+	"strings"
 )
 
-// A model says how a quantity of one break and the period that it begins, or
-// of the breaks of one cycle, answers to errors of the measuring chain, all in
-// the quantity's unit.
+// An Effect is what makes a measured value uncertain.
+type Effect uint8
+
+const (
+	EdgeNoise Effect = iota
+	Asymmetry
+	TimeBase
+	Resolution
+)
+
+var effects = [...]string{"edge-time noise", "opto-coupler asymmetry", "time base", "time resolution"}
+
+func (e Effect) String() string { return effects[e] }
+
+// A Cause is an effect with the source of its figure, in words. From is empty
+// where that is not told.
+type Cause struct {
+	Effect Effect
+	From   string
+}
+
+// String writes a cause as the budget of a measurement document names it.
+func (c Cause) String() string {
+	if c.From == "" {
+		return c.Effect.String()
+	}
+	return c.Effect.String() + " (" + c.From + ")"
+}
+
+// MarshalText is String.
+func (c Cause) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads the name of a budget's component.
+func (c *Cause) UnmarshalText(b []byte) error {
+	name, from, ok := strings.Cut(string(b), " (")
+	for i, s := range effects {
+		if s == name {
+			*c = Cause{Effect(i), from}
+			if ok {
+				c.From = strings.TrimSuffix(from, ")")
+			}
+			return nil
+		}
+	}
+	return fmt.Errorf("%q is no effect of the measuring chain", name)
+}
+
+// A model holds the sensitivities of a quantity to errors of the measuring chain,
+// in the quantity's unit. The quantity is of one break and the period that it
+// begins, or of the breaks of one cycle.
 type model struct {
 	// noise is the root sum of squares of the sensitivities, per ms, to the
 	// time of each edge.
 	noise float64
-	// asymmetry is the sensitivity, per ms, to a delay that openings have and
-	// closings have not: it acts like earlier closings.
+	// asymmetry is the sensitivity, per ms, to a delay of openings only. It acts
+	// like earlier closings.
 	asymmetry float64
-	scale     float64 // answer to a relative error of the time base
+	scale     float64 // sensitivity to a relative error of the time base
 }
 
-// breakEdges is the root sum of squares of a percent break's answers to the
-// edges of a cycle of k breaks, each in units of 1/period: with b = break /
-// period, the cycle's own opening counts with 1 − b, the next one with b, and
-// the k closings and k − 1 openings between them with 1.
+// breakEdges is the root sum of squares of the sensitivities of a percent break to
+// the edges of a cycle of k breaks, each in units of 1/period. With b = break /
+// period, the opening of the cycle counts with 1 − b, that of the next cycle with
+// b, and the k closings and k − 1 openings between them with 1.
 func breakEdges(k int, b float64) float64 {
 	return math.Sqrt(float64(2*k-1) + (1-b)*(1-b) + b*b)
 }
@@ -47,7 +96,7 @@ func modelOf(q Quantity, breaks int, breakMS, periodMS float64) (m model, ok boo
 	case BreakPercent:
 		c := 100 / periodMS
 		return model{c * breakEdges(k, b), c * float64(k), 0}, both
-	case BreakRatio: // b / (1 − b), so its answers are those of b over (1 − b)²
+	case BreakRatio: // b / (1 − b), so its sensitivities are those of b over (1 − b)²
 		c := periodMS / (makeMS * makeMS)
 		return model{c * breakEdges(k, b), c * float64(k), 0}, both
 	}
@@ -62,20 +111,22 @@ func unitsPerMS(q Quantity) float64 {
 	return 1e3
 }
 
-// Budget gives the uncertainty of one value of q, in q's unit, from what s
-// says of the measuring chain (JCGM 100:2008): for break, make, percent break
-// and ratio the value of a break of breakNS in a period of periodNS; for
-// period and rates of periodNS. BounceMS and SegmentMS take their own length
-// as breakNS, InterdigitMS the gap as periodNS; the other argument is not used.
+// Budget gives the uncertainty of one value of q, in q's unit, from what s says of
+// the measuring chain (JCGM 100:2008). Break, make, percent break and ratio are
+// those of a break of breakNS in a period of periodNS, period and rates those of
+// periodNS. BounceMS and SegmentMS take their own length as breakNS, InterdigitMS
+// the gap as periodNS; the other argument is not used. breaks is the number of
+// breaks in a cycle (1 at least): percent break and ratio are of all of them, and
+// breakNS is their sum.
 //
-// Edge times are independent of each other; the coupler's asymmetry moves all
-// openings alike, so it leaves what lies between two edges of the same sense;
-// the time base cancels in percent break and ratio; recorded times in steps
-// are off by up to half a step, each alike likely (4.3.7). Components that do
-// not act are left out.
+// Edge times are independent of each other. The asymmetry of the opto-coupler
+// moves all openings alike, so it leaves what lies between two edges of the same
+// sense. The time base cancels in percent break and ratio. Times recorded in steps
+// are off by up to half a step, evenly distributed (4.3.7). Components of 0 are
+// left out.
 //
 // Standard and Expanded are unknown where a needed length, or the make, is not
-// positive (a bounce may be 0), or q is not known.
+// positive (a bounce may be 0), and for an unknown q.
 func (s Setup) Budget(q Quantity, breaks int, breakNS, periodNS float64) *BudgetResult {
 	out := &BudgetResult{Budget: []Component{}}
 	m, ok := modelOf(q, breaks, breakNS/1e6, periodNS/1e6)
@@ -124,7 +175,7 @@ func (s Setup) resolutionMS() float64 {
 	return s.ResolutionNS / 1e6 / math.Sqrt(12)
 }
 
-// stepText writes a step of recorded times for people: "24 µs", "41.67 ns".
+// stepText writes a step of recorded times: "24 µs", "41.67 ns".
 func stepText(ns float64) string {
 	unit := " ns"
 	switch {

@@ -54,8 +54,8 @@ type Value struct {
 	BreakNS, PeriodNS int64
 }
 
-// Item states whether w keeps the bound, for a contact of a kind with so many
-// breaks in its cycle. Nothing is counted yet.
+// Item states whether the value w keeps the bound, for a contact of a kind with so
+// many breaks in its cycle. It counts nothing.
 func (b *Bound) Item(k Kind, breaks int, s *Setup, w Value) Item {
 	it := b.NoItem()
 	it.Observed = Known(w.V)
@@ -77,7 +77,7 @@ func (b *Bound) NoItem() Item {
 	return Item{Quantity: b.Name(), Bound: b.Side(), Limit: b.Value, Statement: NotMeasured, Source: b.Source, Seen: b.Seen}
 }
 
-// Count says how many values were beyond the bound, of so many.
+// Count sets how many values were beyond the bound, of how many.
 func (it *Item) Count(out, of int) {
 	it.OutOfLimit, it.Of = out, of
 	if up, ok := UpperBound95(out, of); ok {
@@ -85,9 +85,9 @@ func (it *Item) Count(out, of int) {
 	}
 }
 
-// ofPeriod gives how q follows from a break and the period that it begins, or
-// from the sum of a cycle's breaks and its period: nil for a quantity that is
-// not of a period, or that contacts of the kind have not.
+// ofPeriod gives the function by which q follows from a break and the period that
+// it begins, or from the sum of a cycle's breaks and its period. It is nil for a
+// quantity that does not depend on a period, or that contacts of the kind lack.
 func ofPeriod(k Kind, q Quantity) func(breakNS, periodNS int64) float64 {
 	switch {
 	case q == PeriodMS:
@@ -111,9 +111,8 @@ func ofPeriod(k Kind, q Quantity) func(breakNS, periodNS int64) float64 {
 // pulse or of a stall.
 func (r *PulseRow) Counts() bool { return r.Class == ClassPulse || r.Class == ClassStall }
 
-// Value gives the row's value of q, in q's unit, as it is in the statistics and
-// judged. ok is false where it has none. The bounce, of which there are two, is
-// not among them.
+// Value gives the row's value of q, in q's unit, as the statistics and the verdict
+// take it. ok is false where it has none, and for bounce, of which a row has two.
 func (r *PulseRow) Value(q Quantity) (v float64, ok bool) {
 	switch f := ofPeriod(KindDial, q); {
 	case !r.Counts():
@@ -127,11 +126,11 @@ func (r *PulseRow) Value(q Quantity) (v float64, ok bool) {
 	return 0, false
 }
 
-// Values gives the row's values of q, in q's unit, as they are in the
-// statistics and judged, each with the opening that it is counted from; segment
-// is that of a limit on SegmentMS. There are several breaks and makes in the
-// cycle of a cadence. The make before the cycle comes first, from its closing.
-// The bounce is not among them.
+// Values gives the row's values of q, in q's unit, as the statistics and the
+// verdict take them, each with the time that it is counted from: the opening of
+// the cycle, or the closing before the make that precedes the cycle, which comes
+// first. segment is that of a limit on SegmentMS. A cycle of a cadence has several
+// breaks and makes. Bounce is not among the quantities.
 func (r *CycleRow) Values(q Quantity, segment int) iter.Seq2[Stamp, float64] {
 	return func(yield func(at Stamp, v float64) bool) {
 		before := q == MakeMS || q == SegmentMS && segment == r.BeforeSegment

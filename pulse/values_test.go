@@ -42,17 +42,17 @@ func TestRowsHoldTheStatistics(t *testing.T) {
 		m.Add(edges)
 		m.Finish(0)
 		same := func(what string, got []float64, q Quantity, segment int) {
-			n, fill, _, _ := m.values(q, segment)
-			want := make([]float64, n)
-			if n > 0 {
-				fill(want, 0)
+			all := m.sample(q, segment)
+			want := make([]float64, all.n)
+			if all.n > 0 {
+				all.fill(want, 0)
 			}
 			slices.Sort(got)
 			slices.Sort(want)
 			if !slices.EqualFunc(got, want, func(a, b float64) bool { return a == b || math.IsNaN(a) && math.IsNaN(b) }) {
 				t.Errorf("%v %s: rows have %v, the statistics %v", m.kind, what, got, want)
 			}
-			seen[q] += n
+			seen[q] += all.n
 		}
 		for _, q := range quantities {
 			same(string(q), rows[q], q, 0)

@@ -141,7 +141,7 @@ func TestNoisyCams(t *testing.T) {
 // A seenBreak is a break as a plain reader of edges sees it.
 type seenBreak struct{ open, close pulse.Stamp }
 
-// seenBreaks settles edges as measurement.md §2 says, the contact being closed
+// seenBreaks settles edges as the settling filter is defined, the contact being closed
 // high: a level that lasted 4 ms is the state, from the first edge on that led
 // to it.
 func seenBreaks(edges []pulse.Edge) (out []seenBreak) {
@@ -182,7 +182,7 @@ func noisyDial(seed uint64) (clean, weather string) {
 }
 
 // A digit that the weather did not touch decodes rightly. One that it touched
-// is what measurement.md §3 makes of it: a spurious opening of 10 to 200 ms is
+// is what the definition of a pulse makes of it: a spurious opening of 10 to 200 ms is
 // a pulse, so the digit is wrong; but where it stands inside the digit, two
 // periods share one, and where pulses of its middle are lost, a make is too
 // long for a digit and too short for a pause: neither may pass. What happens at

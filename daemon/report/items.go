@@ -105,7 +105,7 @@ func observed(it pulse.Item) string {
 func where(trains *trainDigest, it pulse.Item) string {
 	at := it.At
 	switch {
-	case at == pulse.Place{}:
+	case at == pulse.Location{}:
 		return ""
 	case at.Train > 0 && at.Pulse == 0:
 		return ", " + at.String()

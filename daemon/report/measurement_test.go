@@ -296,7 +296,7 @@ func TestDeciding(t *testing.T) {
 		{Quantity: "make_ms", Bound: "max", Limit: 40, Observed: known(39.95), ExpandedU: known(0.13), Statement: pulse.ConditionalPass, Of: 9, Upper95: known(30)},
 		{Quantity: "bounce_ms", Bound: "max", Limit: 0.5, Observed: known(0.4), ExpandedU: known(0.05), Statement: pulse.Pass, Of: 9},
 		{Quantity: "rate_pps", Bound: "min", Limit: 9.5, Observed: known(9.49), ExpandedU: known(0.0057), Statement: pulse.Fail,
-			OutOfLimit: 1, Of: 9, Upper95: known(45), At: pulse.Place{Train: 2, Pulse: 3}, AtS: known(4000)},
+			OutOfLimit: 1, Of: 9, Upper95: known(45), At: pulse.Location{Train: 2, Pulse: 3}, AtS: known(4000)},
 		{Quantity: "break_ms", Bound: "max", Limit: 70, Observed: known(70.05), ExpandedU: known(0.13), Statement: pulse.ConditionalFail, OutOfLimit: 9, Of: 9},
 	}}}
 	doc := new(Document)

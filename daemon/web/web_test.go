@@ -19,7 +19,7 @@ import (
 
 var quietLog = slog.New(slog.DiscardHandler)
 
-func item(q pulse.Quantity, bound string, limit, observed, u float64, s pulse.Statement, out, of int, where pulse.Place) live.Item {
+func item(q pulse.Quantity, bound string, limit, observed, u float64, s pulse.Statement, out, of int, where pulse.Location) live.Item {
 	it := live.Item{Limits: pulse.Limit{Quantity: q}}
 	it.Quantity, it.Bound, it.Limit, it.Statement = string(q), bound, limit, s
 	if s != pulse.NotMeasured {
@@ -41,10 +41,10 @@ func marrowQuay() []live.Figures {
 		Because: []string{"1234 interruptions are missing", "1 interruption is extra"},
 		Recent:  pulse.Counts{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Counts: pulse.Counts{Cycles: 5_184_012, Missing: 2345, Extra: 1}},
 		Items: []live.Item{
-			item(pulse.RateIPM, "min", 54, 59.62, 0.0034, pulse.Pass, 0, 598, pulse.Place{Lobe: 3}),
-			item(pulse.RateIPM, "max", 66, 60.41, 0.0034, pulse.Pass, 0, 598, pulse.Place{Lobe: 2}),
-			item(pulse.BreakMS, "min", 450, 493.1, 0.13, pulse.Pass, 0, 598, pulse.Place{Lobe: 3}),
-			item(pulse.BreakMS, "max", 550, 508.8, 0.13, pulse.Pass, 0, 598, pulse.Place{Lobe: 4}),
+			item(pulse.RateIPM, "min", 54, 59.62, 0.0034, pulse.Pass, 0, 598, pulse.Location{Lobe: 3}),
+			item(pulse.RateIPM, "max", 66, 60.41, 0.0034, pulse.Pass, 0, 598, pulse.Location{Lobe: 2}),
+			item(pulse.BreakMS, "min", 450, 493.1, 0.13, pulse.Pass, 0, 598, pulse.Location{Lobe: 3}),
+			item(pulse.BreakMS, "max", 550, 508.8, 0.13, pulse.Pass, 0, 598, pulse.Location{Lobe: 4}),
 		},
 	}
 	bad := live.Figures{
@@ -55,13 +55,13 @@ func marrowQuay() []live.Figures {
 		Limits: &pulse.Profile{ID: "au-s002-dial", Title: "AS/CA S002:2010 decadic dialling, sending"},
 		Recent: pulse.Counts{Pulses: 1265, Trains: 230, Chatter: 4}, Totals: live.Totals{Counts: pulse.Counts{Pulses: 1_234_567_890, Trains: 224_466_889, Chatter: 4411, LostEdges: 1}},
 		Items: []live.Item{
-			item(pulse.BreakMS, "min", 60, 68.21, 0.12, pulse.Pass, 0, 1265, pulse.Place{Pulse: 4}),
-			item(pulse.BreakMS, "max", 70, 81.52, 0.12, pulse.Fail, 3, 1265, pulse.Place{Pulse: 2}),
-			item(pulse.BreakPercent, "min", 60, 62.71, 0.12, pulse.Pass, 0, 1035, pulse.Place{Pulse: 9}),
-			item(pulse.BreakPercent, "max", 70, 70.05, 0.12, pulse.ConditionalFail, 1, 1035, pulse.Place{Pulse: 2}),
-			item(pulse.RatePPS, "min", 9.09, 9.11, 0.0036, pulse.Pass, 0, 1035, pulse.Place{Pulse: 1}),
-			item(pulse.InterdigitMS, "min", 750, 799.7, 0.13, pulse.Pass, 0, 229, pulse.Place{}),
-			item(pulse.BounceMS, "max", 0.5, 0.46, 0.057, pulse.ConditionalPass, 0, 2530, pulse.Place{}),
+			item(pulse.BreakMS, "min", 60, 68.21, 0.12, pulse.Pass, 0, 1265, pulse.Location{Pulse: 4}),
+			item(pulse.BreakMS, "max", 70, 81.52, 0.12, pulse.Fail, 3, 1265, pulse.Location{Pulse: 2}),
+			item(pulse.BreakPercent, "min", 60, 62.71, 0.12, pulse.Pass, 0, 1035, pulse.Location{Pulse: 9}),
+			item(pulse.BreakPercent, "max", 70, 70.05, 0.12, pulse.ConditionalFail, 1, 1035, pulse.Location{Pulse: 2}),
+			item(pulse.RatePPS, "min", 9.09, 9.11, 0.0036, pulse.Pass, 0, 1035, pulse.Location{Pulse: 1}),
+			item(pulse.InterdigitMS, "min", 750, 799.7, 0.13, pulse.Pass, 0, 229, pulse.Location{}),
+			item(pulse.BounceMS, "max", 0.5, 0.46, 0.057, pulse.ConditionalPass, 0, 2530, pulse.Location{}),
 		},
 	}
 	ringing := live.Figures{
@@ -69,7 +69,7 @@ func marrowQuay() []live.Figures {
 		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Stuck: true, Window: window, SinceEdge: pulse.Known(7384),
 		Rate: pulse.Known(20.01), BreakPercent: pulse.Known(73.3), RateAgoS: pulse.Known(7385),
 		Statement: pulse.NotMeasured, Limits: &pulse.Profile{ID: "au-s002-ringing-tone", Title: "AS/CA S002:2010 ringing tone"},
-		Items: []live.Item{item(pulse.MakeMS, "min", 360, 0, 0, pulse.NotMeasured, 0, 0, pulse.Place{}), item(pulse.MakeMS, "max", 440, 0, 0, pulse.NotMeasured, 0, 0, pulse.Place{})},
+		Items: []live.Item{item(pulse.MakeMS, "min", 360, 0, 0, pulse.NotMeasured, 0, 0, pulse.Location{}), item(pulse.MakeMS, "max", 440, 0, 0, pulse.NotMeasured, 0, 0, pulse.Location{})},
 	}
 	down := live.Figures{
 		Setting: live.Setting{Name: "metering", Source: "gpio:GPIO27"}, Window: window,
@@ -370,7 +370,7 @@ func TestDistances(t *testing.T) {
 		{69.9996, pulse.ConditionalPass, "Longest break 69.9996 ms, 0.00040 ms inside the limit of 70 ms, too near to be sure (± 0.13 ms)."},
 		{70, pulse.ConditionalPass, "Longest break 70.00 ms, on the limit of 70 ms, too near to be sure (± 0.13 ms)."},
 	} {
-		it := item(pulse.BreakMS, "max", 70, c.observed, 0.13, c.s, 0, 9, pulse.Place{})
+		it := item(pulse.BreakMS, "max", 70, c.observed, 0.13, c.s, 0, 9, pulse.Location{})
 		it.AgoS = pulse.Num{}
 		if got := strings.ReplaceAll(worst(it), "\u00a0", " "); got != c.want {
 			t.Errorf("%v: %q, want %q", c.observed, got, c.want)

@@ -7,7 +7,7 @@ import (
 
 // The texts are those of the measurement document; it is read back as it was.
 func TestPlaceText(t *testing.T) {
-	for want, p := range map[string]Place{
+	for want, p := range map[string]Location{
 		"":                              {},
 		"train 3, pulse 7":              {Train: 3, Pulse: 7},
 		"train 1, pulse 2, closing":     {Train: 1, Pulse: 2, Side: Closing},
@@ -32,7 +32,7 @@ func TestPlaceText(t *testing.T) {
 		}
 	}
 	for _, bad := range []string{"train", "train 0", "train x, pulse 1", "digit 3", "lobe 2 of the cam", ",", "cycle 1,"} {
-		if err := new(Place).UnmarshalText([]byte(bad)); err == nil {
+		if err := new(Location).UnmarshalText([]byte(bad)); err == nil {
 			t.Errorf("%q is read", bad)
 		}
 	}

@@ -3,11 +3,11 @@ package pulse
 import "slices"
 
 const (
-	// tellEvents is how many findings are gathered before the kind is told:
+	// detectEvents is how many events are gathered before the kind is detected:
 	// several digits of a dial, and more than the ten pulses of one train.
-	tellEvents = 400
-	// tellEventsLive is less, so that a ringing cadence is shown within minutes.
-	tellEventsLive = 64
+	detectEvents = 400
+	// detectEventsLive is less, so that a ringing cadence is shown within minutes.
+	detectEventsLive = 64
 	// longestDigit is the most pulses that any published coding sends for a digit.
 	longestDigit = 10
 	// shortestPauseNS is below the shortest published pause between trains
@@ -16,11 +16,10 @@ const (
 	shortestPauseNS = 400e6
 )
 
-// tellKind says what the findings look most like: a dial sends trains of at
-// most ten short breaks with pauses between, anything else is an interrupter.
-// It is KindAuto where there is no whole break to tell by. inverted reads
-// makes as breaks.
-func tellKind(ev []Event, d *dialReader, inverted bool) Kind {
+// detectKind tells what the events look most like. A dial sends trains of at most
+// ten short breaks with pauses between; anything else is an interrupter. Without
+// a whole break it is KindAuto. inverted reads makes as breaks.
+func detectKind(ev []Event, d *dialReader, inverted bool) Kind {
 	var breaks, pulses, inLongTrains, trains, singles, quick, pauses, long int
 	var cycle []opening
 	var openAt, ref Stamp

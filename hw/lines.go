@@ -3,6 +3,7 @@ package hw
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -17,12 +18,26 @@ const (
 	BiasDisabled
 )
 
-func (b Bias) String() string {
-	return [...]string{"as is", "pull-up", "pull-down", "disabled"}[b]
-}
+var biasNames = [...]string{"as is", "pull-up", "pull-down", "disabled"}
 
-// MarshalText gives String.
+func (b Bias) String() string { return biasNames[b] }
+
+// MarshalText is String.
 func (b Bias) MarshalText() ([]byte, error) { return []byte(b.String()), nil }
+
+// UnmarshalText reads what String gives, and as-is, the way flags and files
+// have it.
+func (b *Bias) UnmarshalText(text []byte) error {
+	i := slices.Index(biasNames[:], string(text))
+	if string(text) == "as-is" {
+		i = int(BiasAsIs)
+	}
+	if i < 0 {
+		return errors.New("expected as-is, pull-up, pull-down, disabled")
+	}
+	*b = Bias(i)
+	return nil
+}
 
 // InputOptions say how a contact's line is to be requested.
 type InputOptions struct {

@@ -526,7 +526,8 @@ func levelOf(s string) pulse.Level {
 }
 
 func polarityOf(s string) pulse.Polarity {
-	p, _ := pulse.ParsePolarity(s)
+	var p pulse.Polarity
+	_ = p.UnmarshalText([]byte(s)) // auto is high
 	return p
 }
 

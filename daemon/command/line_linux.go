@@ -20,7 +20,9 @@ type hardware struct {
 }
 
 func (f *lineFlags) bias() hw.Bias {
-	return map[string]hw.Bias{"pull-up": hw.BiasPullUp, "pull-down": hw.BiasPullDown, "disabled": hw.BiasDisabled}[f.Bias]
+	var b hw.Bias
+	_ = b.UnmarshalText([]byte(f.Bias)) // the flag's enum has been checked
+	return b
 }
 
 // lineName takes a line's name as commands that want nothing but a line know

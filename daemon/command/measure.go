@@ -87,9 +87,9 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 		Lobes: c.Lobes, CadenceNS: c.Cadence.ns,
 	}
 	// What is "auto" has the default for now.
-	cfg.Kind, _ = pulse.ParseKind(c.Kind)
+	_ = cfg.Kind.UnmarshalText([]byte(c.Kind))
 	cfg.Polarity = polarityOf(c.Closed)
-	cfg.Timing, _ = pulse.ParseTiming(c.Timing)
+	_ = cfg.Timing.UnmarshalText([]byte(c.Timing))
 	if c.Limits != "" {
 		if cfg.Limits, err = config.Profile(c.Limits); err != nil {
 			return cfg, err
@@ -105,7 +105,7 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 	}
 	if c.Coding != "auto" {
 		cfg.CodingSet = true
-		cfg.Coding, _ = pulse.ParseCoding(c.Coding)
+		_ = cfg.Coding.UnmarshalText([]byte(c.Coding))
 	}
 	if c.RateIPM != 0 {
 		period := 60e9 / c.RateIPM

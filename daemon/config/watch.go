@@ -95,7 +95,7 @@ type Source struct {
 	Kind             SourceKind
 	Text             string // as written
 	Line             string // name of the GPIO line, as hw.Resolve takes it
-	Bias             string // "as-is", "pull-up", "pull-down" or "disabled"
+	Bias             hw.Bias
 	Recording        string
 	RecordingContact string      // contact of a recording with several
 	Sim              *synth.Spec // must not be changed
@@ -334,8 +334,6 @@ func (c *contactDraft) profile() *pulse.Profile {
 	return cmp.Or(c.Meter.Limits, &pulse.Profile{})
 }
 
-var biases = []string{"as-is", "pull-up", "pull-down", "disabled"}
-
 // check reads one contact and tells what in it does not go together.
 func (c *contactDraft) check(d *watchDecoder, k *key) {
 	told := len(d.mistakes)
@@ -346,7 +344,11 @@ func (c *contactDraft) check(d *watchDecoder, k *key) {
 	d.source(&r.Source, &c.Source)
 	d.text(&r.RecordingContact, &c.Source.RecordingContact, wantText, isText)
 	choice(d.decoder, &r.Closed, &m.Polarity, pulse.ClosedHigh, pulse.ClosedLow)
-	choice(d.decoder, &r.Bias, &c.Source.Bias, biases...)
+	read(d.decoder, &r.Bias, &c.Source.Bias, "as-is, pull-up, pull-down or disabled", func(n ast.Node) (b hw.Bias, ok bool) {
+		s, _ := textOf(n)
+		err := b.UnmarshalText([]byte(s))
+		return b, err == nil
+	})
 	choice(d.decoder, &r.Kind, &m.Kind, kinds...)
 	times(d, &r.Settle, &m.SettleNS, "10us", "1s", "4ms")
 	choice(d.decoder, &r.Timing, &m.Timing, pulse.TimingFirst, pulse.TimingSettled)
@@ -458,8 +460,6 @@ func (c *contactDraft) checkSource(d *watchDecoder) {
 	}
 	if s.Kind != SourceGPIO {
 		d.forbid("not for "+quote(s.Text), "it with a gpio: line only", &r.Bias)
-	} else if !r.Bias.given() {
-		s.Bias = biases[0]
 	}
 	if s.Kind != SourceRecording {
 		d.forbid("not for "+quote(s.Text), "it with a recording only", &r.RecordingContact)

@@ -338,16 +338,12 @@ func textOf(n ast.Node) (string, bool) {
 	return "", false
 }
 
-// choice reads one of some options by its name.
-func choice[T any](d *decoder, k *key, dst *T, options ...T) {
+// choice reads one of some options by its text.
+func choice[T comparable](d *decoder, k *key, dst *T, options ...T) {
 	read(d, k, dst, either(options), func(n ast.Node) (x T, ok bool) {
-		s, _ := textOf(n)
-		for _, o := range options {
-			if fmt.Sprint(o) == s {
-				return o, true
-			}
-		}
-		return x, false
+		_, ok = textOf(n)
+		ok = ok && yaml.NodeToValue(n, &x) == nil && slices.Contains(options, x)
+		return x, ok
 	})
 }
 

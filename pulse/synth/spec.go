@@ -153,7 +153,7 @@ type Key struct {
 // defaults comes once for each.
 func Keys() []Key {
 	var keys []Key
-	for _, f := range fields() {
+	for _, f := range fields(new(Spec)) {
 		keys = append(keys, f.Key)
 	}
 	return keys

@@ -93,9 +93,9 @@ func newLayout(s *Spec) (l *layout, err error) {
 	}
 	l.spans[len(l.spans)-1].lastOfRound = true
 	if s.Form != Cadence {
-		period, nominal := s.nominal()
-		for _, b := range s.BreakAlso {
-			l.also = append(l.also, b.length(period)-int64(math.Round(nominal)))
+		_, usual := s.nominal()
+		for _, ns := range s.alsoNS() {
+			l.also = append(l.also, ns-int64(math.Round(usual)))
 		}
 	}
 	if err := l.check(s); err != nil {
@@ -135,10 +135,7 @@ func (sp *span) varies() bool {
 }
 
 func dialLayout(s *Spec) (*layout, error) {
-	period := float64(s.Break.NS + s.MakeNS)
-	if s.MakeNS == 0 {
-		period = 1e9 / s.RatePPS
-	}
+	period, _ := s.nominal()
 	// Opening of each pulse of a train and the length that percent break counts from.
 	var at, periods [10]float64
 	for i := range at {

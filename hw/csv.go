@@ -150,6 +150,7 @@ func (d *csvDecoder) readHeader(line []byte) error {
 			return d.fail(d.line, "one, or no contact to be chosen", "no column contact to find %s in", quote(d.chosen))
 		}
 		d.sole = &csvContact{at: -1}
+		d.byName[""] = d.sole
 	}
 	d.direct = slices.Equal(d.columns, []csvColumn{columnTimeNS, columnLevel})
 	return nil
@@ -443,8 +444,7 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 				return false, d.fail(d.line, "a decimal point", "%s is %s, with a decimal comma", c, quote(field))
 			}
 		case columnLevel:
-			e.Level = pulse.Level(field[0] - '0')
-			ok = len(field) == 1 && e.Level <= pulse.High
+			e.Level, ok = levelOf(field)
 		case columnContact:
 			ok = len(field) <= maxName
 			if contact = d.byName[string(field)]; ok && contact == nil {
@@ -456,12 +456,7 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 				}
 			}
 		case columnSeq:
-			var seq int64
-			if ok = allDigits(field); ok {
-				seq, ok = decimalNS(field, nil, 0)
-			}
-			ok = ok && seq <= math.MaxUint32
-			e.Seq = uint32(seq)
+			e.Seq, ok = seqOf(field)
 		}
 		if !ok {
 			return false, d.fail(d.line, c.expected(), "%s is %s", c, quote(field))
@@ -481,6 +476,23 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 	contact.at = at
 	e.At = pulse.Stamp(at)
 	return d.chosen == "" || d.chosen == contact.name, nil
+}
+
+// levelOf reads a level.
+func levelOf(field []byte) (l pulse.Level, ok bool) {
+	if len(field) != 1 || field[0]-'0' > byte(pulse.High) {
+		return 0, false
+	}
+	return pulse.Level(field[0] - '0'), true
+}
+
+// seqOf reads a sequence number.
+func seqOf(field []byte) (seq uint32, ok bool) {
+	if !allDigits(field) {
+		return 0, false
+	}
+	n, ok := decimalNS(field, nil, 0)
+	return uint32(n), ok && n <= math.MaxUint32
 }
 
 func (d *csvDecoder) columnsError(n int) error {
@@ -601,13 +613,6 @@ func (d *csvDecoder) resolutionNS() float64 {
 		return 0
 	}
 	return math.Pow10(9 - d.decimals)
-}
-
-func (d *csvDecoder) contact() string {
-	if d.chosen == "" && len(d.names) > 0 {
-		return d.names[0]
-	}
-	return d.chosen
 }
 
 func (d *csvDecoder) contacts() []string { return d.names }

@@ -46,8 +46,8 @@ func (e *RecordingError) Error() string {
 
 func (e *RecordingError) Unwrap() error { return e.Err }
 
-// RecordingOptions say how to read a recording. The zero value reads one of
-// unknown size that holds one contact.
+// RecordingOptions say how to read a recording. The zero value reads one that
+// holds one contact.
 type RecordingOptions struct {
 	// Name stands for the file in messages.
 	Name string
@@ -55,8 +55,6 @@ type RecordingOptions struct {
 	// contact; for VCD a variable, with as much of its scopes as tells it
 	// apart ("dial", "top.dial"). Empty: the recording must hold one only.
 	Contact string
-	// Size in bytes, 0 if not known.
-	Size int64
 }
 
 // A Recording is a Source of recorded edges: CSV or VCD, told apart by
@@ -66,7 +64,6 @@ type RecordingOptions struct {
 type Recording struct {
 	w      *window
 	dec    decoder
-	format string
 	size   int64
 	closer io.Closer
 	any    bool
@@ -97,7 +94,6 @@ type decoder interface {
 	read(ctx context.Context, buf []pulse.Edge) (int, error)
 	noEdges() *RecordingError
 	resolutionNS() float64
-	contact() string
 	contacts() []string
 	initial() pulse.Level
 }
@@ -126,15 +122,15 @@ func OpenRecordingFile(path string, stdin io.Reader, opt RecordingOptions) (*Rec
 		f.Close()
 		return nil, fileError(opt.Name, err)
 	}
-	if info.Mode().IsRegular() {
-		opt.Size = info.Size()
-	}
 	r, err := OpenRecording(f, opt)
 	if err != nil {
 		f.Close()
 		return nil, err
 	}
 	r.closer = f
+	if info.Mode().IsRegular() {
+		r.size = info.Size()
+	}
 	return r, nil
 }
 
@@ -167,16 +163,14 @@ func OpenRecording(r io.Reader, opt RecordingOptions) (*Recording, error) {
 		opt.Name = "recording"
 	}
 	w := &window{file: opt.Name, r: r, buf: make([]byte, windowBytes), line: 1}
-	rec := &Recording{w: w, size: opt.Size}
+	rec := &Recording{w: w}
 	vcd, err := w.sniff()
 	if err != nil {
 		return nil, err
 	}
 	if vcd {
-		rec.format = "vcd"
 		rec.dec, err = newVCDDecoder(w, opt.Contact)
 	} else {
-		rec.format = "csv"
 		rec.dec, err = newCSVDecoder(w, opt.Contact)
 	}
 	if err != nil {
@@ -217,17 +211,10 @@ func (r *Recording) Close() error {
 	return r.closer.Close()
 }
 
-// Format is "csv" or "vcd".
-func (r *Recording) Format() string { return r.format }
-
 // ResolutionNS is the step of the recorded times in ns: 1 for time_ns; for
 // time_s that of the most decimals read until now, 0 before the first row; the
 // timescale of a VCD file. Edges carry whole ns however fine the step is.
 func (r *Recording) ResolutionNS() float64 { return r.dec.resolutionNS() }
-
-// Contact is the name of the contact that is read, "" if it has none or none
-// was read yet. For VCD it includes the scopes.
-func (r *Recording) Contact() string { return r.dec.contact() }
 
 // Contacts are the names in the recording, of a CSV file those read until
 // now, of a VCD file the variables that may be chosen: 1,000 at most.
@@ -376,31 +363,23 @@ func list(names []string, total int) string {
 // nearest ns (half up), and false if it is more than MaxRecordingNS. Both
 // parts hold digits only.
 func decimalNS(whole, frac []byte, exp int) (ns int64, ok bool) {
-	kept := max(len(whole)+exp, 0)
-	w := min(kept, len(whole))
-	f := min(kept-w, len(frac))
-	v := uint64(0)
-	for _, part := range [2][]byte{whole[:w], frac[:f]} {
-		for _, c := range part {
-			if v > uint64(MaxRecordingNS)/10 {
-				return 0, false
-			}
-			v = v*10 + uint64(c-'0')
+	digit := func(i int) uint64 { // of whole, frac and zeros without end
+		switch {
+		case i < len(whole):
+			return uint64(whole[i] - '0')
+		case i < len(whole)+len(frac):
+			return uint64(frac[i-len(whole)] - '0')
 		}
+		return 0
 	}
-	for range kept - w - f {
+	v, kept := uint64(0), len(whole)+exp
+	for i := range kept {
 		if v > uint64(MaxRecordingNS)/10 {
 			return 0, false
 		}
-		v *= 10
+		v = v*10 + digit(i)
 	}
-	dropped := byte('0')
-	if w < len(whole) && len(whole)+exp >= 0 {
-		dropped = whole[w]
-	} else if w == len(whole) && f < len(frac) {
-		dropped = frac[f]
-	}
-	if dropped >= '5' {
+	if kept >= 0 && digit(kept) >= 5 {
 		v++
 	}
 	return int64(v), v <= uint64(MaxRecordingNS)

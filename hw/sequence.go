@@ -214,21 +214,13 @@ func (d *csvDecoder) judge(contact *csvContact, e *pulse.Edge) {
 		}
 		return c
 	}
-	var here *numbered
-	if d.sole != nil {
-		here = &numbered{}
-		*here = d.sole.numbered
-		known[""] = here
-	} else {
-		for name, c := range d.byName { // whose row the last one was counts
-			n := at([]byte(name))
-			if c.row > 0 && c.row == d.numbers.rows {
-				v.last = n
-			}
+	for name, c := range d.byName { // whose row the last one was counts
+		n := at([]byte(name))
+		if c.row > 0 && c.row == d.numbers.rows {
+			v.last = n
 		}
-		here = at([]byte(contact.name))
 	}
-	if !v.see(here, e.Seq, e.Level) {
+	if !v.see(at([]byte(contact.name)), e.Seq, e.Level) {
 		return
 	}
 	rows := int64(1)
@@ -246,28 +238,24 @@ func (d *csvDecoder) judge(contact *csvContact, e *pulse.Edge) {
 			break
 		}
 		c := known[""]
-		var seq int64
-		level, ok := pulse.Level(0), true
+		var seq uint32
+		var level pulse.Level
+		ok := true
 		for i, column := range d.columns {
-			switch field := d.fields[i]; column {
+			field, fits := d.fields[i], true
+			switch column {
 			case columnSeq:
-				if ok = ok && allDigits(field); ok {
-					seq, ok = decimalNS(field, nil, 0)
-				}
-				ok = ok && seq <= math.MaxUint32
+				seq, fits = seqOf(field)
 			case columnLevel:
-				if ok = ok && len(field) == 1; ok {
-					level = pulse.Level(field[0] - '0')
-				}
+				level, fits = levelOf(field)
 			case columnContact:
-				if known[string(field)] == nil && len(known) > maxContacts {
-					ok = false
-				} else {
+				if fits = known[string(field)] != nil || len(known) <= maxContacts; fits {
 					c = at(field)
 				}
 			}
+			ok = ok && fits
 		}
-		if !ok || !v.see(c, uint32(seq), level) {
+		if !ok || !v.see(c, seq, level) {
 			break
 		}
 		rows++

@@ -480,7 +480,6 @@ func (d *vcdDecoder) noEdges() *RecordingError {
 }
 
 func (d *vcdDecoder) resolutionNS() float64 { return math.Pow10(d.exp) }
-func (d *vcdDecoder) contact() string       { return d.variable.path }
 func (d *vcdDecoder) contacts() []string    { return d.names }
 func (d *vcdDecoder) initial() pulse.Level  { return d.first }
 

@@ -81,8 +81,8 @@ func TestVCD(t *testing.T) {
 					if diff := cmp.Diff(tt.want, got); diff != "" {
 						t.Error(diff)
 					}
-					if r.Format() != "vcd" || r.ResolutionNS() != tt.resolutionNS || r.Initial() != tt.initial || r.Contact() != "top.contact" {
-						t.Errorf("format %s, resolution %v, initial %d, contact %s", r.Format(), r.ResolutionNS(), r.Initial(), r.Contact())
+					if !isVCD(r) || r.ResolutionNS() != tt.resolutionNS || r.Initial() != tt.initial {
+						t.Errorf("VCD %t, resolution %v, initial %d", isVCD(r), r.ResolutionNS(), r.Initial())
 					}
 					in = strings.NewReader(tt.in)
 				}
@@ -167,8 +167,8 @@ func TestVCDChoice(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if diff := cmp.Diff([]pulse.Edge{{At: tt.at, Level: hi}}, edges); diff != "" || r.Contact() != tt.want {
-				t.Error(r.Contact(), diff)
+			if diff := cmp.Diff([]pulse.Edge{{At: tt.at, Level: hi}}, edges); diff != "" || r.dec.(*vcdDecoder).variable.path != tt.want {
+				t.Error(r.dec.(*vcdDecoder).variable.path, diff)
 			}
 		})
 	}
@@ -360,7 +360,7 @@ func FuzzVCD(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, in []byte, chunk uint16, contact string) {
 		got, r, err := readAll(bytes.NewReader(in), 5, RecordingOptions{Contact: contact})
-		if r != nil && r.Format() != "vcd" {
+		if r != nil && !isVCD(r) {
 			return
 		}
 		again, _, errAgain := readAll(&chunks{b: in, size: 1 + int(chunk)}, 2, RecordingOptions{Contact: contact})

@@ -47,12 +47,8 @@ var _ Live = (*Input)(nil)
 
 // OpenInput requests a line for both edges. Errors are *OpError.
 func OpenInput(ref LineRef, opt InputOptions) (*Input, error) {
-	flags := uapi.LineFlagV2Input | uapi.LineFlagV2EdgeBoth | biasFlags[opt.Bias]
-	if opt.ActiveLow {
-		flags |= uapi.LineFlagV2ActiveLow
-	}
-	fd, err := request(ref, opt.Consumer, uapi.LineRequest{
-		Config:          uapi.LineConfig{Flags: flags},
+	fd, err := request(ref, uapi.LineRequest{
+		Config:          uapi.LineConfig{Flags: uapi.LineFlagV2Input | uapi.LineFlagV2EdgeBoth | biasFlags[opt.Bias]},
 		EventBufferSize: maxBuffer,
 	})
 	if err != nil {
@@ -80,9 +76,6 @@ func (l *Input) InitialLevel() pulse.Level { return l.begin.level }
 
 // Start is when watching began; no edge is older.
 func (l *Input) Start() pulse.Stamp { return l.begin.from }
-
-// Ref tells which line it is.
-func (l *Input) Ref() LineRef { return l.ref }
 
 // ReadEdges implements Source. When the chip disappears it returns an OpError
 // with ErrUnplugged (a waiting read is woken since Linux 6.6, from memory:
@@ -262,7 +255,7 @@ func (d *eventDecoder) read(out []pulse.Edge) (int, error) {
 
 // request opens the chip, makes sure that it is the one that was meant, and
 // requests the line.
-func request(ref LineRef, consumer string, req uapi.LineRequest) (fd int, err error) {
+func request(ref LineRef, req uapi.LineRequest) (fd int, err error) {
 	defer func() {
 		if err != nil {
 			err = &OpError{"open line", ref.String(), err}
@@ -288,10 +281,7 @@ func request(ref LineRef, consumer string, req uapi.LineRequest) (fd int, err er
 	if err != nil {
 		return -1, lineError(dev, err, info, true)
 	}
-	if consumer == "" {
-		consumer = "makebreak"
-	}
-	copy(req.Consumer[:len(req.Consumer)-1], consumer)
+	copy(req.Consumer[:], "makebreak") // shown to others as the line's user
 	req.Lines, req.Offsets[0] = 1, uint32(ref.Offset)
 	if err := uapi.GetLine(chip.Fd(), &req); err != nil {
 		if now, e := uapi.GetLineInfoV2(chip.Fd(), ref.Offset); e == nil {

@@ -42,10 +42,6 @@ func (b *Bias) UnmarshalText(text []byte) error {
 // InputOptions say how a contact's line is to be requested.
 type InputOptions struct {
 	Bias Bias
-	// ActiveLow makes the kernel invert the line: levels are then logical ones
-	// and High is a low voltage.
-	ActiveLow bool
-	Consumer  string // shown to others as the line's user; empty means "makebreak"
 }
 
 // A LineRef is where a line was found. Chip numbers may move at the next boot;

@@ -15,14 +15,6 @@ import (
 	"makebreak/pulse"
 )
 
-// OutputOptions say how a line is to be driven.
-type OutputOptions struct {
-	Idle pulse.Level // from the request on, between plays, and at Close
-	// ActiveLow makes the kernel invert the line: High is then a low voltage.
-	ActiveLow bool
-	Consumer  string // shown to others as the line's user; empty means "makebreak"
-}
-
 // An Output is a line that is driven.
 type Output struct {
 	ref  LineRef
@@ -31,19 +23,16 @@ type Output struct {
 	idle pulse.Level
 }
 
-// OpenOutput requests a line that has its idle level from the first moment.
-// Errors are *OpError.
-func OpenOutput(ref LineRef, opt OutputOptions) (*Output, error) {
+// OpenOutput requests a line that has its idle level from the first moment,
+// between plays, and at Close. Errors are *OpError.
+func OpenOutput(ref LineRef, idle pulse.Level) (*Output, error) {
 	req := uapi.LineRequest{Config: uapi.LineConfig{Flags: uapi.LineFlagV2Output}}
-	if opt.ActiveLow {
-		req.Config.Flags |= uapi.LineFlagV2ActiveLow
-	}
-	req.Config.AddAttribute(uapi.LineConfigAttribute{Attr: uapi.OutputValues(opt.Idle & 1).Encode(), Mask: 1})
-	fd, err := request(ref, opt.Consumer, req)
+	req.Config.AddAttribute(uapi.LineConfigAttribute{Attr: uapi.OutputValues(idle & 1).Encode(), Mask: 1})
+	fd, err := request(ref, req)
 	if err != nil {
 		return nil, err
 	}
-	return &Output{ref: ref, f: os.NewFile(uintptr(fd), ref.String()), fd: uintptr(fd), idle: opt.Idle}, nil
+	return &Output{ref: ref, f: os.NewFile(uintptr(fd), ref.String()), fd: uintptr(fd), idle: idle}, nil
 }
 
 // Set drives the line to Low or High.

@@ -28,13 +28,13 @@ type SimulatedOptions struct {
 
 // Simulated is a Source of a contact that only exists as a description. In
 // real time the signal starts with the first ReadEdges, and a reader that is
-// late gets all edges that are due. ReadEdges and Truth are for one goroutine;
+// late gets all edges that are due. ReadEdges is for one goroutine;
 // Close may come from another.
 type Simulated struct {
 	signal *synth.Signal
 	opt    SimulatedOptions
 	ahead  [64]pulse.Edge
-	next   []pulse.Edge // what of ahead is not given yet
+	next   []pulse.Edge // the rest of ahead
 	start  time.Time
 	timer  *time.Timer
 	closed chan struct{}
@@ -60,10 +60,6 @@ func NewSimulated(spec *synth.Spec, opt SimulatedOptions) (*Simulated, error) {
 // Spec gives the description with all defaults filled in. It must not be changed.
 func (s *Simulated) Spec() *synth.Spec { return s.signal.Spec() }
 
-// Truth gives what is known of the signal so far. In real time it is up to 64
-// edges ahead of what has been read.
-func (s *Simulated) Truth() synth.Truth { return s.signal.Truth() }
-
 // ReadEdges implements Source. After Close it returns fs.ErrClosed.
 func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 	if err := ctx.Err(); err != nil {
@@ -82,7 +78,7 @@ func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		if n == 0 {
 			return 0, io.EOF
 		}
-		s.place(buf[:n])
+		s.stamp(buf[:n])
 		return n, nil
 	}
 	if s.start.IsZero() {
@@ -100,7 +96,7 @@ func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		s.next = s.next[1:]
 		n++
 	}
-	s.place(buf[:n])
+	s.stamp(buf[:n])
 	return n, nil
 }
 
@@ -141,7 +137,7 @@ func (s *Simulated) wait(ctx context.Context, due time.Duration) error {
 	}
 }
 
-func (s *Simulated) place(edges []pulse.Edge) {
+func (s *Simulated) stamp(edges []pulse.Edge) {
 	for i := range edges {
 		edges[i].At += s.opt.Start
 		edges[i].Seq += s.opt.FirstSeq - 1

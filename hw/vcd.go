@@ -483,12 +483,6 @@ func (d *vcdDecoder) resolutionNS() float64 { return math.Pow10(d.exp) }
 func (d *vcdDecoder) contacts() []string    { return d.names }
 func (d *vcdDecoder) initial() pulse.Level  { return d.first }
 
-// VCDOptions name what a VCDWriter writes.
-type VCDOptions struct {
-	Scope    string // "top" if empty
-	Variable string // "contact" if empty
-}
-
 // A VCDWriter writes edges as a value change dump of one variable, with a
 // timescale of 1 ns, that OpenRecording reads. The initial level is the
 // opposite of the first edge's. Where edges are missing (Lost, or two of one
@@ -500,26 +494,17 @@ type VCDWriter struct {
 }
 
 // NewVCDWriter begins a file with its definitions. Nothing is written before
-// the first full buffer or Flush. Names must be printable ASCII without
-// spaces, else the first Write or Flush fails.
-func NewVCDWriter(w io.Writer, opt VCDOptions) *VCDWriter {
+// the first full buffer or Flush. The name of the variable must be printable
+// ASCII without spaces, else the first Write or Flush fails.
+func NewVCDWriter(w io.Writer, variable string) *VCDWriter {
 	v := &VCDWriter{out: lineWriter{w: w, last: -1}}
-	name := func(name, other string) string {
-		if name == "" {
-			return other
-		}
-		odd := func(r rune) bool { return r <= ' ' || r > '~' }
-		if name[0] == '$' || len(name) > maxName || strings.IndexFunc(name, odd) >= 0 {
-			v.out.err = fmt.Errorf("write recording: VCD name %s: expected printable ASCII without spaces, no $ in front, at most %d bytes", quote(name), maxName)
-		}
-		return name
-	}
-	scope, variable := name(opt.Scope, "top"), name(opt.Variable, "contact")
-	if v.out.err != nil {
+	odd := func(r rune) bool { return r <= ' ' || r > '~' }
+	if variable == "" || variable[0] == '$' || len(variable) > maxName || strings.IndexFunc(variable, odd) >= 0 {
+		v.out.err = fmt.Errorf("write recording: VCD name %s: expected printable ASCII without spaces, no $ in front, at most %d bytes", quote(variable), maxName)
 		return v
 	}
 	v.out.line("$timescale 1 ns $end")
-	v.out.line("$scope module ", scope, " $end")
+	v.out.line("$scope module top $end")
 	v.out.line("$var wire 1 ! ", variable, " $end")
 	v.out.line("$upscope $end")
 	v.out.line("$enddefinitions $end")

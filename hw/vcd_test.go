@@ -300,14 +300,14 @@ func TestVCDRoundTrip(t *testing.T) {
 			}
 		}
 		var file bytes.Buffer
-		w := NewVCDWriter(&file, VCDOptions{Scope: "marrow_quay", Variable: "dial"})
+		w := NewVCDWriter(&file, "dial")
 		split := rapid.IntRange(0, len(edges)).Draw(t, "split")
 		for _, part := range [][]pulse.Edge{edges[:split], edges[split:]} {
 			if err := errors.Join(w.Write(part), w.Flush()); err != nil {
 				t.Fatal(err)
 			}
 		}
-		got, r, err := readAll(&file, 7, RecordingOptions{Contact: "marrow_quay.dial"})
+		got, r, err := readAll(&file, 7, RecordingOptions{Contact: "top.dial"})
 		if diff := cmp.Diff(want, got); err != nil || diff != "" {
 			t.Fatal(err, diff)
 		}
@@ -319,24 +319,24 @@ func TestVCDRoundTrip(t *testing.T) {
 
 func TestVCDWriter(t *testing.T) {
 	var file bytes.Buffer
-	w := NewVCDWriter(&file, VCDOptions{})
+	w := NewVCDWriter(&file, "contact")
 	err := errors.Join(w.Flush(), w.Write([]pulse.Edge{{At: 3, Level: hi}, {At: 9}, {At: 20, Lost: 1, Level: hi}}), w.Flush())
 	const header = "$timescale 1 ns $end\n$scope module top $end\n$var wire 1 ! contact $end\n$upscope $end\n$enddefinitions $end\n"
 	if diff := cmp.Diff(header+"$dumpvars\n0!\n$end\n#3\n1!\n#9\n0!\n#10\nx!\n#20\n1!\n", file.String()); err != nil || diff != "" {
 		t.Error(err, diff)
 	}
 	for _, tt := range []struct {
-		opt   VCDOptions
+		name  string
 		edges []pulse.Edge
 		want  string
 	}{
-		{VCDOptions{}, []pulse.Edge{{At: 5}, {At: 5, Level: hi}}, "write recording: an edge at 5 ns after 5 ns: expected increasing times from 0 to 4611686018427387904"},
-		{VCDOptions{}, []pulse.Edge{{At: 5}, {At: 6}}, "write recording: edge at 6 ns: edges missing within 1 ns"},
-		{VCDOptions{}, []pulse.Edge{{At: 5, Level: 3}}, "write recording: edge at 5 ns: no level"},
-		{VCDOptions{Variable: "two words"}, []pulse.Edge{{At: 5}}, `write recording: VCD name "two words": expected printable ASCII without spaces, no $ in front, at most 256 bytes`},
-		{VCDOptions{Scope: "$end"}, []pulse.Edge{{At: 5}}, `write recording: VCD name "$end": expected printable ASCII without spaces, no $ in front, at most 256 bytes`},
+		{"contact", []pulse.Edge{{At: 5}, {At: 5, Level: hi}}, "write recording: an edge at 5 ns after 5 ns: expected increasing times from 0 to 4611686018427387904"},
+		{"contact", []pulse.Edge{{At: 5}, {At: 6}}, "write recording: edge at 6 ns: edges missing within 1 ns"},
+		{"contact", []pulse.Edge{{At: 5, Level: 3}}, "write recording: edge at 5 ns: no level"},
+		{"two words", []pulse.Edge{{At: 5}}, `write recording: VCD name "two words": expected printable ASCII without spaces, no $ in front, at most 256 bytes`},
+		{"$end", []pulse.Edge{{At: 5}}, `write recording: VCD name "$end": expected printable ASCII without spaces, no $ in front, at most 256 bytes`},
 	} {
-		w := NewVCDWriter(io.Discard, tt.opt)
+		w := NewVCDWriter(io.Discard, tt.name)
 		for range 2 {
 			if err := w.Write(tt.edges); err == nil || err.Error() != tt.want {
 				t.Errorf("%v, want %s", err, tt.want)
@@ -373,7 +373,7 @@ func FuzzVCD(f *testing.F) {
 			}
 		}
 		var file bytes.Buffer
-		w := NewVCDWriter(&file, VCDOptions{})
+		w := NewVCDWriter(&file, "contact")
 		if err := errors.Join(w.Write(got), w.Flush()); err != nil {
 			t.Fatal(err)
 		}

@@ -76,7 +76,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	var out edgeWriter
 	if c.Format == "vcd" {
-		out = newEdgeWriter(w, hw.NewVCDWriter(w, hw.VCDOptions{Variable: contact}))
+		out = newEdgeWriter(w, hw.NewVCDWriter(w, contact))
 	} else {
 		out = newEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
 	}

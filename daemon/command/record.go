@@ -58,7 +58,7 @@ func newWriter(flag, path string, f *os.File, comments []string) (recordingWrite
 	case ".csv":
 		return hw.NewCSVWriter(f, hw.CSVOptions{Comments: comments, Seq: true}), nil
 	case ".vcd":
-		return hw.NewVCDWriter(f, hw.VCDOptions{}), nil
+		return hw.NewVCDWriter(f, "contact"), nil
 	}
 	return nil, fmt.Errorf("%s %s: expected a name that ends in .csv or .vcd", flag, path)
 }

@@ -79,7 +79,7 @@ func (o *onlyOnce) Close() error {
 func openOutput(ref hw.LineRef, idle pulse.Level) (player, error) {
 	// A job that is stopped in a break would leave the line open for as long.
 	signal.Ignore(syscall.SIGTSTP)
-	out, err := hw.OpenOutput(ref, hw.OutputOptions{Idle: idle})
+	out, err := hw.OpenOutput(ref, idle)
 	if err != nil {
 		return nil, err
 	}

@@ -16,13 +16,14 @@ import (
 	"makebreak/pulse"
 )
 
-// Recorded edges as CSV: one header line, then one edge a line, in columns
-// time_ns (whole ns) or time_s (decimal seconds), level (0 or 1 after the
-// edge), and, if wanted, contact (its name) and seq (the kernel's sequence
-// number, modulo 2^32, per contact or over all: see sequence.go), in any order and quoted as RFC 4180 says or not. UTF-8
-// with or without a byte order mark, LF or CRLF, the last line end may be
-// missing. Lines that begin with # are comments; empty lines may stand at the
-// end only. Two edges of one level are no error: edges are missing there.
+// Recorded edges as CSV: one header line, then one edge a line. The columns, in
+// any order, are time_ns (whole ns) or time_s (decimal seconds), level (0 or 1
+// after the edge), and optionally contact (its name) and seq (the kernel's
+// sequence number modulo 2^32, per contact or over all: see sequence.go). Fields
+// may be quoted as in RFC 4180. The text is UTF-8 with or without a byte order
+// mark; lines end with LF or CRLF, and the last line end may be missing. Lines
+// that begin with # are comments; empty lines may stand at the end only. Two
+// edges of one level are no error: edges are missing there.
 
 type csvColumn uint8
 
@@ -57,28 +58,29 @@ type csvDecoder struct {
 	columns []csvColumn
 	time    csvColumn // columnTimeNS or columnTimeS
 	hasSeq  bool
-	// direct rows are time_ns,level and may be read without splitting fields.
+	// direct says that the columns are time_ns,level: rows can be read without
+	// splitting fields.
 	direct bool
 
 	sequence sequence
 	numbers  numbering
-	judged   int64 // rows that were looked at to tell the sequence
+	judged   int64 // rows that were examined to tell the sequence
 
-	decimals int         // of time_s the most seen, -1 before the first row
-	sole     *csvContact // if there is no contact column
+	decimals int         // most decimals of time_s so far, -1 before the first row
+	sole     *csvContact // the only contact, where there is no contact column
 	byName   map[string]*csvContact
 	names    []string
 	fields   [csvColumns][]byte
 	unquoted []byte
-	cut      bool // the line at hand has no end
-	blank    int  // the first empty line, 0 if none
+	cut      bool // the current line has no line end
+	blank    int  // number of the first empty line, 0 if none
 }
 
 // A csvContact holds what the next row of a contact is checked against.
 type csvContact struct {
 	name string
 	at   int64 // -1 before the first row
-	numbered
+	lastRow
 }
 
 func newCSVDecoder(w *window, contact string) (*csvDecoder, error) {
@@ -136,10 +138,10 @@ func (d *csvDecoder) readHeader(line []byte) error {
 		return d.fail(d.line, "one of them", "both time_ns and time_s")
 	}
 	if !has[columnTimeNS] && !has[columnTimeS] {
-		return d.fail(d.line, csvHeader, "no column time_ns or time_s%s", d.cutHint())
+		return d.fail(d.line, csvHeader, "no column time_ns or time_s%s", d.cutRemark())
 	}
 	if !has[columnLevel] {
-		return d.fail(d.line, csvHeader, "no column level%s", d.cutHint())
+		return d.fail(d.line, csvHeader, "no column level%s", d.cutRemark())
 	}
 	if has[columnTimeS] {
 		d.time = columnTimeS
@@ -156,8 +158,8 @@ func (d *csvDecoder) readHeader(line []byte) error {
 	return nil
 }
 
-// unknownColumn says what a header should hold in place of a field, or that
-// it is no header; d.fields holds its n fields.
+// unknownColumn tells what a header should have in place of a field, or that the
+// line is no header; d.fields holds its n fields.
 func (d *csvDecoder) unknownColumn(line, field []byte, n int) error {
 	for _, sep := range []struct{ char, name string }{{";", "semicolons"}, {"\t", "tabs"}} {
 		if bytes.Contains(line, []byte(sep.char)) {
@@ -172,10 +174,10 @@ func (d *csvDecoder) unknownColumn(line, field []byte, n int) error {
 	if data {
 		return d.fail(d.line, "a header before it, time_s,level or time_ns,level", "the first line is data")
 	}
-	return d.fail(d.line, columnFor(field), "column %s is not known%s", quote(field), d.cutHint())
+	return d.fail(d.line, columnFor(field), "column %s is not known%s", quote(field), d.cutRemark())
 }
 
-// columnFor guesses what was meant by the name of a column.
+// columnFor guesses which column a wrong name is meant for.
 func columnFor(field []byte) string {
 	name := strings.ToLower(string(bytes.TrimSpace(field)))
 	for c := range csvColumns {
@@ -335,15 +337,15 @@ func (d *csvDecoder) checkText(line []byte) error {
 	return nil
 }
 
-func (d *csvDecoder) cutHint() string {
+func (d *csvDecoder) cutRemark() string {
 	if d.cut {
 		return " (the file seems to be cut off here)"
 	}
 	return ""
 }
 
-// split puts the fields of line, unquoted, into d.fields as far as they fit,
-// and counts them.
+// split counts the fields of line and puts them, without quotes, into d.fields,
+// as many as fit.
 func (d *csvDecoder) split(line []byte) (n int, err error) {
 	d.unquoted = d.unquoted[:0]
 	for more := true; more; n++ {
@@ -353,7 +355,7 @@ func (d *csvDecoder) split(line []byte) (n int, err error) {
 			for {
 				part, after, closed := bytes.Cut(line[1:], []byte{'"'})
 				if !closed {
-					return 0, d.fail(d.line, `a " at the end of the field`, "a quoted field does not end%s", d.cutHint())
+					return 0, d.fail(d.line, `a " at the end of the field`, "a quoted field does not end%s", d.cutRemark())
 				}
 				d.unquoted = append(d.unquoted, part...)
 				line = after
@@ -425,7 +427,7 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 	for i, c := range d.columns {
 		field, ok := d.fields[i], true
 		if len(field) == 0 {
-			return false, d.fail(d.line, c.expected(), "%s is empty%s", c, d.cutHint())
+			return false, d.fail(d.line, c.expected(), "%s is empty%s", c, d.cutRemark())
 		}
 		switch c {
 		case columnTimeNS, columnTimeS:
@@ -449,7 +451,7 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 			ok = len(field) <= maxName
 			if contact = d.byName[string(field)]; ok && contact == nil {
 				if err = d.checkText(field); err == nil {
-					contact, err = d.meet(string(field))
+					contact, err = d.addContact(string(field))
 				}
 				if err != nil {
 					return false, err
@@ -506,7 +508,7 @@ func (d *csvDecoder) columnsError(n int) error {
 	}
 	switch {
 	case n < len(names):
-		hint = d.cutHint()
+		hint = d.cutRemark()
 	case d.time == columnTimeS && n == len(names)+1:
 		hint = " (a decimal comma? write a point)"
 	}
@@ -518,13 +520,13 @@ func (d *csvDecoder) orderError(contact *csvContact, c csvColumn, this, before s
 	if contact.name != "" {
 		of = " of " + quote(contact.name)
 	}
-	return d.fail(d.line, "a greater one in each row"+of, "%s %s after %s%s", c, this, before, d.cutHint())
+	return d.fail(d.line, "a greater one in each row"+of, "%s %s after %s%s", c, this, before, d.cutRemark())
 }
 
-// equalTimes tells of a row with the time of the contact's row before.
+// equalTimes is the error of a row with the same time as the contact's last row.
 func (d *csvDecoder) equalTimes(contact *csvContact, time []byte) error {
 	e := d.orderError(contact, d.time, "", "")
-	e.Msg = fmt.Sprintf("%s %s in two rows%s", d.time, time, d.cutHint())
+	e.Msg = fmt.Sprintf("%s %s in two rows%s", d.time, time, d.cutRemark())
 	if d.time == columnTimeS && d.decimals < 9 {
 		step := "1 s"
 		if d.decimals > 0 {
@@ -535,8 +537,9 @@ func (d *csvDecoder) equalTimes(contact *csvContact, time []byte) error {
 	return e
 }
 
-// meet enters a contact, and fails if it is one too many.
-func (d *csvDecoder) meet(name string) (*csvContact, error) {
+// addContact adds a contact that is new. It fails if there are too many, or
+// several of which none was chosen.
+func (d *csvDecoder) addContact(name string) (*csvContact, error) {
 	c := &csvContact{name: name, at: -1}
 	d.byName[name] = c
 	d.names = append(d.names, name)
@@ -546,15 +549,15 @@ func (d *csvDecoder) meet(name string) (*csvContact, error) {
 	if d.chosen != "" || len(d.names) == 1 {
 		return c, nil
 	}
-	e := d.fail(d.line, "", "several contacts%s", d.cutHint())
-	d.meetMore()
+	e := d.fail(d.line, "", "several contacts%s", d.cutRemark())
+	d.addRest()
 	e.Expected = "a choice of one with --contact: " + list(d.names, len(d.names))
 	return nil, e
 }
 
-// meetMore enters the contacts in the rest of the window. The line stays the
-// one that is being read: errors name it.
-func (d *csvDecoder) meetMore() {
+// addRest adds the contacts in the rest of the window, for a message that names
+// the current line.
+func (d *csvDecoder) addRest() {
 	defer func(line int) { d.line = line }(d.line)
 	column := slices.Index(d.columns, columnContact)
 	for len(d.names) < maxContacts {
@@ -576,7 +579,7 @@ func (d *csvDecoder) meetMore() {
 	}
 }
 
-// exponent is the power of ten that makes ns of the time column.
+// exponent is the power of ten from the unit of the time column to ns.
 func (d *csvDecoder) exponent() int {
 	if d.time == columnTimeS {
 		return 9

@@ -57,17 +57,17 @@ type RecordingOptions struct {
 	Contact string
 }
 
-// A Recording is a Source of recorded edges: CSV or VCD, told apart by
-// content. It reads as a stream, in memory that does not grow with the file.
+// A Recording is a Source of recorded edges, CSV or VCD by its content. It reads
+// as a stream, in memory that does not grow with the file.
 // Its times are at least 0, at most MaxRecordingNS and strictly increasing.
 // One goroutine may read it; BytesRead may be called from any.
 type Recording struct {
-	w      *window
-	dec    decoder
-	size   int64
-	closer io.Closer
-	any    bool
-	err    error
+	w        *window
+	dec      decoder
+	size     int64
+	closer   io.Closer
+	hasEdges bool
+	err      error
 }
 
 // MaxRecordingNS is the largest time a recording may hold, 2^62 ns or about
@@ -75,16 +75,16 @@ type Recording struct {
 const MaxRecordingNS int64 = 1 << 62
 
 const (
-	// Large enough for rare system calls, small enough for the second-level
+	// Large enough that system calls are rare, small enough for the second-level
 	// cache of a small computer; at least twice maxLine.
 	windowBytes = 256 << 10
-	// A row is some 20 bytes; what is longer than this is no recording.
+	// A row has some 20 bytes; a longer line than this is no recording.
 	maxLine = 64 << 10
 	// More contacts than any cable holds; a bound for memory.
 	maxContacts = 1000
 	// A bound for memory.
 	maxName = 256
-	// The names that fit a message.
+	// As many names as fit a message.
 	maxListed = 12
 )
 
@@ -154,10 +154,10 @@ func fileError(name string, err error) *RecordingError {
 	return e
 }
 
-// OpenRecording tells the format of r, reads its header and checks the choice
-// of a contact as far as the header tells. A file is VCD when its first
-// character that is not white space is a $. Errors are *RecordingError. It
-// waits for r; a Read that blocks is not interrupted.
+// OpenRecording finds out the format of r, reads its header and checks the choice
+// of a contact as far as the header goes. A file is VCD when its first character
+// that is not white space is a $. Errors are *RecordingError. It waits for r; a
+// Read that blocks is not interrupted.
 func OpenRecording(r io.Reader, opt RecordingOptions) (*Recording, error) {
 	if opt.Name == "" {
 		opt.Name = "recording"
@@ -190,8 +190,8 @@ func (r *Recording) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		return 0, err
 	}
 	n, err := r.dec.read(ctx, buf)
-	r.any = r.any || n > 0
-	if err == io.EOF && !r.any {
+	r.hasEdges = r.hasEdges || n > 0
+	if err == io.EOF && !r.hasEdges {
 		err = r.dec.noEdges()
 	}
 	if err != nil && err != ctx.Err() {
@@ -280,7 +280,8 @@ func (w *window) fail(line int, expected, format string, args ...any) *Recording
 	return &RecordingError{File: w.file, Line: line, Msg: fmt.Sprintf(format, args...), Expected: expected}
 }
 
-// otherFormats are files given by mistake, by their first bytes.
+// otherFormats are kinds of files that are given by mistake, by their first
+// bytes.
 var otherFormats = []struct{ magic, name string }{
 	{"\x1f\x8b", "gzip data: unpack it first"},
 	{"PK\x03\x04", "a zip archive: unpack it first"},
@@ -334,7 +335,7 @@ func (w *window) sniff() (vcd bool, err error) {
 
 func isSpace(c byte) bool { return c == ' ' || c >= '\t' && c <= '\r' }
 
-// quote shows input in a message, cut to a length that one reads.
+// quote shows input in a message, cut to a readable length.
 func quote[T []byte | string](b T) string {
 	const most = 40
 	if len(b) > most {
@@ -343,7 +344,8 @@ func quote[T []byte | string](b T) string {
 	return strconv.Quote(string(b))
 }
 
-// list shows the names that one may choose from, of total.
+// list shows the names that one may choose from, and how many of total are left
+// out.
 func list(names []string, total int) string {
 	shown := names[:min(len(names), maxListed)]
 	var b strings.Builder

@@ -30,7 +30,7 @@ type vcdDecoder struct {
 	names    []string
 	declared map[string]bool
 
-	skipped, dump         string // the sections at hand, "" if none
+	skipped, dump         string // keywords of the current sections, "" if none
 	skippedLine, dumpLine int
 	wantCode              bool // the next token is the code of value
 	value                 pulse.Level
@@ -112,7 +112,7 @@ func (d *vcdDecoder) wait(expected string) (string, error) {
 
 func newVCDDecoder(w *window, contact string) (*vcdDecoder, error) {
 	d := &vcdDecoder{window: w, first: pulse.Unknown, declared: map[string]bool{}}
-	chosen := choice{wanted: contact}
+	chosen := selection{wanted: contact}
 	var scopes []string
 	timescale := false
 	for {
@@ -169,13 +169,13 @@ func newVCDDecoder(w *window, contact string) (*vcdDecoder, error) {
 				return nil, d.fail(line, fmt.Sprintf("at most %d", maxVariables), "too many variables")
 			}
 			path := strings.Join(append(slices.Clip(scopes), name), ".")
-			chosen.offer(variable{path: path, kind: body[0], size: body[1], code: body[2]})
+			chosen.add(variable{path: path, kind: body[0], size: body[1], code: body[2]})
 		case "$enddefinitions":
 			if !timescale {
 				return nil, d.fail(line, "it before $enddefinitions", "no $timescale")
 			}
 			d.names = chosen.all.names
-			d.variable, err = chosen.made(d.window)
+			d.variable, err = chosen.result(d.window)
 			return d, err
 		}
 	}
@@ -238,11 +238,11 @@ func (v variable) isContact() bool {
 	return v.size == "1"
 }
 
-// A choice finds the wanted variable among those declared.
-type choice struct {
+// A selection finds the wanted variable among those that are declared.
+type selection struct {
 	wanted          string
 	all, exact, end candidates // end: the wanted name is the end of the path
-	other           variable   // bears the wanted name and is no contact
+	other           variable   // has the wanted name but is no contact
 }
 
 // candidates are variables told apart by code: two names of one code are one
@@ -269,7 +269,7 @@ func (c *candidates) add(v variable) {
 
 func (c *candidates) list() string { return list(c.names, len(c.codes)) }
 
-func (c *choice) offer(v variable) {
+func (c *selection) add(v variable) {
 	exact := v.path == c.wanted
 	end := exact || c.wanted != "" && strings.HasSuffix(v.path, "."+c.wanted)
 	if !v.isContact() {
@@ -287,7 +287,7 @@ func (c *choice) offer(v variable) {
 	}
 }
 
-func (c *choice) made(w *window) (variable, error) {
+func (c *selection) result(w *window) (variable, error) {
 	from := &c.all
 	if len(c.exact.codes) > 0 {
 		from = &c.exact
@@ -354,7 +354,7 @@ func (d *vcdDecoder) checkEnd() error {
 
 const fileEnds = "the file ends here: it seems to be cut off"
 
-// step takes one token, and tells whether it put an edge into e.
+// step reads one token, and tells whether that put an edge into e.
 func (d *vcdDecoder) step(t []byte, e *pulse.Edge) (edge bool, err error) {
 	if d.wantCode {
 		d.wantCode = false
@@ -430,8 +430,8 @@ func (d *vcdDecoder) set(code []byte) error {
 	return nil
 }
 
-// time ends the changes at the time before, which may make an edge, and
-// begins those at a new one.
+// time ends the changes at the last time, which may make an edge, and begins those
+// at a new time.
 func (d *vcdDecoder) time(digits []byte, e *pulse.Edge) (edge bool, err error) {
 	if !allDigits(digits) {
 		return false, d.fail(d.line, "# and a whole number", "time %s", quote(digits))
@@ -452,8 +452,8 @@ func (d *vcdDecoder) time(digits []byte, e *pulse.Edge) (edge bool, err error) {
 	return edge, nil
 }
 
-// settle takes the level held at the end of a time, and tells whether it is
-// an edge.
+// settle takes over the level at the end of a time, and tells whether it makes an
+// edge.
 func (d *vcdDecoder) settle(e *pulse.Edge) bool {
 	if !d.change {
 		return false

@@ -102,8 +102,8 @@ func (l *Input) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 	}
 }
 
-// hook lets the end of ctx end a waiting read. It does its work once a
-// context, not once a call, so that reading allocates nothing.
+// hook makes the end of ctx end a waiting read. It does so once per context, not
+// per call, so that reading allocates nothing.
 func (l *Input) hook(ctx context.Context) {
 	done := ctx.Done()
 	l.mu.Lock()
@@ -139,7 +139,8 @@ func (l *Input) Close() error {
 	return l.f.Close()
 }
 
-// gone names the errors by which the kernel says that a chip was removed.
+// gone makes ErrUnplugged of the errors by which the kernel reports that a chip
+// was removed.
 func gone(err error) error {
 	if errors.Is(err, unix.ENODEV) || errors.Is(err, unix.EIO) || errors.Is(err, io.EOF) {
 		return fmt.Errorf("%w: plug it in again", ErrUnplugged)
@@ -150,10 +151,10 @@ func gone(err error) error {
 // A beginning is the level of a line when watching began. The line is
 // requested first, so that from then on the kernel queues every edge, and then
 // the level is read between two readings of the clock. An edge before the
-// first reading is older than the start. An edge after it is news, unless it
-// is the first one, falls inside the bracket and leads to the level that was
-// read: then the reading had it in already. So the level and the edges agree
-// whenever the edges came, to within the few µs of the bracket.
+// first reading is older than the start. An edge after it counts, unless it is
+// the first one, falls between the two readings and leads to the level that was
+// read: then that level includes it already. So the level and the edges agree
+// whenever the edges came, to within the few µs between the readings.
 type beginning struct {
 	from, to pulse.Stamp
 	level    pulse.Level
@@ -162,7 +163,7 @@ type beginning struct {
 
 func readBeginning(fd int) (beginning, error) {
 	best := beginning{level: pulse.Unknown}
-	for range 8 { // an interrupted bracket is wide; one that was not is a few µs
+	for range 8 { // the readings are a few µs apart, unless they were interrupted
 		v := uapi.LineValues{Mask: 1}
 		from := Monotonic()
 		err := uapi.GetLineValuesV2(uintptr(fd), &v)
@@ -180,7 +181,7 @@ func readBeginning(fd int) (beginning, error) {
 	return best, nil
 }
 
-// trim removes the edges that belong to the past and gives how many stay.
+// trim removes the edges from before the beginning and gives how many stay.
 func (b *beginning) trim(e []pulse.Edge) int {
 	if b.over {
 		return len(e)
@@ -210,7 +211,7 @@ type eventDecoder struct {
 func newEventDecoder(r io.Reader) *eventDecoder { return &eventDecoder{r: r} }
 
 // read waits for at least one event. Errors are those of the reader,
-// io.ErrUnexpectedEOF inside a struct, and one for what cannot be an event.
+// io.ErrUnexpectedEOF inside a struct, and one of its own for a wrong event.
 func (d *eventDecoder) read(out []pulse.Edge) (int, error) {
 	for d.hi-d.lo < eventSize {
 		if d.err != nil {
@@ -253,8 +254,8 @@ func (d *eventDecoder) read(out []pulse.Edge) (int, error) {
 	return n, nil
 }
 
-// request opens the chip, makes sure that it is the one that was meant, and
-// requests the line.
+// request opens the chip, makes sure that it is the intended one, and requests
+// the line.
 func request(ref LineRef, req uapi.LineRequest) (fd int, err error) {
 	defer func() {
 		if err != nil {

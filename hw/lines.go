@@ -44,8 +44,8 @@ type InputOptions struct {
 	Bias Bias
 }
 
-// A LineRef is where a line was found. Chip numbers may move at the next boot;
-// Label and Name do not.
+// A LineRef is where a line was found. The numbers of chips may change at the next
+// boot; Label and Name do not.
 type LineRef struct {
 	Chip   string `json:"chip"`  // "gpiochip0"
 	Label  string `json:"label"` // of the chip; when set, OpenInput and OpenOutput check it
@@ -58,12 +58,12 @@ func (r LineRef) String() string {
 	if named(r.Name) {
 		return r.Name
 	}
-	return r.place()
+	return r.address()
 }
 
-func (r LineRef) place() string { return r.Chip + ":" + strconv.Itoa(r.Offset) }
+func (r LineRef) address() string { return r.Chip + ":" + strconv.Itoa(r.Offset) }
 
-// A LineInfo is what the kernel and the board tell of a line.
+// A LineInfo is what is known of a line from the kernel and the board.
 type LineInfo struct {
 	LineRef
 	GPIO      string `json:"gpio"`   // "GPIO17" on a Raspberry Pi's header chip, else empty
@@ -106,7 +106,7 @@ type Pin struct {
 	Offset int    `json:"offset"` // line on the header's chip, -1 for power and ground
 }
 
-// Resolve finds a line of this computer by a name as Inventory.Resolve does.
+// Resolve finds a line of this computer by name, as Inventory.Resolve does.
 func Resolve(name string) (LineRef, error) {
 	v, err := Lines()
 	if err != nil {
@@ -120,7 +120,8 @@ func Resolve(name string) (LineRef, error) {
 	return l.LineRef, err
 }
 
-// named tells a name from what kernels give to lines that have none.
+// named tells whether s is a name, and not what kernels give to a line without
+// one.
 func named(s string) bool { return s != "" && s != "-" && s != "_" && s != "NC" }
 
 // Resolve finds the one line that a name means: a line name of the kernel
@@ -176,7 +177,7 @@ func (v *Inventory) Resolve(name string) (LineInfo, error) {
 	}
 	var choices []string
 	for _, l := range found {
-		choices = append(choices, fmt.Sprintf("%s (chip %s)", l.place(), l.Label))
+		choices = append(choices, fmt.Sprintf("%s (chip %s)", l.address(), l.Label))
 	}
 	return fail(fmt.Errorf("%w: say %s", ErrAmbiguous, strings.Join(choices, " or ")))
 }

@@ -43,10 +43,10 @@ func (o *Output) Set(l pulse.Level) error {
 	return nil
 }
 
-// Close returns the line to its idle level and gives it back. What a line
-// does that nobody drives is the chip's affair: a Raspberry Pi may make it an
-// input, so a resistor should hold the idle level. A process that is killed
-// gets that part only.
+// Close returns the line to its idle level and gives it back. The chip decides
+// what an undriven line does: a Raspberry Pi may make it an input, so a resistor
+// should hold the idle level. When the process is killed, the line is only given
+// back.
 func (o *Output) Close() error {
 	err := o.Set(o.idle)
 	if e := o.f.Close(); err == nil {
@@ -60,8 +60,8 @@ type PlayOptions struct {
 	// Late is the bound beyond which a write counts as late; 0 means 200 µs:
 	// 0.2 % of the period of 10 pulses per second.
 	Late time.Duration
-	// Spin is how long before each write the processor waits busily instead of
-	// asleep. It buys the wake-up delay for processor time.
+	// Spin is how long before each write the processor waits in a busy loop
+	// instead of asleep: it costs processor time and saves the wake-up delay.
 	Spin time.Duration
 	// OnWrite, when set, is told each edge as scheduled and the time when its
 	// write was done. It runs between writes: it must be quick.
@@ -83,9 +83,9 @@ type PlayReport struct {
 	Scheduling string
 }
 
-// lead is the time from a play's call to its schedule's zero; nap is how long
-// before a write a play goes from a wait that its context can end to the
-// kernel's more exact sleep.
+// lead is the time from the call of Play to the zero of its schedule. Until nap
+// before a write, the context can end the wait at once; then the kernel's sleep
+// takes over, which is more exact.
 const (
 	lead = 20 * time.Millisecond
 	nap  = 10 * time.Millisecond

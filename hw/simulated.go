@@ -17,8 +17,8 @@ import (
 type SimulatedOptions struct {
 	// Speed is 1 for real time, 10 for ten times as fast; 0 never waits.
 	Speed float64
-	// Batch is waited beyond an edge's time, so that a bounce comes in one
-	// read as it does from a kernel's buffer. Stamps are not changed.
+	// Batch is how long edges are held back, so that a bounce comes in one read
+	// as it does from a kernel's buffer. Stamps are not changed.
 	Batch time.Duration
 	// Start is added to every stamp, such as CLOCK_MONOTONIC at the start.
 	Start pulse.Stamp
@@ -26,10 +26,10 @@ type SimulatedOptions struct {
 	FirstSeq uint32
 }
 
-// Simulated is a Source of a contact that only exists as a description. In
-// real time the signal starts with the first ReadEdges, and a reader that is
-// late gets all edges that are due. ReadEdges is for one goroutine;
-// Close may come from another.
+// Simulated is a Source of a contact that only exists as a description. In real
+// time the signal starts with the first ReadEdges, and a late reader gets all
+// edges that are due. One goroutine may call ReadEdges; Close may come from
+// another.
 type Simulated struct {
 	signal *synth.Signal
 	opt    SimulatedOptions

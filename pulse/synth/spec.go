@@ -7,13 +7,13 @@ package synth
 
 import "makebreak/pulse"
 
-// A Form is the sort of contact a signal comes from.
+// A Form is the kind of contact that a signal comes from.
 type Form uint8
 
 const (
 	Dial    Form = iota // pulse trains of digits
 	Cam                 // an interrupter cam of one or more lobes
-	Cadence             // a repeated row of makes and breaks
+	Cadence             // a repeated sequence of makes and breaks
 )
 
 var formNames = [...]string{"dial", "cam", "cadence"}
@@ -47,7 +47,7 @@ type Spec struct {
 
 	// Dial and cam.
 	Break     Break
-	BreakAlso []Break // other lengths that a break has at random, each as likely as Break
+	BreakAlso []Break // other lengths that a break has at random, all as likely as Break
 	MakeNS    int64   // with Break as a time, in place of the speed
 
 	// Cam.
@@ -129,7 +129,7 @@ type Bounce struct {
 	MaxNS int64
 }
 
-// A Range is a length drawn anew each time, each in it as likely.
+// A Range bounds a length that is drawn anew each time, all in it equally likely.
 type Range struct {
 	MinNS, MaxNS int64
 }
@@ -140,7 +140,7 @@ type Chance struct {
 	Probability, PerSecond float64
 }
 
-// A Key is one thing that a description can say.
+// A Key is a key of a description.
 type Key struct {
 	Name    string
 	Meaning string

@@ -1,9 +1,9 @@
 package synth
 
-// Truth is what is known of a signal. Lengths are of the contact itself
-// without the drive's errors of speed and without disturbances; counts are of
-// what has been made so far, and may be ahead of the edges that Next has given
-// by one transition with its bounce.
+// Truth is what is known of a signal. Lengths are those of the contact without
+// errors of the drive's speed and without disturbances. Counts are of what has
+// been made so far, which may be one transition with its bounce more than the
+// edges that Next has given.
 type Truth struct {
 	// Dial.
 	Digits      string // of one round, without flashes and hang-ups

@@ -5,36 +5,15 @@
 // # Limits profiles
 //
 // A limits profile is a set of published limits for one use. The published
-// ones are in configs/limits; a user's own is a file of the same form:
+// ones are in configs/limits; a user's own is a file of the same form. The
+// examples configs/own-dial.yaml and configs/own-interrupter.yaml explain the
+// keys. Beside those a profile may have
 //
-//	id: mq-sender-bench           # a-z, 0-9 and hyphens
-//	title: Key sender, Marrow Quay bench sheet
-//	country: AU                   # ISO 3166 alpha-2, SU, or INT; may be left out
-//	use: sending                  # sending, receiving or cadence
-//	kind: dial                    # dial or interrupter
-//	coding: normal                # dial: normal, n+1 or 10-n
-//	pulse: {min_ms: 15, max_ms: 150}  # dial: the breaks that count as pulses
-//	train_gap_ms: 120             # dial: a longer make ends the train
-//	flash_max_ms: 1000            # dial: a longer break is a disconnect
-//	limits:
-//	  - quantity: break_ms        # see pulse.Quantity
-//	    min: 60                   # min, max or both
-//	    nominal: 62               # may be left out
-//	    max: 70
-//	    source: Marrow Quay bench sheet 4, row 2   # document, edition, clause
-//	    seen: own                 # text, secondary, derived, memory,
-//	                              # common practice or own
-//	    note: invented
 //	conflicts: [where published figures disagree]
 //	notes: [anything else]
 //
-// All but id, title, use, kind and limits may be left out. An interrupter has
-//
-//	cadence_ms: [400, 200, 400, 2000]   # nominal make, break, make, break …
-//
-// instead of the dial's keys. The quantity segment_ms takes "segment", counted
-// from 1: segment 1 is the first make. Where a cadence is published without a
-// tolerance nothing can be judged; then in place of limits stands
+// and, in place of limits, where a cadence is published without a tolerance, so
+// that nothing can be judged,
 //
 //	no_tolerance: {source: …, seen: …, note: …}
 //
@@ -66,8 +45,8 @@ import (
 // maxSegments is far beyond any published cadence (the longest has 8).
 const maxSegments = 64
 
-// limitsForm allows five times the tokens of the largest bundled file.
-var limitsForm = form{"limits profile", 8_000}
+// limitsFile allows five times the tokens of the largest bundled file.
+var limitsFile = fileKind{"limits profile", 8_000}
 
 // uses are the values of Profile.Use, in the order of lists.
 var uses = []string{"sending", "receiving", "cadence"}
@@ -187,7 +166,7 @@ func bundled(text string) ([]*pulse.Profile, error) {
 
 // profileFile reads the one profile of a user's file.
 func profileFile(path string) (*pulse.Profile, error) {
-	data, err := readFile(limitsForm, path)
+	data, err := readFile(limitsFile, path)
 	if err != nil {
 		return nil, err
 	}
@@ -203,7 +182,7 @@ func profileFile(path string) (*pulse.Profile, error) {
 
 // parseProfiles reads the profiles of a file; its name is for messages only.
 func parseProfiles(file string, data []byte) ([]*pulse.Profile, error) {
-	root, err := parseYAML(limitsForm, file, data)
+	root, err := parseYAML(limitsFile, file, data)
 	if err != nil {
 		return nil, err
 	}

@@ -51,8 +51,8 @@ const (
 	maxSource = 4096
 )
 
-// watchForm allows the most contacts with all their keys.
-var watchForm = form{"watch configuration", 30_000}
+// watchFile allows the most contacts with all their keys.
+var watchFile = fileKind{"watch configuration", 30_000}
 
 // A Watch is what makebreak watch is to do. Names of files in it are ready to be
 // opened; in the configuration file they are relative to its folder.
@@ -134,7 +134,7 @@ func (c Contact) SameReading(o Contact) bool {
 // configuration that it names. The error lists all mistakes, one a line, as
 // "file:line:column: key …: what is wrong: expected …".
 func LoadWatch(path string) (*Watch, error) {
-	data, err := readFile(watchForm, path)
+	data, err := readFile(watchFile, path)
 	if err != nil {
 		return nil, err
 	}
@@ -142,7 +142,7 @@ func LoadWatch(path string) (*Watch, error) {
 }
 
 func parseWatch(path string, data []byte) (*Watch, error) {
-	root, err := parseYAML(watchForm, path, data)
+	root, err := parseYAML(watchFile, path, data)
 	if err != nil {
 		return nil, err
 	}

@@ -36,8 +36,8 @@ const (
 	wantNumber = "a plain decimal number from 0 to 1000000000"
 )
 
-// A form is a kind of file.
-type form struct {
+// A fileKind is a kind of file.
+type fileKind struct {
 	name string
 	// tokens is the most YAML tokens that a file may have: the parser's time
 	// grows with the square of the nesting.
@@ -45,23 +45,23 @@ type form struct {
 }
 
 // readFile reads a file, at most one byte beyond the largest size.
-func readFile(what form, path string) ([]byte, error) {
+func readFile(kind fileKind, path string) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", what.name, err)
+		return nil, fmt.Errorf("%s: %w", kind.name, err)
 	}
 	defer f.Close()
 	data, err := io.ReadAll(io.LimitReader(f, maxFileSize+1))
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", what.name, err)
+		return nil, fmt.Errorf("%s: %w", kind.name, err)
 	}
 	return data, nil
 }
 
 // parseYAML parses a file of one document that is a mapping.
-func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
+func parseYAML(kind fileKind, file string, data []byte) (*ast.MappingNode, error) {
 	if len(data) > maxFileSize {
-		return nil, fmt.Errorf("%s: larger than 1 MiB: expected a %s", file, what.name)
+		return nil, fmt.Errorf("%s: larger than 1 MiB: expected a %s", file, kind.name)
 	}
 	text := strings.TrimPrefix(string(data), "\uFEFF")
 	if i := badUTF8(text); i >= 0 {
@@ -70,9 +70,9 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 		return nil, fmt.Errorf("%s:%d:%d: byte 0x%02x: expected UTF-8 text", file, line, column, text[i])
 	}
 	tokens := lexer.Tokenize(text)
-	if len(tokens) > what.tokens {
+	if len(tokens) > kind.tokens {
 		return nil, fmt.Errorf("%s:%d:1: more than %d words and signs: expected a %s",
-			file, tokens[what.tokens].Position.Line, what.tokens, what.name)
+			file, tokens[kind.tokens].Position.Line, kind.tokens, kind.name)
 	}
 	f, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
 	if err != nil {
@@ -96,7 +96,7 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 		}
 	}
 	if len(bodies) == 0 {
-		return nil, fmt.Errorf("%s:1:1: nothing in the file: expected a %s", file, what.name)
+		return nil, fmt.Errorf("%s:1:1: nothing in the file: expected a %s", file, kind.name)
 	}
 	if len(bodies) > 1 {
 		line, column := position(bodies[1])
@@ -105,7 +105,7 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 	m, ok := bodies[0].(*ast.MappingNode)
 	if !ok {
 		line, column := position(bodies[0])
-		return nil, fmt.Errorf("%s:%d:%d: %s: expected the keys of a %s", file, line, column, describe(bodies[0]), what.name)
+		return nil, fmt.Errorf("%s:%d:%d: %s: expected the keys of a %s", file, line, column, describe(bodies[0]), kind.name)
 	}
 	return m, nil
 }

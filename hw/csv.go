@@ -620,8 +620,6 @@ func (d *csvDecoder) resolutionNS() float64 {
 
 func (d *csvDecoder) contacts() []string { return d.names }
 
-func (d *csvDecoder) initial() pulse.Level { return pulse.Unknown }
-
 // CSVOptions say what a CSVWriter writes. The zero value writes time_ns,level.
 type CSVOptions struct {
 	// Comments come first, each as a line that begins with "# ".

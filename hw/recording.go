@@ -95,7 +95,6 @@ type decoder interface {
 	noEdges() *RecordingError
 	resolutionNS() float64
 	contacts() []string
-	initial() pulse.Level
 }
 
 // OpenRecordingFile opens the recording at path, or stdin if path is "-".
@@ -219,10 +218,6 @@ func (r *Recording) ResolutionNS() float64 { return r.dec.resolutionNS() }
 // Contacts are the names in the recording, of a CSV file those read until
 // now, of a VCD file the variables that may be chosen: 1,000 at most.
 func (r *Recording) Contacts() []string { return r.dec.contacts() }
-
-// Initial is the level before the first edge, pulse.Unknown if the recording
-// does not tell it (CSV never does) or no edge was read yet.
-func (r *Recording) Initial() pulse.Level { return r.dec.initial() }
 
 // BytesRead counts the bytes taken from the reader until now.
 func (r *Recording) BytesRead() int64 { return r.w.count.Load() }

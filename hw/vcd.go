@@ -43,7 +43,6 @@ type vcdDecoder struct {
 	change bool // the variable got held at this time
 	dumped bool // in a $dumpvars
 	level  pulse.Level
-	first  pulse.Level
 	state  vcdState
 }
 
@@ -111,7 +110,7 @@ func (d *vcdDecoder) wait(expected string) (string, error) {
 }
 
 func newVCDDecoder(w *window, contact string) (*vcdDecoder, error) {
-	d := &vcdDecoder{window: w, first: pulse.Unknown, declared: map[string]bool{}}
+	d := &vcdDecoder{window: w, declared: map[string]bool{}}
 	chosen := selection{wanted: contact}
 	var scopes []string
 	timescale := false
@@ -465,7 +464,7 @@ func (d *vcdDecoder) settle(e *pulse.Edge) bool {
 		d.state = vcdUnknown
 		return false
 	case d.state != vcdRunning && initial:
-		d.state, d.level, d.first = vcdRunning, d.held, d.held
+		d.state, d.level = vcdRunning, d.held
 		return false
 	case d.state == vcdRunning && d.held == d.level:
 		return false
@@ -481,7 +480,6 @@ func (d *vcdDecoder) noEdges() *RecordingError {
 
 func (d *vcdDecoder) resolutionNS() float64 { return math.Pow10(d.exp) }
 func (d *vcdDecoder) contacts() []string    { return d.names }
-func (d *vcdDecoder) initial() pulse.Level  { return d.first }
 
 // A VCDWriter writes edges as a value change dump of one variable, with a
 // timescale of 1 ns, that OpenRecording reads. The initial level is the

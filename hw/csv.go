@@ -64,7 +64,7 @@ type csvDecoder struct {
 
 	sequence sequence
 	numbers  numbering
-	judged   int64 // rows that were examined to tell the sequence
+	judged   int64 // rows that were examined to find out the sequence
 
 	decimals int         // most decimals of time_s so far, -1 before the first row
 	sole     *csvContact // the only contact, where there is no contact column
@@ -158,8 +158,8 @@ func (d *csvDecoder) readHeader(line []byte) error {
 	return nil
 }
 
-// unknownColumn tells what a header should have in place of a field, or that the
-// line is no header; d.fields holds its n fields.
+// unknownColumn is the error of a header with a field that names no column, or of
+// a line that is no header; d.fields holds its n fields.
 func (d *csvDecoder) unknownColumn(line, field []byte, n int) error {
 	for _, sep := range []struct{ char, name string }{{";", "semicolons"}, {"\t", "tabs"}} {
 		if bytes.Contains(line, []byte(sep.char)) {
@@ -390,7 +390,7 @@ func (d *csvDecoder) split(line []byte) (n int, err error) {
 	return n, nil
 }
 
-// readRow reads any line below the header, and tells whether it holds an edge
+// readRow reads any line below the header, and reports whether it holds an edge
 // of the wanted contact.
 func (d *csvDecoder) readRow(line []byte, e *pulse.Edge) (wanted bool, err error) {
 	if len(line) == 0 {
@@ -587,8 +587,8 @@ func (d *csvDecoder) exponent() int {
 	return 0
 }
 
-// timeText writes a time as the file does, its seconds with at most so many
-// decimals.
+// timeText writes a time in the unit of the file; seconds have at most the given
+// number of decimals.
 func (d *csvDecoder) timeText(ns int64, decimals int) string {
 	if d.time == columnTimeS {
 		s := fmt.Sprintf("%d.%09d", ns/1e9, ns%1e9)
@@ -713,7 +713,7 @@ type lineWriter struct {
 	err  error
 }
 
-// lineBuffer is large for few system calls and small beside any computer's memory.
+// lineBuffer is large enough for few system calls, and small for any computer.
 const lineBuffer = 64 << 10
 
 func (l *lineWriter) line(parts ...string) {
@@ -723,7 +723,7 @@ func (l *lineWriter) line(parts ...string) {
 	l.buf = append(l.buf, '\n')
 }
 
-// advance takes the time of the next edge, and tells whether it may stand.
+// advance takes the time of the next edge, and reports whether it is valid.
 func (l *lineWriter) advance(at pulse.Stamp) bool {
 	if l.err == nil && (at <= l.last || int64(at) > MaxRecordingNS) {
 		l.err = fmt.Errorf("write recording: an edge at %d ns after %d ns: expected increasing times from 0 to %d", at, max(l.last, 0), MaxRecordingNS)

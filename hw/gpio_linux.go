@@ -79,7 +79,7 @@ func (l *Input) Start() pulse.Stamp { return l.begin.from }
 
 // ReadEdges implements Source. When the chip disappears it returns an OpError
 // with ErrUnplugged (a waiting read is woken since Linux 6.6, from memory:
-// older kernels tell at the next read only).
+// with older kernels only the next read fails).
 func (l *Input) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 	if len(buf) == 0 {
 		return 0, nil
@@ -238,7 +238,7 @@ func (d *eventDecoder) read(out []pulse.Edge) (int, error) {
 		seq := binary.NativeEndian.Uint32(b[20:])
 		if id-1 > 1 {
 			if n > 0 {
-				return n, nil // told at the next call
+				return n, nil // the next call reports it
 			}
 			return 0, fmt.Errorf("event %d is neither a rising nor a falling edge: kind %d", seq, id)
 		}

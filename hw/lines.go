@@ -120,7 +120,7 @@ func Resolve(name string) (LineRef, error) {
 	return l.LineRef, err
 }
 
-// named tells whether s is a name, and not what kernels give to a line without
+// named reports whether s is a name, and not what kernels give to a line without
 // one.
 func named(s string) bool { return s != "" && s != "-" && s != "_" && s != "NC" }
 

@@ -63,8 +63,8 @@ type PlayOptions struct {
 	// Spin is how long before each write the processor waits in a busy loop
 	// instead of asleep: it costs processor time and saves the wake-up delay.
 	Spin time.Duration
-	// OnWrite, when set, is told each edge as scheduled and the time when its
-	// write was done. It runs between writes: it must be quick.
+	// OnWrite, when set, is called after each write with the edge as scheduled,
+	// the time when it was due and the time when it was done. It must be quick.
 	OnWrite func(e pulse.Edge, due, done pulse.Stamp)
 }
 
@@ -77,7 +77,7 @@ type PlayReport struct {
 	LateP99NS int64 // to 1 µs; LateMaxNS when it is beyond 10 ms
 	Late      int   // writes later than the bound
 	BoundNS   int64
-	// Realtime tells that the thread ran under SCHED_FIFO with its memory
+	// Realtime says that the thread ran under SCHED_FIFO with its memory
 	// locked; Scheduling says what was granted and what was refused.
 	Realtime   bool
 	Scheduling string
@@ -94,7 +94,7 @@ const (
 // Play writes each edge at its time; stamps count from the schedule's zero, a
 // little after the call. They must not be negative or run backwards, and
 // levels must be known. It ends with the schedule, with ctx (whose error it
-// returns), with an error of a write or of the schedule; the report then tells
+// returns), with an error of a write or of the schedule; the report then covers
 // what was played. Whatever happens, a panic of the iterator included, the
 // line ends at its idle level.
 func (o *Output) Play(ctx context.Context, edges iter.Seq[pulse.Edge], opt PlayOptions) (PlayReport, error) {

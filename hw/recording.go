@@ -52,8 +52,8 @@ type RecordingOptions struct {
 	// Name stands for the file in messages.
 	Name string
 	// Contact chooses one contact of several: a value of the CSV column
-	// contact; for VCD a variable, with as much of its scopes as tells it
-	// apart ("dial", "top.dial"). Empty: the recording must hold one only.
+	// contact; for VCD a variable, with as much of its scopes as it takes to
+	// identify it ("dial", "top.dial"). Empty: the recording must hold one only.
 	Contact string
 }
 
@@ -238,7 +238,7 @@ type window struct {
 
 func (w *window) rest() []byte { return w.buf[w.pos:w.end] }
 
-// last tells whether nothing follows what is in memory.
+// last reports whether nothing follows what is in memory.
 func (w *window) last() bool { return w.err == io.EOF }
 
 // fill reads more into a window that is not full. At the end it returns
@@ -290,7 +290,7 @@ var otherFormats = []struct{ magic, name string }{
 	{"\xfe\xff", "UTF-16 text: save it as UTF-8"},
 }
 
-// sniff skips a byte order mark and tells whether the file is VCD.
+// sniff skips a byte order mark and reports whether the file is VCD.
 func (w *window) sniff() (vcd bool, err error) {
 	more := func(n int) error {
 		for len(w.rest()) < n && !w.last() {
@@ -382,7 +382,7 @@ func decimalNS(whole, frac []byte, exp int) (ns int64, ok bool) {
 	return int64(v), v <= uint64(MaxRecordingNS)
 }
 
-// allDigits tells whether b is one or more decimal digits.
+// allDigits reports whether b is one or more decimal digits.
 func allDigits(b []byte) bool {
 	for _, c := range b {
 		if c < '0' || c > '9' {

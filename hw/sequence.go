@@ -74,7 +74,7 @@ func (n *numbering) add(seq uint32) {
 	}
 }
 
-// contradicted tells that the numbers do not count over all rows.
+// contradicted reports whether the numbers cannot count over all rows.
 func (n *numbering) contradicted() bool { return n.broken || n.swaps*swapRows > n.rows }
 
 // A lastRow is the latest row of a contact, to compare the next one with.
@@ -198,7 +198,7 @@ func (d *csvDecoder) number(contact *csvContact, e *pulse.Edge) error {
 func (d *csvDecoder) judge(contact *csvContact, e *pulse.Edge) {
 	for len(d.rest()) < len(d.buf) && !d.last() {
 		if d.fill(context.Background()) != nil {
-			break // the next read tells
+			break // the next read reports it
 		}
 	}
 	v := evidence{file: d.numbers}
@@ -264,8 +264,8 @@ func (d *csvDecoder) judge(contact *csvContact, e *pulse.Edge) {
 	d.judged = d.numbers.rows + rows
 }
 
-// Sequence tells how the sequence numbers of a recording count, as far as it
-// was read: "contact" (each contact's edges), "file" (those of all contacts),
+// Sequence says how the sequence numbers of a recording count, as far as it was
+// read: "contact" (each contact's edges), "file" (those of all contacts),
 // "unclear" (neither fits: no edge is counted as lost by its numbers), or ""
 // without such numbers.
 func (r *Recording) Sequence() string {

@@ -41,8 +41,8 @@ type Simulated struct {
 	once   sync.Once
 }
 
-// NewSimulated makes the source of a signal. The error is synth.New's, or
-// tells an option that is out of range.
+// NewSimulated makes the source of a signal. It fails as synth.New does, and for
+// an option that is out of range.
 func NewSimulated(spec *synth.Spec, opt SimulatedOptions) (*Simulated, error) {
 	if !(opt.Speed == 0 || opt.Speed >= 1e-3 && opt.Speed <= 1e6) {
 		return nil, fmt.Errorf("simulated contact: speed %g: expected 0, or 0.001 to 1000000", opt.Speed)

@@ -244,7 +244,7 @@ type selection struct {
 	other           variable   // has the wanted name but is no contact
 }
 
-// candidates are variables told apart by code: two names of one code are one
+// candidates are variables with different codes: two names of one code are one
 // variable.
 type candidates struct {
 	codes map[string]bool
@@ -353,7 +353,7 @@ func (d *vcdDecoder) checkEnd() error {
 
 const fileEnds = "the file ends here: it seems to be cut off"
 
-// step reads one token, and tells whether that put an edge into e.
+// step reads one token, and reports whether that put an edge into e.
 func (d *vcdDecoder) step(t []byte, e *pulse.Edge) (edge bool, err error) {
 	if d.wantCode {
 		d.wantCode = false
@@ -451,7 +451,7 @@ func (d *vcdDecoder) time(digits []byte, e *pulse.Edge) (edge bool, err error) {
 	return edge, nil
 }
 
-// settle takes over the level at the end of a time, and tells whether it makes an
+// settle takes over the level at the end of a time, and reports whether it makes an
 // edge.
 func (d *vcdDecoder) settle(e *pulse.Edge) bool {
 	if !d.change {

@@ -184,7 +184,7 @@ func Load(dir string, l Line) (*Calibration, error) {
 }
 
 // For finds the calibration of a line that is to measure now, nil when there is
-// none, and tells whether it may be used.
+// none, and reports whether it may be used.
 func For(dir string, board Board, line Line, now time.Time, maxAge time.Duration) (*Calibration, Fitness, error) {
 	c, err := Load(dir, line)
 	if errors.Is(err, fs.ErrNotExist) {

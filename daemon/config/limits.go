@@ -94,7 +94,7 @@ func Profile(idOrPath string) (*pulse.Profile, error) {
 	return nil, fmt.Errorf(`limits profile %s %w; "makebreak limits" lists them all`, quote(idOrPath), ErrUnknown)
 }
 
-// isPath tells whether the name of a profile can only mean a file.
+// isPath reports whether the name of a profile can only mean a file.
 func isPath(name string) bool {
 	return strings.ContainsRune(name, '/') || strings.HasSuffix(name, ".yaml") || strings.HasSuffix(name, ".yml")
 }

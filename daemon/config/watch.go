@@ -120,7 +120,7 @@ type Contact struct {
 	Text       string        // the contact as the file has it, in YAML
 }
 
-// SameReading tells whether c and o are the same contact read in the same way,
+// SameReading reports whether c and o are the same contact read in the same way,
 // so that a running measurement of c can go on for o. Titles, notes and
 // StuckAfter may differ.
 func (c Contact) SameReading(o Contact) bool {
@@ -267,7 +267,7 @@ func (r *rawWatch) checkListen(d *decoder, w *Watch) {
 }
 
 // CheckWebConfig reads a web configuration, the file in which the exporter
-// toolkit keeps TLS and passwords, and tells whether it has either. The error
+// toolkit keeps TLS and passwords, and reports whether it has either. The error
 // holds nothing of what is in the file.
 func CheckWebConfig(path string) (protected bool, err error) {
 	info, err := os.Stat(path)
@@ -295,7 +295,7 @@ func CheckWebConfig(path string) (protected bool, err error) {
 
 var quotedYAML = regexp.MustCompile("`[^`]*`")
 
-// validListen tells whether s is host:port with a host whose reach is known
+// validListen reports whether s is host:port with a host whose reach is known
 // without asking a name server.
 func validListen(s string) bool {
 	host, port, err := net.SplitHostPort(s)

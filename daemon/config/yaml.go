@@ -204,7 +204,7 @@ func fields(raw any) (keys []*key, names []string, needed []bool) {
 }
 
 // keys decodes a mapping into raw, a pointer to a raw struct, over what that
-// holds, and tells whether there is one. The library's strict decoder would
+// holds, and reports whether there is one. The library's strict decoder would
 // stop at the first wrong key: here all of them are reported, and it gets the
 // others.
 func (d *decoder) keys(k *key, want string, raw any) bool {
@@ -475,7 +475,7 @@ func oneLine(s string) string {
 	}, s), 200)
 }
 
-// short cuts text after so many letters.
+// short cuts text after most letters.
 func short(s string, most int) string {
 	if r := []rune(s); len(r) > most {
 		return string(r[:most]) + "…"

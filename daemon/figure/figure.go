@@ -1,5 +1,5 @@
-// Package figure renders numbers for people: as many digits as their
-// uncertainty bears, with units and in words.
+// Package figure renders numbers for people: with as many digits as their
+// uncertainty justifies, with units, and in words.
 package figure
 
 import (

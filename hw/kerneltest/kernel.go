@@ -35,7 +35,7 @@ func CacheDir() (string, error) {
 	return filepath.Join(d, "makebreak-kerneltest"), err
 }
 
-// Cached tells whether dir holds a kernel, and which.
+// Cached reports whether dir holds a kernel, and which.
 func Cached(dir string) (version string, ok bool) {
 	b, err := os.ReadFile(filepath.Join(dir, "version"))
 	return strings.TrimSpace(string(b)), err == nil

@@ -29,8 +29,8 @@ type VM struct {
 }
 
 // Run boots, copies what the program prints to out line by line, and gives
-// the program's exit status. The error tells what the console said of a machine
-// that stopped without an exit status.
+// the program's exit status. Where the machine stops without one, the error holds
+// what the console said.
 func (vm *VM) Run(ctx context.Context, out io.Writer) (status int, err error) {
 	tmp, err := os.MkdirTemp("", "makebreak-vm-")
 	if err != nil {
@@ -91,7 +91,7 @@ func (vm *VM) Run(ctx context.Context, out io.Writer) (status int, err error) {
 	return status, nil
 }
 
-// resultMark begins the line in which ./init tells the exit status.
+// resultMark begins the line in which ./init gives the exit status.
 const resultMark = "\x1eresult "
 
 func (vm *VM) writeInitrd(path string) error {

@@ -20,7 +20,7 @@ type interference struct {
 	breakRandom, makeRandom, outageRandom, noiseRandom *rand.Rand
 
 	rate  float64 // outages per second
-	times []int64 // of the outages still to come, if they are listed
+	times []int64 // of the next outages, if they are listed
 
 	began   bool
 	sp      span // the next break of the drive

@@ -129,7 +129,7 @@ func (b Break) length(period float64) int64 {
 	return int64(math.Round(b.Percent / 100 * period))
 }
 
-// varies tells whether a break has the other lengths too.
+// varies reports whether a break has the other lengths too.
 func (sp *span) varies() bool {
 	return !sp.fixed && (sp.kind == pulseBreak || sp.kind == interruption)
 }

@@ -378,7 +378,7 @@ func parse(desc string) (*Spec, error) {
 	return s, nil
 }
 
-// separates tells whether r stands between words of a description.
+// separates reports whether r stands between words of a description.
 func separates(r rune) bool { return strings.ContainsRune(", \t\r\n", r) }
 
 // String gives the canonical description: the figures that matter most, and
@@ -663,7 +663,7 @@ func join[T any](xs []T, sep string, text func(T) string) string {
 // the ranges used here is well below it.
 const maxNumber = 40
 
-// isNumber tells whether v is a plain decimal: no exponent, no Inf or NaN.
+// isNumber reports whether v is a plain decimal: no exponent, no Inf or NaN.
 func isNumber(v string) bool {
 	if len(v) > 0 && (v[0] == '-' || v[0] == '+') {
 		v = v[1:]

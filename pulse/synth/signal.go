@@ -7,8 +7,8 @@ import (
 	"makebreak/pulse"
 )
 
-// apartNS keeps chatter and short breaks clear of transitions and of each
-// other, so that the default settling time (4 ms) can tell them.
+// apartNS is the least distance of chatter and short breaks from transitions and
+// from each other, so that the default settling time (4 ms) separates them.
 const apartNS = 5e6
 
 // wideJitterNS is the largest jitter that moves each transition, chatter and
@@ -67,7 +67,7 @@ type Signal struct {
 	shift    int64 // jitter of the edges in the queue
 	lastSeen int64
 	seq      uint32
-	drop     int64 // edges still to lose
+	drop     int64 // edges that remain to be lost in a row
 	lost     uint32
 }
 
@@ -385,7 +385,7 @@ func (s *Signal) nextOfDrive() (span, bool) {
 	return span{}, false
 }
 
-// listed tells whether n is the next number of a list, and removes it.
+// listed reports whether n is the next number of a list, and removes it.
 func listed(list *[]int64, n int64) bool {
 	if len(*list) == 0 || (*list)[0] > n {
 		return false

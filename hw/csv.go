@@ -555,26 +555,36 @@ func (d *csvDecoder) addContact(name string) (*csvContact, error) {
 	return nil, e
 }
 
-// addRest adds the contacts in the rest of the window, for a message that names
-// the current line.
+// addRest adds the contacts in the rest of the window.
 func (d *csvDecoder) addRest() {
-	defer func(line int) { d.line = line }(d.line)
 	column := slices.Index(d.columns, columnContact)
-	for len(d.names) < maxContacts {
-		line, ok, err := d.nextLine()
-		if err != nil || !ok {
+	for range d.ahead {
+		name := string(d.fields[column])
+		if len(name) > maxName || len(d.names) == maxContacts {
 			return
 		}
-		if len(line) > 0 && line[0] == '#' {
-			continue
-		}
-		n, err := d.split(line)
-		if err != nil || n != len(d.columns) || len(d.fields[column]) > maxName {
-			return
-		}
-		if name := string(d.fields[column]); d.byName[name] == nil {
+		if d.byName[name] == nil {
 			d.byName[name] = &csvContact{}
 			d.names = append(d.names, name)
+		}
+	}
+}
+
+// ahead goes through the rows in the rest of the window, up to one that is wrong,
+// and puts the fields of each into d.fields. The window stays where it is.
+func (d *csvDecoder) ahead(yield func() bool) {
+	for b := d.rest(); len(b) > 0; {
+		line, after, whole := bytes.Cut(b, []byte{'\n'})
+		if !whole && !d.last() {
+			return
+		}
+		b = after
+		line = bytes.TrimSuffix(line, []byte{'\r'})
+		if len(line) == 0 || line[0] == '#' {
+			continue
+		}
+		if n, err := d.split(line); err != nil || n != len(d.columns) || !yield() {
+			return
 		}
 	}
 }

@@ -1,7 +1,6 @@
 package hw
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"math"
@@ -224,19 +223,7 @@ func (d *csvDecoder) judge(contact *csvContact, e *pulse.Edge) {
 		return
 	}
 	rows := int64(1)
-	for b := d.rest(); len(b) > 0; {
-		line, after, whole := bytes.Cut(b, []byte{'\n'})
-		if !whole && !d.last() {
-			break
-		}
-		b = after
-		line = bytes.TrimSuffix(line, []byte{'\r'})
-		if len(line) == 0 || line[0] == '#' {
-			continue
-		}
-		if n, err := d.split(line); err != nil || n != len(d.columns) {
-			break
-		}
+	for range d.ahead {
 		c := known[""]
 		var seq uint32
 		var level pulse.Level

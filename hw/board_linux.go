@@ -18,8 +18,8 @@ import (
 // 3, 4, and 5. Chip numbers moved between kernels, labels did not.
 var headerChips = []string{"pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1"}
 
-// readBoard describes the board whose files are below root. pi tells that a
-// Raspberry Pi's header chip is there.
+// readBoard describes the board whose files are below root. pi says that it has
+// the header chip of a Raspberry Pi.
 func readBoard(root string, pi bool) Board {
 	model, _ := os.ReadFile(filepath.Join(root, "proc/device-tree/model"))
 	b := Board{Model: strings.TrimRight(string(model), "\x00\n")}
@@ -91,8 +91,7 @@ func (b *Board) pinOf(offset int) (Pin, bool) {
 	return Pin{}, false
 }
 
-// unfit tells why a line should not carry a contact; empty when nothing is
-// known against it.
+// unfit says why a line should not carry a contact; empty when it may.
 func (b *Board) unfit(l *LineInfo) string {
 	switch {
 	case l.Used && l.Consumer == "":

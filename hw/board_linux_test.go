@@ -108,8 +108,8 @@ func TestRaspberryPi(t *testing.T) {
 			switch {
 			case want == "" && !errors.Is(err, ErrNoLine), want == "?" && !errors.Is(err, ErrAmbiguous):
 				t.Errorf("%s: %s: %+v, %v", name, line, got, err)
-			case want != "" && want != "?" && (err != nil || got.place() != want):
-				t.Errorf("%s: %s: %s, %v; want %s", name, line, got.place(), err, want)
+			case want != "" && want != "?" && (err != nil || got.address() != want):
+				t.Errorf("%s: %s: %s, %v; want %s", name, line, got.address(), err, want)
 			}
 		}
 	}

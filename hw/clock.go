@@ -11,13 +11,12 @@ import (
 type Anchor struct {
 	Mono pulse.Stamp
 	Wall time.Time // UTC, without a monotonic reading
-	// WithinNS is half of the bracket: the wall clock was read no further than
-	// this from Mono.
+	// WithinNS bounds how far from Mono the wall clock was read.
 	WithinNS int64
 }
 
-// ReadAnchor reads the wall clock between two readings of the monotonic clock
-// and keeps the tightest of several brackets.
+// ReadAnchor reads the wall clock between two readings of the monotonic clock,
+// several times, and keeps the pair of readings that are closest together.
 func ReadAnchor() Anchor {
 	best := Anchor{WithinNS: math.MaxInt64}
 	for range 8 {
@@ -47,11 +46,11 @@ type Discipline struct {
 
 // Relative standard uncertainties of the time base.
 const (
-	// quartzRel is a plain quartz that nothing steers: 50 ppm (the measurement
+	// quartzRel is that of a quartz that is not steered: 50 ppm (the measurement
 	// contract; common practice for board crystals).
 	quartzRel = 50e-6
-	// steeredRel is what a steered quartz wanders between corrections at room
-	// temperature: 1 ppm (common practice, a cautious figure).
+	// steeredRel is by how much a steered quartz drifts between corrections at
+	// room temperature: 1 ppm (common practice, a cautious figure).
 	steeredRel = 1e-6
 )
 

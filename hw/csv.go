@@ -16,13 +16,14 @@ import (
 	"makebreak/pulse"
 )
 
-// Recorded edges as CSV: one header line, then one edge a line, in columns
-// time_ns (whole ns) or time_s (decimal seconds), level (0 or 1 after the
-// edge), and, if wanted, contact (its name) and seq (the kernel's sequence
-// number, modulo 2^32, per contact or over all: see sequence.go), in any order and quoted as RFC 4180 says or not. UTF-8
-// with or without a byte order mark, LF or CRLF, the last line end may be
-// missing. Lines that begin with # are comments; empty lines may stand at the
-// end only. Two edges of one level are no error: edges are missing there.
+// Recorded edges as CSV: one header line, then one edge a line. The columns, in
+// any order, are time_ns (whole ns) or time_s (decimal seconds), level (0 or 1
+// after the edge), and optionally contact (its name) and seq (the kernel's
+// sequence number modulo 2^32, per contact or over all: see sequence.go). Fields
+// may be quoted as in RFC 4180. The text is UTF-8 with or without a byte order
+// mark; lines end with LF or CRLF, and the last line end may be missing. Lines
+// that begin with # are comments; empty lines may stand at the end only. Two
+// edges of one level are no error: edges are missing there.
 
 type csvColumn uint8
 
@@ -57,28 +58,29 @@ type csvDecoder struct {
 	columns []csvColumn
 	time    csvColumn // columnTimeNS or columnTimeS
 	hasSeq  bool
-	// direct rows are time_ns,level and may be read without splitting fields.
+	// direct says that the columns are time_ns,level: rows can be read without
+	// splitting fields.
 	direct bool
 
 	sequence sequence
 	numbers  numbering
-	judged   int64 // rows that were looked at to tell the sequence
+	judged   int64 // rows that were examined to find out the sequence
 
-	decimals int         // of time_s the most seen, -1 before the first row
-	sole     *csvContact // if there is no contact column
+	decimals int         // most decimals of time_s so far, -1 before the first row
+	sole     *csvContact // the only contact, where there is no contact column
 	byName   map[string]*csvContact
 	names    []string
 	fields   [csvColumns][]byte
 	unquoted []byte
-	cut      bool // the line at hand has no end
-	blank    int  // the first empty line, 0 if none
+	cut      bool // the current line has no line end
+	blank    int  // number of the first empty line, 0 if none
 }
 
 // A csvContact holds what the next row of a contact is checked against.
 type csvContact struct {
 	name string
 	at   int64 // -1 before the first row
-	numbered
+	lastRow
 }
 
 func newCSVDecoder(w *window, contact string) (*csvDecoder, error) {
@@ -136,10 +138,10 @@ func (d *csvDecoder) readHeader(line []byte) error {
 		return d.fail(d.line, "one of them", "both time_ns and time_s")
 	}
 	if !has[columnTimeNS] && !has[columnTimeS] {
-		return d.fail(d.line, csvHeader, "no column time_ns or time_s%s", d.cutHint())
+		return d.fail(d.line, csvHeader, "no column time_ns or time_s%s", d.cutRemark())
 	}
 	if !has[columnLevel] {
-		return d.fail(d.line, csvHeader, "no column level%s", d.cutHint())
+		return d.fail(d.line, csvHeader, "no column level%s", d.cutRemark())
 	}
 	if has[columnTimeS] {
 		d.time = columnTimeS
@@ -150,13 +152,14 @@ func (d *csvDecoder) readHeader(line []byte) error {
 			return d.fail(d.line, "one, or no contact to be chosen", "no column contact to find %s in", quote(d.chosen))
 		}
 		d.sole = &csvContact{at: -1}
+		d.byName[""] = d.sole
 	}
 	d.direct = slices.Equal(d.columns, []csvColumn{columnTimeNS, columnLevel})
 	return nil
 }
 
-// unknownColumn says what a header should hold in place of a field, or that
-// it is no header; d.fields holds its n fields.
+// unknownColumn is the error of a header with a field that names no column, or of
+// a line that is no header; d.fields holds its n fields.
 func (d *csvDecoder) unknownColumn(line, field []byte, n int) error {
 	for _, sep := range []struct{ char, name string }{{";", "semicolons"}, {"\t", "tabs"}} {
 		if bytes.Contains(line, []byte(sep.char)) {
@@ -171,10 +174,10 @@ func (d *csvDecoder) unknownColumn(line, field []byte, n int) error {
 	if data {
 		return d.fail(d.line, "a header before it, time_s,level or time_ns,level", "the first line is data")
 	}
-	return d.fail(d.line, columnFor(field), "column %s is not known%s", quote(field), d.cutHint())
+	return d.fail(d.line, columnFor(field), "column %s is not known%s", quote(field), d.cutRemark())
 }
 
-// columnFor guesses what was meant by the name of a column.
+// columnFor guesses which column a wrong name is meant for.
 func columnFor(field []byte) string {
 	name := strings.ToLower(string(bytes.TrimSpace(field)))
 	for c := range csvColumns {
@@ -334,15 +337,15 @@ func (d *csvDecoder) checkText(line []byte) error {
 	return nil
 }
 
-func (d *csvDecoder) cutHint() string {
+func (d *csvDecoder) cutRemark() string {
 	if d.cut {
 		return " (the file seems to be cut off here)"
 	}
 	return ""
 }
 
-// split puts the fields of line, unquoted, into d.fields as far as they fit,
-// and counts them.
+// split counts the fields of line and puts them, without quotes, into d.fields,
+// as many as fit.
 func (d *csvDecoder) split(line []byte) (n int, err error) {
 	d.unquoted = d.unquoted[:0]
 	for more := true; more; n++ {
@@ -352,7 +355,7 @@ func (d *csvDecoder) split(line []byte) (n int, err error) {
 			for {
 				part, after, closed := bytes.Cut(line[1:], []byte{'"'})
 				if !closed {
-					return 0, d.fail(d.line, `a " at the end of the field`, "a quoted field does not end%s", d.cutHint())
+					return 0, d.fail(d.line, `a " at the end of the field`, "a quoted field does not end%s", d.cutRemark())
 				}
 				d.unquoted = append(d.unquoted, part...)
 				line = after
@@ -387,7 +390,7 @@ func (d *csvDecoder) split(line []byte) (n int, err error) {
 	return n, nil
 }
 
-// readRow reads any line below the header, and tells whether it holds an edge
+// readRow reads any line below the header, and reports whether it holds an edge
 // of the wanted contact.
 func (d *csvDecoder) readRow(line []byte, e *pulse.Edge) (wanted bool, err error) {
 	if len(line) == 0 {
@@ -424,7 +427,7 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 	for i, c := range d.columns {
 		field, ok := d.fields[i], true
 		if len(field) == 0 {
-			return false, d.fail(d.line, c.expected(), "%s is empty%s", c, d.cutHint())
+			return false, d.fail(d.line, c.expected(), "%s is empty%s", c, d.cutRemark())
 		}
 		switch c {
 		case columnTimeNS, columnTimeS:
@@ -443,25 +446,19 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 				return false, d.fail(d.line, "a decimal point", "%s is %s, with a decimal comma", c, quote(field))
 			}
 		case columnLevel:
-			e.Level = pulse.Level(field[0] - '0')
-			ok = len(field) == 1 && e.Level <= pulse.High
+			e.Level, ok = levelOf(field)
 		case columnContact:
 			ok = len(field) <= maxName
 			if contact = d.byName[string(field)]; ok && contact == nil {
 				if err = d.checkText(field); err == nil {
-					contact, err = d.meet(string(field))
+					contact, err = d.addContact(string(field))
 				}
 				if err != nil {
 					return false, err
 				}
 			}
 		case columnSeq:
-			var seq int64
-			if ok = allDigits(field); ok {
-				seq, ok = decimalNS(field, nil, 0)
-			}
-			ok = ok && seq <= math.MaxUint32
-			e.Seq = uint32(seq)
+			e.Seq, ok = seqOf(field)
 		}
 		if !ok {
 			return false, d.fail(d.line, c.expected(), "%s is %s", c, quote(field))
@@ -483,6 +480,23 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 	return d.chosen == "" || d.chosen == contact.name, nil
 }
 
+// levelOf reads a level.
+func levelOf(field []byte) (l pulse.Level, ok bool) {
+	if len(field) != 1 || field[0]-'0' > byte(pulse.High) {
+		return 0, false
+	}
+	return pulse.Level(field[0] - '0'), true
+}
+
+// seqOf reads a sequence number.
+func seqOf(field []byte) (seq uint32, ok bool) {
+	if !allDigits(field) {
+		return 0, false
+	}
+	n, ok := decimalNS(field, nil, 0)
+	return uint32(n), ok && n <= math.MaxUint32
+}
+
 func (d *csvDecoder) columnsError(n int) error {
 	names := make([]string, len(d.columns))
 	for i, c := range d.columns {
@@ -494,7 +508,7 @@ func (d *csvDecoder) columnsError(n int) error {
 	}
 	switch {
 	case n < len(names):
-		hint = d.cutHint()
+		hint = d.cutRemark()
 	case d.time == columnTimeS && n == len(names)+1:
 		hint = " (a decimal comma? write a point)"
 	}
@@ -506,13 +520,13 @@ func (d *csvDecoder) orderError(contact *csvContact, c csvColumn, this, before s
 	if contact.name != "" {
 		of = " of " + quote(contact.name)
 	}
-	return d.fail(d.line, "a greater one in each row"+of, "%s %s after %s%s", c, this, before, d.cutHint())
+	return d.fail(d.line, "a greater one in each row"+of, "%s %s after %s%s", c, this, before, d.cutRemark())
 }
 
-// equalTimes tells of a row with the time of the contact's row before.
+// equalTimes is the error of a row with the same time as the contact's last row.
 func (d *csvDecoder) equalTimes(contact *csvContact, time []byte) error {
 	e := d.orderError(contact, d.time, "", "")
-	e.Msg = fmt.Sprintf("%s %s in two rows%s", d.time, time, d.cutHint())
+	e.Msg = fmt.Sprintf("%s %s in two rows%s", d.time, time, d.cutRemark())
 	if d.time == columnTimeS && d.decimals < 9 {
 		step := "1 s"
 		if d.decimals > 0 {
@@ -523,8 +537,9 @@ func (d *csvDecoder) equalTimes(contact *csvContact, time []byte) error {
 	return e
 }
 
-// meet enters a contact, and fails if it is one too many.
-func (d *csvDecoder) meet(name string) (*csvContact, error) {
+// addContact adds a contact that is new. It fails if there are too many, or
+// several of which none was chosen.
+func (d *csvDecoder) addContact(name string) (*csvContact, error) {
 	c := &csvContact{name: name, at: -1}
 	d.byName[name] = c
 	d.names = append(d.names, name)
@@ -534,37 +549,47 @@ func (d *csvDecoder) meet(name string) (*csvContact, error) {
 	if d.chosen != "" || len(d.names) == 1 {
 		return c, nil
 	}
-	e := d.fail(d.line, "", "several contacts%s", d.cutHint())
-	d.meetMore()
+	e := d.fail(d.line, "", "several contacts%s", d.cutRemark())
+	d.addRest()
 	e.Expected = "a choice of one with --contact: " + list(d.names, len(d.names))
 	return nil, e
 }
 
-// meetMore enters the contacts in the rest of the window. The line stays the
-// one that is being read: errors name it.
-func (d *csvDecoder) meetMore() {
-	defer func(line int) { d.line = line }(d.line)
+// addRest adds the contacts in the rest of the window.
+func (d *csvDecoder) addRest() {
 	column := slices.Index(d.columns, columnContact)
-	for len(d.names) < maxContacts {
-		line, ok, err := d.nextLine()
-		if err != nil || !ok {
+	for range d.ahead {
+		name := string(d.fields[column])
+		if len(name) > maxName || len(d.names) == maxContacts {
 			return
 		}
-		if len(line) > 0 && line[0] == '#' {
-			continue
-		}
-		n, err := d.split(line)
-		if err != nil || n != len(d.columns) || len(d.fields[column]) > maxName {
-			return
-		}
-		if name := string(d.fields[column]); d.byName[name] == nil {
+		if d.byName[name] == nil {
 			d.byName[name] = &csvContact{}
 			d.names = append(d.names, name)
 		}
 	}
 }
 
-// exponent is the power of ten that makes ns of the time column.
+// ahead goes through the rows in the rest of the window, up to one that is wrong,
+// and puts the fields of each into d.fields. The window stays where it is.
+func (d *csvDecoder) ahead(yield func() bool) {
+	for b := d.rest(); len(b) > 0; {
+		line, after, whole := bytes.Cut(b, []byte{'\n'})
+		if !whole && !d.last() {
+			return
+		}
+		b = after
+		line = bytes.TrimSuffix(line, []byte{'\r'})
+		if len(line) == 0 || line[0] == '#' {
+			continue
+		}
+		if n, err := d.split(line); err != nil || n != len(d.columns) || !yield() {
+			return
+		}
+	}
+}
+
+// exponent is the power of ten from the unit of the time column to ns.
 func (d *csvDecoder) exponent() int {
 	if d.time == columnTimeS {
 		return 9
@@ -572,8 +597,8 @@ func (d *csvDecoder) exponent() int {
 	return 0
 }
 
-// timeText writes a time as the file does, its seconds with at most so many
-// decimals.
+// timeText writes a time in the unit of the file; seconds have at most the given
+// number of decimals.
 func (d *csvDecoder) timeText(ns int64, decimals int) string {
 	if d.time == columnTimeS {
 		s := fmt.Sprintf("%d.%09d", ns/1e9, ns%1e9)
@@ -603,16 +628,7 @@ func (d *csvDecoder) resolutionNS() float64 {
 	return math.Pow10(9 - d.decimals)
 }
 
-func (d *csvDecoder) contact() string {
-	if d.chosen == "" && len(d.names) > 0 {
-		return d.names[0]
-	}
-	return d.chosen
-}
-
 func (d *csvDecoder) contacts() []string { return d.names }
-
-func (d *csvDecoder) initial() pulse.Level { return pulse.Unknown }
 
 // CSVOptions say what a CSVWriter writes. The zero value writes time_ns,level.
 type CSVOptions struct {
@@ -707,7 +723,7 @@ type lineWriter struct {
 	err  error
 }
 
-// lineBuffer is large for few system calls and small beside any computer's memory.
+// lineBuffer is large enough for few system calls, and small for any computer.
 const lineBuffer = 64 << 10
 
 func (l *lineWriter) line(parts ...string) {
@@ -717,7 +733,7 @@ func (l *lineWriter) line(parts ...string) {
 	l.buf = append(l.buf, '\n')
 }
 
-// advance takes the time of the next edge, and tells whether it may stand.
+// advance takes the time of the next edge, and reports whether it is valid.
 func (l *lineWriter) advance(at pulse.Stamp) bool {
 	if l.err == nil && (at <= l.last || int64(at) > MaxRecordingNS) {
 		l.err = fmt.Errorf("write recording: an edge at %d ns after %d ns: expected increasing times from 0 to %d", at, max(l.last, 0), MaxRecordingNS)

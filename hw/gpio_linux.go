@@ -47,12 +47,8 @@ var _ Live = (*Input)(nil)
 
 // OpenInput requests a line for both edges. Errors are *OpError.
 func OpenInput(ref LineRef, opt InputOptions) (*Input, error) {
-	flags := uapi.LineFlagV2Input | uapi.LineFlagV2EdgeBoth | biasFlags[opt.Bias]
-	if opt.ActiveLow {
-		flags |= uapi.LineFlagV2ActiveLow
-	}
-	fd, err := request(ref, opt.Consumer, uapi.LineRequest{
-		Config:          uapi.LineConfig{Flags: flags},
+	fd, err := request(ref, uapi.LineRequest{
+		Config:          uapi.LineConfig{Flags: uapi.LineFlagV2Input | uapi.LineFlagV2EdgeBoth | biasFlags[opt.Bias]},
 		EventBufferSize: maxBuffer,
 	})
 	if err != nil {
@@ -113,12 +109,9 @@ func (l *Input) InitialLevel() pulse.Level { return l.begin.level }
 // Start is when watching began; no edge is older.
 func (l *Input) Start() pulse.Stamp { return l.begin.from }
 
-// Ref tells which line it is.
-func (l *Input) Ref() LineRef { return l.ref }
-
 // ReadEdges implements Source. When the chip disappears it returns an OpError
 // with ErrUnplugged (a waiting read is woken since Linux 6.6, from memory:
-// older kernels tell at the next read only).
+// with older kernels only the next read fails).
 func (l *Input) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 	if len(buf) == 0 {
 		return 0, nil
@@ -141,8 +134,8 @@ func (l *Input) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
 	}
 }
 
-// hook lets the end of ctx end a waiting read. It does its work once a
-// context, not once a call, so that reading allocates nothing.
+// hook makes the end of ctx end a waiting read. It does so once per context, not
+// per call, so that reading allocates nothing.
 func (l *Input) hook(ctx context.Context) {
 	done := ctx.Done()
 	l.mu.Lock()
@@ -178,7 +171,8 @@ func (l *Input) Close() error {
 	return l.f.Close()
 }
 
-// gone names the errors by which the kernel says that a chip was removed.
+// gone makes ErrUnplugged of the errors by which the kernel reports that a chip
+// was removed.
 func gone(err error) error {
 	if errors.Is(err, unix.ENODEV) || errors.Is(err, unix.EIO) || errors.Is(err, io.EOF) {
 		return &advised{ErrUnplugged, ": ", "plug it in again"}
@@ -189,10 +183,10 @@ func gone(err error) error {
 // A beginning is the level of a line when watching began. The line is
 // requested first, so that from then on the kernel queues every edge, and then
 // the level is read between two readings of the clock. An edge before the
-// first reading is older than the start. An edge after it is news, unless it
-// is the first one, falls inside the bracket and leads to the level that was
-// read: then the reading had it in already. So the level and the edges agree
-// whenever the edges came, to within the few µs of the bracket.
+// first reading is older than the start. An edge after it counts, unless it is
+// the first one, falls between the two readings and leads to the level that was
+// read: then that level includes it already. So the level and the edges agree
+// whenever the edges came, to within the few µs between the readings.
 type beginning struct {
 	from, to pulse.Stamp
 	level    pulse.Level
@@ -201,7 +195,7 @@ type beginning struct {
 
 func readBeginning(fd int) (beginning, error) {
 	best := beginning{level: pulse.Unknown}
-	for range 8 { // an interrupted bracket is wide; one that was not is a few µs
+	for range 8 { // the readings are a few µs apart, unless they were interrupted
 		v := uapi.LineValues{Mask: 1}
 		from := Monotonic()
 		err := uapi.GetLineValuesV2(uintptr(fd), &v)
@@ -219,7 +213,7 @@ func readBeginning(fd int) (beginning, error) {
 	return best, nil
 }
 
-// trim removes the edges that belong to the past and gives how many stay.
+// trim removes the edges from before the beginning and gives how many stay.
 func (b *beginning) trim(e []pulse.Edge) int {
 	if b.over {
 		return len(e)
@@ -249,7 +243,7 @@ type eventDecoder struct {
 func newEventDecoder(r io.Reader) *eventDecoder { return &eventDecoder{r: r} }
 
 // read waits for at least one event. Errors are those of the reader,
-// io.ErrUnexpectedEOF inside a struct, and one for what cannot be an event.
+// io.ErrUnexpectedEOF inside a struct, and one of its own for a wrong event.
 func (d *eventDecoder) read(out []pulse.Edge) (int, error) {
 	for d.hi-d.lo < eventSize {
 		if d.err != nil {
@@ -276,7 +270,7 @@ func (d *eventDecoder) read(out []pulse.Edge) (int, error) {
 		seq := binary.NativeEndian.Uint32(b[20:])
 		if id-1 > 1 {
 			if n > 0 {
-				return n, nil // told at the next call
+				return n, nil // the next call reports it
 			}
 			return 0, fmt.Errorf("event %d is neither a rising nor a falling edge: kind %d", seq, id)
 		}
@@ -292,9 +286,9 @@ func (d *eventDecoder) read(out []pulse.Edge) (int, error) {
 	return n, nil
 }
 
-// request opens the chip, makes sure that it is the one that was meant, and
-// requests the line.
-func request(ref LineRef, consumer string, req uapi.LineRequest) (fd int, err error) {
+// request opens the chip, makes sure that it is the intended one, and requests
+// the line.
+func request(ref LineRef, req uapi.LineRequest) (fd int, err error) {
 	defer func() {
 		if err != nil {
 			err = &OpError{"open line", ref.String(), err}
@@ -320,10 +314,7 @@ func request(ref LineRef, consumer string, req uapi.LineRequest) (fd int, err er
 	if err != nil {
 		return -1, lineError(dev, err, info, true)
 	}
-	if consumer == "" {
-		consumer = "makebreak"
-	}
-	copy(req.Consumer[:len(req.Consumer)-1], consumer)
+	copy(req.Consumer[:], "makebreak") // shown to others as the line's user
 	req.Lines, req.Offsets[0] = 1, uint32(ref.Offset)
 	if err := uapi.GetLine(chip.Fd(), &req); err != nil {
 		if now, e := uapi.GetLineInfoV2(chip.Fd(), ref.Offset); e == nil {

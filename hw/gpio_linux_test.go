@@ -293,7 +293,7 @@ func TestReasons(t *testing.T) {
 	if _, err := OpenInput(LineRef{Chip: "null"}, InputOptions{}); !errors.Is(err, ErrNoChip) {
 		t.Errorf("a device that is no chip: %v", err)
 	}
-	if _, err := OpenOutput(LineRef{Chip: "nothing"}, OutputOptions{}); !errors.Is(err, ErrNoChip) {
+	if _, err := OpenOutput(LineRef{Chip: "nothing"}, pulse.Low); !errors.Is(err, ErrNoChip) {
 		t.Errorf("no device: %v", err)
 	}
 }

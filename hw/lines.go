@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -19,35 +20,34 @@ const (
 	BiasDisabled
 )
 
-func (b Bias) String() string {
-	return [...]string{"as is", "pull-up", "pull-down", "disabled"}[b]
-}
+var biasNames = [...]string{"as is", "pull-up", "pull-down", "disabled"}
 
-// ParseBias reads a bias as settings have it: String with a dash in place of
-// the space. A text that no bias has gives BiasAsIs and false.
-func ParseBias(s string) (Bias, bool) {
-	for b := BiasAsIs; b <= BiasDisabled; b++ {
-		if strings.ReplaceAll(b.String(), " ", "-") == s {
-			return b, true
-		}
-	}
-	return BiasAsIs, false
-}
+func (b Bias) String() string { return biasNames[b] }
 
-// MarshalText gives String.
+// MarshalText is String.
 func (b Bias) MarshalText() ([]byte, error) { return []byte(b.String()), nil }
+
+// UnmarshalText reads what String gives, and as-is, the way flags and files
+// have it.
+func (b *Bias) UnmarshalText(text []byte) error {
+	i := slices.Index(biasNames[:], string(text))
+	if string(text) == "as-is" {
+		i = int(BiasAsIs)
+	}
+	if i < 0 {
+		return errors.New("expected as-is, pull-up, pull-down, disabled")
+	}
+	*b = Bias(i)
+	return nil
+}
 
 // InputOptions say how a contact's line is to be requested.
 type InputOptions struct {
 	Bias Bias
-	// ActiveLow makes the kernel invert the line: levels are then logical ones
-	// and High is a low voltage.
-	ActiveLow bool
-	Consumer  string // shown to others as the line's user; empty means "makebreak"
 }
 
-// A LineRef is where a line was found. Chip numbers may move at the next boot;
-// Label and Name do not.
+// A LineRef is where a line was found. The numbers of chips may change at the next
+// boot; Label and Name do not.
 type LineRef struct {
 	Chip   string `json:"chip"`  // "gpiochip0"
 	Label  string `json:"label"` // of the chip; when set, OpenInput and OpenOutput check it
@@ -60,12 +60,12 @@ func (r LineRef) String() string {
 	if named(r.Name) {
 		return r.Name
 	}
-	return r.place()
+	return r.address()
 }
 
-func (r LineRef) place() string { return r.Chip + ":" + strconv.Itoa(r.Offset) }
+func (r LineRef) address() string { return r.Chip + ":" + strconv.Itoa(r.Offset) }
 
-// A LineInfo is what the kernel and the board tell of a line.
+// A LineInfo is what is known of a line from the kernel and the board.
 type LineInfo struct {
 	LineRef
 	GPIO      string `json:"gpio"`   // "GPIO17" on a Raspberry Pi's header chip, else empty
@@ -108,7 +108,7 @@ type Pin struct {
 	Offset int    `json:"offset"` // line on the header's chip, -1 for power and ground
 }
 
-// Resolve finds a line of this computer by a name as Inventory.Resolve does.
+// Resolve finds a line of this computer by name, as Inventory.Resolve does.
 func Resolve(name string) (LineRef, error) {
 	v, err := Lines()
 	if err != nil {
@@ -122,7 +122,8 @@ func Resolve(name string) (LineRef, error) {
 	return l.LineRef, err
 }
 
-// named tells a name from what kernels give to lines that have none.
+// named reports whether s is a name, and not what kernels give to a line without
+// one.
 func named(s string) bool { return s != "" && s != "-" && s != "_" && s != "NC" }
 
 // Resolve finds the one line that a name means: a line name of the kernel
@@ -178,7 +179,7 @@ func (v *Inventory) Resolve(name string) (LineInfo, error) {
 	}
 	var choices []string
 	for _, l := range found {
-		choices = append(choices, fmt.Sprintf("%s (chip %s)", l.place(), l.Label))
+		choices = append(choices, fmt.Sprintf("%s (chip %s)", l.address(), l.Label))
 	}
 	return fail(fmt.Errorf("%w: say %s", ErrAmbiguous, strings.Join(choices, " or ")))
 }

@@ -49,7 +49,7 @@ func (v *Inventory) unreadable() error {
 	return v.Chips[0].Err
 }
 
-// describe adds what the board tells.
+// describe adds what is known from the board.
 func (v *Inventory) describe(root string) {
 	onHeader := func(label string) bool { return slices.Contains(headerChips, label) }
 	v.Board = readBoard(root, slices.ContainsFunc(v.Chips, func(c Chip) bool { return onHeader(c.Label) }))

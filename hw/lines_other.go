@@ -24,7 +24,7 @@ func OpenInput(ref LineRef, _ InputOptions) (Live, error) {
 type Output struct{}
 
 // OpenOutput always fails: only Linux has the kernel's lines.
-func OpenOutput(ref LineRef, _ OutputOptions) (*Output, error) {
+func OpenOutput(ref LineRef, _ pulse.Level) (*Output, error) {
 	return nil, &OpError{"open line", ref.String(), errNotHere}
 }
 

@@ -6,14 +6,6 @@ import (
 	"makebreak/pulse"
 )
 
-// OutputOptions say how a line is to be driven.
-type OutputOptions struct {
-	Idle pulse.Level // from the request on, between plays, and at Close
-	// ActiveLow makes the kernel invert the line: High is then a low voltage.
-	ActiveLow bool
-	Consumer  string // shown to others as the line's user; empty means "makebreak"
-}
-
 // PlayOptions tune a play.
 type PlayOptions struct {
 	// Late is the bound beyond which a write counts as late; 0 means 200 µs:

@@ -26,19 +26,16 @@ type Output struct {
 	closeErr error
 }
 
-// OpenOutput requests a line that has its idle level from the first moment.
-// Errors are *OpError.
-func OpenOutput(ref LineRef, opt OutputOptions) (*Output, error) {
+// OpenOutput requests a line that has its idle level from the first moment,
+// between plays, and at Close. Errors are *OpError.
+func OpenOutput(ref LineRef, idle pulse.Level) (*Output, error) {
 	req := uapi.LineRequest{Config: uapi.LineConfig{Flags: uapi.LineFlagV2Output}}
-	if opt.ActiveLow {
-		req.Config.Flags |= uapi.LineFlagV2ActiveLow
-	}
-	req.Config.AddAttribute(uapi.LineConfigAttribute{Attr: uapi.OutputValues(opt.Idle & 1).Encode(), Mask: 1})
-	fd, err := request(ref, opt.Consumer, req)
+	req.Config.AddAttribute(uapi.LineConfigAttribute{Attr: uapi.OutputValues(idle & 1).Encode(), Mask: 1})
+	fd, err := request(ref, req)
 	if err != nil {
 		return nil, err
 	}
-	return &Output{ref: ref, f: os.NewFile(uintptr(fd), ref.String()), fd: uintptr(fd), idle: opt.Idle}, nil
+	return &Output{ref: ref, f: os.NewFile(uintptr(fd), ref.String()), fd: uintptr(fd), idle: idle}, nil
 }
 
 // Set drives the line to Low or High.
@@ -49,11 +46,11 @@ func (o *Output) Set(l pulse.Level) error {
 	return nil
 }
 
-// Close returns the line to its idle level and gives it back. What a line
-// does that nobody drives is the chip's affair: a Raspberry Pi may make it an
-// input, so a resistor should hold the idle level. A process that is killed
-// gets that part only. Called again it does nothing, and returns the same: the
-// descriptor may be another file's by then.
+// Close returns the line to its idle level and gives it back. The chip decides
+// what an undriven line does: a Raspberry Pi may make it an input, so a resistor
+// should hold the idle level. When the process is killed, the line is only given
+// back. Called again it does nothing and returns the same, for the descriptor may
+// be another file's by then.
 func (o *Output) Close() error {
 	if o.closed {
 		return o.closeErr
@@ -66,9 +63,9 @@ func (o *Output) Close() error {
 	return o.closeErr
 }
 
-// lead is the time from a play's call to its schedule's zero; nap is how long
-// before a write a play goes from a wait that its context can end to the
-// kernel's more exact sleep.
+// lead is the time from the call of Play to the zero of its schedule. Until nap
+// before a write, the context can end the wait at once; then the kernel's sleep
+// takes over, which is more exact.
 const (
 	lead = 20 * time.Millisecond
 	nap  = 10 * time.Millisecond
@@ -77,7 +74,7 @@ const (
 // Play writes each edge at its time; stamps count from the schedule's zero, a
 // little after the call. They must not be negative or run backwards, and
 // levels must be known. It ends with the schedule, with ctx (whose error it
-// returns), with an error of a write or of the schedule; the report then tells
+// returns), with an error of a write or of the schedule; the report then covers
 // what was played. Whatever happens, a panic of the iterator included, the
 // line ends at its idle level.
 func (o *Output) Play(ctx context.Context, edges iter.Seq[pulse.Edge], opt PlayOptions) (PlayReport, error) {

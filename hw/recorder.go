@@ -28,7 +28,7 @@ func NewRecordingWriter(name string, w io.Writer, comments []string) (RecordingW
 	case ".csv":
 		return NewCSVWriter(w, CSVOptions{Comments: comments, Seq: true}), nil
 	case ".vcd":
-		return NewVCDWriter(w, VCDOptions{}), nil
+		return NewVCDWriter(w, "contact"), nil
 	}
 	return nil, fmt.Errorf("%s: expected a name that ends in .csv or .vcd", name)
 }

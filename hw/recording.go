@@ -46,31 +46,28 @@ func (e *RecordingError) Error() string {
 
 func (e *RecordingError) Unwrap() error { return e.Err }
 
-// RecordingOptions say how to read a recording. The zero value reads one of
-// unknown size that holds one contact.
+// RecordingOptions say how to read a recording. The zero value reads one that
+// holds one contact.
 type RecordingOptions struct {
 	// Name stands for the file in messages.
 	Name string
 	// Contact chooses one contact of several: a value of the CSV column
-	// contact; for VCD a variable, with as much of its scopes as tells it
-	// apart ("dial", "top.dial"). Empty: the recording must hold one only.
+	// contact; for VCD a variable, with as much of its scopes as it takes to
+	// identify it ("dial", "top.dial"). Empty: the recording must hold one only.
 	Contact string
-	// Size in bytes, 0 if not known.
-	Size int64
 }
 
-// A Recording is a Source of recorded edges: CSV or VCD, told apart by
-// content. It reads as a stream, in memory that does not grow with the file.
+// A Recording is a Source of recorded edges, CSV or VCD by its content. It reads
+// as a stream, in memory that does not grow with the file.
 // Its times are at least 0, at most MaxRecordingNS and strictly increasing.
 // One goroutine may read it; BytesRead may be called from any.
 type Recording struct {
-	w      *window
-	dec    decoder
-	format string
-	size   int64
-	closer io.Closer
-	any    bool
-	err    error
+	w        *window
+	dec      decoder
+	size     int64
+	closer   io.Closer
+	hasEdges bool
+	err      error
 }
 
 // MaxRecordingNS is the largest time a recording may hold, 2^62 ns or about
@@ -78,16 +75,16 @@ type Recording struct {
 const MaxRecordingNS int64 = 1 << 62
 
 const (
-	// Large enough for rare system calls, small enough for the second-level
+	// Large enough that system calls are rare, small enough for the second-level
 	// cache of a small computer; at least twice maxLine.
 	windowBytes = 256 << 10
-	// A row is some 20 bytes; what is longer than this is no recording.
+	// A row has some 20 bytes; a longer line than this is no recording.
 	maxLine = 64 << 10
 	// More contacts than any cable holds; a bound for memory.
 	maxContacts = 1000
 	// A bound for memory.
 	maxName = 256
-	// The names that fit a message.
+	// As many names as fit a message.
 	maxListed = 12
 )
 
@@ -97,9 +94,7 @@ type decoder interface {
 	read(ctx context.Context, buf []pulse.Edge) (int, error)
 	noEdges() *RecordingError
 	resolutionNS() float64
-	contact() string
 	contacts() []string
-	initial() pulse.Level
 }
 
 // OpenRecordingFile opens the recording at path, or stdin if path is "-".
@@ -126,15 +121,15 @@ func OpenRecordingFile(path string, stdin io.Reader, opt RecordingOptions) (*Rec
 		f.Close()
 		return nil, fileError(opt.Name, err)
 	}
-	if info.Mode().IsRegular() {
-		opt.Size = info.Size()
-	}
 	r, err := OpenRecording(f, opt)
 	if err != nil {
 		f.Close()
 		return nil, err
 	}
 	r.closer = f
+	if info.Mode().IsRegular() {
+		r.size = info.Size()
+	}
 	return r, nil
 }
 
@@ -158,25 +153,23 @@ func fileError(name string, err error) *RecordingError {
 	return e
 }
 
-// OpenRecording tells the format of r, reads its header and checks the choice
-// of a contact as far as the header tells. A file is VCD when its first
-// character that is not white space is a $. Errors are *RecordingError. It
-// waits for r; a Read that blocks is not interrupted.
+// OpenRecording finds out the format of r, reads its header and checks the choice
+// of a contact as far as the header goes. A file is VCD when its first character
+// that is not white space is a $. Errors are *RecordingError. It waits for r; a
+// Read that blocks is not interrupted.
 func OpenRecording(r io.Reader, opt RecordingOptions) (*Recording, error) {
 	if opt.Name == "" {
 		opt.Name = "recording"
 	}
 	w := &window{file: opt.Name, r: r, buf: make([]byte, windowBytes), line: 1}
-	rec := &Recording{w: w, size: opt.Size}
+	rec := &Recording{w: w}
 	vcd, err := w.sniff()
 	if err != nil {
 		return nil, err
 	}
 	if vcd {
-		rec.format = "vcd"
 		rec.dec, err = newVCDDecoder(w, opt.Contact)
 	} else {
-		rec.format = "csv"
 		rec.dec, err = newCSVDecoder(w, opt.Contact)
 	}
 	if err != nil {
@@ -196,8 +189,8 @@ func (r *Recording) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		return 0, err
 	}
 	n, err := r.dec.read(ctx, buf)
-	r.any = r.any || n > 0
-	if err == io.EOF && !r.any {
+	r.hasEdges = r.hasEdges || n > 0
+	if err == io.EOF && !r.hasEdges {
 		err = r.dec.noEdges()
 	}
 	if err != nil && err != ctx.Err() {
@@ -217,25 +210,14 @@ func (r *Recording) Close() error {
 	return r.closer.Close()
 }
 
-// Format is "csv" or "vcd".
-func (r *Recording) Format() string { return r.format }
-
 // ResolutionNS is the step of the recorded times in ns: 1 for time_ns; for
 // time_s that of the most decimals read until now, 0 before the first row; the
 // timescale of a VCD file. Edges carry whole ns however fine the step is.
 func (r *Recording) ResolutionNS() float64 { return r.dec.resolutionNS() }
 
-// Contact is the name of the contact that is read, "" if it has none or none
-// was read yet. For VCD it includes the scopes.
-func (r *Recording) Contact() string { return r.dec.contact() }
-
 // Contacts are the names in the recording, of a CSV file those read until
 // now, of a VCD file the variables that may be chosen: 1,000 at most.
 func (r *Recording) Contacts() []string { return r.dec.contacts() }
-
-// Initial is the level before the first edge, pulse.Unknown if the recording
-// does not tell it (CSV never does) or no edge was read yet.
-func (r *Recording) Initial() pulse.Level { return r.dec.initial() }
 
 // BytesRead counts the bytes taken from the reader until now.
 func (r *Recording) BytesRead() int64 { return r.w.count.Load() }
@@ -256,7 +238,7 @@ type window struct {
 
 func (w *window) rest() []byte { return w.buf[w.pos:w.end] }
 
-// last tells whether nothing follows what is in memory.
+// last reports whether nothing follows what is in memory.
 func (w *window) last() bool { return w.err == io.EOF }
 
 // fill reads more into a window that is not full. At the end it returns
@@ -293,7 +275,8 @@ func (w *window) fail(line int, expected, format string, args ...any) *Recording
 	return &RecordingError{File: w.file, Line: line, Msg: fmt.Sprintf(format, args...), Expected: expected}
 }
 
-// otherFormats are files given by mistake, by their first bytes.
+// otherFormats are kinds of files that are given by mistake, by their first
+// bytes.
 var otherFormats = []struct{ magic, name string }{
 	{"\x1f\x8b", "gzip data: unpack it first"},
 	{"PK\x03\x04", "a zip archive: unpack it first"},
@@ -307,7 +290,7 @@ var otherFormats = []struct{ magic, name string }{
 	{"\xfe\xff", "UTF-16 text: save it as UTF-8"},
 }
 
-// sniff skips a byte order mark and tells whether the file is VCD.
+// sniff skips a byte order mark and reports whether the file is VCD.
 func (w *window) sniff() (vcd bool, err error) {
 	more := func(n int) error {
 		for len(w.rest()) < n && !w.last() {
@@ -347,7 +330,7 @@ func (w *window) sniff() (vcd bool, err error) {
 
 func isSpace(c byte) bool { return c == ' ' || c >= '\t' && c <= '\r' }
 
-// quote shows input in a message, cut to a length that one reads.
+// quote shows input in a message, cut to a readable length.
 func quote[T []byte | string](b T) string {
 	const most = 40
 	if len(b) > most {
@@ -356,7 +339,8 @@ func quote[T []byte | string](b T) string {
 	return strconv.Quote(string(b))
 }
 
-// list shows the names that one may choose from, of total.
+// list shows the names that one may choose from, and how many of total are left
+// out.
 func list(names []string, total int) string {
 	shown := names[:min(len(names), maxListed)]
 	var b strings.Builder
@@ -376,37 +360,29 @@ func list(names []string, total int) string {
 // nearest ns (half up), and false if it is more than MaxRecordingNS. Both
 // parts hold digits only.
 func decimalNS(whole, frac []byte, exp int) (ns int64, ok bool) {
-	kept := max(len(whole)+exp, 0)
-	w := min(kept, len(whole))
-	f := min(kept-w, len(frac))
-	v := uint64(0)
-	for _, part := range [2][]byte{whole[:w], frac[:f]} {
-		for _, c := range part {
-			if v > uint64(MaxRecordingNS)/10 {
-				return 0, false
-			}
-			v = v*10 + uint64(c-'0')
+	digit := func(i int) uint64 { // of whole, frac and zeros without end
+		switch {
+		case i < len(whole):
+			return uint64(whole[i] - '0')
+		case i < len(whole)+len(frac):
+			return uint64(frac[i-len(whole)] - '0')
 		}
+		return 0
 	}
-	for range kept - w - f {
+	v, kept := uint64(0), len(whole)+exp
+	for i := range kept {
 		if v > uint64(MaxRecordingNS)/10 {
 			return 0, false
 		}
-		v *= 10
+		v = v*10 + digit(i)
 	}
-	dropped := byte('0')
-	if w < len(whole) && len(whole)+exp >= 0 {
-		dropped = whole[w]
-	} else if w == len(whole) && f < len(frac) {
-		dropped = frac[f]
-	}
-	if dropped >= '5' {
+	if kept >= 0 && digit(kept) >= 5 {
 		v++
 	}
 	return int64(v), v <= uint64(MaxRecordingNS)
 }
 
-// allDigits tells whether b is one or more decimal digits.
+// allDigits reports whether b is one or more decimal digits.
 func allDigits(b []byte) bool {
 	for _, c := range b {
 		if c < '0' || c > '9' {

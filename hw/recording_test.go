@@ -34,6 +34,8 @@ func readAll(in io.Reader, some int, opt RecordingOptions) ([]pulse.Edge, *Recor
 	return readRest(r, some)
 }
 
+func isVCD(r *Recording) bool { _, is := r.dec.(*vcdDecoder); return is }
+
 func readRest(r *Recording, some int) ([]pulse.Edge, *Recording, error) {
 	var edges []pulse.Edge
 	buf := make([]pulse.Edge, some)
@@ -153,8 +155,8 @@ func TestOpenRecordingFile(t *testing.T) {
 	if diff := cmp.Diff([]pulse.Edge{{At: 5, Level: 1}, {At: 9}}, buf[:n]); err != nil || diff != "" {
 		t.Error(err, diff)
 	}
-	if r.Size() != int64(len(text)) || r.BytesRead() != r.Size() || r.Format() != "csv" {
-		t.Errorf("size %d, read %d, format %s", r.Size(), r.BytesRead(), r.Format())
+	if r.Size() != int64(len(text)) || r.BytesRead() != r.Size() || isVCD(r) {
+		t.Errorf("size %d, read %d, VCD %t", r.Size(), r.BytesRead(), isVCD(r))
 	}
 	if err := r.Close(); err != nil {
 		t.Error(err)
@@ -283,8 +285,8 @@ func TestEdgesAtHand(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if r.Format() != tt.format {
-				t.Errorf("format %s", r.Format())
+			if isVCD(r) != (tt.format == "vcd") {
+				t.Error("taken for another format")
 			}
 			buf := make([]pulse.Edge, 9)
 			n, err := r.ReadEdges(t.Context(), buf)

@@ -1,7 +1,6 @@
 package hw
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"math"
@@ -26,16 +25,16 @@ const (
 )
 
 const (
-	// wrongGaps is how many gaps must not fit the levels beside them before a
-	// reading is given up: a single one is an edge more that was lost.
+	// wrongGaps is how many gaps that contradict the levels beside them refute a
+	// reading: a single one may be one more lost edge.
 	wrongGaps = 4
-	// manyGaps without one level repeated over them are no losses, where most
-	// rows have one: a gap of an odd number repeats the level, and that sixteen
-	// losses by chance all have an even number happens once in 65,536 times.
+	// manyGaps of which none repeats the level are no losses, where most rows have
+	// a gap: an odd number of lost edges repeats the level, and sixteen losses all
+	// have an even number by chance once in 65,536 times.
 	manyGaps = 16
-	// swapRows: rows of several contacts may stand in order of time where their
-	// numbers do not, as a kernel times and numbers them in two steps. One row
-	// in so many may.
+	// swapRows: of so many rows, one may be out of order by its number. The rows of
+	// several contacts are in order of time, and a kernel takes the time and the
+	// number of an edge in two steps.
 	swapRows = 4
 )
 
@@ -46,10 +45,10 @@ type numbering struct {
 	recent    uint64 // bit i: number top−i came
 	gaps      int64  // numbers between base and top that did not come
 	swaps     int64
-	out       bool // a number came twice, or far behind
+	broken    bool // a number came twice, or far behind
 }
 
-func (n *numbering) see(seq uint32) {
+func (n *numbering) add(seq uint32) {
 	n.rows++
 	step := int32(seq - n.top)
 	behind := -int64(step)
@@ -61,7 +60,7 @@ func (n *numbering) see(seq uint32) {
 		n.recent = n.recent<<uint(step) | 1
 		n.top = seq
 	case behind >= 64 || n.recent&(1<<behind) != 0:
-		n.out = true
+		n.broken = true
 	default:
 		n.recent |= 1 << behind
 		n.swaps++
@@ -74,22 +73,22 @@ func (n *numbering) see(seq uint32) {
 	}
 }
 
-// contradicted tells that the numbers do not count over all rows.
-func (n *numbering) contradicted() bool { return n.out || n.swaps*swapRows > n.rows }
+// contradicted reports whether the numbers cannot count over all rows.
+func (n *numbering) contradicted() bool { return n.broken || n.swaps*swapRows > n.rows }
 
-// A numbered row is a contact's latest, as the next is held against it.
-type numbered struct {
+// A lastRow is the latest row of a contact, to compare the next one with.
+type lastRow struct {
 	seq   uint32
 	level pulse.Level
 	gaps  int64 // of the file before it
 	row   int64 // of the file; 0 before the first
 }
 
-// evidence is what rows say for either reading.
+// evidence is what rows say for and against either reading.
 type evidence struct {
 	file  numbering
-	last  *numbered // of the row before
-	mixed bool      // rows of other contacts stand between those of one
+	last  *lastRow // of the row before
+	mixed bool     // rows of other contacts stand between those of one
 
 	// Read per contact: gaps, edges lost in them, gaps that do not fit the
 	// levels beside them, gaps over which the level repeats.
@@ -99,10 +98,10 @@ type evidence struct {
 	follow, jump, odd, oddRepeats int64
 }
 
-// see takes a row of a contact; false where its numbers go back.
-func (v *evidence) see(c *numbered, seq uint32, level pulse.Level) bool {
+// add adds a row of a contact; false where the contact's numbers go back.
+func (v *evidence) add(c *lastRow, seq uint32, level pulse.Level) bool {
 	step, before := int32(seq-v.file.top), v.file.gaps
-	v.file.see(seq)
+	v.file.add(seq)
 	if v.last != nil && v.last != c {
 		if step == 1 {
 			v.follow++
@@ -134,7 +133,7 @@ func (v *evidence) see(c *numbered, seq uint32, level pulse.Level) bool {
 			v.oddRepeats++
 		}
 	}
-	*c = numbered{seq, level, v.file.gaps, v.file.rows}
+	*c = lastRow{seq, level, v.file.gaps, v.file.rows}
 	v.last = c
 	return true
 }
@@ -163,17 +162,17 @@ func (v *evidence) verdict(rows int64, several bool) sequence {
 
 // number sets what is lost before an edge whose row holds a sequence number.
 func (d *csvDecoder) number(contact *csvContact, e *pulse.Edge) error {
-	c := &contact.numbered
+	c := &contact.lastRow
 	if d.sequence == sequenceOpen && c.row > 0 && d.numbers.rows >= d.judged && (e.Seq-c.seq != 1 || d.numbers.rows > c.row) {
 		d.judge(contact, e)
 	}
 	top := d.numbers.top
-	d.numbers.see(e.Seq)
+	d.numbers.add(e.Seq)
 	own := e.Seq - c.seq
 	switch {
-	case c.row == 0 && !(d.sequence == sequenceFile && d.numbers.out):
+	case c.row == 0 && !(d.sequence == sequenceFile && d.numbers.broken):
 	case d.sequence == sequenceUnclear:
-	case d.sequence == sequenceFile && d.numbers.out:
+	case d.sequence == sequenceFile && d.numbers.broken:
 		err := d.orderError(&csvContact{}, columnSeq, fmt.Sprint(e.Seq), fmt.Sprint(top))
 		err.Expected += ", for those before count over all contacts"
 		return err
@@ -190,84 +189,60 @@ func (d *csvDecoder) number(contact *csvContact, e *pulse.Edge) error {
 	default:
 		e.Lost = own - 1
 	}
-	*c = numbered{e.Seq, e.Level, d.numbers.gaps, d.numbers.rows}
+	*c = lastRow{e.Seq, e.Level, d.numbers.gaps, d.numbers.rows}
 	return nil
 }
 
-// judge decides how the numbers count, by the row at hand and those ahead.
+// judge decides how the numbers count, by the current row and those that follow.
 func (d *csvDecoder) judge(contact *csvContact, e *pulse.Edge) {
 	for len(d.rest()) < len(d.buf) && !d.last() {
 		if d.fill(context.Background()) != nil {
-			break // the next read tells
+			break // the next read reports it
 		}
 	}
 	v := evidence{file: d.numbers}
-	known := map[string]*numbered{}
-	at := func(name []byte) *numbered {
+	known := map[string]*lastRow{}
+	at := func(name []byte) *lastRow {
 		c := known[string(name)]
 		if c == nil {
-			c = new(numbered)
+			c = new(lastRow)
 			if old := d.byName[string(name)]; old != nil {
-				*c = old.numbered
+				*c = old.lastRow
 			}
 			known[string(name)] = c
 		}
 		return c
 	}
-	var here *numbered
-	if d.sole != nil {
-		here = &numbered{}
-		*here = d.sole.numbered
-		known[""] = here
-	} else {
-		for name, c := range d.byName { // whose row the last one was counts
-			n := at([]byte(name))
-			if c.row > 0 && c.row == d.numbers.rows {
-				v.last = n
-			}
+	for name, c := range d.byName {
+		n := at([]byte(name))
+		if c.row > 0 && c.row == d.numbers.rows { // the row before is this contact's
+			v.last = n
 		}
-		here = at([]byte(contact.name))
 	}
-	if !v.see(here, e.Seq, e.Level) {
+	if !v.add(at([]byte(contact.name)), e.Seq, e.Level) {
 		return
 	}
 	rows := int64(1)
-	for b := d.rest(); len(b) > 0; {
-		line, after, whole := bytes.Cut(b, []byte{'\n'})
-		if !whole && !d.last() {
-			break
-		}
-		b = after
-		line = bytes.TrimSuffix(line, []byte{'\r'})
-		if len(line) == 0 || line[0] == '#' {
-			continue
-		}
-		if n, err := d.split(line); err != nil || n != len(d.columns) {
-			break
-		}
+	for range d.ahead {
 		c := known[""]
-		var seq int64
-		level, ok := pulse.Level(0), true
+		var seq uint32
+		var level pulse.Level
+		ok := true
 		for i, column := range d.columns {
-			switch field := d.fields[i]; column {
+			field, fits := d.fields[i], true
+			switch column {
 			case columnSeq:
-				if ok = ok && allDigits(field); ok {
-					seq, ok = decimalNS(field, nil, 0)
-				}
-				ok = ok && seq <= math.MaxUint32
+				seq, fits = seqOf(field)
 			case columnLevel:
-				if ok = ok && len(field) == 1; ok {
-					level = pulse.Level(field[0] - '0')
-				}
+				level, fits = levelOf(field)
 			case columnContact:
-				if known[string(field)] == nil && len(known) > maxContacts {
-					ok = false
-				} else {
+				if fits = known[string(field)] != nil || len(known) <= maxContacts; fits {
 					c = at(field)
 				}
 			}
+			ok = ok && fits
 		}
-		if !ok || !v.see(c, uint32(seq), level) {
+		if !ok || !v.add(c, seq, level) {
 			break
 		}
 		rows++
@@ -276,8 +251,8 @@ func (d *csvDecoder) judge(contact *csvContact, e *pulse.Edge) {
 	d.judged = d.numbers.rows + rows
 }
 
-// Sequence tells how the sequence numbers of a recording count, as far as it
-// was read: "contact" (each contact's edges), "file" (those of all contacts),
+// Sequence says how the sequence numbers of a recording count, as far as it was
+// read: "contact" (each contact's edges), "file" (those of all contacts),
 // "unclear" (neither fits: no edge is counted as lost by its numbers), or ""
 // without such numbers.
 func (r *Recording) Sequence() string {

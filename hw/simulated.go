@@ -17,8 +17,8 @@ import (
 type SimulatedOptions struct {
 	// Speed is 1 for real time, 10 for ten times as fast; 0 never waits.
 	Speed float64
-	// Batch is waited beyond an edge's time, so that a bounce comes in one
-	// read as it does from a kernel's buffer. Stamps are not changed.
+	// Batch is how long edges are held back, so that a bounce comes in one read
+	// as it does from a kernel's buffer. Stamps are not changed.
 	Batch time.Duration
 	// Start is added to every stamp, such as CLOCK_MONOTONIC at the start.
 	Start pulse.Stamp
@@ -28,23 +28,23 @@ type SimulatedOptions struct {
 	Until pulse.Stamp
 }
 
-// Simulated is a Source of a contact that only exists as a description. In
-// real time the signal starts with the first ReadEdges, and a reader that is
-// late gets all edges that are due, as from a Live source. ReadEdges and Truth are for one goroutine;
-// Close may come from another.
+// Simulated is a Source of a contact that only exists as a description. In real
+// time the signal starts with the first ReadEdges, and a late reader gets all
+// edges that are due. One goroutine may call ReadEdges; Close may come from
+// another.
 type Simulated struct {
 	signal *synth.Signal
 	opt    SimulatedOptions
 	ahead  [64]pulse.Edge
-	next   []pulse.Edge // what of ahead is not given yet
+	next   []pulse.Edge // the rest of ahead
 	start  time.Time
 	timer  *time.Timer
 	closed chan struct{}
 	once   sync.Once
 }
 
-// NewSimulated makes the source of a signal. The error is synth.New's, or
-// tells an option that is out of range.
+// NewSimulated makes the source of a signal. It fails as synth.New does, and for
+// an option that is out of range.
 func NewSimulated(spec *synth.Spec, opt SimulatedOptions) (*Simulated, error) {
 	if !(opt.Speed == 0 || opt.Speed >= 1e-3 && opt.Speed <= 1e6) {
 		return nil, fmt.Errorf("simulated contact: speed %g: expected 0, or 0.001 to 1000000", opt.Speed)
@@ -61,10 +61,6 @@ func NewSimulated(spec *synth.Spec, opt SimulatedOptions) (*Simulated, error) {
 
 // Spec gives the description with all defaults filled in. It must not be changed.
 func (s *Simulated) Spec() *synth.Spec { return s.signal.Spec() }
-
-// Truth gives what is known of the signal so far. In real time it is up to 64
-// edges ahead of what has been read.
-func (s *Simulated) Truth() synth.Truth { return s.signal.Truth() }
 
 // ReadEdges implements Source. After Close it returns fs.ErrClosed.
 func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
@@ -84,7 +80,7 @@ func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		if n == 0 {
 			return 0, io.EOF
 		}
-		s.place(buf[:n])
+		s.stamp(buf[:n])
 		return n, nil
 	}
 	if s.start.IsZero() {
@@ -102,7 +98,7 @@ func (s *Simulated) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 		s.next = s.next[1:]
 		n++
 	}
-	s.place(buf[:n])
+	s.stamp(buf[:n])
 	return n, nil
 }
 
@@ -155,7 +151,7 @@ func (s *Simulated) wait(ctx context.Context, due time.Duration) error {
 	}
 }
 
-func (s *Simulated) place(edges []pulse.Edge) {
+func (s *Simulated) stamp(edges []pulse.Edge) {
 	for i := range edges {
 		edges[i].At += s.opt.Start
 		edges[i].Seq += s.opt.FirstSeq - 1

@@ -56,7 +56,7 @@ func TestSimulatedAsFastAsRead(t *testing.T) {
 	if d := cmp.Diff(want, got); d != "" || want[0].Seq != first {
 		t.Errorf("(-want +got)\n%s", d)
 	}
-	if p := s.Truth().Pulses; p != 3 {
+	if p := s.signal.Truth().Pulses; p != 3 {
 		t.Errorf("%d pulses, want 3", p)
 	}
 }

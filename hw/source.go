@@ -10,8 +10,8 @@ import (
 
 // A Source gives the edges of one contact in order of time.
 type Source interface {
-	// ReadEdges waits for at least one edge, puts as many as are at hand into
-	// buf and returns their number. At the end it returns 0, io.EOF. When ctx
+	// ReadEdges waits for at least one edge, puts as many as there are into buf
+	// and returns their number. At the end it returns 0, io.EOF. When ctx
 	// is done it returns ctx.Err(). Edges are never returned with an error: an
 	// error comes on the next call.
 	ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error)

@@ -30,7 +30,7 @@ type vcdDecoder struct {
 	names    []string
 	declared map[string]bool
 
-	skipped, dump         string // the sections at hand, "" if none
+	skipped, dump         string // keywords of the current sections, "" if none
 	skippedLine, dumpLine int
 	wantCode              bool // the next token is the code of value
 	value                 pulse.Level
@@ -43,7 +43,6 @@ type vcdDecoder struct {
 	change bool // the variable got held at this time
 	dumped bool // in a $dumpvars
 	level  pulse.Level
-	first  pulse.Level
 	state  vcdState
 }
 
@@ -111,8 +110,8 @@ func (d *vcdDecoder) wait(expected string) (string, error) {
 }
 
 func newVCDDecoder(w *window, contact string) (*vcdDecoder, error) {
-	d := &vcdDecoder{window: w, first: pulse.Unknown, declared: map[string]bool{}}
-	chosen := choice{wanted: contact}
+	d := &vcdDecoder{window: w, declared: map[string]bool{}}
+	chosen := selection{wanted: contact}
 	var scopes []string
 	timescale := false
 	for {
@@ -169,13 +168,13 @@ func newVCDDecoder(w *window, contact string) (*vcdDecoder, error) {
 				return nil, d.fail(line, fmt.Sprintf("at most %d", maxVariables), "too many variables")
 			}
 			path := strings.Join(append(slices.Clip(scopes), name), ".")
-			chosen.offer(variable{path: path, kind: body[0], size: body[1], code: body[2]})
+			chosen.add(variable{path: path, kind: body[0], size: body[1], code: body[2]})
 		case "$enddefinitions":
 			if !timescale {
 				return nil, d.fail(line, "it before $enddefinitions", "no $timescale")
 			}
 			d.names = chosen.all.names
-			d.variable, err = chosen.made(d.window)
+			d.variable, err = chosen.result(d.window)
 			return d, err
 		}
 	}
@@ -238,14 +237,14 @@ func (v variable) isContact() bool {
 	return v.size == "1"
 }
 
-// A choice finds the wanted variable among those declared.
-type choice struct {
+// A selection finds the wanted variable among those that are declared.
+type selection struct {
 	wanted          string
 	all, exact, end candidates // end: the wanted name is the end of the path
-	other           variable   // bears the wanted name and is no contact
+	other           variable   // has the wanted name but is no contact
 }
 
-// candidates are variables told apart by code: two names of one code are one
+// candidates are variables with different codes: two names of one code are one
 // variable.
 type candidates struct {
 	codes map[string]bool
@@ -269,7 +268,7 @@ func (c *candidates) add(v variable) {
 
 func (c *candidates) list() string { return list(c.names, len(c.codes)) }
 
-func (c *choice) offer(v variable) {
+func (c *selection) add(v variable) {
 	exact := v.path == c.wanted
 	end := exact || c.wanted != "" && strings.HasSuffix(v.path, "."+c.wanted)
 	if !v.isContact() {
@@ -287,7 +286,7 @@ func (c *choice) offer(v variable) {
 	}
 }
 
-func (c *choice) made(w *window) (variable, error) {
+func (c *selection) result(w *window) (variable, error) {
 	from := &c.all
 	if len(c.exact.codes) > 0 {
 		from = &c.exact
@@ -354,7 +353,7 @@ func (d *vcdDecoder) checkEnd() error {
 
 const fileEnds = "the file ends here: it seems to be cut off"
 
-// step takes one token, and tells whether it put an edge into e.
+// step reads one token, and reports whether that put an edge into e.
 func (d *vcdDecoder) step(t []byte, e *pulse.Edge) (edge bool, err error) {
 	if d.wantCode {
 		d.wantCode = false
@@ -430,8 +429,8 @@ func (d *vcdDecoder) set(code []byte) error {
 	return nil
 }
 
-// time ends the changes at the time before, which may make an edge, and
-// begins those at a new one.
+// time ends the changes at the last time, which may make an edge, and begins those
+// at a new time.
 func (d *vcdDecoder) time(digits []byte, e *pulse.Edge) (edge bool, err error) {
 	if !allDigits(digits) {
 		return false, d.fail(d.line, "# and a whole number", "time %s", quote(digits))
@@ -452,8 +451,8 @@ func (d *vcdDecoder) time(digits []byte, e *pulse.Edge) (edge bool, err error) {
 	return edge, nil
 }
 
-// settle takes the level held at the end of a time, and tells whether it is
-// an edge.
+// settle takes over the level at the end of a time, and reports whether it makes an
+// edge.
 func (d *vcdDecoder) settle(e *pulse.Edge) bool {
 	if !d.change {
 		return false
@@ -465,7 +464,7 @@ func (d *vcdDecoder) settle(e *pulse.Edge) bool {
 		d.state = vcdUnknown
 		return false
 	case d.state != vcdRunning && initial:
-		d.state, d.level, d.first = vcdRunning, d.held, d.held
+		d.state, d.level = vcdRunning, d.held
 		return false
 	case d.state == vcdRunning && d.held == d.level:
 		return false
@@ -480,15 +479,7 @@ func (d *vcdDecoder) noEdges() *RecordingError {
 }
 
 func (d *vcdDecoder) resolutionNS() float64 { return math.Pow10(d.exp) }
-func (d *vcdDecoder) contact() string       { return d.variable.path }
 func (d *vcdDecoder) contacts() []string    { return d.names }
-func (d *vcdDecoder) initial() pulse.Level  { return d.first }
-
-// VCDOptions name what a VCDWriter writes.
-type VCDOptions struct {
-	Scope    string // "top" if empty
-	Variable string // "contact" if empty
-}
 
 // A VCDWriter writes edges as a value change dump of one variable, with a
 // timescale of 1 ns, that OpenRecording reads. The initial level is the
@@ -501,26 +492,17 @@ type VCDWriter struct {
 }
 
 // NewVCDWriter begins a file with its definitions. Nothing is written before
-// the first full buffer or Flush. Names must be printable ASCII without
-// spaces, else the first Write or Flush fails.
-func NewVCDWriter(w io.Writer, opt VCDOptions) *VCDWriter {
+// the first full buffer or Flush. The name of the variable must be printable
+// ASCII without spaces, else the first Write or Flush fails.
+func NewVCDWriter(w io.Writer, variable string) *VCDWriter {
 	v := &VCDWriter{out: lineWriter{w: w, last: -1}}
-	name := func(name, other string) string {
-		if name == "" {
-			return other
-		}
-		odd := func(r rune) bool { return r <= ' ' || r > '~' }
-		if name[0] == '$' || len(name) > maxName || strings.IndexFunc(name, odd) >= 0 {
-			v.out.err = fmt.Errorf("write recording: VCD name %s: expected printable ASCII without spaces, no $ in front, at most %d bytes", quote(name), maxName)
-		}
-		return name
-	}
-	scope, variable := name(opt.Scope, "top"), name(opt.Variable, "contact")
-	if v.out.err != nil {
+	odd := func(r rune) bool { return r <= ' ' || r > '~' }
+	if variable == "" || variable[0] == '$' || len(variable) > maxName || strings.IndexFunc(variable, odd) >= 0 {
+		v.out.err = fmt.Errorf("write recording: VCD name %s: expected printable ASCII without spaces, no $ in front, at most %d bytes", quote(variable), maxName)
 		return v
 	}
 	v.out.line("$timescale 1 ns $end")
-	v.out.line("$scope module ", scope, " $end")
+	v.out.line("$scope module top $end")
 	v.out.line("$var wire 1 ! ", variable, " $end")
 	v.out.line("$upscope $end")
 	v.out.line("$enddefinitions $end")

@@ -33,43 +33,42 @@ func TestVCD(t *testing.T) {
 	for _, tt := range []struct {
 		name, in     string
 		want         []pulse.Edge
-		initial      pulse.Level
 		resolutionNS float64
 	}{
 		{name: "initial level in $dumpvars", in: vcd("1 ns", "#0\n$dumpvars\n0!\nb0 \"\n$end\n#5\n1!\n#9\n0!\n#20\n"),
-			want: []pulse.Edge{{At: 5, Level: hi}, {At: 9}}, initial: lo, resolutionNS: 1},
+			want: []pulse.Edge{{At: 5, Level: hi}, {At: 9}}, resolutionNS: 1},
 		{name: "$dumpvars later than 0", in: vcd("1ns", "#500 $dumpvars 1! bx \" $end 0! #505 1!"),
-			want: []pulse.Edge{{At: 505, Level: hi}}, initial: lo, resolutionNS: 1},
-		{name: "first change at 0", in: vcd("10 us", "#0 1! #5 0!"), want: []pulse.Edge{{At: 50_000}}, initial: hi, resolutionNS: 1e4},
+			want: []pulse.Edge{{At: 505, Level: hi}}, resolutionNS: 1},
+		{name: "first change at 0", in: vcd("10 us", "#0 1! #5 0!"), want: []pulse.Edge{{At: 50_000}}, resolutionNS: 1e4},
 		{name: "$dumpvars before 0", in: vcd("1 ns", "$dumpvars 0! $end #0 1! #5 0!"),
-			want: []pulse.Edge{{Level: hi}, {At: 5}}, initial: lo, resolutionNS: 1},
+			want: []pulse.Edge{{Level: hi}, {At: 5}}, resolutionNS: 1},
 		{name: "no value before the first change", in: vcd("1 ms", "#0 b1 \" #5 1! #7 0!"),
-			want: []pulse.Edge{{At: 5e6, Level: hi}, {At: 7e6}}, initial: un, resolutionNS: 1e6},
+			want: []pulse.Edge{{At: 5e6, Level: hi}, {At: 7e6}}, resolutionNS: 1e6},
 		{name: "unknown at first", in: vcd("1 ns", "#0 $dumpvars x! $end #3 z! #5 1! #7 0!"),
-			want: []pulse.Edge{{At: 7}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 7}}, resolutionNS: 1},
 		{name: "first change is unknown", in: vcd("1 ns", "#3 X! #5 1! #7 0!"),
-			want: []pulse.Edge{{At: 7}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 7}}, resolutionNS: 1},
 		{name: "x and z", in: vcd("1 ns", "#0 1! #3 x! #4 Z! #5 1! #6 z! #7 0!"),
-			want: []pulse.Edge{{At: 3, Level: un}, {At: 5, Level: hi}, {At: 6, Level: un}, {At: 7}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 3, Level: un}, {At: 5, Level: hi}, {At: 6, Level: un}, {At: 7}}, resolutionNS: 1},
 		{name: "a change to the level held", in: vcd("1 ns", "#0 1! #3 1! #4 0! #5 0! #6 1!"),
-			want: []pulse.Edge{{At: 4}, {At: 6, Level: hi}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 4}, {At: 6, Level: hi}}, resolutionNS: 1},
 		{name: "the last of several at one time counts", in: vcd("1 ns", "#0 1! #3 0! 1! #4 1! #4 0! 1! 0! #5 0!"),
-			want: []pulse.Edge{{At: 4}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 4}}, resolutionNS: 1},
 		{name: "$dumpoff, $dumpon, $dumpall", in: vcd("1 ns", "#0 1! #3 $dumpoff x! bx \" $end #5 $dumpon 0! b1 \" $end #6 $dumpall 0! b1 \" $end #8 1!"),
-			want: []pulse.Edge{{At: 3, Level: un}, {At: 5}, {At: 8, Level: hi}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 3, Level: un}, {At: 5}, {At: 8, Level: hi}}, resolutionNS: 1},
 		{name: "vectors, reals and strings beside it", in: vcd("1 ns", "#0 b1 ! #1 r1.5e3 \" sidle \" B0z1 \" R0 \" S \" #3 b0 !"),
-			want: []pulse.Edge{{At: 3}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 3}}, resolutionNS: 1},
 		{name: "comments and unknown sections", in: "\n\t$comment $var 0! #5 $end " +
 			vcd("1\n ns", "$comment 1! $end #0 $dumpvars $comment 0! $end 1! $end $vcdclose #7 $end $comment $end #5 0!"),
-			want: []pulse.Edge{{At: 5}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 5}}, resolutionNS: 1},
 		{name: "byte order mark and CRLF", in: "\xef\xbb\xbf" + strings.ReplaceAll(vcd("1 ns", "#0\n1!\n#5\n0!\n"), "\n", "\r\n"),
-			want: []pulse.Edge{{At: 5}}, initial: hi, resolutionNS: 1},
+			want: []pulse.Edge{{At: 5}}, resolutionNS: 1},
 		{name: "ps are rounded", in: vcd("100 ps", "#0 1! #14 0! #15 1! #24 0! #25 0! #26 1! #36 0!"),
-			want: []pulse.Edge{{At: 1}, {At: 3, Level: hi}, {At: 4}}, initial: hi, resolutionNS: .1},
+			want: []pulse.Edge{{At: 1}, {At: 3, Level: hi}, {At: 4}}, resolutionNS: .1},
 		{name: "fs for longer than 64 bits hold", in: vcd("1 fs", "#0 1! #499999 0! #1500000 1! #1499999999999999999999999 0! #4611686018427387904499999 1!"),
-			want: []pulse.Edge{{At: 2, Level: hi}, {At: 1_500_000_000_000_000_000}, {At: 1 << 62, Level: hi}}, initial: lo, resolutionNS: 1e-6},
-		{name: "zeros before times", in: vcd("1 ns", "#0 1! #009 0! #10 1!"), want: []pulse.Edge{{At: 9}, {At: 10, Level: hi}}, initial: hi, resolutionNS: 1},
-		{name: "100 s", in: vcd("100 s", "#0 1! #46116860 0!"), want: []pulse.Edge{{At: 4_611_686_000_000_000_000}}, initial: hi, resolutionNS: 1e11},
+			want: []pulse.Edge{{At: 2, Level: hi}, {At: 1_500_000_000_000_000_000}, {At: 1 << 62, Level: hi}}, resolutionNS: 1e-6},
+		{name: "zeros before times", in: vcd("1 ns", "#0 1! #009 0! #10 1!"), want: []pulse.Edge{{At: 9}, {At: 10, Level: hi}}, resolutionNS: 1},
+		{name: "100 s", in: vcd("100 s", "#0 1! #46116860 0!"), want: []pulse.Edge{{At: 4_611_686_000_000_000_000}}, resolutionNS: 1e11},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			for _, in := range []io.Reader{strings.NewReader(tt.in), iotest.OneByteReader(strings.NewReader(tt.in))} {
@@ -81,8 +80,8 @@ func TestVCD(t *testing.T) {
 					if diff := cmp.Diff(tt.want, got); diff != "" {
 						t.Error(diff)
 					}
-					if r.Format() != "vcd" || r.ResolutionNS() != tt.resolutionNS || r.Initial() != tt.initial || r.Contact() != "top.contact" {
-						t.Errorf("format %s, resolution %v, initial %d, contact %s", r.Format(), r.ResolutionNS(), r.Initial(), r.Contact())
+					if !isVCD(r) || r.ResolutionNS() != tt.resolutionNS {
+						t.Errorf("VCD %t, resolution %v", isVCD(r), r.ResolutionNS())
 					}
 					in = strings.NewReader(tt.in)
 				}
@@ -130,8 +129,8 @@ func TestVCDOfASimulator(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if r.Initial() != want[0].Level || r.ResolutionNS() != .1 {
-			t.Errorf("initial %d, resolution %v", r.Initial(), r.ResolutionNS())
+		if r.ResolutionNS() != .1 {
+			t.Errorf("resolution %v", r.ResolutionNS())
 		}
 		if diff := cmp.Diff(want[1:], got); diff != "" {
 			t.Error(contact, diff)
@@ -167,8 +166,8 @@ func TestVCDChoice(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if diff := cmp.Diff([]pulse.Edge{{At: tt.at, Level: hi}}, edges); diff != "" || r.Contact() != tt.want {
-				t.Error(r.Contact(), diff)
+			if diff := cmp.Diff([]pulse.Edge{{At: tt.at, Level: hi}}, edges); diff != "" || r.dec.(*vcdDecoder).variable.path != tt.want {
+				t.Error(r.dec.(*vcdDecoder).variable.path, diff)
 			}
 		})
 	}
@@ -300,43 +299,40 @@ func TestVCDRoundTrip(t *testing.T) {
 			}
 		}
 		var file bytes.Buffer
-		w := NewVCDWriter(&file, VCDOptions{Scope: "marrow_quay", Variable: "dial"})
+		w := NewVCDWriter(&file, "dial")
 		split := rapid.IntRange(0, len(edges)).Draw(t, "split")
 		for _, part := range [][]pulse.Edge{edges[:split], edges[split:]} {
 			if err := errors.Join(w.Write(part), w.Flush()); err != nil {
 				t.Fatal(err)
 			}
 		}
-		got, r, err := readAll(&file, 7, RecordingOptions{Contact: "marrow_quay.dial"})
+		got, _, err := readAll(&file, 7, RecordingOptions{Contact: "top.dial"})
 		if diff := cmp.Diff(want, got); err != nil || diff != "" {
 			t.Fatal(err, diff)
-		}
-		if r.Initial() != opposite(edges[0].Level) {
-			t.Fatalf("initial %d", r.Initial())
 		}
 	})
 }
 
 func TestVCDWriter(t *testing.T) {
 	var file bytes.Buffer
-	w := NewVCDWriter(&file, VCDOptions{})
+	w := NewVCDWriter(&file, "contact")
 	err := errors.Join(w.Flush(), w.Write([]pulse.Edge{{At: 3, Level: hi}, {At: 9}, {At: 20, Lost: 1, Level: hi}}), w.Flush())
 	const header = "$timescale 1 ns $end\n$scope module top $end\n$var wire 1 ! contact $end\n$upscope $end\n$enddefinitions $end\n"
 	if diff := cmp.Diff(header+"$dumpvars\n0!\n$end\n#3\n1!\n#9\n0!\n#10\nx!\n#20\n1!\n", file.String()); err != nil || diff != "" {
 		t.Error(err, diff)
 	}
 	for _, tt := range []struct {
-		opt   VCDOptions
+		name  string
 		edges []pulse.Edge
 		want  string
 	}{
-		{VCDOptions{}, []pulse.Edge{{At: 5}, {At: 5, Level: hi}}, "write recording: an edge at 5 ns after 5 ns: expected increasing times from 0 to 4611686018427387904"},
-		{VCDOptions{}, []pulse.Edge{{At: 5}, {At: 6}}, "write recording: edge at 6 ns: edges missing within 1 ns"},
-		{VCDOptions{}, []pulse.Edge{{At: 5, Level: 3}}, "write recording: edge at 5 ns: no level"},
-		{VCDOptions{Variable: "two words"}, []pulse.Edge{{At: 5}}, `write recording: VCD name "two words": expected printable ASCII without spaces, no $ in front, at most 256 bytes`},
-		{VCDOptions{Scope: "$end"}, []pulse.Edge{{At: 5}}, `write recording: VCD name "$end": expected printable ASCII without spaces, no $ in front, at most 256 bytes`},
+		{"contact", []pulse.Edge{{At: 5}, {At: 5, Level: hi}}, "write recording: an edge at 5 ns after 5 ns: expected increasing times from 0 to 4611686018427387904"},
+		{"contact", []pulse.Edge{{At: 5}, {At: 6}}, "write recording: edge at 6 ns: edges missing within 1 ns"},
+		{"contact", []pulse.Edge{{At: 5, Level: 3}}, "write recording: edge at 5 ns: no level"},
+		{"two words", []pulse.Edge{{At: 5}}, `write recording: VCD name "two words": expected printable ASCII without spaces, no $ in front, at most 256 bytes`},
+		{"$end", []pulse.Edge{{At: 5}}, `write recording: VCD name "$end": expected printable ASCII without spaces, no $ in front, at most 256 bytes`},
 	} {
-		w := NewVCDWriter(io.Discard, tt.opt)
+		w := NewVCDWriter(io.Discard, tt.name)
 		for range 2 {
 			if err := w.Write(tt.edges); err == nil || err.Error() != tt.want {
 				t.Errorf("%v, want %s", err, tt.want)
@@ -360,7 +356,7 @@ func FuzzVCD(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, in []byte, chunk uint16, contact string) {
 		got, r, err := readAll(bytes.NewReader(in), 5, RecordingOptions{Contact: contact})
-		if r != nil && r.Format() != "vcd" {
+		if r != nil && !isVCD(r) {
 			return
 		}
 		again, _, errAgain := readAll(&chunks{b: in, size: 1 + int(chunk)}, 2, RecordingOptions{Contact: contact})
@@ -373,7 +369,7 @@ func FuzzVCD(f *testing.F) {
 			}
 		}
 		var file bytes.Buffer
-		w := NewVCDWriter(&file, VCDOptions{})
+		w := NewVCDWriter(&file, "contact")
 		if err := errors.Join(w.Write(got), w.Flush()); err != nil {
 			t.Fatal(err)
 		}

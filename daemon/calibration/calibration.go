@@ -1,4 +1,5 @@
-// Package calibration keeps what loopback calibrations found, one file a line.
+// Package calibration stores the results of loopback calibrations, one file per
+// line.
 package calibration
 
 import (
@@ -26,13 +27,13 @@ const Format = "makebreak.calibration/1"
 // room's temperature (our own choice; no published figure was found).
 const DefaultMaxAge = 180 * 24 * time.Hour
 
-// A Board tells computers apart; both are empty where the board tells neither.
+// A Board identifies a computer; both are empty where it has neither.
 type Board struct {
 	Model  string `json:"model"`
 	Serial string `json:"serial"`
 }
 
-// ReadBoard tells which computer this is, by the files below root.
+// ReadBoard identifies this computer by the files below root.
 func ReadBoard(root string) Board {
 	text := func(name string) string {
 		b, _ := os.ReadFile(filepath.Join(root, "proc/device-tree", name))
@@ -46,18 +47,18 @@ type Line struct {
 	Label  string `json:"chip_label"`
 	Offset int    `json:"offset"`
 	// Device is the USB device that the chip is on, as DeviceOf gives it: two
-	// adapters of one make have the same label. Empty for a chip of the board,
-	// and in a calibration that was made before this was kept.
+	// adapters of one make have the same label. Empty for a chip of the board, and
+	// in calibrations of older versions.
 	Device string `json:"device,omitempty"`
 	Name   string `json:"name"`   // as the user gave it
 	Closed string `json:"closed"` // the level that means a closed contact: "high" or "low"
 	Bias   string `json:"bias"`   // pull resistor; empty for a driven line
 }
 
-// DeviceOf tells, by the files below root, which USB device a chip such as
-// gpiochip2 is on: by its serial number, or where it has none by the socket it
-// is plugged into. It is empty for a chip that is on none, and two devices to
-// which their maker gave one serial number are the same to it.
+// DeviceOf identifies, by the files below root, the USB device that a chip such
+// as gpiochip2 is on: by its serial number, or without one by the socket that it
+// is plugged into. It is empty for a chip on no such device, and cannot tell apart
+// two devices with the same serial number.
 func DeviceOf(root, chip string) string {
 	dir, err := filepath.EvalSymlinks(filepath.Join(root, "sys/bus/gpio/devices", chip))
 	if err != nil {
@@ -87,7 +88,7 @@ func LineOf(root string, ref hw.LineRef) Line {
 	return Line{Label: ref.Label, Offset: ref.Offset, Device: DeviceOf(root, ref.Chip)}
 }
 
-// A Calibration is what a chain of coupler and measuring line was found to do.
+// A Calibration is what was found of a chain of coupler and measuring line.
 type Calibration struct {
 	Format  string          `json:"format"`
 	At      time.Time       `json:"at"`
@@ -176,7 +177,7 @@ func Load(dir string, l Line) (*Calibration, error) {
 		}
 	}
 	anyDevice := filepath.Base(path(dir, Line{Label: l.Label, Offset: l.Offset, Device: "usb "}))
-	all, err := some(dir, strings.TrimSuffix(anyDevice, ".json"))
+	all, err := withPrefix(dir, strings.TrimSuffix(anyDevice, ".json"))
 	if err != nil {
 		return nil, err
 	}
@@ -189,8 +190,8 @@ func Load(dir string, l Line) (*Calibration, error) {
 	return all[0], nil
 }
 
-// For finds the calibration that a line which is to measure now has, nil when
-// there is none, and whether it may be used.
+// For finds the calibration of a line that is to measure now, nil when there is
+// none, and reports whether it may be used.
 func For(dir string, board Board, line Line, now time.Time, maxAge time.Duration) (*Calibration, Fitness, error) {
 	c, err := Load(dir, line)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -204,10 +205,10 @@ func For(dir string, board Board, line Line, now time.Time, maxAge time.Duration
 
 // All reads every calibration in dir, in the order of the files' names; none
 // for a folder that does not exist.
-func All(dir string) ([]*Calibration, error) { return some(dir, "") }
+func All(dir string) ([]*Calibration, error) { return withPrefix(dir, "") }
 
-// some is All for the files whose names begin with a prefix.
-func some(dir, prefix string) ([]*Calibration, error) {
+// withPrefix is All for the files whose names begin with a prefix.
+func withPrefix(dir, prefix string) ([]*Calibration, error) {
 	files, err := os.ReadDir(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("calibrations: %w", err)
@@ -249,7 +250,7 @@ func read(file string) (*Calibration, error) {
 	return c, nil
 }
 
-// tooMuchNS is beyond any coupler that is of use: a tenth of a second.
+// tooMuchNS, a tenth of a second, is more than any useful coupler has.
 const tooMuchNS = 1e8
 
 func (c *Calibration) check() error {
@@ -277,8 +278,7 @@ type Fitness struct {
 	Why     string // in words; empty when it fits
 }
 
-// Check compares a calibration with the computer and the line that are to
-// measure now.
+// Check compares a calibration with the computer and the line that measure now.
 func (c *Calibration) Check(board Board, line Line, now time.Time, maxAge time.Duration) Fitness {
 	foreign := func(what, made, is string) Fitness {
 		quoted := func(s string) string {
@@ -289,15 +289,15 @@ func (c *Calibration) Check(board Board, line Line, now time.Time, maxAge time.D
 		}
 		return Fitness{Foreign: true, Why: fmt.Sprintf("it was made for another %s: %s, not %s", what, quoted(made), quoted(is))}
 	}
-	place := func(l Line) string { return fmt.Sprintf("%s:%d", l.Label, l.Offset) }
+	address := func(l Line) string { return fmt.Sprintf("%s:%d", l.Label, l.Offset) }
 	age := now.Sub(c.At)
 	switch {
 	case c.Board.Serial != board.Serial:
 		return foreign("board", c.Board.Serial, board.Serial)
 	case c.Board.Model != board.Model:
 		return foreign("board", c.Board.Model, board.Model)
-	case place(c.Line) != place(line):
-		return foreign("line", place(c.Line), place(line))
+	case address(c.Line) != address(line):
+		return foreign("line", address(c.Line), address(line))
 	case c.Line.Device != "" && line.Device != "" && c.Line.Device != line.Device:
 		return foreign("adapter", c.Line.Device, line.Device)
 	case c.Line.Closed != line.Closed:

@@ -71,7 +71,7 @@ func (c *calibrateCmd) pulses() (*loop.CalibrationPulses, error) {
 	}
 	return &loop.CalibrationPulses{
 		Count: c.Pulses, BreakMinNS: c.BreakMin.ns, BreakMaxNS: c.BreakMax.ns,
-		OutClosed: c.outClosed(), InClosed: checked(pulse.ParsePolarity(c.Closed)), Idle: c.idle(),
+		OutClosed: c.outClosed(), InClosed: checked[pulse.Polarity](c.Closed), Idle: c.idle(),
 	}, checkCalibrationDays(c.CalibrationDays)
 }
 
@@ -106,7 +106,7 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	sh.warnDriving(lineName(c.Out), out, pulses.Length(), pulses.Idle, pulses.OutClosed, figure.Plural(c.Pulses, "pulse", "pulses")+" through "+c.Coupler+" into "+lineName(c.In))
-	bias := checked(hw.ParseBias(c.Bias))
+	bias := checked[hw.Bias](c.Bias)
 	l, err := loop.Open(out, in, pulses.Idle, bias)
 	if err != nil {
 		return 0, err

@@ -208,7 +208,7 @@ func (l *liveLine) comments(c *measureCmd) []string {
 		from = report.Printable(r.Line) + " (" + r.Place + ", " + report.Printable(r.Label) + "), pull resistor " + r.Bias
 	}
 	return []string{
-		"Recorded by makebreak from " + from + "; the contact is closed when the line is " + checked(pulse.ParsePolarity(c.Closed)).String() + ".",
+		"Recorded by makebreak from " + from + "; the contact is closed when the line is " + checked[pulse.Polarity](c.Closed).String() + ".",
 		fmt.Sprintf("Watched from time_ns %d, which was %s.", l.Start(), r.Begun.UTC().Format(time.RFC3339Nano)),
 	}
 }

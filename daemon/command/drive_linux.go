@@ -17,7 +17,7 @@ type outputFlags struct {
 	Late span   `group:"The driven line:" placeholder:"200us" help:"A write later than this is late, and its pulse is not called good."`
 }
 
-func (f *outputFlags) idle() pulse.Level { return checked(pulse.ParseLevel(f.Idle)) }
+func (f *outputFlags) idle() pulse.Level { return checked[pulse.Level](f.Idle) }
 
 // late is the bound of a late write, 0 where none is given.
 func (f *outputFlags) late() (time.Duration, error) {
@@ -35,7 +35,7 @@ type loopFlags struct {
 	outputFlags
 }
 
-func (f *loopFlags) outClosed() pulse.Polarity { return checked(pulse.ParsePolarity(f.OutClosed)) }
+func (f *loopFlags) outClosed() pulse.Polarity { return checked[pulse.Polarity](f.OutClosed) }
 
 // names refuses what cannot be a chain.
 func (f *loopFlags) names() error {

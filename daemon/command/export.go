@@ -71,7 +71,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	var out *hw.EdgeWriter
 	if c.Format == "vcd" {
-		out = hw.NewEdgeWriter(w, hw.NewVCDWriter(w, hw.VCDOptions{Variable: contact}))
+		out = hw.NewEdgeWriter(w, hw.NewVCDWriter(w, contact))
 	} else {
 		out = hw.NewEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
 	}

@@ -117,7 +117,7 @@ func (c *marginCmd) settings() (s loop.MarginSettings, err error) {
 		Format: loop.MarginFileFormat,
 		Grid:   pulse.MarginGrid{RatesPPS: c.Rates, BreakPercents: c.Breaks, GapsMS: append([]float64{}, c.Gaps...), Repeats: c.Repeats},
 		Pulses: pulses, Answer: c.Answer, Seed: c.Seed,
-		Out: lineName(c.Out), In: lineName(c.In), OutClosed: c.outClosed(), AnswerClosed: checked(pulse.ParsePolarity(c.AnswerClosed)),
+		Out: lineName(c.Out), In: lineName(c.In), OutClosed: c.outClosed(), AnswerClosed: checked[pulse.Polarity](c.AnswerClosed),
 		Idle: c.idle(), Bias: c.Bias,
 		LeadNS: c.Lead.ns, WithinNS: c.Within.ns, PauseNS: c.Pause.ns, SettleNS: c.Settle.ns,
 	}
@@ -233,7 +233,7 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (ru
 		return t.Run, false, nil
 	}
 	sh.warnDriving(settings.Out, out, t.Run.Left(), settings.Idle, settings.OutClosed, report.MarginPlan(t.Run))
-	l, err := loop.Open(out, in, settings.Idle, checked(hw.ParseBias(c.Bias)))
+	l, err := loop.Open(out, in, settings.Idle, checked[hw.Bias](c.Bias))
 	if err != nil {
 		return nil, false, err
 	}

@@ -2,6 +2,7 @@ package command
 
 import (
 	"context"
+	"encoding"
 	"errors"
 	"fmt"
 	"io"
@@ -86,9 +87,9 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 		Lobes: c.Lobes, CadenceNS: c.Cadence.ns,
 	}
 	// What is "auto" has the default for now.
-	cfg.Kind, _ = pulse.ParseKind(c.Kind)
-	cfg.Polarity = checked(pulse.ParsePolarity(c.Closed))
-	cfg.Timing, _ = pulse.ParseTiming(c.Timing)
+	cfg.Kind = checked[pulse.Kind](c.Kind)
+	cfg.Polarity = checked[pulse.Polarity](c.Closed)
+	cfg.Timing = checked[pulse.Timing](c.Timing)
 	if c.Limits != "" {
 		if cfg.Limits, err = config.Profile(c.Limits); err != nil {
 			return cfg, err
@@ -104,7 +105,7 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 	}
 	if c.Coding != "auto" {
 		cfg.CodingSet = true
-		cfg.Coding, _ = pulse.ParseCoding(c.Coding)
+		_ = cfg.Coding.UnmarshalText([]byte(c.Coding))
 	}
 	if c.RateIPM != 0 {
 		period := 60e9 / c.RateIPM
@@ -492,8 +493,15 @@ func (f *firstRead) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error
 	return n, err
 }
 
-// checked is what an enum flag means, whose text was checked before.
-func checked[T any](v T, _ bool) T { return v }
+// checked is what the text of an enum flag means, which kong has checked; auto is
+// the default.
+func checked[T any, P interface {
+	*T
+	encoding.TextUnmarshaler
+}](text string) (v T) {
+	_ = P(&v).UnmarshalText([]byte(text))
+	return v
+}
 
 // span is a flag that holds a time.
 type span struct {

@@ -33,7 +33,7 @@ Exit status: 0 measuring may start, 1 it may not; 2 the command is wrong.
 
 func (c *preflightCmd) run(ctx context.Context, sh *shell) (int, error) {
 	checks := readiness.ThisComputer().Checks(ctx, readiness.Plan{
-		Line: c.Line, Closed: checked(pulse.ParsePolarity(c.Closed)), Kind: checked(pulse.ParseKind(c.Kind)), Bias: checked(hw.ParseBias(c.Bias)), Dir: c.At,
+		Line: c.Line, Closed: checked[pulse.Polarity](c.Closed), Kind: checked[pulse.Kind](c.Kind), Bias: checked[hw.Bias](c.Bias), Dir: c.At,
 	})
 	may := readiness.MayStart(checks)
 	err := sh.show(c.JSON, struct {

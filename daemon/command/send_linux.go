@@ -62,7 +62,7 @@ func (c *sendCmd) sending() (*loop.Sending, error) {
 	case c.For.set && c.For.ns <= 0:
 		return nil, fmt.Errorf("--for is %s: expected more than 0", figure.Span(c.For.ns))
 	}
-	spec.Closed = checked(pulse.ParsePolarity(c.Closed))
+	spec.Closed = checked[pulse.Polarity](c.Closed)
 	return loop.NewSending(spec, c.idle(), c.For.ns)
 }
 

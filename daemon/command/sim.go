@@ -63,7 +63,7 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	spec := signal.Spec()
 	var out hw.RecordingWriter
 	if c.Format == "vcd" {
-		out = hw.NewVCDWriter(w, hw.VCDOptions{Variable: spec.Form.String()})
+		out = hw.NewVCDWriter(w, spec.Form.String())
 	} else {
 		out = hw.NewCSVWriter(w, hw.CSVOptions{
 			Comments: []string{"A simulated contact, not a recording: makebreak sim " + spec.String() + until},

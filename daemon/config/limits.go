@@ -5,36 +5,15 @@
 // # Limits profiles
 //
 // A limits profile is a set of published limits for one use. The published
-// ones are in configs/limits; a user's own is a file of the same form:
+// ones are in configs/limits; a user's own is a file of the same form. The
+// examples configs/own-dial.yaml and configs/own-interrupter.yaml explain the
+// keys. Beside those a profile may have
 //
-//	id: mq-sender-bench           # a-z, 0-9 and hyphens
-//	title: Key sender, Marrow Quay bench sheet
-//	country: AU                   # ISO 3166 alpha-2, SU, or INT; may be left out
-//	use: sending                  # sending, receiving or cadence
-//	kind: dial                    # dial or interrupter
-//	coding: normal                # dial: normal, n+1 or 10-n
-//	pulse: {min_ms: 15, max_ms: 150}  # dial: the breaks that count as pulses
-//	train_gap_ms: 120             # dial: a longer make ends the train
-//	flash_max_ms: 1000            # dial: a longer break is a disconnect
-//	limits:
-//	  - quantity: break_ms        # see pulse.Quantity
-//	    min: 60                   # min, max or both
-//	    nominal: 62               # may be left out
-//	    max: 70
-//	    source: Marrow Quay bench sheet 4, row 2   # document, edition, clause
-//	    seen: own                 # text, secondary, derived, memory,
-//	                              # common practice or own
-//	    note: invented
 //	conflicts: [where published figures disagree]
 //	notes: [anything else]
 //
-// All but id, title, use, kind and limits may be left out. An interrupter has
-//
-//	cadence_ms: [400, 200, 400, 2000]   # nominal make, break, make, break …
-//
-// instead of the dial's keys. The quantity segment_ms takes "segment", counted
-// from 1: segment 1 is the first make. Where a cadence is published without a
-// tolerance nothing can be judged; then in place of limits stands
+// and, in place of limits, where a cadence is published without a tolerance, so
+// that nothing can be judged,
 //
 //	no_tolerance: {source: …, seen: …, note: …}
 //
@@ -66,8 +45,8 @@ import (
 // maxSegments is far beyond any published cadence (the longest has 8).
 const maxSegments = 64
 
-// limitsForm has room for five times what the largest bundled file holds.
-var limitsForm = form{"limits profile", 8_000}
+// limitsFile allows five times the tokens of the largest bundled file.
+var limitsFile = fileKind{"limits profile", 8_000}
 
 // uses are the values of Profile.Use, in the order of lists.
 var uses = []string{"sending", "receiving", "cadence"}
@@ -87,9 +66,9 @@ var ErrUnknown = errors.New("is unknown")
 // Profile gives the limits profile that idOrPath names: a bundled one by its
 // id, else the file at that path, else one by its id in small letters. An
 // argument that is no id and has no slash and no .yaml or .yml at its end is a
-// path only if such a file exists. The error of a file tells all its mistakes, one a line, as
-// "file:line:column: key …: what is wrong: expected …"; that of an unknown id
-// tells ids that look like it.
+// path only if such a file exists. The error of a file lists all its mistakes,
+// one a line, as "file:line:column: key …: what is wrong: expected …". The error
+// of an unknown id, ErrUnknown, lists ids that look like it.
 func Profile(idOrPath string) (*pulse.Profile, error) {
 	if isPath(idOrPath) {
 		return profileFile(idOrPath)
@@ -115,7 +94,7 @@ func Profile(idOrPath string) (*pulse.Profile, error) {
 	return nil, fmt.Errorf(`limits profile %s %w; "makebreak limits" lists them all`, quote(idOrPath), ErrUnknown)
 }
 
-// isPath tells whether the name of a profile can only mean a file.
+// isPath reports whether the name of a profile can only mean a file.
 func isPath(name string) bool {
 	return strings.ContainsRune(name, '/') || strings.HasSuffix(name, ".yaml") || strings.HasSuffix(name, ".yml")
 }
@@ -161,7 +140,7 @@ func Profiles() ([]*pulse.Profile, error) {
 	return all, nil
 }
 
-// bundled gives the profiles of the bundled files that hold a text.
+// bundled gives the profiles of the bundled files that contain text.
 func bundled(text string) ([]*pulse.Profile, error) {
 	files, err := fs.Glob(configs.Limits, "limits/*.yaml")
 	if err != nil {
@@ -187,7 +166,7 @@ func bundled(text string) ([]*pulse.Profile, error) {
 
 // profileFile reads the one profile of a user's file.
 func profileFile(path string) (*pulse.Profile, error) {
-	data, err := readFile(limitsForm, path)
+	data, err := readFile(limitsFile, path)
 	if err != nil {
 		return nil, err
 	}
@@ -203,7 +182,7 @@ func profileFile(path string) (*pulse.Profile, error) {
 
 // parseProfiles reads the profiles of a file; its name is for messages only.
 func parseProfiles(file string, data []byte) ([]*pulse.Profile, error) {
-	root, err := parseYAML(limitsForm, file, data)
+	root, err := parseYAML(limitsFile, file, data)
 	if err != nil {
 		return nil, err
 	}
@@ -280,7 +259,7 @@ type rawBasis struct {
 	Note   key `yaml:"note"`
 }
 
-// file reads a profile, or a list of them with what they have in common.
+// file reads a profile, or a list of profiles with what they have in common.
 func (d *decoder) file(root *ast.MappingNode) (all []*pulse.Profile) {
 	top := &key{node: root}
 	if !slices.ContainsFunc(root.Values, func(kv *ast.MappingValueNode) bool {
@@ -296,13 +275,13 @@ func (d *decoder) file(root *ast.MappingNode) (all []*pulse.Profile) {
 	d.list(&raw.Profiles, "a list of profiles", func(k *key) {
 		p := d.profile(k, "the keys of a profile", common)
 		if first, ok := seen[p.ID]; ok && p.ID != "" {
-			d.tell(k.node, k.path+".id", quote(p.ID)+" is the id of "+first, "another id")
+			d.report(k.node, k.path+".id", quote(p.ID)+" is the id of "+first, "another id")
 		}
 		seen[p.ID] = k.path
 		all = append(all, p)
 	})
 	if len(all) == 0 && len(d.mistakes) == 0 {
-		d.tell(root, "profiles", "empty", "a list of profiles")
+		d.report(root, "profiles", "empty", "a list of profiles")
 	}
 	return all
 }
@@ -310,13 +289,13 @@ func (d *decoder) file(root *ast.MappingNode) (all []*pulse.Profile) {
 // profile reads one profile over what it has in common with others.
 func (d *decoder) profile(k *key, want string, r rawProfile) *pulse.Profile {
 	p := &pulse.Profile{}
-	if d.whole(k, want, &r) {
+	if d.complete(k, want, &r) {
 		r.check(d, k, p)
 	}
 	return p
 }
 
-// check makes profile p of its raw keys.
+// check reads the raw keys into profile p.
 func (r *rawProfile) check(d *decoder, k *key, p *pulse.Profile) {
 	d.text(&r.ID, &p.ID, wantID, validID)
 	d.text(&r.Title, &p.Title, wantText, isText)
@@ -325,7 +304,7 @@ func (r *rawProfile) check(d *decoder, k *key, p *pulse.Profile) {
 	choice(d, &r.Kind, &p.Kind, kinds...)
 	choice(d, &r.Coding, &p.Coding, codings...)
 	var b rawPulseMS
-	if d.whole(&r.Pulse, "min_ms, max_ms or both", &b) {
+	if d.complete(&r.Pulse, "min_ms, max_ms or both", &b) {
 		d.millis(&b.Min, &p.PulseMinNS)
 		d.millis(&b.Max, &p.PulseMaxNS)
 		r.Pulse.bad = b.Min.bad || b.Max.bad
@@ -339,12 +318,12 @@ func (r *rawProfile) check(d *decoder, k *key, p *pulse.Profile) {
 	r.checkKind(d, k, p)
 	items(d, &r.Limits, &p.Limits, wantLimits, func(k *key, l *pulse.Limit) {
 		var raw rawLimit
-		if d.whole(k, "the keys of a limit", &raw) {
+		if d.complete(k, "the keys of a limit", &raw) {
 			raw.check(d, k, r, p, l)
 		}
 	})
 	if r.Limits.good() && len(p.Limits) == 0 && !r.NoTolerance.given() {
-		d.fault(&r.Limits, "empty", "one limit at least; a cadence without tolerance has no_tolerance instead")
+		d.reject(&r.Limits, "empty", "one limit at least; a cadence without tolerance has no_tolerance instead")
 	}
 	d.texts(&r.Conflicts, &p.Conflicts)
 	d.texts(&r.Notes, &p.Notes)
@@ -372,12 +351,12 @@ func allQuantities() []pulse.Quantity {
 	return all
 }
 
-// basis reads where a cadence without tolerance comes from, and makes a note
-// of it.
+// basis reads where a cadence without tolerance comes from, and gives it as a
+// note.
 func (r *rawProfile) basis(d *decoder) string {
 	var b rawBasis
 	var l pulse.Limit
-	if d.whole(&r.NoTolerance, "source, seen and perhaps note", &b) {
+	if d.complete(&r.NoTolerance, "source, seen and perhaps note", &b) {
 		d.text(&b.Source, &l.Source, wantSource, isText)
 		choice(d, &b.Seen, &l.Seen, allSeen...)
 		d.text(&b.Note, &l.Note, wantText, isText)
@@ -389,12 +368,12 @@ func (r *rawProfile) basis(d *decoder) string {
 	return s + ")."
 }
 
-// checkKind tells keys that do not go with the kind, or with each other.
+// checkKind reports keys that do not go with the kind, or with each other.
 func (r *rawProfile) checkKind(d *decoder, k *key, p *pulse.Profile) {
 	if r.Kind.good() && p.Kind == pulse.KindDial {
 		d.forbid("not for a dial", "it with kind interrupter only", &r.CadenceMS, &r.NoTolerance)
 		if r.Use.good() && p.Use == "cadence" {
-			d.fault(&r.Use, "cadence is not for a dial", "sending or receiving")
+			d.reject(&r.Use, "cadence is not for a dial", "sending or receiving")
 		}
 	} else if r.Kind.good() {
 		d.forbid("not for an interrupter", "it with kind dial only", &r.Coding, &r.Pulse, &r.TrainGapMS, &r.FlashMaxMS)
@@ -403,9 +382,9 @@ func (r *rawProfile) checkKind(d *decoder, k *key, p *pulse.Profile) {
 	case r.Limits.given():
 		d.forbid("given beside limits", "one of the two", &r.NoTolerance)
 	case !r.NoTolerance.given():
-		d.tell(k.node, join(k.path, "limits"), "missing", wantLimits)
+		d.report(k.node, join(k.path, "limits"), "missing", wantLimits)
 	case !r.CadenceMS.given():
-		d.fault(&r.NoTolerance, "given without cadence_ms", "both: the nominal cadence and where it comes from")
+		d.reject(&r.NoTolerance, "given without cadence_ms", "both: the nominal cadence and where it comes from")
 	}
 }
 
@@ -413,8 +392,8 @@ func (r *rawProfile) checkKind(d *decoder, k *key, p *pulse.Profile) {
 // the defaults where none was given.
 type readings struct{ pulseMin, pulseMax, flashMax int64 }
 
-// checkReadings tells bounds of pulses and flashes that leave nothing between
-// them. suffix ends the names of keys, show writes a time.
+// checkReadings reports bounds of pulses and flashes that leave nothing between
+// them. suffix ends the names of the keys, show writes a time.
 func (d *decoder) checkReadings(pulse, flash *key, r readings, suffix string, show func(ns int64) string) {
 	minKey, maxKey, flashKey := "min"+suffix, "max"+suffix, "flash_max"+suffix
 	at := flash
@@ -423,16 +402,16 @@ func (d *decoder) checkReadings(pulse, flash *key, r readings, suffix string, sh
 	}
 	pulseGood, atGood := pulse.good(), at.good()
 	if pulseGood && r.pulseMin >= r.pulseMax {
-		d.fault(pulse, fmt.Sprintf("%s %s is not below %s %s", minKey, show(r.pulseMin), maxKey, show(r.pulseMax)), minKey+" below "+maxKey)
+		d.reject(pulse, fmt.Sprintf("%s %s is not below %s %s", minKey, show(r.pulseMin), maxKey, show(r.pulseMax)), minKey+" below "+maxKey)
 	}
 	if atGood && r.flashMax <= r.pulseMax {
-		d.fault(at, fmt.Sprintf("%s %s is not above pulse.%s %s", flashKey, show(r.flashMax), maxKey, show(r.pulseMax)),
+		d.reject(at, fmt.Sprintf("%s %s is not above pulse.%s %s", flashKey, show(r.flashMax), maxKey, show(r.pulseMax)),
 			flashKey+" above pulse."+maxKey)
 	}
 }
 
-// check makes limit l of its raw keys. The keys of its profile are of, and p
-// holds what was read of that so far.
+// check reads the raw keys into limit l. of are the keys of its profile, and p
+// is what has been read of them.
 func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
 	choice(d, &r.Quantity, &l.Quantity, allQuantities()...)
 	d.count(&r.Segment, &l.Segment, "a whole number from 1", maxNumber)
@@ -446,43 +425,43 @@ func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l
 		r.checkQuantity(d, k, of, p, l)
 	}
 	if !r.Min.given() && !r.Max.given() {
-		d.tell(k.node, k.path, "neither min nor max", "one of them at least")
+		d.report(k.node, k.path, "neither min nor max", "one of them at least")
 	}
 	const within = "nominal within the limits"
 	switch min, max, nominal := r.Min.good(), r.Max.good(), r.Nominal.good(); {
 	case min && max && *l.Min > *l.Max:
-		d.fault(&r.Min, shown(*l.Min)+" is above max "+shown(*l.Max), "min not above max")
+		d.reject(&r.Min, shown(*l.Min)+" is above max "+shown(*l.Max), "min not above max")
 	case nominal && min && *l.Nominal < *l.Min:
-		d.fault(&r.Nominal, shown(*l.Nominal)+" is below min "+shown(*l.Min), within)
+		d.reject(&r.Nominal, shown(*l.Nominal)+" is below min "+shown(*l.Min), within)
 	case nominal && max && *l.Nominal > *l.Max:
-		d.fault(&r.Nominal, shown(*l.Nominal)+" is above max "+shown(*l.Max), within)
+		d.reject(&r.Nominal, shown(*l.Nominal)+" is above max "+shown(*l.Max), within)
 	}
 }
 
-// checkQuantity tells what does not go with the limit's quantity.
+// checkQuantity reports what does not go with the limit's quantity.
 func (r *rawLimit) checkQuantity(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
 	if allowed := quantities[p.Kind]; of.Kind.good() && !slices.Contains(allowed, l.Quantity) {
-		d.fault(&r.Quantity, string(l.Quantity)+" is no quantity of kind "+p.Kind.String(), either(allowed))
+		d.reject(&r.Quantity, string(l.Quantity)+" is no quantity of kind "+p.Kind.String(), either(allowed))
 	}
 	segments := len(p.CadenceNS)
 	switch isSegment := l.Quantity == pulse.SegmentMS; {
 	case !isSegment:
 		d.forbid("not for "+string(l.Quantity), "it with quantity segment_ms only", &r.Segment)
 	case !r.Segment.given():
-		d.tell(k.node, join(k.path, "segment"), "missing", "the segment's number, 1 for the first make")
+		d.report(k.node, join(k.path, "segment"), "missing", "the segment's number, 1 for the first make")
 	case r.Segment.good() && !of.CadenceMS.bad && l.Segment > segments:
-		d.fault(&r.Segment, fmt.Sprintf("%d is outside the cadence of %d segments", l.Segment, segments), "the number of a segment of cadence_ms")
+		d.reject(&r.Segment, fmt.Sprintf("%d is outside the cadence of %d segments", l.Segment, segments), "the number of a segment of cadence_ms")
 	}
 	if l.Quantity == pulse.BreakPercent {
 		for k, x := range map[*key]*float64{&r.Min: l.Min, &r.Max: l.Max, &r.Nominal: l.Nominal} {
 			if x != nil && *x > 100 {
-				d.tell(k.node, k.path, shown(*x)+" is above 100 percent", "a percentage")
+				d.report(k.node, k.path, shown(*x)+" is above 100 percent", "a percentage")
 			}
 		}
 	}
 	for i, b := range p.Limits {
 		if b.Name() == l.Name() && (b.Min != nil && l.Min != nil || b.Max != nil && l.Max != nil) {
-			d.tell(r.Quantity.node, r.Quantity.path, l.Name()+" is bounded already in "+of.Limits.path+"["+strconv.Itoa(i)+"]", "each bound once")
+			d.report(r.Quantity.node, r.Quantity.path, l.Name()+" is bounded already in "+of.Limits.path+"["+strconv.Itoa(i)+"]", "each bound once")
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -13,6 +14,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"makebreak/configs"
 	"makebreak/pulse"
 	"makebreak/pulse/duration"
 )
@@ -695,27 +697,20 @@ func TestOverlargeFileOnDisk(t *testing.T) {
 	}
 }
 
-// The example in the package's documentation is a profile that is accepted.
-func TestDocumentedExample(t *testing.T) {
-	source, err := os.ReadFile("limits.go")
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, rest, _ := strings.Cut(string(source), "//\tid: ")
-	var example strings.Builder
-	for line := range strings.Lines("//\tid: " + rest) {
-		text, ok := strings.CutPrefix(line, "//\t")
-		if !ok {
-			break
+// The examples of a user's own limits are profiles that are accepted; so are
+// those in which the keys of the remarks are given too.
+func TestOwnExamples(t *testing.T) {
+	given := regexp.MustCompile(`(?m)^# (country|coding|pulse|train_gap_ms|flash_max_ms|notes): `)
+	for name, example := range map[string]string{"dial": configs.OwnDial, "interrupter": configs.OwnInterrupter} {
+		for _, text := range []string{example, given.ReplaceAllString(example, "$1: ")} {
+			p, err := parseProfiles(name, []byte(text))
+			if err != nil {
+				t.Fatal(err)
+			}
+			checkProfile(t, p[0])
+			if len(p[0].Limits) < 6 || (len(p[0].Notes) == 1) != (text != example) || p[0].Kind.String() != name {
+				t.Errorf("%+v", p[0])
+			}
 		}
-		example.WriteString(text)
-	}
-	p, err := parseProfiles("f.yaml", []byte(example.String()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	checkProfile(t, p[0])
-	if p[0].TrainGapNS != 120e6 || len(p[0].Limits) != 1 || len(p[0].Notes) != 1 {
-		t.Errorf("%+v", p[0])
 	}
 }

@@ -34,7 +34,7 @@ const (
 	// DefaultWindow holds several trains of a contact that is used now and
 	// then, and is short enough for a person who waits for an adjustment to show.
 	DefaultWindow = 10 * time.Minute
-	// DefaultKeepRaw is a season: a fault that is noticed late can still be
+	// DefaultKeepRaw is three months: a fault that is noticed late can still be
 	// looked at pulse by pulse.
 	DefaultKeepRaw = 90 * day
 	// DefaultMaxBytes leaves room on the smallest SD card in use, and holds
@@ -51,11 +51,11 @@ const (
 	maxSource = 4096
 )
 
-// watchForm has room for the most contacts with all their keys.
-var watchForm = form{"watch configuration", 30_000}
+// watchFile allows the most contacts with all their keys.
+var watchFile = fileKind{"watch configuration", 30_000}
 
-// A Watch is what makebreak watch is to do. File names in it are as to be
-// opened: those of the file are relative to its own folder.
+// A Watch is what makebreak watch is to do. Names of files in it are ready to be
+// opened; in the configuration file they are relative to its folder.
 type Watch struct {
 	Site  string
 	Store Store
@@ -95,7 +95,7 @@ type Source struct {
 	Kind             SourceKind
 	Text             string // as written
 	Line             string // name of the GPIO line, as hw.Resolve takes it
-	Bias             string // "as-is", "pull-up", "pull-down" or "disabled"
+	Bias             hw.Bias
 	Recording        string
 	RecordingContact string      // contact of a recording with several
 	Sim              *synth.Spec // must not be changed
@@ -107,11 +107,11 @@ type Contact struct {
 	Title  string // empty when there is none
 	Notes  []string
 	Source Source
-	// Meter is how the edges are read. Its kind is known, Setup is set, Forget
-	// is too; the callbacks, and what a live capture needs, are left.
+	// Meter is how the edges are read. Kind, Setup and Forget are set; the
+	// observer, and what a live capture needs, are left to the caller.
 	Meter pulse.Config
-	// OwnNoise and OwnAsymmetry: Setup's edge noise or its asymmetry are of the
-	// file, so that no calibration of the line counts.
+	// OwnNoise and OwnAsymmetry: Setup's edge noise or its asymmetry are given in
+	// the file, so that a calibration of the line does not replace them.
 	OwnNoise, OwnAsymmetry bool
 	// Rate is the nominal rate in pps of a dial or IPM of an interrupter, 0
 	// when it is not given.
@@ -120,9 +120,9 @@ type Contact struct {
 	Text       string        // the contact as the file has it, in YAML
 }
 
-// SameReading tells whether c and o are the same contact read in the same
-// way, so that a running measurement of one serves the other: titles, notes
-// and StuckAfter may differ.
+// SameReading reports whether c and o are the same contact read in the same way,
+// so that a running measurement of c can go on for o. Titles, notes and
+// StuckAfter may differ.
 func (c Contact) SameReading(o Contact) bool {
 	for _, x := range []*Contact{&c, &o} {
 		x.Title, x.Notes, x.Text, x.StuckAfter, x.Source.Text = "", nil, "", 0, ""
@@ -131,10 +131,10 @@ func (c Contact) SameReading(o Contact) bool {
 }
 
 // LoadWatch reads a watch configuration, with the limits profiles and the web
-// configuration that it names. The error tells all mistakes, one a line, as
+// configuration that it names. The error lists all mistakes, one a line, as
 // "file:line:column: key …: what is wrong: expected …".
 func LoadWatch(path string) (*Watch, error) {
-	data, err := readFile(watchForm, path)
+	data, err := readFile(watchFile, path)
 	if err != nil {
 		return nil, err
 	}
@@ -142,28 +142,20 @@ func LoadWatch(path string) (*Watch, error) {
 }
 
 func parseWatch(path string, data []byte) (*Watch, error) {
-	root, err := parseYAML(watchForm, path, data)
+	root, err := parseYAML(watchFile, path, data)
 	if err != nil {
 		return nil, err
 	}
-	d := &watchDecoder{decoder: new(decoder), dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}}
+	d := &decoder{dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}}
 	w := &Watch{Listen: DefaultListen, Window: DefaultWindow, Store: Store{KeepRaw: DefaultKeepRaw, MaxBytes: DefaultMaxBytes}}
 	var raw rawWatch
-	if d.whole(&key{node: root}, "the keys of a watch configuration", &raw) {
+	if d.complete(&key{node: root}, "the keys of a watch configuration", &raw) {
 		raw.check(d, w)
 	}
 	if len(d.mistakes) > 0 {
 		return nil, append(d.err(path), d.others...)
 	}
 	return w, nil
-}
-
-type watchDecoder struct {
-	*decoder
-	dir      string
-	profiles map[string]*pulse.Profile // those read already, nil where that failed
-	ids      []string                  // of the bundled profiles, once they are needed
-	others   []error                   // mistakes in other files
 }
 
 type rawWatch struct {
@@ -221,13 +213,13 @@ type rawChain struct {
 }
 
 // check reads the keys into w.
-func (r *rawWatch) check(d *watchDecoder, w *Watch) {
+func (r *rawWatch) check(d *decoder, w *Watch) {
 	d.text(&r.Site, &w.Site, wantText, isText)
 	var s rawStore
-	if d.whole(&r.Store, "path and perhaps keep_raw and max_size", &s) {
+	if d.complete(&r.Store, "path and perhaps keep_raw and max_size", &s) {
 		d.path(&s.Path, &w.Store.Path, "the name of a file")
 		times(d, &s.KeepRaw, &w.Store.KeepRaw, "1h", "36500d", "90d")
-		read(d.decoder, &s.MaxSize, &w.Store.MaxBytes, "a size from 10MB to 100TB, such as 1GB", sizeOf)
+		read(d, &s.MaxSize, &w.Store.MaxBytes, "a size from 10MB to 100TB, such as 1GB", sizeOf)
 	}
 	d.text(&r.Listen, &w.Listen, "an IP address or localhost, and a port, such as "+DefaultListen, validListen)
 	d.path(&r.WebConfig, &w.WebConfig, wantWebConfig)
@@ -239,28 +231,28 @@ func (r *rawWatch) check(d *watchDecoder, w *Watch) {
 	seen := map[string]string{}
 	d.list(&r.Contacts, wantContacts, func(k *key) {
 		c := contactDraft{chain: pulse.DefaultSetup()}
-		if d.whole(k, "the keys of a contact", &c.raw) {
+		if d.complete(k, "the keys of a contact", &c.raw) {
 			c.check(d, k)
 			c.checkUnique(d, seen)
 		}
 		w.Contacts = append(w.Contacts, c.Contact)
 	})
 	if n := len(w.Contacts); r.Contacts.good() && (n == 0 || n > maxContacts) {
-		d.fault(&r.Contacts, strconv.Itoa(n)+" contacts", wantContacts)
+		d.reject(&r.Contacts, strconv.Itoa(n)+" contacts", wantContacts)
 	}
 	r.checkListen(d, w)
 }
 
 const wantWebConfig = "the name of a web configuration file, with TLS, passwords or both"
 
-// checkListen tells a web configuration that cannot be used, and an address
-// that others than this computer reach without any protection.
-func (r *rawWatch) checkListen(d *watchDecoder, w *Watch) {
+// checkListen reports a web configuration that cannot be used, and an address
+// that other computers reach without any protection.
+func (r *rawWatch) checkListen(d *decoder, w *Watch) {
 	protected := false
 	if r.WebConfig.good() {
 		var err error
 		if protected, err = CheckWebConfig(w.WebConfig); err != nil {
-			d.fault(&r.WebConfig, err.Error(), wantWebConfig)
+			d.reject(&r.WebConfig, err.Error(), wantWebConfig)
 			return
 		}
 	}
@@ -271,11 +263,11 @@ func (r *rawWatch) checkListen(d *watchDecoder, w *Watch) {
 	if r.WebConfig.given() {
 		what += ", and web_config has neither TLS nor passwords"
 	}
-	d.fault(&r.Listen, what, "a loopback address, or web_config with TLS or passwords, or listen_unprotected: true")
+	d.reject(&r.Listen, what, "a loopback address, or web_config with TLS or passwords, or listen_unprotected: true")
 }
 
 // CheckWebConfig reads a web configuration, the file in which the exporter
-// toolkit keeps TLS and passwords, and tells whether it has either. The error
+// toolkit keeps TLS and passwords, and reports whether it has either. The error
 // holds nothing of what is in the file.
 func CheckWebConfig(path string) (protected bool, err error) {
 	info, err := os.Stat(path)
@@ -303,7 +295,7 @@ func CheckWebConfig(path string) (protected bool, err error) {
 
 var quotedYAML = regexp.MustCompile("`[^`]*`")
 
-// validListen tells whether s is host:port with a host whose reach is known
+// validListen reports whether s is host:port with a host whose reach is known
 // without asking a name server.
 func validListen(s string) bool {
 	host, port, err := net.SplitHostPort(s)
@@ -334,30 +326,32 @@ func (c *contactDraft) profile() *pulse.Profile {
 	return cmp.Or(c.Meter.Limits, &pulse.Profile{})
 }
 
-var biases = []string{"as-is", "pull-up", "pull-down", "disabled"}
-
-// check reads one contact and tells what in it does not go together.
-func (c *contactDraft) check(d *watchDecoder, k *key) {
-	told := len(d.mistakes)
+// check reads one contact and reports what in it does not go together.
+func (c *contactDraft) check(d *decoder, k *key) {
+	before := len(d.mistakes)
 	r, m := &c.raw, &c.Meter
 	m.Forget, m.Setup, c.Text = true, &c.chain, sourceOf(k.node)
 	d.text(&r.Name, &c.Name, wantID, validID)
 	d.text(&r.Title, &c.Title, wantText, isText)
 	d.source(&r.Source, &c.Source)
 	d.text(&r.RecordingContact, &c.Source.RecordingContact, wantText, isText)
-	choice(d.decoder, &r.Closed, &m.Polarity, pulse.ClosedHigh, pulse.ClosedLow)
-	choice(d.decoder, &r.Bias, &c.Source.Bias, biases...)
-	choice(d.decoder, &r.Kind, &m.Kind, kinds...)
+	choice(d, &r.Closed, &m.Polarity, pulse.ClosedHigh, pulse.ClosedLow)
+	read(d, &r.Bias, &c.Source.Bias, "as-is, pull-up, pull-down or disabled", func(n ast.Node) (b hw.Bias, ok bool) {
+		s, _ := textOf(n)
+		err := b.UnmarshalText([]byte(s))
+		return b, err == nil
+	})
+	choice(d, &r.Kind, &m.Kind, kinds...)
 	times(d, &r.Settle, &m.SettleNS, "10us", "1s", "4ms")
-	choice(d.decoder, &r.Timing, &m.Timing, pulse.TimingFirst, pulse.TimingSettled)
+	choice(d, &r.Timing, &m.Timing, pulse.TimingFirst, pulse.TimingSettled)
 	d.limits(&r.Limits, &m.Limits)
-	read(d.decoder, &r.Rate, &c.Rate, "pulses per second or interruptions per minute, such as 10pps or 60ipm", c.rateOf)
+	read(d, &r.Rate, &c.Rate, "pulses per second or interruptions per minute, such as 10pps or 60ipm", c.rateOf)
 	d.count(&r.Lobes, &m.Lobes, "a whole number from 1 to "+strconv.Itoa(maxLobes), maxLobes)
 	d.segments(&r.Cadence, &m.CadenceNS, "a list of times", func(k *key, ns *int64) { times(d, k, ns, "1ms", "1h", "400ms") })
 	m.CodingSet = r.Coding.given()
-	choice(d.decoder, &r.Coding, &m.Coding, codings...)
+	choice(d, &r.Coding, &m.Coding, codings...)
 	var b rawPulse
-	if d.whole(&r.Pulse, "min, max or both", &b) {
+	if d.complete(&r.Pulse, "min, max or both", &b) {
 		times(d, &b.Min, &m.PulseMinNS, "1ms", "1h", "10ms")
 		times(d, &b.Max, &m.PulseMaxNS, "1ms", "1h", "200ms")
 		r.Pulse.bad = b.Min.bad || b.Max.bad
@@ -377,17 +371,17 @@ func (c *contactDraft) check(d *watchDecoder, k *key) {
 		cmp.Or(m.PulseMinNS, p.PulseMinNS, pulse.DefaultPulseMinNS), cmp.Or(m.PulseMaxNS, p.PulseMaxNS, pulse.DefaultPulseMaxNS),
 		cmp.Or(m.FlashMaxNS, p.FlashMaxNS, pulse.DefaultFlashMaxNS),
 	}, "", duration.Format)
-	if len(d.mistakes) == told {
+	if len(d.mistakes) == before {
 		if _, err := pulse.NewMeter(*m); err != nil {
-			d.fault(k, err.Error(), "a contact that can be measured")
+			d.reject(k, err.Error(), "a contact that can be measured")
 		}
 	}
 }
 
 // checkChain reads what is known of the measuring chain over the defaults.
-func (c *contactDraft) checkChain(d *watchDecoder) {
+func (c *contactDraft) checkChain(d *decoder) {
 	var r rawChain
-	if !d.whole(&c.raw.Chain, "edge_noise, asymmetry, asymmetry_u, clock_error and where they come from", &r) {
+	if !d.complete(&c.raw.Chain, "edge_noise, asymmetry, asymmetry_u, clock_error and where they come from", &r) {
 		return
 	}
 	s, from := &c.chain, "given"
@@ -395,7 +389,7 @@ func (c *contactDraft) checkChain(d *watchDecoder) {
 	times(d, &r.EdgeNoise, &noise, "0us", "10ms", "20us")
 	times(d, &r.Asymmetry, &asymmetry, "-5ms", "5ms", "-12us")
 	times(d, &r.AsymmetryU, &u, "0us", "5ms", "58us")
-	read(d.decoder, &r.ClockError, &s.ClockRel, "a relative error from 0ppm to 1%, in ppm, ppb or %, such as 50ppm", relativeOf)
+	read(d, &r.ClockError, &s.ClockRel, "a relative error from 0ppm to 1%, in ppm, ppb or %, such as 50ppm", relativeOf)
 	d.text(&r.From, &from, wantText, isText)
 	c.OwnNoise, c.OwnAsymmetry = r.EdgeNoise.given(), r.Asymmetry.given() || r.AsymmetryU.given()
 	s.AsymmetryNS = float64(asymmetry)
@@ -417,49 +411,47 @@ func sourceOf(n ast.Node) string {
 	return strings.ReplaceAll(strings.TrimSpace(n.String()), "\n"+strings.Repeat(" ", column-1), "\n")
 }
 
-// checkKind takes the kind from the limits when it is not given, and tells
-// keys of the other one.
-func (c *contactDraft) checkKind(d *watchDecoder, k *key) {
+// checkKind takes the kind from the limits when it is not given, and reports
+// keys of the other kind.
+func (c *contactDraft) checkKind(d *decoder, k *key) {
 	r, m, p := &c.raw, &c.Meter, c.profile()
-	told := ""
+	why := ""
 	switch {
 	case r.Kind.given() && !r.Kind.good(), r.Limits.given() && !r.Limits.good() && !r.Kind.given():
 		return
 	case !r.Kind.given() && !r.Limits.given():
-		d.tell(k.node, join(k.path, "kind"), "missing", "dial or interrupter, or limits that tell it")
+		d.report(k.node, join(k.path, "kind"), "missing", "dial or interrupter, or limits that tell it")
 		return
 	case !r.Kind.given():
-		m.Kind, told = p.Kind, ", which the limits "+p.ID+" are for"
+		m.Kind, why = p.Kind, ", which the limits "+p.ID+" are for"
 	case p.Kind != pulse.KindAuto && m.Kind != p.Kind:
-		d.fault(&r.Kind, m.Kind.String()+", but the limits "+p.ID+" are for kind "+p.Kind.String(), p.Kind.String()+", or other limits")
+		d.reject(&r.Kind, m.Kind.String()+", but the limits "+p.ID+" are for kind "+p.Kind.String(), p.Kind.String()+", or other limits")
 		return
 	}
 	unit, other, others := "pps", pulse.KindInterrupter, []*key{&r.Lobes, &r.Cadence}
 	if m.Kind == pulse.KindInterrupter {
 		unit, other, others = "ipm", pulse.KindDial, []*key{&r.Coding, &r.Pulse, &r.TrainGap, &r.FlashMax}
 	}
-	d.forbid("not for kind "+m.Kind.String()+told, "it with kind "+other.String()+" only", others...)
+	d.forbid("not for kind "+m.Kind.String()+why, "it with kind "+other.String()+" only", others...)
 	switch {
 	case !r.Rate.good():
 	case unit != c.rateUnit:
-		d.fault(&r.Rate, "a rate in "+c.rateUnit+" for a contact of kind "+m.Kind.String(), "a rate in "+unit)
+		d.reject(&r.Rate, "a rate in "+c.rateUnit+" for a contact of kind "+m.Kind.String(), "a rate in "+unit)
 	case m.Kind == pulse.KindInterrupter:
 		m.PeriodNS = int64(math.Round(60e9 / c.Rate))
 	}
 }
 
-// checkSource tells keys that the contact's source has no use for.
-func (c *contactDraft) checkSource(d *watchDecoder) {
+// checkSource reports keys that the contact's source has no use for.
+func (c *contactDraft) checkSource(d *decoder) {
 	r, s := &c.raw, &c.Source
-	// What is no text is of no kind, and a word that is no file's name may be
-	// meant for a line.
+	// A value that is no text has no kind, and a word that does not look like the
+	// name of a file may be meant for a line.
 	if !r.Source.good() && !strings.ContainsAny(s.Text, ":./") {
 		return
 	}
 	if s.Kind != SourceGPIO {
 		d.forbid("not for "+quote(s.Text), "it with a gpio: line only", &r.Bias)
-	} else if !r.Bias.given() {
-		s.Bias = biases[0]
 	}
 	if s.Kind != SourceRecording {
 		d.forbid("not for "+quote(s.Text), "it with a recording only", &r.RecordingContact)
@@ -468,9 +460,9 @@ func (c *contactDraft) checkSource(d *watchDecoder) {
 	}
 }
 
-// checkRecording tells why a recording that is there cannot be played back, as
+// checkRecording reports why a recording that exists cannot be played back, as
 // far as its header and its first edges show.
-func (c *contactDraft) checkRecording(d *watchDecoder) {
+func (c *contactDraft) checkRecording(d *decoder) {
 	r, s := &c.raw, &c.Source
 	try := func(contact string) (contacts []string, err *hw.RecordingError) {
 		rec, e := hw.OpenRecordingFile(s.Recording, nil, hw.RecordingOptions{Name: s.Text, Contact: contact})
@@ -485,7 +477,7 @@ func (c *contactDraft) checkRecording(d *watchDecoder) {
 	contacts, err := try(s.RecordingContact)
 	if err == nil {
 		if s.RecordingContact == "" && len(contacts) > 1 {
-			d.fault(&r.Source, quote(s.Text)+": several contacts", "recording_contact with one of "+strings.Join(contacts, ", "))
+			d.reject(&r.Source, quote(s.Text)+": several contacts", "recording_contact with one of "+strings.Join(contacts, ", "))
 		}
 		return
 	}
@@ -499,37 +491,37 @@ func (c *contactDraft) checkRecording(d *watchDecoder) {
 	if err.Line > 0 {
 		where += ", line " + strconv.Itoa(err.Line)
 	}
-	d.fault(k, where+": "+err.Msg, strings.ReplaceAll(cmp.Or(err.Expected, "a recording of the contact"), "--contact", "recording_contact"))
+	d.reject(k, where+": "+err.Msg, strings.ReplaceAll(cmp.Or(err.Expected, "a recording of the contact"), "--contact", "recording_contact"))
 }
 
-// checkCadence tells what does not go with the contact's own cadence or that
+// checkCadence reports what does not go with the contact's own cadence or that
 // of its limits.
-func (c *contactDraft) checkCadence(d *watchDecoder) {
+func (c *contactDraft) checkCadence(d *decoder) {
 	r, p := &c.raw, c.profile()
 	own, cadence, of := r.Cadence.good(), p.CadenceNS, "limits "+p.ID
 	if own {
 		cadence, of = c.Meter.CadenceNS, "cadence"
 	}
 	if r.Lobes.good() && len(cadence) > 2 {
-		d.fault(&r.Lobes, fmt.Sprintf("given for a cadence of %d segments (%s)", len(cadence), of), "lobes of a plain interrupter only")
+		d.reject(&r.Lobes, fmt.Sprintf("given for a cadence of %d segments (%s)", len(cadence), of), "lobes of a plain interrupter only")
 	}
 	if r.Rate.good() && c.Meter.PeriodNS > 0 && (own || len(cadence) > 2) {
-		d.fault(&r.Rate, "given beside a cadence ("+of+"), which tells the period", "one of the two")
+		d.reject(&r.Rate, "given beside a cadence ("+of+"), which tells the period", "one of the two")
 	}
 	if !own {
 		return
 	}
 	for _, l := range p.Limits {
 		if l.Segment > len(cadence) {
-			d.fault(&r.Cadence, fmt.Sprintf("%d segments, but the limits %s bound segment %d", len(cadence), p.ID, l.Segment),
+			d.reject(&r.Cadence, fmt.Sprintf("%d segments, but the limits %s bound segment %d", len(cadence), p.ID, l.Segment),
 				"a cadence that the limits are for")
 			return
 		}
 	}
 }
 
-// checkSettle tells a settling time that would swallow what is to be measured.
-func (c *contactDraft) checkSettle(d *watchDecoder) {
+// checkSettle reports a settling time that would hide what is to be measured.
+func (c *contactDraft) checkSettle(d *decoder) {
 	if !c.raw.Settle.good() {
 		return
 	}
@@ -554,16 +546,16 @@ func (c *contactDraft) checkSettle(d *watchDecoder) {
 		}
 	}
 	if m.SettleNS >= longest {
-		d.fault(&c.raw.Settle, duration.Format(m.SettleNS)+" is not below the "+of+" "+duration.Format(longest), "a time that every make and break outlasts")
+		d.reject(&c.raw.Settle, duration.Format(m.SettleNS)+" is not below the "+of+" "+duration.Format(longest), "a time that every make and break outlasts")
 	}
 }
 
-// checkUnique tells a name or a line that a contact before has; seen holds
+// checkUnique reports a name or a line that an earlier contact has; seen holds
 // where.
-func (c *contactDraft) checkUnique(d *watchDecoder, seen map[string]string) {
+func (c *contactDraft) checkUnique(d *decoder, seen map[string]string) {
 	once := func(k *key, id, what, want string) {
 		if first, ok := seen[id]; ok {
-			d.fault(k, what+" is that of "+first, want)
+			d.reject(k, what+" is that of "+first, want)
 			return
 		}
 		seen[id] = k.path
@@ -589,7 +581,7 @@ func ParseSim(description string) (*synth.Spec, error) {
 	return spec, err
 }
 
-func (d *watchDecoder) source(k *key, dst *Source) {
+func (d *decoder) source(k *key, dst *Source) {
 	const want = "gpio:LINE, the name of a recording, or sim:DESCRIPTION"
 	d.text(k, &dst.Text, want, func(s string) bool { return isPrintable(s, maxSource) })
 	if !k.good() {
@@ -599,7 +591,7 @@ func (d *watchDecoder) source(k *key, dst *Source) {
 	if line, ok := strings.CutPrefix(s, "gpio:"); ok {
 		dst.Kind, dst.Line = SourceGPIO, line
 		if strings.TrimSpace(line) != line || line == "" {
-			d.fault(k, quote(s), "gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17")
+			d.reject(k, quote(s), "gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17")
 		}
 		return
 	}
@@ -608,7 +600,7 @@ func (d *watchDecoder) source(k *key, dst *Source) {
 		dst.Kind = SourceSim
 		if dst.Sim, err = ParseSim(description); err != nil {
 			what, want, _ := strings.Cut(err.Error(), ": expected ")
-			d.fault(k, quote(s)+": "+what, cmp.Or(want, "a description as makebreak sim takes it"))
+			d.reject(k, quote(s)+": "+what, cmp.Or(want, "a description as makebreak sim takes it"))
 		}
 		return
 	}
@@ -618,13 +610,13 @@ func (d *watchDecoder) source(k *key, dst *Source) {
 		err = errors.New("not a file")
 	}
 	if err != nil {
-		d.fault(k, quote(s)+": "+reason(err), want)
+		d.reject(k, quote(s)+": "+reason(err), want)
 	}
 }
 
 const wantProfileName = "the id of a bundled limits profile, or the name of a file of one's own that ends in .yaml"
 
-func (d *watchDecoder) limits(k *key, dst **pulse.Profile) {
+func (d *decoder) limits(k *key, dst **pulse.Profile) {
 	var name string
 	d.text(k, &name, wantProfileName, isText)
 	if !k.good() {
@@ -632,24 +624,24 @@ func (d *watchDecoder) limits(k *key, dst **pulse.Profile) {
 	}
 	p, known := d.profiles[name]
 	if !known {
-		p = d.profile(k, name)
+		p = d.namedProfile(k, name)
 		d.profiles[name] = p
 	} else if p == nil {
-		d.fault(k, quote(name)+" has mistakes or cannot be read, as told above", wantProfileName)
+		d.reject(k, quote(name)+" has mistakes or cannot be read, as told above", wantProfileName)
 	}
 	*dst = p
 }
 
-// profile reads the limits that a contact names, and tells why it cannot.
-func (d *watchDecoder) profile(k *key, name string) *pulse.Profile {
+// namedProfile reads the limits that a contact names, or reports why it cannot.
+func (d *decoder) namedProfile(k *key, name string) *pulse.Profile {
 	if isPath(name) {
 		p, err := profileFile(d.inDir(name))
 		var cannot *os.PathError
 		switch {
 		case errors.As(err, &cannot):
-			d.fault(k, quote(name)+": "+cannot.Err.Error(), wantProfileName)
+			d.reject(k, quote(name)+": "+cannot.Err.Error(), wantProfileName)
 		case err != nil:
-			d.fault(k, quote(name)+" has mistakes, told below", "a limits profile without mistakes")
+			d.reject(k, quote(name)+" has mistakes, told below", "a limits profile without mistakes")
 			d.others = append(d.others, err)
 		}
 		return p
@@ -667,11 +659,11 @@ func (d *watchDecoder) profile(k *key, name string) *pulse.Profile {
 	} else if others := near(name, d.ids); len(others) > 0 {
 		what += ", near to " + strings.Join(others, ", ")
 	}
-	d.fault(k, what, wantProfileName+`; "makebreak limits" lists the bundled ones`)
+	d.reject(k, what, wantProfileName+`; "makebreak limits" lists the bundled ones`)
 	return nil
 }
 
-// reason is why a file cannot be used, without its name.
+// reason is why a file cannot be used, without the name of the file.
 func reason(err error) string {
 	var p *os.PathError
 	if errors.As(err, &p) {
@@ -680,23 +672,23 @@ func reason(err error) string {
 	return err.Error()
 }
 
-// path reads the name of a file, which is relative to that of the configuration.
-func (d *watchDecoder) path(k *key, dst *string, want string) {
+// path reads the name of a file, relative to the folder of the configuration.
+func (d *decoder) path(k *key, dst *string, want string) {
 	d.text(k, dst, want, isText)
 	if k.good() {
 		*dst = d.inDir(*dst)
 	}
 }
 
-func (d *watchDecoder) inDir(name string) string {
+func (d *decoder) inDir(name string) string {
 	if filepath.IsAbs(name) {
 		return name
 	}
 	return filepath.Join(d.dir, name)
 }
 
-func (d *watchDecoder) boolean(k *key, dst *bool) {
-	read(d.decoder, k, dst, "true or false", func(n ast.Node) (bool, bool) {
+func (d *decoder) boolean(k *key, dst *bool) {
+	read(d, k, dst, "true or false", func(n ast.Node) (bool, bool) {
 		b, ok := n.(*ast.BoolNode)
 		return ok && b.Value, ok
 	})
@@ -704,7 +696,7 @@ func (d *watchDecoder) boolean(k *key, dst *bool) {
 
 var amount = regexp.MustCompile(`^(-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?)([A-Za-zµ%]+)$`)
 
-// measure reads a number with its unit, and gives it in the unit of 1.
+// measure reads a number with a unit, and multiplies it by the unit's factor.
 func measure(n ast.Node, units map[string]float64) (x float64, unit string, ok bool) {
 	s, _ := textOf(n)
 	m := amount.FindStringSubmatch(s)
@@ -732,10 +724,10 @@ func sizeOf(n ast.Node) (int64, bool) {
 	return int64(x), ok && x >= 10e6 && x <= 100e12
 }
 
-// times reads a time from lo to hi.
-func times[T ~int64](d *watchDecoder, k *key, dst *T, lo, hi, example string) {
+// times reads a length of time from lo to hi.
+func times[T ~int64](d *decoder, k *key, dst *T, lo, hi, example string) {
 	want := "a time from " + lo + " to " + hi + " with its unit (us, ms, s, min, h or d), such as " + example
-	read(d.decoder, k, dst, want, func(n ast.Node) (T, bool) {
+	read(d, k, dst, want, func(n ast.Node) (T, bool) {
 		s, isText := textOf(n)
 		if _, isNumber := n.(*ast.IntegerNode); isNumber { // 0
 			s, isText = n.GetToken().Value, true
@@ -745,7 +737,7 @@ func times[T ~int64](d *watchDecoder, k *key, dst *T, lo, hi, example string) {
 	})
 }
 
-// bound is a bound that the program itself writes.
+// bound reads a bound that is written in this file.
 func bound(s string) int64 {
 	ns, err := duration.Parse(s)
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"makebreak/configs"
+	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
 )
@@ -104,7 +105,7 @@ func TestWatchDefaults(t *testing.T) {
 		Site: "Marrow Quay", Store: Store{"log.db", 90 * 24 * time.Hour, 1e9}, Listen: "127.0.0.1:7610", Window: 10 * time.Minute,
 		Contacts: []Contact{{
 			Name:   "a",
-			Source: Source{Kind: SourceGPIO, Text: "gpio:GPIO17", Line: "GPIO17", Bias: "as-is"},
+			Source: Source{Kind: SourceGPIO, Text: "gpio:GPIO17", Line: "GPIO17", Bias: hw.BiasAsIs},
 			Meter:  pulse.Config{Kind: pulse.KindDial, Setup: &setup, Forget: true},
 			Text:   "{name: a, source: gpio:GPIO17, kind: dial}",
 		}},
@@ -167,7 +168,7 @@ contacts:
 		Contacts: []Contact{
 			{
 				Name: "generator-a", Title: "Generator A", Notes: []string{"one", "two"}, Rate: 9.5, StuckAfter: 48 * time.Hour, OwnNoise: true, OwnAsymmetry: true,
-				Source: Source{Kind: SourceGPIO, Text: "gpio:pinctrl-rp1:GPIO17", Line: "pinctrl-rp1:GPIO17", Bias: "pull-up"},
+				Source: Source{Kind: SourceGPIO, Text: "gpio:pinctrl-rp1:GPIO17", Line: "pinctrl-rp1:GPIO17", Bias: hw.BiasPullUp},
 				Meter: pulse.Config{
 					Kind: pulse.KindDial, Polarity: pulse.ClosedLow, SettleNS: 2.5e6, Timing: pulse.TimingSettled, Limits: mqProfile(),
 					Coding: pulse.CodingNPlus1, CodingSet: true, PulseMinNS: 20e6, PulseMaxNS: 100e6, TrainGapNS: 110e6, FlashMaxNS: 900e6,
@@ -532,7 +533,7 @@ func FuzzWatch(f *testing.F) {
 			if _, err := pulse.NewMeter(c.Meter); err != nil {
 				t.Errorf("%s: %v", c.Name, err)
 			}
-			if (c.Source.Kind == SourceGPIO) != (c.Source.Bias != "") {
+			if c.Source.Kind != SourceGPIO && c.Source.Bias != hw.BiasAsIs {
 				t.Errorf("%s: %+v", c.Name, c.Source)
 			}
 		}

@@ -19,6 +19,8 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
+
+	"makebreak/pulse"
 )
 
 const (
@@ -34,32 +36,32 @@ const (
 	wantNumber = "a plain decimal number from 0 to 1000000000"
 )
 
-// A form is a sort of file.
-type form struct {
+// A fileKind is a kind of file.
+type fileKind struct {
 	name string
-	// tokens is the most words and signs that one may have: the YAML parser's
-	// time grows with the square of nesting.
+	// tokens is the most YAML tokens that a file may have: the parser's time
+	// grows with the square of the nesting.
 	tokens int
 }
 
-// readFile reads a whole file, up to a byte more than one may have.
-func readFile(what form, path string) ([]byte, error) {
+// readFile reads a file, at most one byte beyond the largest size.
+func readFile(kind fileKind, path string) ([]byte, error) {
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", what.name, err)
+		return nil, fmt.Errorf("%s: %w", kind.name, err)
 	}
 	defer f.Close()
 	data, err := io.ReadAll(io.LimitReader(f, maxFileSize+1))
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", what.name, err)
+		return nil, fmt.Errorf("%s: %w", kind.name, err)
 	}
 	return data, nil
 }
 
 // parseYAML parses a file of one document that is a mapping.
-func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
+func parseYAML(kind fileKind, file string, data []byte) (*ast.MappingNode, error) {
 	if len(data) > maxFileSize {
-		return nil, fmt.Errorf("%s: larger than 1 MiB: expected a %s", file, what.name)
+		return nil, fmt.Errorf("%s: larger than 1 MiB: expected a %s", file, kind.name)
 	}
 	text := strings.TrimPrefix(string(data), "\uFEFF")
 	if i := badUTF8(text); i >= 0 {
@@ -68,9 +70,9 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 		return nil, fmt.Errorf("%s:%d:%d: byte 0x%02x: expected UTF-8 text", file, line, column, text[i])
 	}
 	tokens := lexer.Tokenize(text)
-	if len(tokens) > what.tokens {
+	if len(tokens) > kind.tokens {
 		return nil, fmt.Errorf("%s:%d:1: more than %d words and signs: expected a %s",
-			file, tokens[what.tokens].Position.Line, what.tokens, what.name)
+			file, tokens[kind.tokens].Position.Line, kind.tokens, kind.name)
 	}
 	f, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
 	if err != nil {
@@ -94,7 +96,7 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 		}
 	}
 	if len(bodies) == 0 {
-		return nil, fmt.Errorf("%s:1:1: nothing in the file: expected a %s", file, what.name)
+		return nil, fmt.Errorf("%s:1:1: nothing in the file: expected a %s", file, kind.name)
 	}
 	if len(bodies) > 1 {
 		line, column := position(bodies[1])
@@ -103,7 +105,7 @@ func parseYAML(what form, file string, data []byte) (*ast.MappingNode, error) {
 	m, ok := bodies[0].(*ast.MappingNode)
 	if !ok {
 		line, column := position(bodies[0])
-		return nil, fmt.Errorf("%s:%d:%d: %s: expected the keys of a %s", file, line, column, describe(bodies[0]), what.name)
+		return nil, fmt.Errorf("%s:%d:%d: %s: expected the keys of a %s", file, line, column, describe(bodies[0]), kind.name)
 	}
 	return m, nil
 }
@@ -118,20 +120,26 @@ func badUTF8(s string) int {
 	return -1
 }
 
-// A mistake is one thing wrong at a place of the file.
+// A mistake is something wrong at one position of the file.
 type mistake struct {
 	line, column int
 	text         string
 }
 
-// A decoder turns YAML nodes into values and gathers all mistakes.
+// A decoder turns the YAML nodes of a file into values and gathers all mistakes.
 type decoder struct {
 	mistakes []mistake
-	told     map[mistake]bool
+	reported map[mistake]bool
+
+	// Of a watch configuration, which names other files.
+	dir      string
+	profiles map[string]*pulse.Profile // those read already, nil where that failed
+	ids      []string                  // of the bundled profiles, once they are needed
+	others   []error                   // mistakes in other files
 }
 
-// Mistakes are all that is wrong with a file, in its order. Error gives each
-// its line, whole by itself.
+// Mistakes are all mistakes of a file, in its order. Error writes each on a
+// line of its own.
 type Mistakes []error
 
 func (m Mistakes) Error() string { return errors.Join(m...).Error() }
@@ -139,7 +147,7 @@ func (m Mistakes) Error() string { return errors.Join(m...).Error() }
 // Unwrap gives the mistakes.
 func (m Mistakes) Unwrap() []error { return m }
 
-// err gives the mistakes, of which there is one at least.
+// err gives the mistakes, of which there must be at least one.
 func (d *decoder) err(file string) Mistakes {
 	slices.SortStableFunc(d.mistakes, func(a, b mistake) int {
 		return cmp.Or(a.line-b.line, a.column-b.column)
@@ -159,8 +167,8 @@ func (d *decoder) err(file string) Mistakes {
 type key struct {
 	path    string   // e.g. limits[2].min
 	node    ast.Node // nil where there is none
-	missing bool     // there is none, but it is needed: node says where
-	bad     bool     // it is wrong, and that is told
+	missing bool     // there is none, but it is needed: node is what lacks it
+	bad     bool     // it is wrong, and a mistake says so
 }
 
 func (k *key) given() bool { return k.node != nil && !k.missing }
@@ -173,8 +181,8 @@ func (k *key) UnmarshalYAML(n ast.Node) error {
 	return nil
 }
 
-// sealed is a value that the library hands on unread: it would take 1956 for a
-// text and 010 for eight, pass over an empty value and follow aliases.
+// sealed keeps the library from decoding a value itself: it would take 1956 as
+// text and 010 as eight, skip an empty value and follow aliases.
 type sealed struct {
 	ast.Node
 	path string
@@ -183,7 +191,8 @@ type sealed struct {
 // Type implements ast.Node.
 func (sealed) Type() ast.NodeType { return ast.UnknownNodeType }
 
-// fields gives the keys of a raw struct, and their names and needs from its tags.
+// fields gives the keys of a raw struct, with their names and whether they are
+// needed, from its tags.
 func fields(raw any) (keys []*key, names []string, needed []bool) {
 	v := reflect.ValueOf(raw).Elem()
 	for i := range v.NumField() {
@@ -194,16 +203,17 @@ func fields(raw any) (keys []*key, names []string, needed []bool) {
 	return keys, names, needed
 }
 
-// keys reads a mapping over what raw, a pointer to a raw struct, holds, and
-// tells whether there is one. The library's strict reader would stop at the
-// first key that is wrong: here all are told, and it gets the others.
+// keys decodes a mapping into raw, a pointer to a raw struct, over what that
+// holds, and reports whether there is one. The library's strict decoder would
+// stop at the first wrong key: here all of them are reported, and it gets the
+// others.
 func (d *decoder) keys(k *key, want string, raw any) bool {
 	if k.node == nil {
 		return false
 	}
 	m, ok := k.node.(*ast.MappingNode)
 	if !ok || k.missing || len(m.Values) == 0 {
-		d.wrong(k, want)
+		d.rejectValue(k, want)
 		return false
 	}
 	_, names, _ := fields(raw)
@@ -216,26 +226,26 @@ func (d *decoder) keys(k *key, want string, raw any) bool {
 		if _, plain := kv.Key.(*ast.StringNode); !plain || !slices.Contains(names, name) {
 			d.unknown(kv.Key, path, name, names)
 		} else if twice {
-			d.tell(kv.Key, path, "given twice", "it once, as on line "+strconv.Itoa(line))
+			d.report(kv.Key, path, "given twice", "it once, as on line "+strconv.Itoa(line))
 		} else {
 			lines[name], _ = position(kv.Key)
 			value := kv.Value
 			if _, empty := value.(*ast.NullNode); empty || value == nil {
-				value = ast.Null(kv.Key.GetToken()) // it has no place of its own
+				value = ast.Null(kv.Key.GetToken()) // it has no position of its own
 			}
 			right.Values = append(right.Values, ast.MappingValue(kv.Start, kv.Key, sealed{value, path}))
 		}
 	}
 	if err := yaml.NodeToValue(right, raw, yaml.Strict()); err != nil {
-		d.fault(k, oneLine(err.Error()), want)
+		d.reject(k, oneLine(err.Error()), want)
 		return false
 	}
 	return true
 }
 
-// whole is keys with those that k must have: a tag of the raw struct says
-// which. One that it has not is read as missing.
-func (d *decoder) whole(k *key, want string, raw any) bool {
+// complete is keys for a mapping that must have all keys which the tags of the
+// raw struct call needed. One that it lacks is read as missing.
+func (d *decoder) complete(k *key, want string, raw any) bool {
 	if !d.keys(k, want, raw) {
 		return false
 	}
@@ -248,46 +258,46 @@ func (d *decoder) whole(k *key, want string, raw any) bool {
 	return true
 }
 
-// unknown tells a key that is none of names.
+// unknown reports a key that is none of names.
 func (d *decoder) unknown(n ast.Node, path, name string, names []string) {
 	if strings.Trim(name, "0123456789") == "" && name != "" { // min: 9,5, in braces
-		d.tell(n, path, "no key, perhaps the rest of a number with a decimal comma", "a decimal point in the number before it")
+		d.report(n, path, "no key, perhaps the rest of a number with a decimal comma", "a decimal point in the number before it")
 		return
 	}
 	what := "unknown"
 	if n := near(name, names); len(n) > 0 {
 		what += ", near to " + strings.Join(n, " and ")
 	}
-	d.tell(n, path, what, "one of "+strings.Join(names, ", "))
+	d.report(n, path, what, "one of "+strings.Join(names, ", "))
 }
 
-// tell notes a mistake, once.
-func (d *decoder) tell(n ast.Node, path, what, want string) {
+// report notes a mistake, the same one only once.
+func (d *decoder) report(n ast.Node, path, what, want string) {
 	m := mistake{text: what + ": expected " + want}
 	if path != "" {
 		m.text = "key " + path + ": " + m.text
 	}
 	m.line, m.column = position(n)
-	if d.told == nil {
-		d.told = map[mistake]bool{}
+	if d.reported == nil {
+		d.reported = map[mistake]bool{}
 	}
-	if !d.told[m] {
-		d.told[m] = true
+	if !d.reported[m] {
+		d.reported[m] = true
 		d.mistakes = append(d.mistakes, m)
 	}
 }
 
-// fault notes what is wrong with k.
-func (d *decoder) fault(k *key, what, want string) {
+// reject reports what is wrong with k.
+func (d *decoder) reject(k *key, what, want string) {
 	k.bad = true
-	d.tell(k.node, k.path, what, want)
+	d.report(k.node, k.path, what, want)
 }
 
-// decimalComma is a number as much of the world writes it.
+// decimalComma is a number with a comma for the decimal point.
 var decimalComma = regexp.MustCompile(`^[0-9]+,[0-9]+$`)
 
-// wrong notes that k holds another thing than expected.
-func (d *decoder) wrong(k *key, want string) {
+// rejectValue reports that k holds something else than what is expected.
+func (d *decoder) rejectValue(k *key, want string) {
 	what := "missing"
 	if !k.missing {
 		what = describe(k.node)
@@ -295,19 +305,19 @@ func (d *decoder) wrong(k *key, want string) {
 	if s, _ := textOf(k.node); decimalComma.MatchString(s) && strings.Contains(want, "decimal number") {
 		want = "a decimal point: " + strings.Replace(s, ",", ".", 1)
 	}
-	d.fault(k, what, want)
+	d.reject(k, what, want)
 }
 
-// forbid notes keys that are out of place.
+// forbid reports keys that do not belong here.
 func (d *decoder) forbid(what, want string, keys ...*key) {
 	for _, k := range keys {
 		if k.given() {
-			d.tell(k.node, k.path, what, want)
+			d.report(k.node, k.path, what, want)
 		}
 	}
 }
 
-// read reads a key that is given into dst, or tells that it is wrong.
+// read reads a key that is given into dst, or reports that it is wrong.
 func read[T any](d *decoder, k *key, dst *T, want string, parse func(ast.Node) (T, bool)) {
 	if k.node == nil {
 		return
@@ -315,11 +325,11 @@ func read[T any](d *decoder, k *key, dst *T, want string, parse func(ast.Node) (
 	if x, ok := parse(k.node); ok {
 		*dst = x
 	} else {
-		d.wrong(k, want)
+		d.rejectValue(k, want)
 	}
 }
 
-// text reads one line of text that ok takes.
+// text reads one line of text that ok accepts.
 func (d *decoder) text(k *key, dst *string, want string, ok func(string) bool) {
 	read(d, k, dst, want, func(n ast.Node) (string, bool) {
 		s, isText := textOf(n)
@@ -338,16 +348,12 @@ func textOf(n ast.Node) (string, bool) {
 	return "", false
 }
 
-// choice reads one of some options by its name.
-func choice[T any](d *decoder, k *key, dst *T, options ...T) {
+// choice reads one of some options by its text.
+func choice[T comparable](d *decoder, k *key, dst *T, options ...T) {
 	read(d, k, dst, either(options), func(n ast.Node) (x T, ok bool) {
-		s, _ := textOf(n)
-		for _, o := range options {
-			if fmt.Sprint(o) == s {
-				return o, true
-			}
-		}
-		return x, false
+		_, ok = textOf(n)
+		ok = ok && yaml.NodeToValue(n, &x) == nil && slices.Contains(options, x)
+		return x, ok
 	})
 }
 
@@ -363,8 +369,9 @@ func either[T any](options []T) string {
 
 var decimal = regexp.MustCompile(`^[-+]?(0|[1-9][0-9]*|)(\.[0-9]*)?$`)
 
-// numberOf gives a plain decimal in the range that profiles may have. Octal,
-// hexadecimal and exponents, which YAML versions read differently, are none.
+// numberOf gives a plain decimal number from 0 to maxNumber. Octal and
+// hexadecimal numbers and exponents, which versions of YAML read differently,
+// are not allowed.
 func numberOf(n ast.Node) (float64, bool) {
 	s := n.GetToken().Value
 	if t := n.Type(); t != ast.IntegerType && t != ast.FloatType || !decimal.MatchString(s) {
@@ -397,7 +404,7 @@ func (d *decoder) list(k *key, want string, item func(*key)) {
 	}
 	s, ok := k.node.(*ast.SequenceNode)
 	if !ok {
-		d.wrong(k, want)
+		d.rejectValue(k, want)
 		return
 	}
 	for i, n := range s.Values {
@@ -410,7 +417,7 @@ func (d *decoder) list(k *key, want string, item func(*key)) {
 	}
 }
 
-// items makes a value of each item of a list.
+// items reads a list into dst, each value with item.
 func items[T any](d *decoder, k *key, dst *[]T, want string, item func(*key, *T)) {
 	d.list(k, want, func(x *key) {
 		var v T
@@ -427,7 +434,7 @@ func (d *decoder) texts(k *key, dst *[]string) {
 func (d *decoder) segments(k *key, dst *[]int64, want string, item func(*key, *int64)) {
 	items(d, k, dst, want+": make, break, make, break …", item)
 	if n := len(*dst); k.good() && (n < 2 || n%2 != 0 || n > maxSegments) {
-		d.fault(k, strconv.Itoa(n)+" segments", "an even number of them from 2 to 64: make, break, make, break …")
+		d.reject(k, strconv.Itoa(n)+" segments", "an even number of them from 2 to 64: make, break, make, break …")
 	}
 }
 
@@ -444,7 +451,7 @@ func validID(s string) bool {
 
 func shown(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
 
-// join makes the path of a key inside path.
+// join gives the path of a key inside path.
 func join(path, key string) string {
 	if key == "" || strings.Trim(key, "abcdefghijklmnopqrstuvwxyz_") != "" {
 		key = quote(key)
@@ -455,7 +462,7 @@ func join(path, key string) string {
 	return path + "." + key
 }
 
-// quote makes text safe and short to show.
+// quote makes text short and safe to show.
 func quote(s string) string { return strconv.Quote(short(s, 40)) }
 
 // oneLine makes a message of the YAML parser safe to show.
@@ -468,7 +475,7 @@ func oneLine(s string) string {
 	}, s), 200)
 }
 
-// short cuts text after so many letters.
+// short cuts text after most letters.
 func short(s string, most int) string {
 	if r := []rune(s); len(r) > most {
 		return string(r[:most]) + "…"
@@ -513,7 +520,7 @@ func position(n ast.Node) (line, column int) {
 	return 1, 1
 }
 
-// near gives up to five words that a mistyped one may stand for, the nearest
+// near gives up to five of words that a mistyped word may stand for, the nearest
 // first.
 func near(word string, words []string) []string {
 	if len(word) > 64 {
@@ -544,7 +551,7 @@ func near(word string, words []string) []string {
 }
 
 // distance is the number of letters to insert, delete, replace or swap with
-// their neighbour to make b of a (optimal string alignment).
+// their neighbour to turn a into b (optimal string alignment).
 func distance(a, b string) int {
 	rows := make([][]int, len(a)+1)
 	for i := range rows {

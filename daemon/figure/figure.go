@@ -1,5 +1,5 @@
-// Package figure renders numbers for people: as many digits as their
-// uncertainty bears, with units and in words.
+// Package figure renders numbers for people: with as many digits as their
+// uncertainty justifies, with units, and in words.
 package figure
 
 import (
@@ -38,11 +38,11 @@ func NonZero(v float64, decimals int) string {
 	return Fixed(v, min(1-int(math.Floor(math.Log10(math.Abs(v)))), maxExact))
 }
 
-// maxExact is the most decimals of a number that is to be told from another:
-// beyond are roundings of float64.
+// maxExact is the most decimals that NonZero and Apart use: more would show the
+// rounding of float64.
 const maxExact = 15
 
-// Apart is Fixed with as many more decimals as tell v from limit.
+// Apart is Fixed with as many more decimals as show the difference of v and limit.
 func Apart(v, limit float64, decimals int) string {
 	for d := decimals; d < maxExact && v != limit; d++ {
 		if s := Fixed(v, d); s != Fixed(limit, d) {

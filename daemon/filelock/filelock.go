@@ -1,5 +1,5 @@
-// Package filelock keeps other processes from what a file stands for. A lock
-// ends when the file is closed or the process ends, however that comes about.
+// Package filelock gives one process at a time a file to itself. A lock ends when
+// the file is closed or the process ends, in whatever way.
 package filelock
 
 import "errors"

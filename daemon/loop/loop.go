@@ -35,7 +35,7 @@ type Player interface {
 // the program does not heed Ctrl-Z.
 func OpenPlayer(ref hw.LineRef, idle pulse.Level) (Player, error) {
 	ignoreSuspend()
-	out, err := hw.OpenOutput(ref, hw.OutputOptions{Idle: idle})
+	out, err := hw.OpenOutput(ref, idle)
 	if err != nil {
 		return nil, err
 	}

@@ -26,7 +26,7 @@ type MarginSettings struct {
 	OutClosed    pulse.Polarity   `json:"out_closed"`
 	AnswerClosed pulse.Polarity   `json:"answer_closed"`
 	Idle         pulse.Level      `json:"idle"`
-	Bias         string           `json:"bias"` // as hw.ParseBias reads it
+	Bias         string           `json:"bias"` // as hw.Bias reads it
 	LeadNS       int64            `json:"lead_ns"`
 	WithinNS     int64            `json:"answer_within_ns"`
 	PauseNS      int64            `json:"pause_ns"`

@@ -47,8 +47,11 @@ func TestSendingEdges(t *testing.T) {
 		{"low", "high", "cadence 400/200/300/2000 cycles=1 lead=1s", "0:1 1000:0 1200:1 1500:0 3500:1 3900:0 4100:1 4500:0"},
 		{"low", "high", "cam ipm=60 cycles=endless lead=1s --for 1s", "0:1 1000:0"},
 	} {
-		idle, _ := pulse.ParseLevel(c.idle)
-		closed, _ := pulse.ParsePolarity(c.closed)
+		var idle pulse.Level
+		var closed pulse.Polarity
+		if err := errors.Join(idle.UnmarshalText([]byte(c.idle)), closed.UnmarshalText([]byte(c.closed))); err != nil {
+			t.Fatal(err)
+		}
 		s := sending(t, c.description, idle, closed)
 		var got []string
 		for range 2 { // it may be run through more than once

@@ -226,8 +226,8 @@ func (l *Log) Configurations(ctx context.Context, contact string) ([]Configurati
 			return c, err
 		}
 		c.At, c.Settings = m.at(), json.RawMessage(settings)
-		c.Kind, _ = pulse.ParseKind(kind) // what this program does not know is the default
-		c.Polarity, _ = pulse.ParsePolarity(closed)
+		_ = c.Kind.UnmarshalText([]byte(kind)) // what this program does not know is the default
+		_ = c.Polarity.UnmarshalText([]byte(closed))
 		return c, nil
 	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, c.name, x.source, x.kind, x.closed, x.settings
 FROM configurations x JOIN sessions s ON s.id = x.session JOIN contacts c ON c.id = x.contact

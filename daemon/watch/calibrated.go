@@ -27,7 +27,7 @@ func calibrationOf(dir string, s config.Source, p pulse.Polarity) (k *calibratio
 		return nil, fit, err
 	}
 	return calibration.For(dir, calibration.ReadBoard("/"),
-		calibration.Line{Label: info.Label, Offset: info.Offset, Device: calibration.DeviceOf("/", info.Chip), Closed: p.String(), Bias: biases[s.Bias].String()},
+		calibration.Line{Label: info.Label, Offset: info.Offset, Device: calibration.DeviceOf("/", info.Chip), Closed: p.String(), Bias: s.Bias.String()},
 		time.Now(), calibration.DefaultMaxAge)
 }
 

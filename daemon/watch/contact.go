@@ -414,7 +414,7 @@ type settings struct {
 	// Profile is those limits as they were then.
 	Profile      *pulse.Profile `json:"profile,omitempty"`
 	SettleNS     int64          `json:"settle_ns,omitempty"`
-	Timing       string         `json:"timing"`
+	Timing       pulse.Timing   `json:"timing"`
 	PulseMinNS   int64          `json:"pulse_min_ns,omitempty"`
 	PulseMaxNS   int64          `json:"pulse_max_ns,omitempty"`
 	TrainGapNS   int64          `json:"train_gap_ns,omitempty"`
@@ -433,7 +433,7 @@ type settings struct {
 func configuration(c *config.Contact) store.Configuration {
 	m := &c.Meter
 	s := settings{
-		Title: c.Title, SettleNS: m.SettleNS, Timing: m.Timing.String(), PulseMinNS: m.PulseMinNS, PulseMaxNS: m.PulseMaxNS,
+		Title: c.Title, SettleNS: m.SettleNS, Timing: m.Timing, PulseMinNS: m.PulseMinNS, PulseMaxNS: m.PulseMaxNS,
 		TrainGapNS: m.TrainGapNS, FlashMaxNS: m.FlashMaxNS, Rate: c.Rate, PeriodNS: m.PeriodNS, Lobes: m.Lobes, CadenceNS: m.CadenceNS,
 		StuckAfterNS: int64(c.StuckAfter), Chain: m.Setup, YAML: c.Text,
 	}

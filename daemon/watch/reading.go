@@ -20,10 +20,9 @@ func Reading(c store.Configuration) (cfg pulse.Config, err error) {
 	cfg = pulse.Config{
 		Kind: c.Kind, Polarity: c.Polarity, SettleNS: s.SettleNS, PulseMinNS: s.PulseMinNS, PulseMaxNS: s.PulseMaxNS,
 		TrainGapNS: s.TrainGapNS, FlashMaxNS: s.FlashMaxNS, PeriodNS: s.PeriodNS, Lobes: s.Lobes, CadenceNS: s.CadenceNS,
-		CodingSet: s.Coding != "", Setup: s.Chain, Limits: s.Profile,
+		Timing: s.Timing, CodingSet: s.Coding != "", Setup: s.Chain, Limits: s.Profile,
 	}
-	cfg.Timing, _ = pulse.ParseTiming(s.Timing)
-	cfg.Coding, _ = pulse.ParseCoding(s.Coding)
+	_ = cfg.Coding.UnmarshalText([]byte(s.Coding))
 	if cfg.Setup == nil {
 		chain := pulse.DefaultSetup()
 		cfg.Setup = &chain

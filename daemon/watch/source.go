@@ -18,8 +18,6 @@ const (
 	lead = pulse.Stamp(time.Second)
 )
 
-var biases = map[string]hw.Bias{"as-is": hw.BiasAsIs, "pull-up": hw.BiasPullUp, "pull-down": hw.BiasPullDown, "disabled": hw.BiasDisabled}
-
 // open opens a source of this computer. Whatever it is, its stamps are of the
 // clock that now reads, and its edges come when their time has come.
 func open(s config.Source, now func() pulse.Stamp) (hw.Live, error) {
@@ -29,7 +27,7 @@ func open(s config.Source, now func() pulse.Stamp) (hw.Live, error) {
 		if err != nil {
 			return nil, err
 		}
-		return hw.OpenInput(ref, hw.InputOptions{Bias: biases[s.Bias]})
+		return hw.OpenInput(ref, hw.InputOptions{Bias: s.Bias})
 	case config.SourceSim:
 		start := now()
 		src, err := hw.NewSimulated(s.Sim, hw.SimulatedOptions{Speed: 1, Batch: batch, Start: start})

@@ -1,4 +1,4 @@
-// Package hwtest gives sources that do as a test tells them.
+// Package hwtest has sources that follow the script of a test.
 package hwtest
 
 import (
@@ -14,7 +14,7 @@ import (
 // A Step is one thing that a scripted source does.
 type Step func(ctx context.Context, buf []pulse.Edge) (n int, done bool, err error)
 
-// Edges gives edges, as many a call as fit; never with those of another step.
+// Edges gives edges, as many per call as fit, never with those of another step.
 // A loss is an edge with Lost set, an unplugged chip one with Level Unknown.
 func Edges(edges ...pulse.Edge) Step {
 	return func(_ context.Context, buf []pulse.Edge) (int, bool, error) {
@@ -24,8 +24,7 @@ func Edges(edges ...pulse.Edge) Step {
 	}
 }
 
-// Times gives one edge at each time, to High first and then in turn, numbered
-// from 1.
+// Times gives one edge at each time, alternately to High and Low, numbered from 1.
 func Times(at ...pulse.Stamp) Step {
 	edges := make([]pulse.Edge, len(at))
 	for i, t := range at {

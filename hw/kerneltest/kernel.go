@@ -35,14 +35,14 @@ func CacheDir() (string, error) {
 	return filepath.Join(d, "makebreak-kerneltest"), err
 }
 
-// Cached tells whether dir holds a kernel, and which.
+// Cached reports whether dir holds a kernel, and which.
 func Cached(dir string) (version string, ok bool) {
 	b, err := os.ReadFile(filepath.Join(dir, "version"))
 	return strings.TrimSpace(string(b)), err == nil
 }
 
-// Missing names the programs and files that this machine lacks to run a
-// kernel, or to fetch one as well; each with what provides it.
+// Missing names the programs and files that this machine lacks for running a
+// kernel, and with fetch for fetching one; each with what provides it.
 func Missing(fetch bool) (missing []string) {
 	need := [][2]string{{"qemu-system-aarch64", "package qemu-system-arm"}, {"go", "the Go distribution"}}
 	if fetch {
@@ -89,7 +89,7 @@ func mirror(etc string) (string, error) {
 
 // Fetch puts a kernel, the two modules that simulated lines need, and a file
 // "version" that names them into dir. It uses apt-get with a state of its own:
-// this system's packages are neither looked at nor changed.
+// the packages of this system are neither read nor changed.
 func Fetch(ctx context.Context, dir string, logf func(string, ...any)) error {
 	uri, err := mirror("/etc/apt")
 	if err != nil {
@@ -219,8 +219,8 @@ func compareVersions(a, b string) int {
 	return cmp.Or(slices.CompareFunc(x, y, func(a, b string) int { return cmp.Compare(number(a), number(b)) }), strings.Compare(a, b))
 }
 
-// unpack downloads a kernel's packages and takes the three members that are
-// wanted. It gives the bytes downloaded.
+// unpack downloads a kernel's packages and unpacks the kernel and the two modules
+// into out. It gives the number of bytes downloaded.
 func (a *apt) unpack(k kernel, out string) (size int64, err error) {
 	if err := os.RemoveAll(out); err != nil {
 		return 0, err

@@ -3,6 +3,7 @@ package kerneltest
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -25,15 +26,11 @@ type VM struct {
 	Init   string            // the built program ./init
 	Files  map[string]string // further files: path in the machine -> path here; all are executable
 	Args   []string          // program of the machine to run, and its arguments
-	Env    []string
 }
 
-// ErrNoResult is found in the error when the machine stopped without telling
-// how the program ended.
-var ErrNoResult = errors.New("the machine gave no result")
-
 // Run boots, copies what the program prints to out line by line, and gives
-// the program's exit status.
+// the program's exit status. Where the machine stops without one, the error holds
+// what the console said.
 func (vm *VM) Run(ctx context.Context, out io.Writer) (status int, err error) {
 	tmp, err := os.MkdirTemp("", "makebreak-vm-")
 	if err != nil {
@@ -89,12 +86,12 @@ func (vm *VM) Run(ctx context.Context, out io.Writer) (status int, err error) {
 	err = cmd.Wait()
 	if status < 0 {
 		said, _ := os.ReadFile(console)
-		return status, fmt.Errorf("%w (%v)\n%s%s", errors.Join(ErrNoResult, ctx.Err()), err, said, complaint.Bytes())
+		return status, fmt.Errorf("the machine gave no result (%v)\n%s%s", cmp.Or(ctx.Err(), err), said, complaint.Bytes())
 	}
 	return status, nil
 }
 
-// resultMark begins the line in which ./init tells the exit status.
+// resultMark begins the line in which ./init gives the exit status.
 const resultMark = "\x1eresult "
 
 func (vm *VM) writeInitrd(path string) error {
@@ -114,7 +111,6 @@ func (vm *VM) writeInitrd(path string) error {
 	c.entry("etc/passwd", syscall.S_IFREG|0o644, []byte("root:x:0:0::/:/\n"), 0, 0)
 	c.entry("etc/group", syscall.S_IFREG|0o644, []byte("root:x:0:\ngpio:x:986:\n"), 0, 0)
 	c.entry("args", syscall.S_IFREG|0o644, []byte(strings.Join(vm.Args, "\x00")), 0, 0)
-	c.entry("env", syscall.S_IFREG|0o644, []byte(strings.Join(vm.Env, "\x00")), 0, 0)
 	c.file("init", vm.Init)
 	modules, err := filepath.Glob(filepath.Join(vm.Kernel, "mod", "*"))
 	if err != nil {

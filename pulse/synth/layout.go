@@ -18,12 +18,12 @@ const (
 	interruption
 	extraInterruption
 	spuriousBreak
-	afterSpurious // what is left of a break after a spurious make
+	afterSpurious // the rest of a break after a spurious make
 	outageBreak   // of a contact that stands open in an outage
 )
 
-// A span is one break. In a layout its times count from the first opening of
-// its round.
+// A span is one break. The times of a span in a layout count from the first
+// opening of its round.
 type span struct {
 	open, close int64
 	kind        kind
@@ -32,16 +32,16 @@ type span struct {
 	number      int64 // due breaks before it
 	missing     int64 // interruptions missing just before it
 	lost        int64 // interruptions or pulses lost to an outage just before it
-	fixed       bool  // its length was asked for
+	fixed       bool  // its length is given by break-at
 	stuck       bool  // of an outage
 }
 
-// minLengthNS is the shortest make and break that are made: bounce, jitter
-// and asymmetry need room, and no contact of a telephone exchange is faster.
+// minLengthNS is the shortest make or break: bounce, jitter and asymmetry need
+// room, and no contact of a telephone exchange is faster.
 const minLengthNS = 1e5
 
-// horizonNS, a hundred years, is the longest signal: with all errors of speed
-// and clock it stays within int64.
+// horizonNS, a hundred years, is the longest signal: its times stay within int64
+// whatever the errors of speed and clock.
 const horizonNS = 36525 * 24 * hour
 
 // A layout is one round of a signal (the dialled digits, a turn of the cam, a
@@ -51,10 +51,10 @@ type layout struct {
 	num, den int64
 	perCycle int64   // breaks in a cycle
 	total    int64   // breaks that are due, below 0 without end
-	also     []int64 // what the other lengths of a break differ by
+	also     []int64 // differences of the other lengths of a break from the usual one
 }
 
-// start gives the time of a round, exact to the ns however late it is.
+// start gives the time at which a round begins, exact to the ns however late.
 func (l *layout) start(round int64) int64 {
 	hi, lo := bits.Mul64(uint64(round), uint64(l.num))
 	if hi >= uint64(l.den) {
@@ -93,9 +93,9 @@ func newLayout(s *Spec) (l *layout, err error) {
 	}
 	l.spans[len(l.spans)-1].lastOfRound = true
 	if s.Form != Cadence {
-		period, nominal := s.nominal()
-		for _, b := range s.BreakAlso {
-			l.also = append(l.also, b.length(period)-int64(math.Round(nominal)))
+		_, usual := s.nominal()
+		for _, ns := range s.alsoNS() {
+			l.also = append(l.also, ns-int64(math.Round(usual)))
 		}
 	}
 	if err := l.check(s); err != nil {
@@ -129,16 +129,13 @@ func (b Break) length(period float64) int64 {
 	return int64(math.Round(b.Percent / 100 * period))
 }
 
-// varies tells whether a break takes the other lengths too.
+// varies reports whether a break has the other lengths too.
 func (sp *span) varies() bool {
 	return !sp.fixed && (sp.kind == pulseBreak || sp.kind == interruption)
 }
 
 func dialLayout(s *Spec) (*layout, error) {
-	period := float64(s.Break.NS + s.MakeNS)
-	if s.MakeNS == 0 {
-		period = 1e9 / s.RatePPS
-	}
+	period, _ := s.nominal()
 	// Opening of each pulse of a train and the length that percent break counts from.
 	var at, periods [10]float64
 	for i := range at {
@@ -151,13 +148,13 @@ func dialLayout(s *Spec) (*layout, error) {
 		}
 	}
 	counts := s.trainPulses()
-	type place struct{ train, pulse int }
-	breaks := map[place]Break{}
+	type position struct{ train, pulse int }
+	breaks := map[position]Break{}
 	for _, b := range s.BreakAt {
 		if b.Train > len(counts) || b.Pulse > counts[b.Train-1] {
 			return nil, fmt.Errorf("key \"break-at\" value %q: expected a pulse of the %d trains that digits=%s has", b, len(counts), s.Digits)
 		}
-		breaks[place{b.Train, b.Pulse}] = b.Break
+		breaks[position{b.Train, b.Pulse}] = b.Break
 	}
 	l := &layout{den: 1, total: s.Repeat}
 	t, train := int64(0), 0
@@ -176,9 +173,9 @@ func dialLayout(s *Spec) (*layout, error) {
 		}
 		train++
 		for i := range counts[train-1] {
-			b, fixed := breaks[place{train, i + 1}]
+			b, fixed := breaks[position{train, i + 1}]
 			if !fixed {
-				if b, fixed = breaks[place{train, 0}]; !fixed {
+				if b, fixed = breaks[position{train, 0}]; !fixed {
 					b = s.Break
 				}
 			}
@@ -257,8 +254,8 @@ func at(list []int64, i int) int64 {
 	return 0
 }
 
-// check refuses what no contact could do: spans that overlap, gears that turn
-// back, more than the horizon.
+// check refuses what no contact can do: spans that overlap, a drive that turns
+// back, and signals longer than the horizon.
 func (l *layout) check(s *Spec) error {
 	keys := [...]string{"rate, break, break-also, make, break-at and ramp", "ipm, break, break-also, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
 	if s.LeadNS+l.spans[0].open < 0 {

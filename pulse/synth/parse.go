@@ -1,6 +1,7 @@
 package synth
 
 import (
+	"encoding"
 	"errors"
 	"fmt"
 	"math"
@@ -8,7 +9,6 @@ import (
 	"strconv"
 	"strings"
 
-	"makebreak/pulse"
 	"makebreak/pulse/duration"
 )
 
@@ -25,15 +25,19 @@ const (
 	hour   = 3600 * second
 )
 
-// A field is a key with its way into and out of a Spec. get gives "" for what
-// is off or not set.
+// A field is a key with the part of a Spec that it stands for.
 type field struct {
 	Key
+	codec
 	main   bool   // shown even when it has the default
-	list   bool   // words without a key continue it
 	unless string // a key that it cannot stand beside
-	set    func(*Spec, string) error
-	get    func(*Spec) string
+}
+
+// A codec reads and writes a part of one Spec.
+type codec struct {
+	set  func(string) error
+	get  func() string // "" for what is off or not set
+	list bool          // words without a key continue its value
 }
 
 var (
@@ -45,8 +49,9 @@ var (
 	onAll   = []Form{Dial, Cam, Cadence}
 )
 
-// fields is the one table behind Parse, Spec.String and Keys.
-func fields() []field {
+// fields is the one table behind Parse, Spec.String and Keys: all keys, with
+// the parts of s that they stand for.
+func fields(s *Spec) []field {
 	const (
 		uDuration = "time such as 800ms, 0.8s, 200us"
 		uTimes    = "times, one a lobe: 0,0.4ms,-0.2ms"
@@ -59,375 +64,239 @@ func fields() []field {
 		uRange    = "time, or range such as 20ms..80ms"
 		uBounce   = "PAIRS:LONGEST such as 3:1.5ms"
 	)
-	key := func(forms []Form, name, def, unit, meaning string) Key {
-		return Key{name, meaning, def, unit, forms}
+	bouncesDiffer := s.BounceOpen != s.BounceClose
+	return []field{
+		{Key: Key{"segments", "segments of the cadence", "400/200/400/2000", "make/break/make/break … in ms", onCad},
+			codec: segments(&s.SegmentsNS), main: true},
+		{Key: Key{"digits", "what is dialled", "1234567890", "0-9, F flash, H hang-up", onDial},
+			codec: value(&s.Digits, parseDigits, oneWord), main: true},
+		{Key: Key{"coding", "pulses for a digit", "normal", "normal, n+1, 10-n", onDial}, codec: text(&s.Coding)},
+		{Key: Key{"rate", "speed of the pulses", "10", "pulses per second", onDial}, codec: number(&s.RatePPS, 0.5, 100), main: true, unless: "make"},
+		{Key: Key{"ipm", "speed of the interruptions", "60", "interruptions per minute, to a millionth", onCam},
+			codec: number(&s.IPM, 0.01, 6000), main: true, unless: "make"},
+		{Key: Key{"break", "length of a break", "61.5", uBreak, onDial}, codec: value(&s.Break, parseBreak, Break.String), main: true},
+		{Key: Key{"break", "length of a break", "50", uBreak, onCam}, codec: value(&s.Break, parseBreak, Break.String), main: true},
+		{Key: Key{"break-also", "other lengths that a break has at random, each as likely as break", "", "as break: 200ms, or several", onDrive},
+			codec: values(&s.BreakAlso, maxList, parseBreak, Break.String)},
+		{Key: Key{"make", "length of a make, with break as a time, in place of the speed", "", uDuration, onDrive},
+			codec: length(&s.MakeNS, 1e5, hour), main: true},
+		{Key: Key{"gap", "interdigit gap, last closing to first opening", "800ms", uDuration, onDial}, codec: length(&s.GapNS, 1e6, hour), main: true},
+		{Key: Key{"flash", "length of a flash F", "500ms", uDuration, onDial}, codec: length(&s.FlashNS, 1e6, hour)},
+		{Key: Key{"hangup", "length of a hang-up H", "3s", uDuration, onDial}, codec: length(&s.HangupNS, 1e6, hour)},
+		{Key: Key{"repeat", "times the digits are dialled", "1", uCount + " or endless", onDial}, codec: countOrEndless(&s.Repeat, 1, 1e9)},
+		{Key: Key{"ramp", "rate of each train's first periods against the rest", "", "percent of the rate, first period first: -8,-4,-1", onDial},
+			codec: values(&s.RampPercent, 9, numberFrom(-50, 50), decimal)},
+		{Key: Key{"break-at", "another break in one train or pulse of the digits", "", "TRAIN:BREAK or TRAIN.PULSE:BREAK such as 3:68,4.7:45ms", onDial},
+			codec: values(&s.BreakAt, maxList, parseBreakAt, BreakAt.String)},
+		{Key: Key{"lobes", "lobes of the cam", "1", uCount, onCam}, codec: count(&s.Lobes, 1, maxLobes)},
+		{Key: Key{"lobe-errors", "error of each lobe's opening, positive is late", "", uTimes, onCam},
+			codec: values(&s.LobeErrorsNS, maxLobes, lengthFrom(-hour, hour), duration.Format)},
+		{Key: Key{"lobe-breaks", "error of each lobe's break, positive is long", "", uTimes, onCam},
+			codec: values(&s.LobeBreaksNS, maxLobes, lengthFrom(-hour, hour), duration.Format)},
+		{Key: Key{"wear", "growth of each lobe's break per day", "", uTimes, onCam},
+			codec: values(&s.WearNSPerDay, maxLobes, lengthFrom(-10*second, 10*second), duration.Format)},
+		{Key: Key{"cycles", "whole cycles, opening to opening; one break more ends them", "60", uCount + " or endless", onTurns},
+			codec: countOrEndless(&s.Cycles, 1, 1e10), main: true, unless: "turns"},
+		{Key: Key{"turns", "turns of the cam, in place of cycles", "", uCount, onCam}, codec: count(&s.Turns, 1, 1e9)},
+		{Key: Key{"missing", "probability that an interruption is missing", "", uChance, onTurns}, codec: number(&s.Missing, 0, 0.5)},
+		{Key: Key{"missing-at", "interruptions that are missing", "", uPlaces, onTurns}, codec: ascending(&s.MissingAt, countFrom(2, 1e10), countOrOff)},
+		{Key: Key{"extra", "probability of an extra interruption after one, a third of the make after it", "", uChance, onTurns},
+			codec: number(&s.Extra, 0, 1)},
+		{Key: Key{"extra-at", "interruptions that an extra one follows", "", uPlaces, onTurns},
+			codec: ascending(&s.ExtraAt, countFrom(1, 1e10), countOrOff)},
+		{Key: Key{"gear", "shafts of the drive: turns per turn of the cam, swing in time, phase", "", "ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES, such as 3.5:0.4ms or 35/12:0.4ms:90", onTurns},
+			codec: values(&s.Gears, maxGears, parseGear, Gear.String)},
+		{Key: Key{"lead", "closed before the first opening", "1s", uDuration, onAll}, codec: length(&s.LeadNS, 1e6, 24*hour)},
+		{Key: Key{"drift", "growth of the drive's speed, until it is half or double", "", uPPM + " per hour", onAll},
+			codec: number(&s.DriftPPMPerHour, -10000, 10000)},
+		{Key: Key{"wander", "random walk of the drive's speed", "", uPPM + " per square root of an hour", onAll}, codec: number(&s.WanderPPM, 0, 10000)},
+		{Key: Key{"jitter", "standard deviation of each transition's time; its bounce moves with it", "", uDuration, onAll},
+			codec: length(&s.JitterNS, 0, second)},
+		{Key: Key{"bounce", "extra pairs of edges after a transition, at most so many within so long", "", uBounce, onAll},
+			codec: bounce(!bouncesDiffer, &s.BounceClose, &s.BounceOpen)},
+		{Key: Key{"bounce-open", "bounce of openings alone", "", uBounce, onAll}, codec: bounce(bouncesDiffer, &s.BounceOpen), unless: "bounce"},
+		{Key: Key{"bounce-close", "bounce of closings alone", "", uBounce, onAll}, codec: bounce(bouncesDiffer, &s.BounceClose), unless: "bounce"},
+		{Key: Key{"chatter", "bursts that end where they began, at least 5 ms from other changes", "", uRate, onAll},
+			codec: value(&s.Chatter, parseChance, Chance.String)},
+		{Key: Key{"chatter-length", "longest chatter", "1ms", uDuration, onAll}, codec: length(&s.ChatterNS, 1e3, 100e6)},
+		{Key: Key{"short-breaks", "short breaks of a closed contact, at least 5 ms from other changes", "", uRate, onAll},
+			codec: value(&s.ShortBreaks, parseChance, Chance.String)},
+		{Key: Key{"short-length", "length of a short break", "6ms", uDuration, onAll}, codec: length(&s.ShortNS, 1e5, 100e6)},
+		{Key: Key{"spurious-breaks", "openings of a closed contact that nothing made, longer than bounce", "", "probability per make such as 0.01, or rate such as 2/s", onAll},
+			codec: value(&s.SpuriousBreaks, parseChance, Chance.String)},
+		{Key: Key{"spurious-makes", "closings of an open contact that nothing made", "", "probability per break such as 0.01, or rate such as 2/s", onAll},
+			codec: value(&s.SpuriousMakes, parseChance, Chance.String)},
+		{Key: Key{"spurious-length", "lengths of spurious breaks and makes", "20ms..80ms", uRange, onAll},
+			codec: value(&s.Spurious, rangeFrom(1e6, hour), Range.String)},
+		{Key: Key{"outages", "times in which the contact stands still, whatever its drive does", "", "rate such as 0.01/s, or times from the start such as 30s,95s", onAll},
+			codec: outages(s)},
+		{Key: Key{"outage-length", "lengths of outages", "1s..10s", uRange, onAll}, codec: value(&s.Outage, rangeFrom(1e6, 24*hour), Range.String)},
+		{Key: Key{"outage-state", "state of the contact in an outage", "closed", "closed or open", onAll},
+			codec: value(&s.OutageOpen, parseOpen, openOrClosed)},
+		{Key: Key{"outage-noise", "spurious breaks, or makes where it is open, in an outage", "", "rate such as 2/s", onAll},
+			codec: value(&s.OutageNoise, rateUpTo(1000), rateOrOff)},
+		{Key: Key{"lost", "edges lost, RUN in a row, with a gap in the sequence numbers", "", "probability per edge, or PROBABILITY:RUN", onAll},
+			codec: lost(s)},
+		{Key: Key{"lost-silent", "edges lost without a gap: two of one level follow each other", "", "probability per edge", onAll},
+			codec: number(&s.LostSilent, 0, 0.5)},
+		{Key: Key{"asymmetry", "how much later openings are seen than closings", "", uDuration, onAll}, codec: length(&s.AsymmetryNS, -5e6, 5e6)},
+		{Key: Key{"clock", "how fast the measuring clock is", "", uPPM, onAll}, codec: number(&s.ClockPPM, -10000, 10000)},
+		{Key: Key{"closed", "level of a closed contact", "high", "high or low", onAll}, codec: text(&s.Closed)},
+		{Key: Key{"seed", "same seed, same edges", "0", "whole number", onAll}, codec: value(&s.Seed, parseSeed, formatSeed)},
 	}
-	missing := field{Key: key(onTurns, "missing", "", uChance, "probability that an interruption is missing")}
-	missing.number(func(s *Spec) *float64 { return &s.Missing }, 0, 0.5)
-	missingAt := field{Key: key(onTurns, "missing-at", "", uPlaces, "interruptions that are missing")}
-	missingAt.places(func(s *Spec) *[]int64 { return &s.MissingAt }, 2)
-	extra := field{Key: key(onTurns, "extra", "", uChance, "probability of an extra interruption after one, a third of the make after it")}
-	extra.number(func(s *Spec) *float64 { return &s.Extra }, 0, 1)
-	extraAt := field{Key: key(onTurns, "extra-at", "", uPlaces, "interruptions that an extra one follows")}
-	extraAt.places(func(s *Spec) *[]int64 { return &s.ExtraAt }, 1)
-
-	var fs []field
-	add := func(f field) *field { fs = append(fs, f); return &fs[len(fs)-1] }
-
-	f := add(field{Key: key(onCad, "segments", "400/200/400/2000", "make/break/make/break … in ms", "segments of the cadence"), main: true, list: true})
-	f.set = func(s *Spec, v string) (err error) { s.SegmentsNS, err = parseSegments(v); return }
-	f.get = func(s *Spec) string { return join(s.SegmentsNS, "/", duration.Millis) }
-
-	f = add(field{Key: key(onDial, "digits", "1234567890", "0-9, F flash, H hang-up", "what is dialled"), main: true})
-	f.set = func(s *Spec, v string) (err error) { s.Digits, err = parseDigits(v); return }
-	f.get = func(s *Spec) string { return strings.Join(strings.FieldsFunc(s.Digits, parts), "_") }
-	f = add(field{Key: key(onDial, "coding", "normal", "normal, n+1, 10-n", "pulses for a digit")})
-	oneOf(f, func(s *Spec) *pulse.Coding { return &s.Coding }, pulse.CodingNormal, pulse.CodingNPlus1, pulse.Coding10MinusN)
-	f = add(field{Key: key(onDial, "rate", "10", "pulses per second", "speed of the pulses"), main: true, unless: "make"})
-	f.number(func(s *Spec) *float64 { return &s.RatePPS }, 0.5, 100)
-	f = add(field{Key: key(onCam, "ipm", "60", "interruptions per minute, to a millionth", "speed of the interruptions"), main: true, unless: "make"})
-	f.number(func(s *Spec) *float64 { return &s.IPM }, 0.01, 6000)
-	f = add(field{Key: key(onDial, "break", "61.5", uBreak, "length of a break"), main: true})
-	f.breakLength()
-	f = add(field{Key: key(onCam, "break", "50", uBreak, "length of a break"), main: true})
-	f.breakLength()
-	f = add(field{Key: key(onDrive, "break-also", "", "as break: 200ms, or several", "other lengths that a break has at random, each as likely as break"), list: true})
-	f.set = func(s *Spec, v string) (err error) { s.BreakAlso, err = list(v, ",", maxList, parseBreak); return }
-	f.get = func(s *Spec) string { return join(s.BreakAlso, ",", Break.String) }
-	f = add(field{Key: key(onDrive, "make", "", uDuration, "length of a make, with break as a time, in place of the speed"), main: true})
-	f.duration(func(s *Spec) *int64 { return &s.MakeNS }, 1e5, hour)
-	f = add(field{Key: key(onDial, "gap", "800ms", uDuration, "interdigit gap, last closing to first opening"), main: true})
-	f.duration(func(s *Spec) *int64 { return &s.GapNS }, 1e6, hour)
-	f = add(field{Key: key(onDial, "flash", "500ms", uDuration, "length of a flash F")})
-	f.duration(func(s *Spec) *int64 { return &s.FlashNS }, 1e6, hour)
-	f = add(field{Key: key(onDial, "hangup", "3s", uDuration, "length of a hang-up H")})
-	f.duration(func(s *Spec) *int64 { return &s.HangupNS }, 1e6, hour)
-	f = add(field{Key: key(onDial, "repeat", "1", uCount+" or endless", "times the digits are dialled")})
-	f.count(func(s *Spec) *int64 { return &s.Repeat }, 1, 1e9, true)
-	f = add(field{Key: key(onDial, "ramp", "", "percent of the rate, first period first: -8,-4,-1", "rate of each train's first periods against the rest"), list: true})
-	f.set = func(s *Spec, v string) (err error) {
-		s.RampPercent, err = list(v, ",", 9, func(v string) (float64, error) { return parseNumber(v, -50, 50) })
-		return
-	}
-	f.get = func(s *Spec) string { return join(s.RampPercent, ",", number) }
-	f = add(field{Key: key(onDial, "break-at", "", "TRAIN:BREAK or TRAIN.PULSE:BREAK such as 3:68,4.7:45ms", "another break in one train or pulse of the digits"), list: true})
-	f.set = func(s *Spec, v string) (err error) { s.BreakAt, err = list(v, ",", maxList, parseBreakAt); return }
-	f.get = func(s *Spec) string { return join(s.BreakAt, ",", BreakAt.String) }
-
-	f = add(field{Key: key(onCam, "lobes", "1", uCount, "lobes of the cam")})
-	f.set = func(s *Spec, v string) error {
-		n, err := parseCount(v, 1, maxLobes)
-		s.Lobes = int(n)
-		return err
-	}
-	f.get = func(s *Spec) string { return countOrOff(int64(s.Lobes)) }
-	f = add(field{Key: key(onCam, "lobe-errors", "", uTimes, "error of each lobe's opening, positive is late")})
-	f.times(func(s *Spec) *[]int64 { return &s.LobeErrorsNS }, hour)
-	f = add(field{Key: key(onCam, "lobe-breaks", "", uTimes, "error of each lobe's break, positive is long")})
-	f.times(func(s *Spec) *[]int64 { return &s.LobeBreaksNS }, hour)
-	f = add(field{Key: key(onCam, "wear", "", uTimes, "growth of each lobe's break per day")})
-	f.times(func(s *Spec) *[]int64 { return &s.WearNSPerDay }, 10*second)
-	f = add(field{Key: key(onTurns, "cycles", "60", uCount+" or endless", "whole cycles, opening to opening; one break more ends them"), main: true, unless: "turns"})
-	f.count(func(s *Spec) *int64 { return &s.Cycles }, 1, 1e10, true)
-	f = add(field{Key: key(onCam, "turns", "", uCount, "turns of the cam, in place of cycles")})
-	f.count(func(s *Spec) *int64 { return &s.Turns }, 1, 1e9, false)
-	fs = append(fs, missing, missingAt, extra, extraAt)
-	f = add(field{Key: key(onTurns, "gear", "", "ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES, such as 3.5:0.4ms or 35/12:0.4ms:90", "shafts of the drive: turns per turn of the cam, swing in time, phase"), list: true})
-	f.set = func(s *Spec, v string) (err error) { s.Gears, err = list(v, ",", maxGears, parseGear); return }
-	f.get = func(s *Spec) string { return join(s.Gears, ",", Gear.String) }
-
-	f = add(field{Key: key(onAll, "lead", "1s", uDuration, "closed before the first opening")})
-	f.duration(func(s *Spec) *int64 { return &s.LeadNS }, 1e6, 24*hour)
-	f = add(field{Key: key(onAll, "drift", "", uPPM+" per hour", "growth of the drive's speed, until it is half or double")})
-	f.number(func(s *Spec) *float64 { return &s.DriftPPMPerHour }, -10000, 10000)
-	f = add(field{Key: key(onAll, "wander", "", uPPM+" per square root of an hour", "random walk of the drive's speed")})
-	f.number(func(s *Spec) *float64 { return &s.WanderPPM }, 0, 10000)
-	f = add(field{Key: key(onAll, "jitter", "", uDuration, "standard deviation of each transition's time; its bounce moves with it")})
-	f.duration(func(s *Spec) *int64 { return &s.JitterNS }, 0, second)
-	f = add(field{Key: key(onAll, "bounce", "", uBounce, "extra pairs of edges after a transition, at most so many within so long")})
-	f.bounce(func(s *Spec) *Bounce { return &s.BounceClose })
-	one, get := f.set, f.get
-	f.set = func(s *Spec, v string) error { err := one(s, v); s.BounceOpen = s.BounceClose; return err }
-	f.get = func(s *Spec) string {
-		if s.BounceOpen != s.BounceClose {
-			return ""
-		}
-		return get(s)
-	}
-	f = add(field{Key: key(onAll, "bounce-open", "", uBounce, "bounce of openings alone"), unless: "bounce"})
-	f.bounce(func(s *Spec) *Bounce { return &s.BounceOpen })
-	f.onlyIfBouncesDiffer()
-	f = add(field{Key: key(onAll, "bounce-close", "", uBounce, "bounce of closings alone"), unless: "bounce"})
-	f.bounce(func(s *Spec) *Bounce { return &s.BounceClose })
-	f.onlyIfBouncesDiffer()
-	f = add(field{Key: key(onAll, "chatter", "", uRate, "bursts that end where they began, at least 5 ms from other changes")})
-	f.chance(func(s *Spec) *Chance { return &s.Chatter })
-	f = add(field{Key: key(onAll, "chatter-length", "1ms", uDuration, "longest chatter")})
-	f.duration(func(s *Spec) *int64 { return &s.ChatterNS }, 1e3, 100e6)
-	f = add(field{Key: key(onAll, "short-breaks", "", uRate, "short breaks of a closed contact, at least 5 ms from other changes")})
-	f.chance(func(s *Spec) *Chance { return &s.ShortBreaks })
-	f = add(field{Key: key(onAll, "short-length", "6ms", uDuration, "length of a short break")})
-	f.duration(func(s *Spec) *int64 { return &s.ShortNS }, 1e5, 100e6)
-	f = add(field{Key: key(onAll, "spurious-breaks", "", "probability per make such as 0.01, or rate such as 2/s", "openings of a closed contact that nothing made, longer than bounce")})
-	f.chance(func(s *Spec) *Chance { return &s.SpuriousBreaks })
-	f = add(field{Key: key(onAll, "spurious-makes", "", "probability per break such as 0.01, or rate such as 2/s", "closings of an open contact that nothing made")})
-	f.chance(func(s *Spec) *Chance { return &s.SpuriousMakes })
-	f = add(field{Key: key(onAll, "spurious-length", "20ms..80ms", uRange, "lengths of spurious breaks and makes")})
-	f.lengths(func(s *Spec) *Range { return &s.Spurious }, 1e6, hour)
-	f = add(field{Key: key(onAll, "outages", "", "rate such as 0.01/s, or times from the start such as 30s,95s", "times in which the contact stands still, whatever its drive does"), list: true})
-	f.outages()
-	f = add(field{Key: key(onAll, "outage-length", "1s..10s", uRange, "lengths of outages")})
-	f.lengths(func(s *Spec) *Range { return &s.Outage }, 1e6, 24*hour)
-	f = add(field{Key: key(onAll, "outage-state", "closed", "closed or open", "state of the contact in an outage")})
-	f.set = func(s *Spec, v string) error {
-		if v != "closed" && v != "open" {
-			return errors.New("expected closed, open")
-		}
-		s.OutageOpen = v == "open"
-		return nil
-	}
-	f.get = func(s *Spec) string { return map[bool]string{false: "closed", true: "open"}[s.OutageOpen] }
-	f = add(field{Key: key(onAll, "outage-noise", "", "rate such as 2/s", "spurious breaks, or makes where it is open, in an outage")})
-	f.set = func(s *Spec, v string) (err error) { s.OutageNoise, err = parseRate(v, 1000); return }
-	f.get = func(s *Spec) string { return rateOrOff(s.OutageNoise) }
-	f = add(field{Key: key(onAll, "lost", "", "probability per edge, or PROBABILITY:RUN", "edges lost, RUN in a row, with a gap in the sequence numbers")})
-	f.set = func(s *Spec, v string) (err error) {
-		p, run, found := strings.Cut(v, ":")
-		if s.Lost, err = parseNumber(p, 0, 0.5); err != nil {
-			return err
-		}
-		s.LostRun = 1
-		if found {
-			s.LostRun, err = parseCount(run, 1, 10000)
-		}
-		if s.Lost == 0 {
-			s.LostRun = 0
-		}
-		return err
-	}
-	f.get = func(s *Spec) string {
-		if s.Lost != 0 && s.LostRun > 1 {
-			return number(s.Lost) + ":" + strconv.FormatInt(s.LostRun, 10)
-		}
-		return numberOrOff(s.Lost)
-	}
-	f = add(field{Key: key(onAll, "lost-silent", "", "probability per edge", "edges lost without a gap: two of one level follow each other")})
-	f.number(func(s *Spec) *float64 { return &s.LostSilent }, 0, 0.5)
-	f = add(field{Key: key(onAll, "asymmetry", "", uDuration, "how much later openings are seen than closings")})
-	f.duration(func(s *Spec) *int64 { return &s.AsymmetryNS }, -5e6, 5e6)
-	f = add(field{Key: key(onAll, "clock", "", uPPM, "how fast the measuring clock is")})
-	f.number(func(s *Spec) *float64 { return &s.ClockPPM }, -10000, 10000)
-	f = add(field{Key: key(onAll, "closed", "high", "high or low", "level of a closed contact")})
-	oneOf(f, func(s *Spec) *pulse.Polarity { return &s.Closed }, pulse.ClosedHigh, pulse.ClosedLow)
-	f = add(field{Key: key(onAll, "seed", "0", "whole number", "same seed, same edges")})
-	f.set = func(s *Spec, v string) (err error) {
-		if s.Seed, err = strconv.ParseUint(v, 10, 64); err != nil {
-			return fmt.Errorf("expected a whole number from 0 to %d", uint64(math.MaxUint64))
-		}
-		return nil
-	}
-	f.get = func(s *Spec) string { return strconv.FormatUint(s.Seed, 10) }
-	return fs
 }
 
-func (f *field) number(at func(*Spec) *float64, lo, hi float64) {
-	f.set = func(s *Spec, v string) (err error) { *at(s), err = parseNumber(v, lo, hi); return }
-	f.get = func(s *Spec) string { return numberOrOff(*at(s)) }
+// fieldsOf gives the fields of s that its form has.
+func fieldsOf(s *Spec) []field {
+	return slices.DeleteFunc(fields(s), func(f field) bool { return !slices.Contains(f.Forms, s.Form) })
 }
 
-func (f *field) count(at func(*Spec) *int64, lo, hi int64, endless bool) {
-	f.set = func(s *Spec, v string) (err error) {
-		if endless && v == "endless" {
-			*at(s) = Endless
-			return nil
+// value is a part that parse reads and write writes.
+func value[T any](p *T, parse func(string) (T, error), write func(T) string) codec {
+	return codec{
+		set: func(v string) (err error) { *p, err = parse(v); return err },
+		get: func() string { return write(*p) },
+	}
+}
+
+// values is a list of up to most, between commas.
+func values[T any](p *[]T, most int, parse func(string) (T, error), write func(T) string) codec {
+	c := value(p,
+		func(v string) ([]T, error) { return list(v, ",", most, parse) },
+		func(xs []T) string { return join(xs, ",", write) })
+	c.list = true
+	return c
+}
+
+// ascending is a list that is put in order, each value once.
+func ascending(p *[]int64, parse func(string) (int64, error), write func(int64) string) codec {
+	c := values(p, maxList, parse, write)
+	set := c.set
+	c.set = func(v string) error {
+		err := set(v)
+		slices.Sort(*p)
+		*p = slices.Compact(*p)
+		return err
+	}
+	return c
+}
+
+// text is a part that has a text of its own.
+func text(p interface {
+	encoding.TextUnmarshaler
+	fmt.Stringer
+}) codec {
+	return codec{set: func(v string) error { return p.UnmarshalText([]byte(v)) }, get: p.String}
+}
+
+func number(p *float64, lo, hi float64) codec { return value(p, numberFrom(lo, hi), numberOrOff) }
+
+func count[T int | int64](p *T, lo, hi int64) codec {
+	return value(p,
+		func(v string) (T, error) { n, err := countFrom(lo, hi)(v); return T(n), err },
+		func(n T) string { return countOrOff(int64(n)) })
+}
+
+func countOrEndless(p *int64, lo, hi int64) codec {
+	return value(p, func(v string) (int64, error) {
+		if v == "endless" {
+			return Endless, nil
 		}
-		if *at(s), err = parseCount(v, lo, hi); err != nil && endless {
+		n, err := countFrom(lo, hi)(v)
+		if err != nil {
 			err = fmt.Errorf("%w, or endless", err)
 		}
-		return err
-	}
-	f.get = func(s *Spec) string {
-		if *at(s) == Endless {
+		return n, err
+	}, func(n int64) string {
+		if n == Endless {
 			return "endless"
 		}
-		return countOrOff(*at(s))
-	}
+		return countOrOff(n)
+	})
 }
 
-func (f *field) duration(at func(*Spec) *int64, lo, hi int64) {
-	f.set = func(s *Spec, v string) (err error) { *at(s), err = parseDuration(v, lo, hi); return }
-	f.get = func(s *Spec) string {
-		if *at(s) == 0 {
+func length(p *int64, lo, hi int64) codec {
+	return value(p, lengthFrom(lo, hi), func(ns int64) string {
+		if ns == 0 {
 			return ""
 		}
-		return duration.Format(*at(s))
-	}
+		return duration.Format(ns)
+	})
 }
 
-func (f *field) times(at func(*Spec) *[]int64, limit int64) {
-	f.list = true
-	f.set = func(s *Spec, v string) (err error) {
-		*at(s), err = list(v, ",", maxLobes, func(v string) (int64, error) { return parseDuration(v, -limit, limit) })
-		return
-	}
-	f.get = func(s *Spec) string { return join(*at(s), ",", duration.Format) }
+func segments(p *[]int64) codec {
+	c := value(p, parseSegments, func(ns []int64) string { return join(ns, "/", duration.Millis) })
+	c.list = true
+	return c
 }
 
-func (f *field) places(at func(*Spec) *[]int64, lo int64) {
-	f.list = true
-	f.set = func(s *Spec, v string) error {
-		p, err := list(v, ",", maxList, func(v string) (int64, error) { return parseCount(v, lo, 1e10) })
-		slices.Sort(p)
-		*at(s) = slices.Compact(p)
-		return err
-	}
-	f.get = func(s *Spec) string { return join(*at(s), ",", countOrOff) }
-}
-
-func (f *field) breakLength() {
-	f.set = func(s *Spec, v string) (err error) { s.Break, err = parseBreak(v); return }
-	f.get = func(s *Spec) string {
-		if s.Break == (Break{}) {
-			return ""
-		}
-		return s.Break.String()
-	}
-}
-
-func (f *field) bounce(at func(*Spec) *Bounce) {
-	f.set = func(s *Spec, v string) error {
-		pairs, length, found := strings.Cut(v, ":")
-		if !found {
-			return errors.New("expected PAIRS:LONGEST such as 3:1.5ms")
-		}
-		n, err := parseCount(pairs, 1, maxPairs)
-		if err != nil {
-			return err
-		}
-		ns, err := parseDuration(length, 1e3, 50e6)
-		*at(s) = Bounce{int(n), ns}
-		return err
-	}
-	f.get = func(s *Spec) string {
-		b := *at(s)
-		if b == (Bounce{}) {
-			return ""
-		}
-		return strconv.Itoa(b.Pairs) + ":" + duration.Format(b.MaxNS)
-	}
-}
-
-func (f *field) onlyIfBouncesDiffer() {
-	get := f.get
-	f.get = func(s *Spec) string {
-		if s.BounceOpen == s.BounceClose {
-			return ""
-		}
-		return get(s)
-	}
-}
-
-func (f *field) chance(at func(*Spec) *Chance) {
-	f.set = func(s *Spec, v string) (err error) {
-		*at(s) = Chance{}
-		if rate, ok := strings.CutSuffix(v, "/s"); ok {
-			at(s).PerSecond, err = parseNumber(rate, 0, 1000)
-			return err
-		}
-		at(s).Probability, err = parseNumber(v, 0, 1)
-		if err != nil {
-			err = fmt.Errorf("%w, or a rate such as 2/s", err)
-		}
-		return err
-	}
-	f.get = func(s *Spec) string {
-		if c := *at(s); c.PerSecond != 0 {
-			return number(c.PerSecond) + "/s"
-		}
-		return numberOrOff(at(s).Probability)
-	}
-}
-
-// lengths is a range of lengths, or one length.
-func (f *field) lengths(at func(*Spec) *Range, lo, hi int64) {
-	f.set = func(s *Spec, v string) (err error) {
-		least, most, ranged := strings.Cut(v, "..")
-		r := at(s)
-		if r.MinNS, err = parseDuration(least, lo, hi); err != nil {
-			return err
-		}
-		r.MaxNS = r.MinNS
-		if ranged {
-			if r.MaxNS, err = parseDuration(most, lo, hi); err == nil && r.MaxNS < r.MinNS {
-				err = errors.New("expected the shorter length first, such as 20ms..80ms")
+// bounce is a bounce that several transitions have. It is written if shown.
+func bounce(shown bool, all ...*Bounce) codec {
+	return codec{
+		set: func(v string) error {
+			b, err := parseBounce(v)
+			for _, p := range all {
+				*p = b
 			}
-		}
-		return err
-	}
-	f.get = func(s *Spec) string {
-		switch r := *at(s); {
-		case r == Range{}:
-			return ""
-		case r.MinNS == r.MaxNS:
-			return duration.Format(r.MinNS)
-		default:
-			return duration.Format(r.MinNS) + ".." + duration.Format(r.MaxNS)
-		}
-	}
-}
-
-func (f *field) outages() {
-	f.set = func(s *Spec, v string) (err error) {
-		s.Outages, s.OutagesAtNS = 0, nil
-		if strings.HasSuffix(v, "/s") {
-			s.Outages, err = parseRate(v, 10)
 			return err
-		}
-		s.OutagesAtNS, err = list(v, ",", maxList, func(v string) (int64, error) { return parseDuration(v, 1, horizonNS) })
-		if err != nil {
-			return fmt.Errorf("%w, or a rate such as 0.01/s", err)
-		}
-		slices.Sort(s.OutagesAtNS)
-		s.OutagesAtNS = slices.Compact(s.OutagesAtNS)
-		return nil
-	}
-	f.get = func(s *Spec) string {
-		if len(s.OutagesAtNS) > 0 {
-			return join(s.OutagesAtNS, ",", duration.Format)
-		}
-		return rateOrOff(s.Outages)
-	}
-}
-
-func parseRate(v string, most float64) (float64, error) {
-	rate, ok := strings.CutSuffix(v, "/s")
-	if !ok {
-		return 0, errors.New("expected a rate such as 2/s")
-	}
-	return parseNumber(rate, 0, most)
-}
-
-func rateOrOff(x float64) string {
-	if x == 0 {
-		return ""
-	}
-	return number(x) + "/s"
-}
-
-func oneOf[T interface {
-	comparable
-	String() string
-}](f *field, at func(*Spec) *T, values ...T) {
-	f.set = func(s *Spec, v string) error {
-		for _, x := range values {
-			if v == x.String() {
-				*at(s) = x
-				return nil
+		},
+		get: func() string {
+			if !shown {
+				return ""
 			}
-		}
-		return errors.New("expected " + join(values, ", ", T.String))
+			return all[0].String()
+		},
 	}
-	f.get = func(s *Spec) string { return (*at(s)).String() }
+}
+
+// outages are a rate, or a list of times.
+func outages(s *Spec) codec {
+	times := ascending(&s.OutagesAtNS, lengthFrom(1, horizonNS), duration.Format)
+	rate := value(&s.Outages, rateUpTo(10), rateOrOff)
+	return codec{
+		set: func(v string) error {
+			if strings.HasSuffix(v, "/s") {
+				return rate.set(v)
+			}
+			if err := times.set(v); err != nil {
+				return fmt.Errorf("%w, or a rate such as 0.01/s", err)
+			}
+			return nil
+		},
+		get: func() string {
+			if len(s.OutagesAtNS) > 0 {
+				return times.get()
+			}
+			return rate.get()
+		},
+		list: true,
+	}
+}
+
+// lost are lost edges, with the number of them in a row where that is not 1.
+func lost(s *Spec) codec {
+	return codec{
+		set: func(v string) (err error) {
+			p, run, found := strings.Cut(v, ":")
+			if s.Lost, err = numberFrom(0, 0.5)(p); err != nil {
+				return err
+			}
+			s.LostRun = 1
+			if found {
+				s.LostRun, err = countFrom(1, 10000)(run)
+			}
+			if s.Lost == 0 {
+				s.LostRun = 0
+			}
+			return err
+		},
+		get: func() string {
+			if s.Lost != 0 && s.LostRun > 1 {
+				return decimal(s.Lost) + ":" + strconv.FormatInt(s.LostRun, 10)
+			}
+			return numberOrOff(s.Lost)
+		},
+	}
 }
 
 // Parse reads a description of one line: the form, then key=value, separated
@@ -455,7 +324,7 @@ func parse(desc string) (*Spec, error) {
 	if len(desc) > maxDescription {
 		return nil, fmt.Errorf("description of %d bytes: expected at most %d", len(desc), maxDescription)
 	}
-	words := strings.FieldsFunc(desc, parts)
+	words := strings.FieldsFunc(desc, separates)
 	form := -1
 	if len(words) > 0 {
 		form = slices.Index(formNames[:], words[0])
@@ -464,7 +333,7 @@ func parse(desc string) (*Spec, error) {
 		return nil, fmt.Errorf("signal %q: expected %s first, such as dial,digits=0123,rate=10", strings.Join(words[:min(1, len(words))], ""), strings.Join(formNames[:], ", "))
 	}
 	s := &Spec{Form: Form(form)}
-	table := fields()
+	table := fieldsOf(s)
 	given := map[string]string{}
 	var order []*field
 	for _, w := range words[1:] {
@@ -478,59 +347,39 @@ func parse(desc string) (*Spec, error) {
 		case !found:
 			return nil, fmt.Errorf("%q: expected key=value", w)
 		}
-		f := find(table, name, s.Form)
-		if f == nil {
-			return nil, fmt.Errorf("key %q of a %s: expected one of %s", name, s.Form, names(table, s.Form))
+		i := slices.IndexFunc(table, func(f field) bool { return f.Name == name })
+		if i < 0 {
+			return nil, fmt.Errorf("key %q of a %s: expected one of %s", name, s.Form, join(table, ", ", func(f field) string { return f.Name }))
 		}
 		if _, twice := given[name]; twice {
 			return nil, fmt.Errorf("key %q value %q: expected once, already given as %q", name, value, given[name])
 		}
 		given[name] = value
-		order = append(order, f)
+		order = append(order, &table[i])
 	}
 	for _, f := range order {
 		if other, both := given[f.unless]; both {
 			return nil, fmt.Errorf("key %q value %q: expected alone, but %s=%s is given too", f.Name, given[f.Name], f.unless, other)
 		}
-		if err := f.set(s, given[f.Name]); err != nil {
+		if err := f.set(given[f.Name]); err != nil {
 			return nil, fmt.Errorf("key %q value %q: %w", f.Name, given[f.Name], err)
 		}
 	}
-	for i := range table {
-		f := &table[i]
+	for _, f := range table {
 		_, said := given[f.Name]
 		_, replaced := given[f.unless]
-		if said || replaced || f.Default == "" || !slices.Contains(f.Forms, s.Form) {
+		if said || replaced || f.Default == "" {
 			continue
 		}
-		if err := f.set(s, f.Default); err != nil {
+		if err := f.set(f.Default); err != nil {
 			return nil, fmt.Errorf("default of key %q: %w", f.Name, err)
 		}
 	}
 	return s, nil
 }
 
-// parts tells whether r parts the words of a description.
-func parts(r rune) bool { return strings.ContainsRune(", \t\r\n", r) }
-
-func find(table []field, name string, form Form) *field {
-	for i := range table {
-		if table[i].Name == name && slices.Contains(table[i].Forms, form) {
-			return &table[i]
-		}
-	}
-	return nil
-}
-
-func names(table []field, form Form) string {
-	var out []string
-	for _, f := range table {
-		if slices.Contains(f.Forms, form) {
-			out = append(out, f.Name)
-		}
-	}
-	return strings.Join(out, ", ")
-}
+// separates reports whether r stands between words of a description.
+func separates(r rune) bool { return strings.ContainsRune(", \t\r\n", r) }
 
 // String gives the canonical description: the figures that matter most, and
 // what differs from the defaults. Parse gives the same Spec back. A Spec that
@@ -545,11 +394,8 @@ func (s *Spec) String() string {
 func (s *Spec) write(short bool) string {
 	var b strings.Builder
 	b.WriteString(s.Form.String())
-	for _, f := range fields() {
-		if !slices.Contains(f.Forms, s.Form) {
-			continue
-		}
-		v := f.get(s)
+	for _, f := range fieldsOf(s) {
+		v := f.get()
 		switch {
 		case v == "" || short && v == f.Default && !f.main:
 		case f.Name == "segments":
@@ -578,12 +424,16 @@ func parseDigits(v string) (string, error) {
 	return v, nil
 }
 
+// oneWord keeps what a program wrote into a Spec from being read as several
+// words of its description.
+func oneWord(s string) string { return strings.Join(strings.FieldsFunc(s, separates), "_") }
+
 func parseSegments(v string) ([]int64, error) {
 	ns, err := list(v, "/,", maxSegments, func(v string) (int64, error) {
 		if isNumber(v) {
 			v += "ms"
 		}
-		return parseDuration(v, 1e6, hour)
+		return lengthFrom(1e6, hour)(v)
 	})
 	if err == nil && len(ns)%2 != 0 {
 		err = fmt.Errorf("expected make/break/make/break …, an even number of segments, not %d", len(ns))
@@ -593,25 +443,25 @@ func parseSegments(v string) ([]int64, error) {
 
 func parseBreak(v string) (b Break, err error) {
 	if isNumber(v) {
-		b.Percent, err = parseNumber(v, 0.1, 99.9)
+		b.Percent, err = numberFrom(0.1, 99.9)(v)
 		if err != nil {
 			err = fmt.Errorf("%w percent of the period, or a time such as 60ms", err)
 		}
 		return b, err
 	}
-	b.NS, err = parseDuration(v, 1e5, hour)
+	b.NS, err = lengthFrom(1e5, hour)(v)
 	if err != nil {
 		err = fmt.Errorf("%w, or percent of the period such as 61.5", err)
 	}
 	return b, err
 }
 
-// String gives the break as a description has it.
+// String gives the break as a description has it, "" for none.
 func (b Break) String() string {
 	if b.NS != 0 {
 		return duration.Format(b.NS)
 	}
-	return number(b.Percent)
+	return numberOrOff(b.Percent)
 }
 
 func parseBreakAt(v string) (b BreakAt, err error) {
@@ -620,13 +470,13 @@ func parseBreakAt(v string) (b BreakAt, err error) {
 		return b, errors.New("expected TRAIN:BREAK or TRAIN.PULSE:BREAK such as 3:68")
 	}
 	train, pulse, one := strings.Cut(place, ".")
-	n, err := parseCount(train, 1, maxDigits)
+	n, err := countFrom(1, maxDigits)(train)
 	if err != nil {
 		return b, fmt.Errorf("train: %w", err)
 	}
 	b.Train = int(n)
 	if one {
-		if n, err = parseCount(pulse, 1, 10); err != nil {
+		if n, err = countFrom(1, 10)(pulse); err != nil {
 			return b, fmt.Errorf("pulse: %w", err)
 		}
 		b.Pulse = int(n)
@@ -650,10 +500,10 @@ func parseGear(v string) (g Gear, err error) {
 		return g, errors.New("expected ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES such as 3.5:0.4ms:90")
 	}
 	num, den, ratio := strings.Cut(part[0], "/")
-	g.Order, err = parseNumber(num, 0.0001, 1e6)
+	g.Order, err = numberFrom(0.0001, 1e6)(num)
 	if ratio && err == nil {
 		var d float64
-		d, err = parseNumber(den, 0.0001, 1e6)
+		d, err = numberFrom(0.0001, 1e6)(den)
 		g.Order /= d
 	}
 	if err != nil {
@@ -662,11 +512,11 @@ func parseGear(v string) (g Gear, err error) {
 	if g.Order < 0.0001 || g.Order > 1000 {
 		return g, errors.New("order: expected 0.0001 to 1000 turns per turn of the cam")
 	}
-	if g.AmplitudeNS, err = parseDuration(part[1], 0, 60*second); err != nil {
+	if g.AmplitudeNS, err = lengthFrom(0, 60*second)(part[1]); err != nil {
 		return g, fmt.Errorf("amplitude: %w", err)
 	}
 	if len(part) == 3 {
-		if g.PhaseDegrees, err = parseNumber(part[2], -360, 360); err != nil {
+		if g.PhaseDegrees, err = numberFrom(-360, 360)(part[2]); err != nil {
 			return g, fmt.Errorf("phase in degrees: %w", err)
 		}
 	}
@@ -675,14 +525,107 @@ func parseGear(v string) (g Gear, err error) {
 
 // String gives the gear as a description has it.
 func (g Gear) String() string {
-	s := number(g.Order) + ":" + duration.Format(g.AmplitudeNS)
+	s := decimal(g.Order) + ":" + duration.Format(g.AmplitudeNS)
 	if g.PhaseDegrees != 0 {
-		s += ":" + number(g.PhaseDegrees)
+		s += ":" + decimal(g.PhaseDegrees)
 	}
 	return s
 }
 
-// list parses parts that one of the separators in sep parts.
+func parseBounce(v string) (b Bounce, err error) {
+	pairs, longest, found := strings.Cut(v, ":")
+	if !found {
+		return b, errors.New("expected PAIRS:LONGEST such as 3:1.5ms")
+	}
+	n, err := countFrom(1, maxPairs)(pairs)
+	if err != nil {
+		return b, err
+	}
+	b.Pairs = int(n)
+	b.MaxNS, err = lengthFrom(1e3, 50e6)(longest)
+	return b, err
+}
+
+// String gives the bounce as a description has it, "" for none.
+func (b Bounce) String() string {
+	if b == (Bounce{}) {
+		return ""
+	}
+	return strconv.Itoa(b.Pairs) + ":" + duration.Format(b.MaxNS)
+}
+
+func parseChance(v string) (c Chance, err error) {
+	if strings.HasSuffix(v, "/s") {
+		c.PerSecond, err = rateUpTo(1000)(v)
+		return c, err
+	}
+	if c.Probability, err = numberFrom(0, 1)(v); err != nil {
+		err = fmt.Errorf("%w, or a rate such as 2/s", err)
+	}
+	return c, err
+}
+
+// String gives the chance as a description has it, "" for none.
+func (c Chance) String() string {
+	if c.PerSecond != 0 {
+		return rateOrOff(c.PerSecond)
+	}
+	return numberOrOff(c.Probability)
+}
+
+// rangeFrom reads a range of lengths, or one length, within lo and hi.
+func rangeFrom(lo, hi int64) func(string) (Range, error) {
+	return func(v string) (r Range, err error) {
+		least, most, ranged := strings.Cut(v, "..")
+		if r.MinNS, err = lengthFrom(lo, hi)(least); err != nil {
+			return r, err
+		}
+		r.MaxNS = r.MinNS
+		if ranged {
+			if r.MaxNS, err = lengthFrom(lo, hi)(most); err == nil && r.MaxNS < r.MinNS {
+				err = errors.New("expected the shorter length first, such as 20ms..80ms")
+			}
+		}
+		return r, err
+	}
+}
+
+// String gives the range as a description has it, "" for none.
+func (r Range) String() string {
+	switch {
+	case r == Range{}:
+		return ""
+	case r.MinNS == r.MaxNS:
+		return duration.Format(r.MinNS)
+	}
+	return duration.Format(r.MinNS) + ".." + duration.Format(r.MaxNS)
+}
+
+func parseOpen(v string) (bool, error) {
+	if v != "closed" && v != "open" {
+		return false, errors.New("expected closed, open")
+	}
+	return v == "open", nil
+}
+
+func openOrClosed(open bool) string {
+	if open {
+		return "open"
+	}
+	return "closed"
+}
+
+func parseSeed(v string) (uint64, error) {
+	n, err := strconv.ParseUint(v, 10, 64)
+	if err != nil {
+		err = fmt.Errorf("expected a whole number from 0 to %d", uint64(math.MaxUint64))
+	}
+	return n, err
+}
+
+func formatSeed(n uint64) string { return strconv.FormatUint(n, 10) }
+
+// list reads up to most values that one of the characters in sep separates.
 func list[T any](v, sep string, most int, one func(string) (T, error)) ([]T, error) {
 	for _, r := range sep[1:] {
 		v = strings.ReplaceAll(v, string(r), sep[:1])
@@ -720,7 +663,7 @@ func join[T any](xs []T, sep string, text func(T) string) string {
 // the ranges used here is well below it.
 const maxNumber = 40
 
-// isNumber tells whether v is a plain decimal: no exponent, no Inf or NaN.
+// isNumber reports whether v is a plain decimal: no exponent, no Inf or NaN.
 func isNumber(v string) bool {
 	if len(v) > 0 && (v[0] == '-' || v[0] == '+') {
 		v = v[1:]
@@ -729,37 +672,60 @@ func isNumber(v string) bool {
 	return whole+part != "" && len("0."+whole+part) < maxNumber && strings.Trim(whole+part, "0123456789") == ""
 }
 
-func parseNumber(v string, lo, hi float64) (float64, error) {
-	x, err := strconv.ParseFloat(v, 64)
-	if !isNumber(v) || err != nil || x < lo || x > hi {
-		return 0, fmt.Errorf("expected a number from %s to %s", number(lo), number(hi))
+func numberFrom(lo, hi float64) func(string) (float64, error) {
+	return func(v string) (float64, error) {
+		x, err := strconv.ParseFloat(v, 64)
+		if !isNumber(v) || err != nil || x < lo || x > hi {
+			return 0, fmt.Errorf("expected a number from %s to %s", decimal(lo), decimal(hi))
+		}
+		return x + 0, nil // + 0 turns -0 into 0
 	}
-	return x + 0, nil // + 0 turns -0 into 0
 }
 
-func parseCount(v string, lo, hi int64) (int64, error) {
-	n, err := strconv.ParseInt(v, 10, 64)
-	if err != nil || n < lo || n > hi {
-		return 0, fmt.Errorf("expected a whole number from %d to %d", lo, hi)
+func countFrom(lo, hi int64) func(string) (int64, error) {
+	return func(v string) (int64, error) {
+		n, err := strconv.ParseInt(v, 10, 64)
+		if err != nil || n < lo || n > hi {
+			return 0, fmt.Errorf("expected a whole number from %d to %d", lo, hi)
+		}
+		return n, nil
 	}
-	return n, nil
 }
 
-func parseDuration(v string, lo, hi int64) (int64, error) {
-	ns, err := duration.Parse(v)
-	if errors.Is(err, duration.ErrRange) || err == nil && (ns < lo || ns > hi) {
-		err = fmt.Errorf("expected %s to %s", duration.Format(lo), duration.Format(hi))
+func lengthFrom(lo, hi int64) func(string) (int64, error) {
+	return func(v string) (int64, error) {
+		ns, err := duration.Parse(v)
+		if errors.Is(err, duration.ErrRange) || err == nil && (ns < lo || ns > hi) {
+			err = fmt.Errorf("expected %s to %s", duration.Format(lo), duration.Format(hi))
+		}
+		return ns, err
 	}
-	return ns, err
 }
 
-func number(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
+func rateUpTo(most float64) func(string) (float64, error) {
+	return func(v string) (float64, error) {
+		rate, ok := strings.CutSuffix(v, "/s")
+		if !ok {
+			return 0, errors.New("expected a rate such as 2/s")
+		}
+		return numberFrom(0, most)(rate)
+	}
+}
+
+func rateOrOff(x float64) string {
+	if x == 0 {
+		return ""
+	}
+	return decimal(x) + "/s"
+}
+
+func decimal(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
 
 func numberOrOff(x float64) string {
 	if x == 0 {
 		return ""
 	}
-	return number(x)
+	return decimal(x)
 }
 
 func countOrOff(n int64) string {

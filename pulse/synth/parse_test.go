@@ -263,9 +263,8 @@ func TestKeys(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
-	for _, x := range Examples() {
-		f.Add(x.Description)
-	}
+	f.Add("dial digits=1234567890 rate=8.7 break=64 gap=800ms repeat=2 ramp=-6,-3,-1 break-at=7:72 jitter=0.2ms bounce-close=3:1.2ms seed=2")
+	f.Add("cadence 400/200/400/2000 cycles=60 jitter=1ms bounce=2:0.8ms seed=4")
 	f.Add("cam lobes=2 lobe-errors=0,-1ms,wear=1us,0,gear=35/12:0.1ms:-90,7:20us bounce=16:1us chatter=40/s lost=0.5:9 drift=-10000")
 	f.Add("cam break=100ms break-also=200ms,300ms spurious-breaks=0.5 spurious-length=10ms..80ms outages=3s,9s outage-length=1s..2s outage-noise=3/s jitter=50ms")
 	f.Add("dial digits=1F2H3 ramp=-8,-4 break-at=1:60ms,2.1:.5 make=1.ms coding=n+1 lost-silent=0.5 clock=-10000")

@@ -7,14 +7,14 @@ import (
 	"makebreak/pulse"
 )
 
-// apartNS keeps chatter and short breaks clear of transitions and of each
-// other, so that the default settling time (4 ms) can tell them.
+// apartNS is the least distance of chatter and short breaks from transitions and
+// from each other, so that the default settling time (4 ms) separates them.
 const apartNS = 5e6
 
 // wideJitterNS is the largest jitter that moves each transition, chatter and
-// short break by itself, when they are placed already. A larger one would push
-// them into each other, and so would any beside spurious breaks and outages:
-// it then moves the breaks first, and what comes beside them keeps its distance.
+// short break by itself, after all were placed. A larger one would push them
+// into each other, and beside spurious breaks and outages any would. It moves
+// the breaks first, and the rest is placed at a distance from them.
 const wideJitterNS = 10e6
 
 // maxSpeed bounds the random walk of the speed, as a fraction.
@@ -27,7 +27,7 @@ type Signal struct {
 	lay   *layout
 	truth Truth
 
-	// Each sort of disturbance has its own random numbers, so that adding one
+	// Each kind of disturbance has its own random numbers, so that adding one
 	// leaves the others where they are.
 	jitter, bounce, burst, loss, fault, speed, lengths *rand.Rand
 
@@ -38,36 +38,36 @@ type Signal struct {
 	base               int64 // of its round
 	turn               float64
 	missingAt, extraAt []int64
-	extra              span // waits to be given, when its kind says so
+	extra              span // comes next where its kind is extraInterruption
 	wearPerDay         []int64
 
-	// Wander: its fraction of the speed since an opening, and the lateness there.
+	// Wander: as a fraction of the speed since wanderFrom, and the lateness there.
 	wander, wanderLate float64
 	wanderFrom         int64
 
-	weather weather
-	// wide says that breaks jitter before anything is placed beside them.
+	interference interference
+	// wide says that the breaks jitter before chatter and short breaks are placed.
 	wide bool
 
-	// The break at hand, the one after it and where in it the signal is.
+	// The current break, the one after it, and how far the signal has come.
 	cur, next   span
 	hasNext     bool
 	stage       stage
 	lastReal    int64
 	chatter     upcoming
 	short       upcoming
-	cursor      int64 // end of the last disturbance in this make or break
+	cursor      int64 // end of the last chatter or short break in this make or break
 	clean       bool  // nothing missing or extra since the cycle began
 	gaveLast    bool
 	queue       [2*maxPairs + 1]contactEdge
 	head, count int
 
-	// What is seen of it.
+	// How the edges are recorded.
 	clockPPB int64
 	shift    int64 // jitter of the edges in the queue
 	lastSeen int64
 	seq      uint32
-	drop     int64 // edges still to lose
+	drop     int64 // edges that remain to be lost in a row
 	lost     uint32
 }
 
@@ -85,7 +85,7 @@ type contactEdge struct {
 	closed bool
 }
 
-// upcoming is the next chatter or short break; never when there is none.
+// upcoming is the next chatter or short break; at is never when there is none.
 type upcoming struct {
 	chance Chance
 	at     int64
@@ -113,9 +113,9 @@ func New(spec *Spec) (*Signal, error) {
 		lastReal: -1, lastSeen: -1,
 		clockPPB: int64(math.Round(spec.ClockPPM * 1000)),
 	}
-	s.weather = newWeather(spec, random)
-	s.wide = spec.JitterNS > 0 && (spec.JitterNS > wideJitterNS || s.weather.on)
-	s.next, s.hasNext = s.seen()
+	s.interference = newInterference(spec, random)
+	s.wide = spec.JitterNS > 0 && (spec.JitterNS > wideJitterNS || s.interference.on)
+	s.next, s.hasNext = s.nextSeen()
 	return s, nil
 }
 
@@ -147,8 +147,8 @@ func (s *Signal) Next(buf []pulse.Edge) (n int) {
 			t += t/1e9*s.clockPPB + t%1e9*s.clockPPB/1e9
 		}
 		if fresh && s.spec.JitterNS != 0 && !s.wide {
-			s.shift = int64(math.Round(max(-6, min(6, s.jitter.NormFloat64())) * float64(s.spec.JitterNS)))
-			s.shift = max(s.shift, s.lastSeen+1-t) // as a whole, lest a burst be squeezed
+			s.shift = int64(math.Round(s.drawJitter()))
+			s.shift = max(s.shift, s.lastSeen+1-t) // the whole burst, so that it keeps its shape
 		}
 		t = max(t+s.shift, s.lastSeen+1)
 		s.lastSeen = t
@@ -165,6 +165,12 @@ func (s *Signal) Next(buf []pulse.Edge) (n int) {
 		n++
 	}
 	return n
+}
+
+// drawJitter gives an error of one transition's time in ns, cut at six standard
+// deviations.
+func (s *Signal) drawJitter() float64 {
+	return max(-6, min(6, s.jitter.NormFloat64())) * float64(s.spec.JitterNS)
 }
 
 func (s *Signal) loses() bool {
@@ -194,7 +200,7 @@ func (s *Signal) refill() bool {
 				return false
 			}
 			s.cur = s.next
-			s.next, s.hasNext = s.seen()
+			s.next, s.hasNext = s.nextSeen()
 			s.countOpening()
 			s.begin(s.transition(s.cur.open, false, s.cur.close-s.cur.open), s.cur.close, false)
 			s.stage = inBreak
@@ -253,7 +259,6 @@ func (s *Signal) transition(at int64, closed bool, room int64) int64 {
 	length := s.queue[s.count-1].at - at
 	s.truth.Bounced++
 	s.truth.ExtraEdges += int64(edges)
-	s.truth.BounceSumNS += length
 	s.truth.BounceMaxNS = max(s.truth.BounceMaxNS, length)
 	return at + length
 }
@@ -301,7 +306,7 @@ func (s *Signal) disturb(end int64, closed bool) bool {
 			length = 1 + s.burst.Int64N(s.spec.ChatterNS)
 		}
 		at := max(u.at, s.cursor+apartNS)
-		// One with a probability takes the last place that it fits in.
+		// One that comes with a probability is moved to where it fits.
 		if u.chance.Probability > 0 {
 			at = max(s.cursor+apartNS, min(at, end-apartNS-length))
 		}
@@ -326,8 +331,8 @@ func (s *Signal) disturb(end int64, closed bool) bool {
 	return false
 }
 
-// pull gives the next break at the times when it really happens, if there is one.
-func (s *Signal) pull() (span, bool) {
+// nextOfDrive gives the next break as the drive makes it, if there is one.
+func (s *Signal) nextOfDrive() (span, bool) {
 	if s.extra.kind == extraInterruption {
 		sp := s.extra
 		s.extra = span{}
@@ -380,7 +385,7 @@ func (s *Signal) pull() (span, bool) {
 	return span{}, false
 }
 
-// listed tells whether n is the next place of a list, and takes it off.
+// listed reports whether n is the next number of a list, and removes it.
 func listed(list *[]int64, n int64) bool {
 	if len(*list) == 0 || (*list)[0] > n {
 		return false
@@ -413,8 +418,8 @@ func (s *Signal) stepWander(opening int64) {
 	s.wander = max(-maxSpeed, min(maxSpeed, s.wander))
 }
 
-// real moves an ideal break by what the drive does, and past the lead-in. It
-// keeps the order whatever the errors.
+// real moves an ideal break by the errors of the drive and the lead-in. Breaks
+// stay in order however large the errors are.
 func (s *Signal) real(sp span) span {
 	sp.open = s.spec.LeadNS + sp.open + s.late(sp.open)
 	sp.close = s.spec.LeadNS + sp.close + s.late(sp.close)

@@ -7,13 +7,13 @@ package synth
 
 import "makebreak/pulse"
 
-// A Form is the sort of contact a signal comes from.
+// A Form is the kind of contact that a signal comes from.
 type Form uint8
 
 const (
 	Dial    Form = iota // pulse trains of digits
 	Cam                 // an interrupter cam of one or more lobes
-	Cadence             // a repeated row of makes and breaks
+	Cadence             // a repeated sequence of makes and breaks
 )
 
 var formNames = [...]string{"dial", "cam", "cadence"}
@@ -47,7 +47,7 @@ type Spec struct {
 
 	// Dial and cam.
 	Break     Break
-	BreakAlso []Break // other lengths that a break has at random, each as likely as Break
+	BreakAlso []Break // other lengths that a break has at random, all as likely as Break
 	MakeNS    int64   // with Break as a time, in place of the speed
 
 	// Cam.
@@ -129,7 +129,7 @@ type Bounce struct {
 	MaxNS int64
 }
 
-// A Range is a length drawn anew each time, each in it as likely.
+// A Range bounds a length that is drawn anew each time, all in it equally likely.
 type Range struct {
 	MinNS, MaxNS int64
 }
@@ -140,7 +140,7 @@ type Chance struct {
 	Probability, PerSecond float64
 }
 
-// A Key is one thing that a description can say.
+// A Key is a key of a description.
 type Key struct {
 	Name    string
 	Meaning string
@@ -153,35 +153,8 @@ type Key struct {
 // defaults comes once for each.
 func Keys() []Key {
 	var keys []Key
-	for _, f := range fields() {
+	for _, f := range fields(new(Spec)) {
 		keys = append(keys, f.Key)
 	}
 	return keys
-}
-
-// An Example is a recording that comes with the program. Its equipment is
-// invented.
-type Example struct {
-	File        string // name of the CSV file
-	Title       string
-	Description string // as Parse reads it
-}
-
-// Examples gives the bundled recordings of the Marrow Quay exchange, which is
-// invented, as are the figures.
-func Examples() []Example {
-	return []Example{
-		{"marrow-quay-dial.csv",
-			"Marrow Quay exchange (invented): dial-pulse generator A, in good order",
-			"dial digits=1234567890 rate=10 break=64 gap=800ms repeat=2 jitter=50us bounce-close=2:0.1ms seed=1"},
-		{"marrow-quay-dial-slow.csv",
-			"Marrow Quay exchange (invented): dial-pulse generator B, governor slow and the break of the seventh digit long",
-			"dial digits=1234567890 rate=8.7 break=64 gap=800ms repeat=2 ramp=-6,-3,-1 break-at=7:72 jitter=0.2ms bounce-close=3:1.2ms seed=2"},
-		{"marrow-quay-busy-cam.csv",
-			"Marrow Quay exchange (invented): 60 IPM busy interrupter with five lobes, the third worn",
-			"cam ipm=60 break=50 lobes=5 lobe-errors=0,0,12ms,0,0 lobe-breaks=0,0,-35ms,0,0 turns=40 jitter=0.5ms bounce-close=3:1.5ms seed=3"},
-		{"marrow-quay-ringing.csv",
-			"Marrow Quay exchange (invented): ringing cadence 400/200/400/2000",
-			"cadence 400/200/400/2000 cycles=60 jitter=1ms bounce=2:0.8ms seed=4"},
-	}
 }

@@ -590,30 +590,6 @@ func TestDisturbancesStayWhereTheyAre(t *testing.T) {
 	}
 }
 
-func TestExamples(t *testing.T) {
-	files := map[string]bool{}
-	for _, x := range Examples() {
-		s := mustNew(t, x.Description)
-		if got := s.Spec().String(); got != x.Description {
-			t.Errorf("%s: canonical form is %s", x.File, got)
-		}
-		bytes := 0
-		for _, e := range read(s, all, 64) {
-			bytes += len(fmt.Sprintf("%d,%d,%d\n", e.At, e.Level, e.Seq))
-		}
-		if bytes > 39000 || bytes < 2000 {
-			t.Errorf("%s: %d bytes of rows", x.File, bytes)
-		}
-		if files[x.File] || !strings.Contains(x.Title, "invented") {
-			t.Errorf("%s: file named twice, or the title hides that it is invented", x.File)
-		}
-		files[x.File] = true
-	}
-	if len(files) != 4 {
-		t.Errorf("%d examples", len(files))
-	}
-}
-
 // genDescription makes a description out of all keys.
 func genDescription(t *rapid.T) string {
 	form := rapid.SampledFrom([]Form{Dial, Cam, Cadence}).Draw(t, "form")

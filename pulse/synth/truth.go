@@ -1,9 +1,9 @@
 package synth
 
-// Truth is what is known of a signal. Lengths are of the contact itself
-// without the drive's errors of speed and without disturbances; counts are of
-// what has been made so far, and may be ahead of the edges that Next has given
-// by one transition with its bounce.
+// Truth is what is known of a signal. Lengths are those of the contact without
+// errors of the drive's speed and without disturbances. Counts are of what has
+// been made so far, which may be one transition with its bounce more than the
+// edges that Next has given.
 type Truth struct {
 	// Dial.
 	Digits      string // of one round, without flashes and hang-ups
@@ -17,7 +17,6 @@ type Truth struct {
 	BreakAlsoNS               []int64 // the other lengths of a break
 	SegmentsNS                []int64
 	Lobes                     []Lobe
-	Gears                     []Gear
 
 	FirstOpeningNS int64
 	EndNS          int64 // ideal last closing; 0 when there is no end
@@ -28,7 +27,6 @@ type Truth struct {
 	Edges, Lost, LostSilent int64
 	Transitions             int64 // those of short breaks too
 	Bounced, ExtraEdges     int64
-	BounceSumNS             int64 // over bounced transitions
 	BounceMaxNS             int64
 	Chatter, ShortBreaks    int64
 
@@ -57,7 +55,6 @@ type Lobe struct {
 // Truth gives what is known so far.
 func (s *Signal) Truth() Truth {
 	t, spec, l := s.truth, s.spec, s.lay
-	t.PeriodNS = l.roundNS()
 	t.FirstOpeningNS = spec.LeadNS + l.spans[0].open
 	if l.total > 0 {
 		t.EndNS = spec.LeadNS + l.end()
@@ -71,14 +68,7 @@ func (s *Signal) Truth() Truth {
 		}
 		t.TrainPulses = spec.trainPulses()
 		t.GapNS = spec.GapNS
-		t.PeriodNS = float64(spec.Break.NS + spec.MakeNS)
-		if spec.MakeNS == 0 {
-			t.PeriodNS = 1e9 / spec.RatePPS
-		}
-		t.BreakAlsoNS = spec.alsoNS()
 	case Cam:
-		t.BreakAlsoNS = spec.alsoNS()
-		t.PeriodNS /= float64(spec.Lobes)
 		mean := 0.0
 		for i := range spec.Lobes {
 			mean += float64(at(spec.LobeErrorsNS, i)) / float64(spec.Lobes)
@@ -92,15 +82,13 @@ func (s *Signal) Truth() Truth {
 		}
 	}
 	if spec.Form == Cadence {
+		t.PeriodNS = l.roundNS()
 		t.SegmentsNS = append(t.SegmentsNS, spec.SegmentsNS...)
-	} else {
-		t.BreakNS = float64(spec.Break.NS)
-		if spec.Break.NS == 0 {
-			t.BreakNS = spec.Break.Percent / 100 * t.PeriodNS
-		}
-		t.MakeNS = t.PeriodNS - t.BreakNS
+		return t
 	}
-	t.Gears = append(t.Gears, spec.Gears...)
+	t.PeriodNS, t.BreakNS = spec.nominal()
+	t.MakeNS = t.PeriodNS - t.BreakNS
+	t.BreakAlsoNS = spec.alsoNS()
 	return t
 }
 

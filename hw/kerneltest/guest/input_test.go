@@ -322,27 +322,20 @@ func TestInitialLevel(t *testing.T) {
 	}
 }
 
-// The levels are those of the wire, or with ActiveLow their opposite.
-func TestPolarity(t *testing.T) {
-	b := newBank(t, "polarity", "DIAL")
+// The levels are those of the wire.
+func TestLevels(t *testing.T) {
+	b := newBank(t, "levels", "DIAL")
 	c := b.contact(t, 0)
-	for _, inverted := range []bool{false, true} {
-		c.set(pulse.High)
-		l := open(t, b.ref(0), hw.InputOptions{ActiveLow: inverted})
-		levels := []pulse.Level{l.InitialLevel()}
-		wait := collect(t, l, 2)
-		c.train(2, ms)
-		for _, e := range wait() {
-			levels = append(levels, e.Level)
-		}
-		want := []pulse.Level{pulse.High, pulse.Low, pulse.High}
-		if inverted {
-			want = []pulse.Level{pulse.Low, pulse.High, pulse.Low}
-		}
-		if !slices.Equal(levels, want) {
-			t.Errorf("inverted %v: levels %v, want %v", inverted, levels, want)
-		}
-		l.Close()
+	c.set(pulse.High)
+	l := open(t, b.ref(0), hw.InputOptions{})
+	levels := []pulse.Level{l.InitialLevel()}
+	wait := collect(t, l, 2)
+	c.train(2, ms)
+	for _, e := range wait() {
+		levels = append(levels, e.Level)
+	}
+	if want := []pulse.Level{pulse.High, pulse.Low, pulse.High}; !slices.Equal(levels, want) {
+		t.Errorf("levels %v, want %v", levels, want)
 	}
 }
 

@@ -41,8 +41,8 @@ func TestRefused(t *testing.T) {
 		}
 	}
 	refuse("held by the kernel", b.ref(1), hw.ErrBusy, `"relay driver"`)
-	l := open(t, b.ref(0), hw.InputOptions{Consumer: "someone else"})
-	refuse("held by a program", b.ref(0), hw.ErrBusy, `"someone else"`)
+	l := open(t, b.ref(0), hw.InputOptions{})
+	refuse("held by a program", b.ref(0), hw.ErrBusy, `"makebreak"`)
 	l.Close()
 
 	moved := b.ref(0)

@@ -15,9 +15,9 @@ import (
 	"makebreak/pulse"
 )
 
-func drive(t testing.TB, ref hw.LineRef, opt hw.OutputOptions) *hw.Output {
+func drive(t testing.TB, ref hw.LineRef, idle pulse.Level) *hw.Output {
 	t.Helper()
-	o, err := hw.OpenOutput(ref, opt)
+	o, err := hw.OpenOutput(ref, idle)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -37,31 +37,26 @@ func breaks(n int) iter.Seq[pulse.Edge] {
 	}
 }
 
-// A driven line has its idle level from the request to the end, also inverted.
+// A driven line has its idle level from the request to the end.
 func TestIdleLevel(t *testing.T) {
 	b := newBank(t, "drive", "SEND")
 	for _, c := range []struct {
-		opt        hw.OutputOptions
-		idle, high string
-	}{
-		{hw.OutputOptions{Idle: pulse.Low}, "0", "1"},
-		{hw.OutputOptions{Idle: pulse.High}, "1", "1"},
-		{hw.OutputOptions{Idle: pulse.Low, ActiveLow: true}, "1", "0"},
-		{hw.OutputOptions{Idle: pulse.High, ActiveLow: true}, "0", "0"},
-	} {
-		o := drive(t, b.ref(0), c.opt)
-		if got := b.level(t, 0); got != c.idle {
-			t.Errorf("%+v: requested at %s", c.opt, got)
+		idle  pulse.Level
+		shown string
+	}{{pulse.Low, "0"}, {pulse.High, "1"}} {
+		o := drive(t, b.ref(0), c.idle)
+		if got := b.level(t, 0); got != c.shown {
+			t.Errorf("idle %s: requested at %s", c.shown, got)
 		}
-		if err := o.Set(pulse.High); err != nil || b.level(t, 0) != c.high {
-			t.Errorf("%+v: set high: %s, %v", c.opt, b.level(t, 0), err)
+		if err := o.Set(pulse.High); err != nil || b.level(t, 0) != "1" {
+			t.Errorf("idle %s: set high: %s, %v", c.shown, b.level(t, 0), err)
 		}
-		if err := errors.Join(o.Set(c.opt.Idle), o.Set(1-c.opt.Idle)); err != nil {
+		if err := errors.Join(o.Set(c.idle), o.Set(1-c.idle)); err != nil {
 			t.Error(err)
 		}
 		// The simulated chip reverts to its pull once the line is free: look before.
-		if err := o.Set(c.opt.Idle); err != nil || b.level(t, 0) != c.idle {
-			t.Errorf("%+v: idle: %s, %v", c.opt, b.level(t, 0), err)
+		if err := o.Set(c.idle); err != nil || b.level(t, 0) != c.shown {
+			t.Errorf("idle %s: %s, %v", c.shown, b.level(t, 0), err)
 		}
 		if err := o.Close(); err != nil {
 			t.Error(err)
@@ -73,7 +68,7 @@ func TestIdleLevel(t *testing.T) {
 // and the measuring line sees what the report claims.
 func TestPlay(t *testing.T) {
 	b := newBank(t, "loop", "SEND", "MEASURE")
-	o := drive(t, b.ref(0), hw.OutputOptions{})
+	o := drive(t, b.ref(0), pulse.Low)
 	l := open(t, b.ref(1), hw.InputOptions{})
 	wire := b.contact(t, 1)
 	const n = 600
@@ -116,7 +111,7 @@ func TestPlay(t *testing.T) {
 // A goroutine that keeps the only processor busy does not make pulses late.
 func TestPlayBusy(t *testing.T) {
 	b := newBank(t, "busy", "SEND")
-	o := drive(t, b.ref(0), hw.OutputOptions{})
+	o := drive(t, b.ref(0), pulse.Low)
 	stop := make(chan struct{})
 	var turns atomic.Int64
 	go func() {
@@ -146,7 +141,7 @@ func TestPlayBusy(t *testing.T) {
 // However a play ends, the line is idle after it.
 func TestPlayEndsIdle(t *testing.T) {
 	b := newBank(t, "ends", "SEND")
-	o := drive(t, b.ref(0), hw.OutputOptions{})
+	o := drive(t, b.ref(0), pulse.Low)
 	idle := func(what string) {
 		t.Helper()
 		if got := b.level(t, 0); got != "0" {
@@ -197,7 +192,7 @@ func TestCoupler(t *testing.T) {
 	b := newBank(t, "coupler", "SEND", "MEASURE")
 	stop := b.couple(t, 0, 1, 150*time.Microsecond, 300*time.Microsecond)
 	defer stop()
-	o := drive(t, b.ref(0), hw.OutputOptions{})
+	o := drive(t, b.ref(0), pulse.Low)
 	l := open(t, b.ref(1), hw.InputOptions{})
 	const n = 600
 	wait := collect(t, l, 2*n)

@@ -56,7 +56,7 @@ func main() {
 
 	cmd := exec.Command(list("/args")[0], list("/args")[1:]...)
 	cmd.Dir = "/tmp"
-	cmd.Env = append(list("/env"), "HOME=/tmp", "PATH=/")
+	cmd.Env = []string{"HOME=/tmp", "PATH=/"}
 	cmd.Stdout, cmd.Stderr = out, out
 	if err := cmd.Run(); cmd.ProcessState == nil {
 		panic(err)

@@ -42,7 +42,7 @@ func TestLogStopped(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	ran := make(chan error, 1)
 	go func() { ran <- s.Run(ctx) }()
-	if err := s.Flush(ctx); err != nil {
+	if err := s.Flush(); err != nil {
 		t.Fatal(err)
 	}
 	stop()
@@ -116,7 +116,7 @@ func TestLogFromEveryStart(t *testing.T) {
 		ctx, stop := context.WithCancel(t.Context())
 		ran := make(chan error, 1)
 		go func() { ran <- s.Run(ctx) }()
-		if err := s.Flush(ctx); err != nil {
+		if err := s.Flush(); err != nil {
 			t.Fatal(err)
 		}
 		stop()

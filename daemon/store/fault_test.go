@@ -54,14 +54,14 @@ func TestLockedByAnother(t *testing.T) {
 	}
 	c.Append(numbered(begin+1e9, 11, 10))
 	for range 2 {
-		if err := s.commit(false); err == nil {
+		if err := s.Flush(); err == nil {
 			t.Fatal("no error")
 		}
 	}
 	if got, _ := replay(t, s.Log, Span{}, "dial A"); len(got) != 10 {
 		t.Errorf("%d edges while locked", len(got))
 	}
-	if st := s.Stats(); st.PendingEdges != 10 || st.Lag < writerWaits {
+	if st := s.Stats(); st.PendingEdges != 10 || st.Lag < commitWait {
 		t.Errorf("while locked: %+v", st)
 	}
 	if err := tx.Rollback(); err != nil {
@@ -89,7 +89,7 @@ func TestFileRemoved(t *testing.T) {
 	}
 	clock.advance(time.Minute)
 	c.Append(numbered(clock.mono(), 2001, 10))
-	if err := s.commit(false); err == nil || !strings.Contains(err.Error(), "log file is gone") {
+	if err := s.Flush(); err == nil || !strings.Contains(err.Error(), "log file is gone") {
 		t.Fatal(err)
 	}
 	mustCommit(t, s)
@@ -267,7 +267,7 @@ func TestHalfMadeFile(t *testing.T) {
 	if err := os.WriteFile(path, nil, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	db, err := openWriter(path, writerWaits)
+	db, err := openWriter(path, commitWait)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -568,11 +568,11 @@ func TestCommitMeetsDamage(t *testing.T) {
 			}
 		}})
 		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
-		if err := s.commit(false); err == nil {
+		if err := s.Flush(); err == nil {
 			t.Fatal("no error")
 		}
 		diff(t, faults{"damaged"}, told)
-		err = s.commit(false)
+		err = s.Flush()
 		if !aside {
 			if err == nil || s.Stats().PendingEdges != 10 {
 				t.Errorf("%v, %+v", err, s.Stats())

@@ -222,7 +222,7 @@ func (s *Store) Flush() error {
 	if s.closed {
 		return errClosed
 	}
-	return s.Flush()
+	return s.commit(false)
 }
 
 // Close commits what is left, marks the session as stopped and closes the

@@ -63,11 +63,11 @@ func (c *contact) report(kind live.Finding, n uint64, now pulse.Stamp) {
 	}
 	switch kind {
 	case live.Missing:
-		c.find(kind, c.stamp, number(n, "interruption is missing", "interruptions are missing"), times)
+		c.find(kind, c.stamp, figure.Plural(n, "interruption is missing", "interruptions are missing"), times)
 	case live.Extra:
-		c.find(kind, c.stamp, number(n, "extra interruption", "extra interruptions"), times)
+		c.find(kind, c.stamp, figure.Plural(n, "extra interruption", "extra interruptions"), times)
 	case live.LostEdges:
-		c.find(kind, c.stamp, number(n, "edge was lost on the way", "edges were lost on the way"), times)
+		c.find(kind, c.stamp, figure.Plural(n, "edge was lost on the way", "edges were lost on the way"), times)
 	case live.Stuck:
 		state := "open"
 		if c.closed() {
@@ -89,8 +89,6 @@ func (c *contact) report(kind live.Finding, n uint64, now pulse.Stamp) {
 		c.find(kind, now, text+again, times)
 	}
 }
-
-func number(n uint64, one, many string) string { return figure.Plural(int(min(n, 1e9)), one, many) }
 
 func (c *contact) lookForStuck(now pulse.Stamp) {
 	most := c.live.StuckAfter()

@@ -384,7 +384,7 @@ func (w *watch) notices() (all []string) {
 		all = append(all, "The log was damaged: what came before this start or fault is kept as "+s.SetAside+", and a new log was begun.")
 	}
 	if s.DroppedEdges > 0 {
-		all = append(all, figure.Count(int(min(s.DroppedEdges, 1e9)))+" edges since the start are not in the log.")
+		all = append(all, figure.Count(s.DroppedEdges)+" edges since the start are not in the log.")
 	}
 	if t := w.watchdog.stalled(&s); t != "" {
 		all = append(all, "No progress: "+t+".")

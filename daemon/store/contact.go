@@ -14,7 +14,8 @@ import (
 
 // A Contact takes the edges of one contact of a Store.
 type Contact struct {
-	name string
+	name      string
+	configure row // logs its configuration, nil before it has one; Store.mu guards it
 
 	// Only a commit uses these.
 	id       int64  // row, 0 until registered

@@ -100,6 +100,10 @@ func TestFileRemoved(t *testing.T) {
 	if len(fs) != 2 || fs[0] != "damage: the log that was written here until 2024-03-30T12:00:19.990Z is gone, and a new one begun" || !strings.HasPrefix(fs[1], "log fault: the log could not be written for") {
 		t.Error(fs)
 	}
+	cfgs, err := s.Configurations(t.Context(), "")
+	if err != nil || len(cfgs) != 1 || cfgs[0].Source != dialA.Source || string(cfgs[0].Settings) != string(dialA.Settings) {
+		t.Errorf("%+v, %v", cfgs, err)
+	}
 	// What was in the block that was being filled comes along.
 	if last := got[len(got)-1]; last.Seq != 2010 || got[len(got)-11].Seq != 2000 {
 		t.Errorf("%+v", last)

@@ -158,6 +158,9 @@ ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edge
 		s.mu.Lock()
 		for _, c := range s.list {
 			c.forget()
+			if c.configure != nil {
+				s.rows = append(s.rows, c.configure)
+			}
 		}
 		s.mu.Unlock()
 	}

@@ -345,12 +345,16 @@ func (s *Store) Contact(cfg Configuration) *Contact {
 	if len(cfg.Settings) == 0 {
 		cfg.Settings = json.RawMessage("{}")
 	}
-	s.add(func(w *writer) error {
+	configure := func(w *writer) error {
 		return w.exec(`INSERT INTO configurations (contact, session, mono_ns, wall_ns, source, kind, closed, settings)
 SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE (?5, ?6, ?7, ?8) IS NOT (
   SELECT source, kind, closed, settings FROM configurations WHERE contact = ?1 ORDER BY id DESC LIMIT 1)`,
 			c.key(), w.session, int64(a.Mono), a.Wall.UnixNano(), cfg.Source, cfg.Kind.String(), cfg.Polarity.String(), string(cfg.Settings))
-	})
+	}
+	s.mu.Lock()
+	c.configure = configure
+	s.mu.Unlock()
+	s.add(configure)
 	return c
 }
 

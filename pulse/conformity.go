@@ -63,20 +63,7 @@ func OnLimit(observed, limit float64) bool {
 // never a pass of the whole, and never hides a value found beyond its limit.
 // Anything but the five statements counts as NotMeasured.
 func Worst(a, b Statement) Statement {
-	rank := func(s Statement) int {
-		switch s {
-		case Pass:
-			return 0
-		case ConditionalPass:
-			return 1
-		case ConditionalFail:
-			return 3
-		case Fail:
-			return 4
-		}
-		return 2
-	}
-	return [...]Statement{Pass, ConditionalPass, NotMeasured, ConditionalFail, Fail}[max(rank(a), rank(b))]
+	return [...]Statement{Pass, ConditionalPass, NotMeasured, ConditionalFail, Fail}[max(a.Severity(), b.Severity())]
 }
 
 // UpperBound95 is the one-sided 95 % upper confidence bound, from 0 to 1, on
@@ -94,26 +81,4 @@ func UpperBound95(out, of int) (fraction float64, ok bool) {
 		return 1, true
 	}
 	return mathext.InvRegIncBeta(float64(out)+1, float64(of-out), 0.95), true
-}
-
-// ProbabilityOfConformity is the probability that a quantity lies from lo to
-// hi when it is known to be y with standard uncertainty u, normally distributed
-// (JCGM 106:2012, clause 7). An infinite lo or hi makes the interval one-sided. With
-// u = 0 it is 1 or 0. NaN for a negative u, lo above hi, or a NaN.
-func ProbabilityOfConformity(y, u, lo, hi float64) float64 {
-	switch {
-	case math.IsNaN(y) || !(u >= 0) || !(lo <= hi):
-		return math.NaN()
-	case u == 0:
-		if lo <= y && y <= hi {
-			return 1
-		}
-		return 0
-	}
-	a, b := (lo-y)/u, (hi-y)/u
-	if a > 0 { // the same by symmetry, without the cancellation in 1 − 1
-		a, b = -b, -a
-	}
-	phi := func(z float64) float64 { return math.Erfc(-z/math.Sqrt2) / 2 }
-	return phi(b) - phi(a)
 }

@@ -57,7 +57,7 @@ func percent(b, t int64) float64 { return 100 * float64(b) / float64(t) }
 func ratio(b, t int64) float64 { return float64(b) / float64(t-b) }
 
 // pairs fills with a function of each break and its period.
-func pairs(brk, per *Durations, f func(b, t int64) float64) func(dst []float64, from int) {
+func pairs(brk, per *durations, f func(b, t int64) float64) func(dst []float64, from int) {
 	return func(dst []float64, from int) {
 		var b, t [256]int64
 		for len(dst) > 0 {
@@ -116,8 +116,8 @@ const (
 type trainList struct {
 	n     int
 	last  Stamp
-	steps Durations // from start to start
-	kinds Durations // pulses, and below them the flags
+	steps durations // from start to start
+	kinds durations // pulses, and below them the flags
 }
 
 const trainFlags = 3 // bits
@@ -140,7 +140,7 @@ func (l *trainList) all(yield func(trainRec) bool) {
 	}
 }
 
-// dialReader reads transitions as dial pulses. It keeps Durations of
+// dialReader reads transitions as dial pulses. It keeps durations of
 // breaks and periods, for exact percentiles.
 type dialReader struct {
 	n                                      *Counts // of the Meter
@@ -173,9 +173,9 @@ type dialReader struct {
 	clean       int       // openings and closings without
 	xBounce     extreme   // of bounce
 
-	brk, per Durations // break and period of each pulse that has a period
-	tail     Durations // break of the last pulse of each train
-	gaps     Durations // interdigit gaps
+	brk, per durations // break and period of each pulse that has a period
+	tail     durations // break of the last pulse of each train
+	gaps     durations // interdigit gaps
 	trains   trainList
 
 	xBreak, xMake, xRate, xPercent, xGap extreme
@@ -509,7 +509,7 @@ func (d *dialReader) list() Trains {
 func (d *dialReader) result() *Dial {
 	stat := func(q Quantity) Stat {
 		n, fill, _, _ := d.values(q)
-		return StatOf(n, fill)
+		return statOf(n, fill)
 	}
 	r := &Dial{
 		Digits: d.digits(), Coding: d.coding.String(), Pulses: int(d.n.Pulses), ShortBreaks: int(d.n.ShortBreaks),

@@ -11,11 +11,11 @@ import (
 // recording, and one allocation for thousands of edges on a long one.
 const chunkLen = 1 << 12
 
-// Durations is an append-only list of durations in nanoseconds. Each takes as
+// durations is an append-only list of durations in nanoseconds. Each takes as
 // many bytes, 0 to 4, as the spread of the 4096 that came with it needs: 3 for
 // a contact that wanders by milliseconds, 8 more for one above 2.147 s
 // (math.MaxInt32) or below 0. The zero value is empty and ready.
-type Durations struct {
+type durations struct {
 	n    int // values in the chunks and the tail
 	full []chunk
 	tail *[chunkLen]int32 // the last values, not packed yet
@@ -32,7 +32,7 @@ type chunk struct {
 }
 
 // Add appends one duration.
-func (d *Durations) Add(ns int64) {
+func (d *durations) Add(ns int64) {
 	if d.tail == nil {
 		d.tail = new([chunkLen]int32)
 	}
@@ -71,13 +71,13 @@ func packed(cells *[chunkLen]int32) chunk {
 // AddZeros adds n durations of 0 and stores nothing but their number. They
 // come before all that Add appended, so it suits only lists whose order does
 // not matter. n below 1 adds none.
-func (d *Durations) AddZeros(n int) { d.zeros += max(n, 0) }
+func (d *durations) AddZeros(n int) { d.zeros += max(n, 0) }
 
 // Len is the number of durations, zeros of AddZeros included.
-func (d *Durations) Len() int { return d.zeros + d.n }
+func (d *durations) Len() int { return d.zeros + d.n }
 
 // At gives duration i, from 0. Like an index of a slice, i must be in range.
-func (d *Durations) At(i int) int64 {
+func (d *durations) At(i int) int64 {
 	var one [1]int64
 	fill(d, one[:], i)
 	return one[0]
@@ -86,7 +86,7 @@ func (d *Durations) At(i int) int64 {
 const outOfRange = "pulse: durations out of range"
 
 // All ranges over index and duration.
-func (d *Durations) All() iter.Seq2[int, int64] {
+func (d *durations) All() iter.Seq2[int, int64] {
 	return func(yield func(int, int64) bool) {
 		var block [256]int64
 		for from := 0; from < d.Len(); from += len(block) {
@@ -103,11 +103,11 @@ func (d *Durations) All() iter.Seq2[int, int64] {
 
 // Fill copies the len(dst) durations that begin at index from. It panics when
 // there are fewer, as slicing would.
-func (d *Durations) Fill(dst []int64, from int) { fill(d, dst, from) }
+func (d *durations) Fill(dst []int64, from int) { fill(d, dst, from) }
 
 // FillFloat is Fill in a unit of unitNS nanoseconds: 1e6 gives ms. It divides,
 // so that 60 ms come out as the float64 nearest to 60.
-func (d *Durations) FillFloat(dst []float64, from int, unitNS float64) {
+func (d *durations) FillFloat(dst []float64, from int, unitNS float64) {
 	fill(d, dst, from)
 	for i := range dst {
 		dst[i] /= unitNS
@@ -115,7 +115,7 @@ func (d *Durations) FillFloat(dst []float64, from int, unitNS float64) {
 }
 
 // Sum is the sum of all durations in nanoseconds, 0 when there are none.
-func (d *Durations) Sum() int64 {
+func (d *durations) Sum() int64 {
 	var sum int64
 	for _, ns := range d.All() {
 		sum += ns
@@ -123,7 +123,7 @@ func (d *Durations) Sum() int64 {
 	return sum
 }
 
-func fill[T int64 | float64](d *Durations, dst []T, from int) {
+func fill[T int64 | float64](d *durations, dst []T, from int) {
 	if from < 0 || from+len(dst) > d.Len() {
 		panic(outOfRange)
 	}
@@ -180,7 +180,7 @@ func unpack[T int64 | float64](c *chunk, dst []T, from int) {
 // counts how often each below most came, in a table.
 type unordered struct {
 	most    int64
-	list    Durations
+	list    durations
 	table   []uint32 // [ns]: how many
 	inTable int
 	// Where FillFloat goes on: index next is number used of those in the cell.
@@ -190,7 +190,7 @@ type unordered struct {
 func (u *unordered) add(ns int64) {
 	if u.table == nil && int64(u.list.n) >= u.most && u.most > 0 { // what the table takes, or nearly
 		list := u.list
-		u.list, u.table = Durations{zeros: list.zeros}, make([]uint32, u.most)
+		u.list, u.table = durations{zeros: list.zeros}, make([]uint32, u.most)
 		list.zeros = 0
 		for _, ns := range list.All() {
 			u.add(ns)
@@ -206,7 +206,7 @@ func (u *unordered) add(ns int64) {
 
 func (u *unordered) Len() int { return u.inTable + u.list.Len() }
 
-// FillFloat is that of Durations; it goes fastest on from where it ended.
+// FillFloat is that of durations; it goes fastest on from where it ended.
 func (u *unordered) FillFloat(dst []float64, from int, unitNS float64) {
 	if from < u.next {
 		u.cell, u.used, u.next = 0, 0, 0

@@ -19,7 +19,7 @@ func TestDurations(t *testing.T) {
 		some := rapid.SliceOfN(ns, 1, 50).Draw(t, "some")
 		zeros := rapid.SampledFrom([]int{0, 0, 1, 3, 700}).Draw(t, "zeros")
 		n := rapid.SampledFrom([]int{0, 1, len(some), chunkLen - 1, chunkLen, chunkLen + 1, 2*chunkLen + 7}).Draw(t, "n")
-		var d Durations
+		var d durations
 		want := make([]int64, zeros, zeros+n)
 		var sum int64
 		for i := range n {
@@ -62,7 +62,7 @@ func TestDurations(t *testing.T) {
 }
 
 func TestDurationsAllStops(t *testing.T) {
-	var d Durations
+	var d durations
 	d.AddZeros(10)
 	n := 0
 	for range d.All() {
@@ -76,7 +76,7 @@ func TestDurationsAllStops(t *testing.T) {
 }
 
 func TestDurationsOutOfRange(t *testing.T) {
-	var d Durations
+	var d durations
 	d.AddZeros(2)
 	d.Add(5)
 	for name, f := range map[string]func(){
@@ -97,7 +97,7 @@ func TestDurationsOutOfRange(t *testing.T) {
 
 // Less than one allocation for a thousand durations.
 func TestDurationsAllocations(t *testing.T) {
-	var d Durations
+	var d durations
 	if perThousand := testing.AllocsPerRun(1000, func() {
 		for range 1000 {
 			d.Add(60e6)
@@ -116,7 +116,7 @@ func TestDurationsPacked(t *testing.T) {
 		{60e6, 0, 0}, {60e6, 255, 1}, {60e6, 256, 2}, {60e6, 65535, 2}, {60e6, 65536, 3}, {0, 1<<24 - 1, 3}, {60e6, 1 << 24, 4}, {0, math.MaxInt32, 4},
 		{-1, 1, 2}, // most are places in the list of what does not fit
 	} {
-		var d Durations
+		var d durations
 		for i := range int64(3 * chunkLen) {
 			d.Add(tt.least + i%7*tt.spread/6)
 		}
@@ -181,10 +181,10 @@ func TestUnordered(t *testing.T) {
 
 func BenchmarkDurationsAdd(b *testing.B) {
 	b.ReportAllocs()
-	var d Durations
+	var d durations
 	for b.Loop() {
 		if d.Add(60e6); d.n == 1<<22 {
-			d = Durations{}
+			d = durations{}
 		}
 	}
 }

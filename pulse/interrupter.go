@@ -11,7 +11,7 @@ const stillGrace = 0.5
 const learntCycles = 8
 
 // interrupterReader reads transitions as an interrupter's cycles. It keeps
-// Durations of breaks, makes and periods.
+// durations of breaks, makes and periods.
 type interrupterReader struct {
 	onCycle    func(*CycleRow)
 	forget     bool
@@ -66,8 +66,8 @@ type interrupterReader struct {
 	n                                *Counts // of the Meter
 	speeds                           []SpeedChange
 	moreSpeeds                       int
-	brk, per                         Durations   // per whole cycle: sum of breaks, period
-	seg                              []Durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
+	brk, per                         durations   // per whole cycle: sum of breaks, period
+	seg                              []durations // segment by segment, in the pattern's order: break 0, make 0, break 1 …
 	xBreak, xMake, xPeriod, xPercent extreme
 	xSeg                             []extreme
 	phase                            phaseFit
@@ -155,7 +155,7 @@ func (r *interrupterReader) begin(last bool) {
 	} else if given == nil {
 		r.cadence = k > 1
 	}
-	r.seg = make([]Durations, 2*k)
+	r.seg = make([]durations, 2*k)
 	r.xSeg = make([]extreme, 2*k)
 	r.got = make([]opening, 0, k)
 	r.sig.init(r.lobes, r.marks, r.marksBy, r.lobesKnown)
@@ -486,7 +486,7 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 func (r *interrupterReader) result(first Stamp) *Interrupter {
 	stat := func(q Quantity) Stat {
 		n, fill, _, _ := r.values(q, 0)
-		return StatOf(n, fill)
+		return statOf(n, fill)
 	}
 	res := &Interrupter{
 		Cycles: int(r.n.Cycles), Missing: int(r.n.Missing), Extra: int(r.n.Extra), Due: int(r.n.CyclesDue), Slips: int(r.n.PhaseSlips),
@@ -506,7 +506,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	if r.cadence {
 		for i := range r.seg {
 			n, fill, _, _ := r.values(SegmentMS, i+1)
-			s := Segment{Segment: i + 1, State: "make", NominalMS: float64(r.nominal(i)) / 1e6, MS: StatOf(n, fill)}
+			s := Segment{Segment: i + 1, State: "make", NominalMS: float64(r.nominal(i)) / 1e6, MS: statOf(n, fill)}
 			if i%2 == 1 {
 				s.State = "break"
 			}
@@ -557,7 +557,7 @@ func (r *interrupterReader) values(q Quantity, segment int) (n int, fill func(ds
 }
 
 // everyOther takes the stores of the breaks (from 0) or of the makes (from 1).
-func everyOther(seg []Durations, from int) (s []durationStore) {
+func everyOther(seg []durations, from int) (s []durationStore) {
 	for i := from; i < len(seg); i += 2 {
 		s = append(s, &seg[i])
 	}

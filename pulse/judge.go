@@ -58,7 +58,7 @@ func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
 	if m.kind == KindInterrupter {
 		breaks = m.cam.follow.pat.k()
 	}
-	return m.setup.CycleBudget(q, breaks, breakNS, periodNS)
+	return m.setup.Budget(q, breaks, breakNS, periodNS)
 }
 
 // judge states whether the measurement keeps the limits of p.

@@ -1,5 +1,7 @@
 package pulse
 
+import "strconv"
+
 // A Quantity names a measured figure as the measurement document does; the
 // unit is in the name.
 type Quantity string
@@ -46,16 +48,9 @@ type Limit struct {
 // "segment_3_ms", all else the quantity itself.
 func (l Limit) Name() string {
 	if l.Quantity == SegmentMS {
-		return "segment_" + itoa(l.Segment) + "_ms"
+		return "segment_" + strconv.Itoa(l.Segment) + "_ms"
 	}
 	return string(l.Quantity)
-}
-
-func itoa(n int) string {
-	if n >= 10 {
-		return itoa(n/10) + string(rune('0'+n%10))
-	}
-	return string(rune('0' + n))
 }
 
 // A Profile is a set of limits that one document sets for one use, with the

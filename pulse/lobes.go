@@ -66,10 +66,10 @@ type LobeFigure struct {
 // openings within a turn on either side that does the same (see weighted).
 type lobeSignature struct {
 	n    int
-	late []Moments // opening error, ns
-	brk  []Moments // break, ns
-	step Moments   // spacing of openings, ns
-	norm Moments   // sum of squared weights of the openings in an error
+	late []moments // opening error, ns
+	brk  []moments // break, ns
+	step moments   // spacing of openings, ns
+	norm moments   // sum of squared weights of the openings in an error
 	from Stamp     // of the first opening
 	any  bool
 
@@ -88,7 +88,7 @@ type lobeSignature struct {
 
 func (s *lobeSignature) init(lobes int) {
 	*s = lobeSignature{n: lobes, half: lobes / 2}
-	s.late, s.brk = make([]Moments, lobes), make([]Moments, lobes)
+	s.late, s.brk = make([]moments, lobes), make([]moments, lobes)
 	size := 2*lobes + 1
 	s.at, s.seen, s.last = make([]int64, size), make([]bool, size), make([]int, lobes)
 	s.nj, s.s1, s.s2 = make([]float64, lobes), make([]float64, lobes), make([]float64, lobes)
@@ -103,7 +103,7 @@ func (s *lobeSignature) clear() {
 	clear(s.late)
 	clear(s.brk)
 	clear(s.seen)
-	s.step, s.norm, s.any = Moments{}, Moments{}, false
+	s.step, s.norm, s.any = moments{}, moments{}, false
 }
 
 // plain is the weight in a turn's mean of the opening x after its centre.
@@ -318,7 +318,7 @@ func (s *lobeSignature) merge(o *lobeSignature, turn int) {
 func (s *lobeSignature) figures() []LobeFigure {
 	const drawn = 6 // turns that the common spread counts as
 	f := make([]LobeFigure, s.n)
-	pooled := func(all []Moments) float64 {
+	pooled := func(all []moments) float64 {
 		sum, dof := 0.0, 0
 		for i := range all {
 			if n := all[i].N(); n > 1 {
@@ -328,7 +328,7 @@ func (s *lobeSignature) figures() []LobeFigure {
 		return sum / float64(max(dof, 1))
 	}
 	late, brk := pooled(s.late), pooled(s.brk)
-	se := func(m *Moments, all float64) float64 {
+	se := func(m *moments, all float64) float64 {
 		n := float64(m.N())
 		return math.Sqrt((m.m2 + drawn*all) / (max(n-1, 0) + drawn) / n)
 	}

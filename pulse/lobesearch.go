@@ -29,7 +29,7 @@ type lobeTurns struct {
 }
 
 // cycleMoments are of periods and of breaks.
-type cycleMoments [2]Moments
+type cycleMoments [2]moments
 
 // Cycle takes a cycle as an Observer gets it.
 func (s *LobeSearch) Cycle(c *CycleRow) {

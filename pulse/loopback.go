@@ -1,8 +1,8 @@
 package pulse
 
 import (
-	"cmp"
 	"errors"
+	"maps"
 	"math"
 	"slices"
 )
@@ -14,9 +14,9 @@ type Driven struct {
 	Closed bool
 }
 
-// A Loopback is what a chain did to edges that were sent through it, all in
-// nanoseconds. The sending end's own part cannot be told from the coupler's
-// and is contained in every figure.
+// A Loopback is what a measuring chain did to edges that were sent through it,
+// all in nanoseconds. The part of the sending end cannot be told from that of
+// the opto-coupler, and is in every figure.
 type Loopback struct {
 	Sent, Seen  int `json:"-"`
 	Lost        int `json:"lost_edges"`  // sent but not seen
@@ -25,14 +25,14 @@ type Loopback struct {
 	Openings    int `json:"openings"`
 	DelayClose  Num `json:"delay_close_ns"` // mean, from the write to the stamp
 	DelayOpen   Num `json:"delay_open_ns"`
-	EdgeNoise   Num `json:"edge_noise_ns"`  // standard deviation of one edge about its mean delay and the drift
-	Asymmetry   Num `json:"asymmetry_ns"`   // opening less closing delay: how much longer makes are shown
-	AsymmetryU  Num `json:"asymmetry_u_ns"` // standard uncertainty, its change with the break's length included
-	Linearity   Num `json:"linearity_ppm"`  // growth of the break's error with its length
+	EdgeNoise   Num `json:"edge_noise_ns"`  // standard deviation of one edge from its mean delay and the drift
+	Asymmetry   Num `json:"asymmetry_ns"`   // opening delay less closing delay: how much longer makes are shown
+	AsymmetryU  Num `json:"asymmetry_u_ns"` // standard uncertainty, including its change with the length of the break
+	Linearity   Num `json:"linearity_ppm"`  // growth of the error of a break with its length
 	LinearityU  Num `json:"linearity_u_ppm"`
 	DriftNSPerS Num `json:"drift_ns_per_s"` // of the delay
 	DriftU      Num `json:"drift_u_ns_per_s"`
-	// Lengths are the break lengths sent, each with its mean error.
+	// Lengths are the lengths of the breaks that were sent, each with its mean error.
 	Lengths []LoopbackLength `json:"lengths"`
 }
 
@@ -44,21 +44,26 @@ type LoopbackLength struct {
 	SE      Num     `json:"error_se_ns"`
 }
 
-// matchEarly is how long before the end of its write an edge may be stamped:
-// the stamp is taken while the write is still under way.
-const matchEarly = 2e6
+const (
+	// matchEarly is how long before the end of its write an edge may be stamped:
+	// the stamp is taken while the write is still under way.
+	matchEarly = 2e6
+	// minLoopbackBreaks is the least number of breaks that tell a noise.
+	minLoopbackBreaks = 8
+)
 
 // AnalyseLoopback compares the edges that were sent with those that came back.
 // Both must be in order of time. It needs at least eight breaks.
 func AnalyseLoopback(sent []Driven, seen []Edge, polarity Polarity) (*Loopback, error) {
 	type pair struct {
-		d      Driven
+		Driven
 		delay  float64
-		before bool // the edge before it was matched too
+		before bool // the edge sent before it came back too
 	}
 	r := &Loopback{Sent: len(sent), Seen: len(seen), Lengths: []LoopbackLength{}}
 	var pairs []pair
-	j, whole := 0, false
+	var opening, closing moments // delays
+	j, before := 0, false
 	for i, d := range sent {
 		for j < len(seen) && seen[j].At < d.At-matchEarly {
 			j++
@@ -68,115 +73,71 @@ func AnalyseLoopback(sent []Driven, seen []Edge, polarity Polarity) (*Loopback, 
 		if i+1 < len(sent) {
 			end = sent[i+1].At - matchEarly
 		}
-		if j < len(seen) && seen[j].At < end && seen[j].Level <= High && polarity.Closed(seen[j].Level) == d.Closed {
-			pairs = append(pairs, pair{d, float64(seen[j].At - d.At), whole})
-			j++
-			whole = true
+		if j == len(seen) || seen[j].At >= end || seen[j].Level > High || polarity.Closed(seen[j].Level) != d.Closed {
+			r.Lost++
+			before = false
 			continue
 		}
-		r.Lost++
-		whole = false
+		p := pair{d, float64(seen[j].At - d.At), before}
+		pairs = append(pairs, p)
+		if d.Closed {
+			closing.Add(p.delay)
+		} else {
+			opening.Add(p.delay)
+		}
+		j++
+		before = true
 	}
 	r.Extra += len(seen) - j
-
-	var mean [2]Moments
-	index := func(closed bool) int {
-		if closed {
-			return 1
-		}
-		return 0
-	}
-	for _, p := range pairs {
-		mean[index(p.d.Closed)].Add(p.delay)
-	}
-	r.Openings, r.Closings = mean[0].N(), mean[1].N()
-	if r.Openings < 8 || r.Closings < 8 {
+	r.Openings, r.Closings = opening.N(), closing.N()
+	if r.Openings < minLoopbackBreaks || r.Closings < minLoopbackBreaks {
 		return r, errors.New("too few edges came back: at least 8 breaks are needed")
 	}
-	open, _ := mean[0].Mean()
-	closing, _ := mean[1].Mean()
-	r.DelayOpen, r.DelayClose, r.Asymmetry = Known(open), Known(closing), Known(open-closing)
+	open, _ := opening.Mean()
+	closed, _ := closing.Mean()
+	r.DelayOpen, r.DelayClose, r.Asymmetry = Known(open), Known(closed), Known(open-closed)
 
-	// Drift and noise, each sense about its own mean.
-	t0 := pairs[0].d.At
-	var x, y []float64
-	for _, p := range pairs {
-		m := closing
-		if !p.d.Closed {
-			m = open
+	var drift lineFit     // of the delays from their means, ns a second
+	var linearity lineFit // of the errors of breaks over their lengths: ns a ms is ppm
+	lengths := map[int64]*moments{}
+	for i, p := range pairs {
+		mean := open
+		if p.Closed {
+			mean = closed
 		}
-		x = append(x, float64(p.d.At-t0)/1e9)
-		y = append(y, p.delay-m)
-	}
-	slope, slopeU, rest := line(x, y)
-	r.DriftNSPerS, r.DriftU, r.EdgeNoise = slope, slopeU, rest
-
-	// Break by break: error against length.
-	groups := map[int64]*Moments{}
-	x, y = x[:0], y[:0]
-	for i := 1; i < len(pairs); i++ {
-		a, b := pairs[i-1], pairs[i]
-		if a.d.Closed || !b.d.Closed || !b.before {
+		drift.add(float64(p.At-pairs[0].At)/1e9, p.delay-mean)
+		if i == 0 || !p.Closed || !p.before || pairs[i-1].Closed {
 			continue
 		}
-		length := int64(b.d.At - a.d.At)
-		x = append(x, float64(length)/1e6)
-		y = append(y, b.delay-a.delay)
-		ms := (length + 5e5) / 1e6
-		if groups[ms] == nil {
-			groups[ms] = &Moments{}
+		length, e := int64(p.At-pairs[i-1].At), p.delay-pairs[i-1].delay
+		linearity.add(ms(float64(length)), e)
+		rounded := (length + 5e5) / 1e6
+		if lengths[rounded] == nil {
+			lengths[rounded] = &moments{}
 		}
-		groups[ms].Add(b.delay - a.delay)
+		lengths[rounded].Add(e)
 	}
-	slope, slopeU, _ = line(x, y) // ns per ms is ppm
-	r.Linearity, r.LinearityU = slope, slopeU
-	var between, within Moments
-	for ms, m := range groups {
+	r.DriftNSPerS, r.DriftU, r.EdgeNoise = drift.slope()
+	r.Linearity, r.LinearityU, _ = linearity.slope()
+	var between, within moments
+	for _, length := range slices.Sorted(maps.Keys(lengths)) {
+		m := lengths[length]
 		e, _ := m.Mean()
 		se, ok := m.SE()
-		r.Lengths = append(r.Lengths, LoopbackLength{float64(ms), m.N(), e, Num{se, ok}})
+		r.Lengths = append(r.Lengths, LoopbackLength{float64(length), m.N(), e, Num{se, ok}})
 		if ok {
 			between.Add(e)
 			within.Add(se * se)
 		}
 	}
-	slices.SortFunc(r.Lengths, func(a, b LoopbackLength) int { return cmp.Compare(a.BreakMS, b.BreakMS) })
-	seOpen, _ := mean[0].SE()
-	seClose, _ := mean[1].SE()
-	u := seOpen*seOpen + seClose*seClose
+	seOpen, _ := opening.SE()
+	seClosed, _ := closing.SE()
+	variance := seOpen*seOpen + seClosed*seClosed
 	if sd, ok := between.SD(); ok {
 		// What the lengths differ by beyond their own noise.
 		noise, _ := within.Mean()
-		u += max(sd*sd-noise, 0)
+		variance += max(sd*sd-noise, 0)
 	}
-	r.AsymmetryU = Known(math.Sqrt(u))
+	r.AsymmetryU = Known(math.Sqrt(variance))
 	return r, nil
-}
-
-// line fits y = a + b·x by least squares: slope, its standard error and the
-// residuals' standard deviation (n − 2). All are unknown below three points or
-// when x does not vary; then the deviation about the mean is given if there is
-// one.
-func line(x, y []float64) (slope, se, sd Num) {
-	var mx, my Moments
-	for i := range x {
-		mx.Add(x[i])
-		my.Add(y[i])
-	}
-	ax, _ := mx.Mean()
-	ay, _ := my.Mean()
-	var sxx, sxy, syy float64
-	for i := range x {
-		dx, dy := x[i]-ax, y[i]-ay
-		sxx += dx * dx
-		sxy += dx * dy
-		syy += dy * dy
-	}
-	if len(x) < 3 || sxx == 0 {
-		s, ok := my.SD()
-		return Num{}, Num{}, Num{s, ok}
-	}
-	b := sxy / sxx
-	s2 := max(syy-b*sxy, 0) / float64(len(x)-2)
-	return Known(b), Known(math.Sqrt(s2 / sxx)), Known(math.Sqrt(s2))
 }

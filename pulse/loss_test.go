@@ -181,7 +181,7 @@ func TestLostIsAsUnknown(t *testing.T) {
 	b := bouncingAt(1000, 1060, 1100, 1172, 1200, 1260, 2060, 2120)
 	for i := 1; i < len(b.edges); i++ {
 		for j := i; j < len(b.edges); j++ {
-			byNumber, byLevel := Settler{SettleNS: 4e6}, Settler{SettleNS: 4e6}
+			byNumber, byLevel := settler{SettleNS: 4e6}, settler{SettleNS: 4e6}
 			x, _ := settleAll(&byNumber, lose(b.edges, "number", i, j), false, 0)
 			y, _ := settleAll(&byLevel, lose(b.edges, "unknown", i, j), false, 0)
 			for _, ev := range [][]Event{x, y} { // how many edges a burst had is not known

@@ -1,6 +1,7 @@
 package pulse
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -11,7 +12,7 @@ import (
 type Meter struct {
 	cfg           Config
 	setup         Setup
-	set           Settler
+	set           settler
 	kind          Kind
 	from          string
 	early         []Event // the first findings, to tell the kind by
@@ -27,7 +28,7 @@ type Meter struct {
 	untimed                 int // transitions whose time is not known
 	extraEdges              int
 	bounce                  unordered
-	chatter                 Durations
+	chatter                 durations
 	xBounce                 extreme
 	unknownNS, asymmetry    int64
 	startUnknown, sawChange bool
@@ -57,15 +58,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if p.Kind != KindAuto && m.kind != p.Kind {
 		return nil, fmt.Errorf("limits %q are for kind %v, not %v", p.ID, p.Kind, m.kind)
 	}
-	first := func(v ...int64) int64 {
-		for _, x := range v {
-			if x != 0 {
-				return x
-			}
-		}
-		return 0
-	}
-	m.set = Settler{SettleNS: first(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
+	m.set = settler{SettleNS: cmp.Or(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
 	m.bounce.most = m.set.SettleNS // of a bounce of two edges
 	coding := p.Coding
 	if cfg.CodingSet {
@@ -73,10 +66,10 @@ func NewMeter(cfg Config) (*Meter, error) {
 	}
 	m.dial = dialReader{
 		n:        &m.n,
-		pulseMin: first(cfg.PulseMinNS, p.PulseMinNS, DefaultPulseMinNS),
-		pulseMax: first(cfg.PulseMaxNS, p.PulseMaxNS, DefaultPulseMaxNS),
-		trainGap: first(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
-		flashMax: first(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
+		pulseMin: cmp.Or(cfg.PulseMinNS, p.PulseMinNS, DefaultPulseMinNS),
+		pulseMax: cmp.Or(cfg.PulseMaxNS, p.PulseMaxNS, DefaultPulseMaxNS),
+		trainGap: cmp.Or(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
+		flashMax: cmp.Or(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
 		coding:   coding, forget: cfg.Forget, onPulse: cfg.Observer.Pulse, onTrain: cfg.Observer.Train,
 		judgeBounce: !cfg.Forget && slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity == BounceMS }),
 	}
@@ -352,7 +345,9 @@ func (m *Meter) Advance(now Stamp) {
 
 // SetClock replaces what the Setup says of the time base; it counts until
 // Finish. A live capture knows at its end only how its clock was steered.
-func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.ClockFrom = rel, from }
+func (m *Meter) SetClock(rel float64, from ClockFrom) {
+	m.setup.ClockRel, m.setup.ClockFrom = rel, from
+}
 
 // LobeFigures gives the signature of an interrupter's lobes so far, by the
 // numbers of the latest CycleRow, for a later Config.LobesKnown: nil without
@@ -397,7 +392,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	r.Settling = Settling{
 		SettleMS: ms(float64(m.set.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: int(n.Transitions),
 		Bounced: int(n.Bounced), ExtraEdges: m.extraEdges, Chatter: int(n.Chatter),
-		BounceMS: StatOf(nb, fill), ChatterMS: StatOf(nc, fillChatter),
+		BounceMS: statOf(nb, fill), ChatterMS: statOf(nc, fillChatter),
 	}
 	quiet := end
 	if undecided && known {

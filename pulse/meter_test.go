@@ -476,8 +476,8 @@ func TestCadenceBudget(t *testing.T) {
 	r := measure(t, Config{}, cadenceEdges([]float64{400, 200, 400, 2000}, 1, 100))
 	s := DefaultSetup()
 	for q, want := range map[Quantity]float64{
-		PeriodMS: s.Budget(PeriodMS, 0, 3000e6).Expanded.V,
-		RateIPM:  s.Budget(RateIPM, 0, 3000e6).Expanded.V,
+		PeriodMS: s.Budget(PeriodMS, 1, 0, 3000e6).Expanded.V,
+		RateIPM:  s.Budget(RateIPM, 1, 0, 3000e6).Expanded.V,
 		// Two breaks, each with two edges: 2 k √(2·2·u_t² + (2·δ)²) · 100 / 3000,
 		// a little less for what the period takes part in.
 		BreakPercent: 2 * math.Sqrt(2*2*0.02*0.02+4*0.057735*0.057735) * 100 / 3000,

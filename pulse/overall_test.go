@@ -91,7 +91,7 @@ func TestOverallMonteCarlo(t *testing.T) {
 			{"steps", Setup{ResolutionNS: 7e5}, Setup{ResolutionNS: 7e5}},
 		} {
 			rng := rand.New(rand.NewPCG(3, 4))
-			var rate, percent, uRate, uPercent Moments
+			var rate, percent, uRate, uPercent moments
 			q, covered := RatePPS, [2]int{}
 			trueRate, truePercent, _ := overallOf(measure(t, Config{CadenceNS: c.cadence}, c.edges))
 			for range recordings {
@@ -126,7 +126,7 @@ func TestOverallMonteCarlo(t *testing.T) {
 			}
 			for i, f := range []struct {
 				q      Quantity
-				got, u *Moments
+				got, u *moments
 			}{{q, &rate, &uRate}, {BreakPercent, &percent, &uPercent}} {
 				sd, _ := f.got.SD()
 				u, _ := f.u.Mean()

@@ -244,7 +244,7 @@ func every(x []int64, from, step int) (y []int64) {
 }
 
 func medianNS(x []int64) int64 {
-	v := Quantiles(len(x), func(dst []float64, from int) {
+	v := quantiles(len(x), func(dst []float64, from int) {
 		for i := range dst {
 			dst[i] = float64(x[from+i])
 		}

@@ -18,16 +18,16 @@ const (
 	collectMax = 1 << 16
 )
 
-// Quantiles gives the ps-quantiles (0 ≤ p ≤ 1) of n values by linear
+// quantiles gives the ps-quantiles (0 ≤ p ≤ 1) of n values by linear
 // interpolation between order statistics: definition 7 of R. J. Hyndman and
-// Y. Fan, Sample Quantiles in Statistical Packages, The American Statistician
+// Y. Fan, Sample quantiles in Statistical Packages, The American Statistician
 // 50, 1996. They are exact, whatever n; the values are never copied or sorted
 // as a whole.
 //
 // fill(dst, from) stores the values from, from + 1 … in dst and must give the
 // same ones each time it is called. NaN and infinite values are left out. With
 // no value left, and for p outside 0…1, the result is NaN.
-func Quantiles(n int, fill func(dst []float64, from int), ps ...float64) []float64 {
+func quantiles(n int, fill func(dst []float64, from int), ps ...float64) []float64 {
 	s := newSeries(n, fill)
 	lo, hi, _ := s.extent()
 	sel := newSelection(s.n, lo, hi, ps, collectMax)
@@ -42,7 +42,7 @@ func Quantiles(n int, fill func(dst []float64, from int), ps ...float64) []float
 	return qs
 }
 
-// StatOf summarises n values, which fill gives as for Quantiles; N counts the
+// statOf summarises n values, which fill gives as for quantiles; N counts the
 // finite ones. Mean and standard deviation come from a second pass about the
 // mean of the first, corrected for its rounding (T. F. Chan, G. H. Golub, R. J.
 // LeVeque, Algorithms for Computing the Sample Variance, The American
@@ -50,7 +50,7 @@ func Quantiles(n int, fill func(dst []float64, from int), ps ...float64) []float
 //
 // Ten million values take three or four calls of fill for each block and
 // about 1 MB.
-func StatOf(n int, fill func(dst []float64, from int)) Stat {
+func statOf(n int, fill func(dst []float64, from int)) Stat {
 	s := newSeries(n, fill)
 	lo, hi, mean := s.extent()
 	if s.n == 0 {

@@ -29,7 +29,7 @@ type Event struct {
 	End Stamp
 }
 
-// A Settler is the settling filter: it turns edges into transitions, chatter
+// A settler is the settling filter: it turns edges into transitions, chatter
 // and unknown intervals. A burst opens at the first edge away from the settled
 // state and ends when one level has lasted SettleNS.
 //
@@ -41,7 +41,7 @@ type Event struct {
 // start of the first level that has lasted with nothing missing. Only a burst
 // that ends where it began, with less than SettleNS from edge to edge around
 // all that is missing, is chatter nevertheless: no level can have lasted there.
-type Settler struct {
+type settler struct {
 	SettleNS int64
 	Polarity Polarity
 
@@ -65,7 +65,7 @@ type Settler struct {
 	ev      [3]Event
 }
 
-// A phase says what a Settler knows of the contact now.
+// A phase says what a settler knows of the contact now.
 type phase uint8
 
 const (
@@ -79,24 +79,24 @@ const (
 // then, Unknown when it could not be read. A burst less than SettleNS later may
 // have begun before. Without Start, the edges are taken to begin long after
 // whatever edge came before, in the opposite of the first one's level.
-func (s *Settler) Start(at Stamp, l Level) {
+func (s *settler) Start(at Stamp, l Level) {
 	s.live, s.sure, s.last = true, at, at
 	if l <= High {
 		s.startAs(s.Polarity.Closed(l))
 	}
 }
 
-func (s *Settler) startAs(closed bool) {
+func (s *settler) startAs(closed bool) {
 	s.phase, s.atStart, s.hadOld = phaseUnsure, true, true
 	s.state, s.level = closed, closed
 }
 
 // Lost is the number of edges known to be missing so far.
-func (s *Settler) Lost() int { return s.lost }
+func (s *settler) Lost() int { return s.lost }
 
 // decided is the time up to which a time free of edges to now leaves nothing
 // undecided; ok is false while the level cannot be read.
-func (s *Settler) decided(now Stamp) (upTo Stamp, ok bool) {
+func (s *settler) decided(now Stamp) (upTo Stamp, ok bool) {
 	switch {
 	case s.phase == phaseBlind:
 		return 0, false
@@ -110,7 +110,7 @@ func (s *Settler) decided(now Stamp) (upTo Stamp, ok bool) {
 
 // Add takes the next edge and returns what it decided. The slice is valid
 // until the next call.
-func (s *Settler) Add(e Edge) []Event {
+func (s *settler) Add(e Edge) []Event {
 	s.n = 0
 	if e.Level > High || s.phase != phaseKnown || e.Lost > 0 || s.Polarity.Closed(e.Level) == s.level {
 		return s.unusual(e)
@@ -128,7 +128,7 @@ func (s *Settler) Add(e Edge) []Event {
 	return s.ev[:s.n]
 }
 
-func (s *Settler) unusual(e Edge) []Event {
+func (s *settler) unusual(e Edge) []Event {
 	closed, known, lost := s.Polarity.Closed(e.Level), e.Level <= High, int(e.Lost)
 	if s.phase == phaseNone && s.live && known && lost == 0 {
 		s.startAs(!closed) // nothing came since the start
@@ -168,7 +168,7 @@ func (s *Settler) unusual(e Edge) []Event {
 
 // doubt begins an unknown time, unless one is under way. Either lost edges are
 // missing before at, or the level cannot be read from then on.
-func (s *Settler) doubt(at Stamp, lost int) {
+func (s *settler) doubt(at Stamp, lost int) {
 	switch {
 	case s.phase == phaseNone && !s.live:
 		s.sure = at
@@ -183,7 +183,7 @@ func (s *Settler) doubt(at Stamp, lost int) {
 }
 
 // lasted settles the level after the last edge.
-func (s *Settler) lasted() {
+func (s *settler) lasted() {
 	switch {
 	case s.phase == phaseKnown && s.burst:
 		s.resolve()
@@ -196,12 +196,12 @@ func (s *Settler) lasted() {
 }
 
 // unknown ends an unknown time.
-func (s *Settler) unknown(end Stamp, transition bool) {
+func (s *settler) unknown(end Stamp, transition bool) {
 	s.put(Event{Kind: EventUnknown, Closed: s.level, Transition: transition, At: min(s.sure, end), End: end})
 }
 
 // resolve ends the open burst in its last level.
-func (s *Settler) resolve() {
+func (s *settler) resolve() {
 	s.burst = false
 	kind := EventChatter
 	if s.level != s.state {
@@ -213,14 +213,14 @@ func (s *Settler) resolve() {
 	s.holed = false
 }
 
-func (s *Settler) put(e Event) {
+func (s *settler) put(e Event) {
 	s.ev[s.n] = e
 	s.n++
 }
 
 // Advance says that no edge came up to now, none lost either, and returns what
 // that decides.
-func (s *Settler) Advance(now Stamp) []Event {
+func (s *settler) Advance(now Stamp) []Event {
 	s.n = 0
 	s.quiet = max(s.quiet, now)
 	if int64(now-s.last) >= s.SettleNS {
@@ -232,7 +232,7 @@ func (s *Settler) Advance(now Stamp) []Event {
 // Finish ends the edges. A live capture ends at end, and a level that has not
 // lasted the settling time by then is undecided; a recorded file goes on in
 // its last level. known is false where the contact's state at the end is not.
-func (s *Settler) Finish(live bool, end Stamp) (ev []Event, undecided, known bool) {
+func (s *settler) Finish(live bool, end Stamp) (ev []Event, undecided, known bool) {
 	if s.n = 0; live {
 		s.Advance(end)
 	} else {

@@ -17,7 +17,7 @@ func edgesAt(first Level, ms ...float64) (e []Edge) {
 	return e
 }
 
-func settleAll(s *Settler, edges []Edge, live bool, end Stamp) (out []Event, undecided bool) {
+func settleAll(s *settler, edges []Edge, live bool, end Stamp) (out []Event, undecided bool) {
 	for _, e := range edges {
 		out = append(out, s.Add(e)...)
 	}
@@ -85,7 +85,7 @@ func TestSettle(t *testing.T) {
 			[]Event{unknown(0, 90, true), tr(120, 120, false, 0)}, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := Settler{SettleNS: 4e6}
+			s := settler{SettleNS: 4e6}
 			got, _ := settleAll(&s, c.edges, false, 0)
 			if c.name == "exactly the settling time has lasted" {
 				// 0–4 lasted 4 ms; the burst at 4 goes back at 4.5 and stays.
@@ -102,13 +102,13 @@ func TestSettle(t *testing.T) {
 }
 
 func TestSettleLive(t *testing.T) {
-	s := Settler{SettleNS: 4e6}
+	s := settler{SettleNS: 4e6}
 	s.Start(0, Low)
 	got, undecided := settleAll(&s, edgesAt(High, 10, 60), true, 63*msec)
 	if d := cmp.Diff([]Event{tr(10, 10, true, 0)}, got); d != "" || !undecided {
 		t.Errorf("undecided %v (-want +got):\n%s", undecided, d)
 	}
-	s = Settler{SettleNS: 4e6}
+	s = settler{SettleNS: 4e6}
 	s.Start(0, Low)
 	got, undecided = settleAll(&s, edgesAt(High, 10, 60), true, 64*msec)
 	if d := cmp.Diff([]Event{tr(10, 10, true, 0), tr(60, 60, false, 0)}, got); d != "" || undecided {
@@ -126,7 +126,7 @@ func TestSettleLive(t *testing.T) {
 		{Unknown, edgesAt(High, 3, 60), []Event{{Kind: EventUnknown, Transition: true, Closed: true, End: 3 * msec}, tr(60, 60, false, 0)}},
 		{Unknown, edgesAt(High, 5, 60), []Event{tr(5, 5, true, 0), tr(60, 60, false, 0)}},
 	} {
-		s = Settler{SettleNS: 4e6}
+		s = settler{SettleNS: 4e6}
 		s.Start(0, c.level)
 		got, _ := settleAll(&s, c.edges, true, 100*msec)
 		if d := cmp.Diff(c.want, got); d != "" {
@@ -134,14 +134,14 @@ func TestSettleLive(t *testing.T) {
 		}
 	}
 	// At its end a level behind a loss may not have lasted.
-	s = Settler{SettleNS: 4e6}
+	s = settler{SettleNS: 4e6}
 	s.Start(0, Low)
 	got, undecided = settleAll(&s, []Edge{{At: 60 * msec, Level: Low}}, true, 63*msec)
 	if d := cmp.Diff([]Event{{Kind: EventUnknown, At: 0, End: 63 * msec}}, got); d != "" || !undecided {
 		t.Errorf("undecided %v (-want +got):\n%s", undecided, d)
 	}
 	// The first edge has the level that the line had at the start: one is lost.
-	s = Settler{SettleNS: 4e6}
+	s = settler{SettleNS: 4e6}
 	s.Start(0, High)
 	settleAll(&s, edgesAt(High, 10), true, 100*msec)
 	if s.Lost() != 1 {
@@ -153,7 +153,7 @@ func FuzzSettle(f *testing.F) {
 	f.Add([]byte{1, 0, 0, 10, 1, 60, 0, 40}, uint16(4))
 	f.Add([]byte{2, 0, 1, 255, 255, 1, 0, 0}, uint16(0))
 	f.Fuzz(func(t *testing.T, b []byte, settle uint16) {
-		s := Settler{SettleNS: int64(settle) * 1e5}
+		s := settler{SettleNS: int64(settle) * 1e5}
 		at := Stamp(0)
 		last := Stamp(-1)
 		state, known := false, false

@@ -5,53 +5,6 @@ import (
 	"strconv"
 )
 
-// An Input is one input quantity of a measurement (JCGM 100:2008).
-type Input struct {
-	Name        string
-	Sensitivity float64 // ∂y/∂x
-	Standard    float64 // standard uncertainty of x
-	DoF         float64 // degrees of freedom of Standard; 0 or Inf: infinite
-	Kind        string  // "A" from repeated observations, "B" from other knowledge
-}
-
-// Combine gives the combined standard uncertainty u by the law of propagation
-// of uncertainty (JCGM 100:2008, 5.1.2 and 5.2.2) and its effective degrees of
-// freedom by the Welch–Satterthwaite formula (G.4.1). corr gives the correlation
-// coefficient of inputs i < j; nil means that all are independent.
-//
-// dof is +Inf when every input's is infinite, and NaN where an input with a
-// finite one is correlated, since the formula holds for independent inputs
-// only. Without inputs u is 0 and dof +Inf.
-func Combine(in []Input, corr func(i, j int) float64) (u float64, dof float64) {
-	var variance float64
-	correlated, limited := false, false
-	for i, a := range in {
-		ua := a.Sensitivity * a.Standard
-		variance += ua * ua
-		limited = limited || a.DoF != 0 && !math.IsInf(a.DoF, 1)
-		for j := i + 1; corr != nil && j < len(in); j++ {
-			if r := corr(i, j); r != 0 {
-				variance += 2 * r * ua * in[j].Sensitivity * in[j].Standard
-				correlated = true
-			}
-		}
-	}
-	u = math.Sqrt(max(variance, 0)) // full correlation can round below 0
-	switch {
-	case !limited || u == 0:
-		return u, math.Inf(1)
-	case correlated:
-		return u, math.NaN()
-	}
-	var sum float64
-	for _, a := range in {
-		if a.DoF != 0 {
-			sum += math.Pow(a.Sensitivity*a.Standard/u, 4) / a.DoF
-		}
-	}
-	return u, 1 / sum
-}
-
 // A model says how a quantity of one break and the period that it begins, or
 // of the breaks of one cycle, answers to errors of the measuring chain, all in
 // the quantity's unit.
@@ -123,36 +76,31 @@ func unitsPerMS(q Quantity) float64 {
 //
 // Standard and Expanded are unknown where a needed length, or the make, is not
 // positive (a bounce may be 0), or q is not known.
-func (s Setup) Budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
-	return s.CycleBudget(q, 1, breakNS, periodNS)
-}
-
-// CycleBudget is Budget for a cycle of so many breaks (1 at least): percent
-// break and ratio are of all of them, breakNS their sum, so that each adds its
-// own edges and the asymmetry once more. Other quantities are as with one.
-func (s Setup) CycleBudget(q Quantity, breaks int, breakNS, periodNS float64) *BudgetResult {
+func (s Setup) Budget(q Quantity, breaks int, breakNS, periodNS float64) *BudgetResult {
 	out := &BudgetResult{Budget: []Component{}}
 	m, ok := modelOf(q, breaks, breakNS/1e6, periodNS/1e6)
 	if !ok {
 		return out
 	}
-	var inputs []Input
+	var variance float64
 	add := func(effect Effect, from string, repeated bool, sensitivity, standard float64) {
+		u := math.Abs(sensitivity * standard)
+		if u == 0 {
+			return
+		}
+		variance += u * u
 		kind := "B"
 		if repeated {
 			kind = "A"
 		}
-		if u := math.Abs(sensitivity * standard); u != 0 {
-			inputs = append(inputs, Input{Name: effect.String(), Kind: kind, Sensitivity: 1, Standard: u})
-			out.Budget = append(out.Budget, Component{Cause{effect, from}, u, kind})
-		}
+		out.Budget = append(out.Budget, Component{Cause{effect, from}, u, kind})
 	}
 	add(EdgeNoise, s.EdgeNoiseFrom, s.EdgeNoiseA, m.noise, s.EdgeNoiseNS/1e6)
 	add(Asymmetry, s.AsymmetryFrom, s.AsymmetryA, m.asymmetry, s.AsymmetryUNS/1e6)
-	add(TimeBase, s.ClockFrom, false, m.scale, s.ClockRel)
+	add(TimeBase, s.ClockFrom.String(), false, m.scale, s.ClockRel)
 	add(Resolution, "steps of "+stepText(s.ResolutionNS), false, m.noise, s.resolutionMS())
 
-	u, _ := Combine(inputs, nil)
+	u := math.Sqrt(variance)
 	if !finite(u) {
 		return &BudgetResult{Budget: []Component{}}
 	}

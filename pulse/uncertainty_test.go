@@ -8,7 +8,6 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
-	"gonum.org/v1/gonum/stat"
 	"pgregory.net/rapid"
 )
 
@@ -17,153 +16,6 @@ func within(t *testing.T, what string, got, want, tolerance float64) {
 	if !(math.Abs(got-want) <= tolerance) {
 		t.Errorf("%s is %v, want %v ± %v", what, got, want, tolerance)
 	}
-}
-
-// JCGM 100:2008, H.1, end-gauge calibration. The published figures, seen
-// through a secondary source, are rounded to the digits given; lengths in nm.
-func TestCombineGUMH1(t *testing.T) {
-	ud, nud := Combine([]Input{
-		{Sensitivity: 1, Standard: 5.8, DoF: 24},
-		{Sensitivity: 1, Standard: 3.9, DoF: 5},
-		{Sensitivity: 1, Standard: 6.7, DoF: 8},
-	}, nil)
-	within(t, "u(d)", ud, 9.7, 0.05)
-	within(t, "degrees of freedom of d", nud, 25.6, 0.2) // 25.45 from the rounded inputs
-
-	const ls, alpha, theta = 50000623, 11.5e-6, -0.1
-	u, dof := Combine([]Input{
-		{Name: "standard", Sensitivity: 1, Standard: 25, DoF: 18},
-		{Name: "difference", Sensitivity: 1, Standard: ud, DoF: nud},
-		{Name: "expansion of the standard", Sensitivity: 0, Standard: 2e-6 / math.Sqrt(3)},
-		{Name: "temperature", Sensitivity: 0, Standard: 0.41, DoF: math.Inf(1)},
-		{Name: "difference in expansion", Sensitivity: -ls * theta, Standard: 1e-6 / math.Sqrt(3), DoF: 50},
-		{Name: "difference in temperature", Sensitivity: -ls * alpha, Standard: 0.05 / math.Sqrt(3), DoF: 2},
-	}, nil)
-	within(t, "u(l)", u, 32, 0.5)
-	within(t, "u(l), recomputed", u, 31.66, 0.01)
-	if math.Floor(dof) != 16 {
-		t.Errorf("degrees of freedom %v, truncated want 16", dof)
-	}
-}
-
-// JCGM 100:2008, H.2, resistance and reactance from correlated readings; as
-// published, seen through a secondary source.
-func TestCombineGUMH2(t *testing.T) {
-	series := [][]float64{
-		{5.007, 4.994, 5.005, 4.990, 4.999},                     // V
-		{19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3}, // A
-		{1.0456, 1.0438, 1.0468, 1.0428, 1.0433},                // rad
-	}
-	var mean, u [3]float64
-	for i, s := range series {
-		var m Moments
-		for _, x := range s {
-			m.Add(x)
-		}
-		mean[i], _ = m.Mean()
-		u[i], _ = m.SE()
-	}
-	corr := func(i, j int) float64 { return stat.Correlation(series[i], series[j], nil) }
-	within(t, "u(V)", u[0], 0.0032, 5e-5)
-	within(t, "u(I)", u[1], 0.0095e-3, 5e-8)
-	within(t, "u(φ)", u[2], 0.00075, 5e-6)
-
-	v, i, sin, cos := mean[0], mean[1], math.Sin(mean[2]), math.Cos(mean[2])
-	for _, c := range []struct {
-		name                        string
-		value, want, tolerance      float64
-		sensitivity                 [3]float64
-		standard, standardTolerance float64
-	}{
-		{"R", v / i * cos, 127.732, 5e-4, [3]float64{cos / i, -v * cos / (i * i), -v * sin / i}, 0.071, 5e-4},
-		// Published 0.295 by way of rounded figures; 0.29558 unrounded.
-		{"X", v / i * sin, 219.847, 5e-4, [3]float64{sin / i, -v * sin / (i * i), v * cos / i}, 0.2956, 5e-4},
-		{"Z", v / i, 254.260, 5e-4, [3]float64{1 / i, -v / (i * i), 0}, 0.236, 5e-4},
-	} {
-		var in []Input
-		for k := range u {
-			in = append(in, Input{Sensitivity: c.sensitivity[k], Standard: u[k], DoF: 4})
-		}
-		got, dof := Combine(in, corr)
-		within(t, c.name, c.value, c.want, c.tolerance)
-		within(t, "u("+c.name+")", got, c.standard, c.standardTolerance)
-		if !math.IsNaN(dof) {
-			t.Errorf("%s: %v degrees of freedom from correlated inputs", c.name, dof)
-		}
-		if alone, _ := Combine(in, nil); math.Abs(alone-c.standard) < 10*c.standardTolerance {
-			t.Errorf("u(%s) is %v without correlation too: the case tells nothing", c.name, alone)
-		}
-	}
-}
-
-// JCGM 100:2008, H.3, thermometer correction at 30 °C from a fitted line y1 +
-// y2 (t − 20) whose parameters are correlated; seen through a secondary source.
-func TestCombineGUMH3(t *testing.T) {
-	temperature := []float64{21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511}
-	correction := []float64{-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160}
-	n := float64(len(temperature))
-	var sum, squares, residual float64
-	x := make([]float64, len(temperature))
-	for i, c := range temperature {
-		x[i] = c - 20
-		sum += x[i]
-		squares += x[i] * x[i]
-	}
-	y1, y2 := stat.LinearRegression(x, correction, nil, false)
-	for i := range x {
-		r := correction[i] - y1 - y2*x[i]
-		residual += r * r
-	}
-	s := math.Sqrt(residual / (n - 2))
-	d := n*squares - sum*sum
-	u1, u2, r := s*math.Sqrt(squares/d), s*math.Sqrt(n/d), -sum/math.Sqrt(n*squares)
-	within(t, "y1", y1, -0.1712, 5e-5)
-	within(t, "y2", y2, 0.00218, 5e-6)
-	within(t, "u(y1)", u1, 0.0029, 5e-5)
-	within(t, "u(y2)", u2, 0.00067, 5e-6)
-	within(t, "r(y1, y2)", r, -0.930, 5e-4)
-
-	u, _ := Combine([]Input{{Sensitivity: 1, Standard: u1, DoF: n - 2}, {Sensitivity: 10, Standard: u2, DoF: n - 2}},
-		func(i, j int) float64 { return r })
-	within(t, "b(30)", y1+10*y2, -0.1494, 5e-5)
-	within(t, "u(b(30))", u, 0.0041, 5e-5)
-}
-
-func TestCombineCorners(t *testing.T) {
-	inf := math.Inf(1)
-	two := []Input{{Sensitivity: 1, Standard: 3, DoF: 7}, {Sensitivity: -1, Standard: 3}}
-	full := func(r float64) func(int, int) float64 { return func(int, int) float64 { return r } }
-	for _, c := range []struct {
-		name   string
-		in     []Input
-		corr   func(i, j int) float64
-		u, dof float64
-	}{
-		{"none", nil, nil, 0, inf},
-		{"one keeps its degrees of freedom", two[:1], nil, 3, 7},
-		{"all infinite", []Input{{Sensitivity: 3, Standard: 1}, {Sensitivity: 4, Standard: 1, DoF: inf}}, nil, 5, inf},
-		{"correlation 0 is independence", two, full(0), math.Sqrt(18), 4 * 7},
-		{"a difference, fully correlated, cancels", two, full(1), 0, inf},
-		{"fully opposed adds", two, full(-1), 6, math.NaN()},
-		{"small figures do not vanish", []Input{{Sensitivity: 1, Standard: 1e-100, DoF: 5}}, nil, 1e-100, 5},
-	} {
-		u, dof := Combine(c.in, c.corr)
-		if !near(u, c.u, 1e-12) || !(dof == c.dof || near(dof, c.dof, 1e-12)) {
-			t.Errorf("%s: u %v, dof %v; want %v, %v", c.name, u, dof, c.u, c.dof)
-		}
-	}
-}
-
-// Fully correlated inputs that cancel leave nothing, and never a root of a
-// negative rounding.
-func TestCombineCancels(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		a, b := rapid.Float64Range(-1, 1).Draw(t, "a"), rapid.Float64Range(-1, 1).Draw(t, "b")
-		in := []Input{{Sensitivity: a, Standard: 1}, {Sensitivity: b, Standard: 1}, {Sensitivity: -a - b, Standard: 1}}
-		if u, _ := Combine(in, func(i, j int) float64 { return 1 }); !(u < 1e-7) {
-			t.Fatal(u)
-		}
-	})
 }
 
 // A chain draws edges with the errors that a Setup states and gives the error
@@ -236,12 +88,12 @@ func TestBudgetMonteCarlo(t *testing.T) {
 		for _, q := range quantities {
 			for _, length := range [][2]float64{{61.5e6, 100e6}, {33e6, 50e6}, {100e6, 400e6}} {
 				rng := rand.New(rand.NewPCG(7, 8))
-				var m Moments
+				var m moments
 				for range draws {
 					m.Add(chainError(c.setup, q, length[0], length[1], rng))
 				}
 				drawn, _ := m.SD()
-				got := c.setup.Budget(q, length[0], length[1])
+				got := c.setup.Budget(q, 1, length[0], length[1])
 				if !got.Standard.OK || !near(got.Standard.V, drawn, 0.015) && max(got.Standard.V, drawn) > 1e-9 {
 					t.Errorf("%s: u(%s) of %v is %v, drawn %v", c.name, q, length, got.Standard, drawn)
 				}
@@ -272,19 +124,19 @@ func TestBudgetByHand(t *testing.T) {
 		},
 	}
 	rounded := cmp.Comparer(func(a, b float64) bool { return near(a, b, 1e-12) })
-	if diff := cmp.Diff(want, s.Budget(BreakMS, 60e6, 100e6), rounded); diff != "" {
+	if diff := cmp.Diff(want, s.Budget(BreakMS, 1, 60e6, 100e6), rounded); diff != "" {
 		t.Error(diff)
 	}
 	for q, absent := range map[Quantity]string{
 		PeriodMS: "opto", RatePPS: "opto", RateIPM: "opto", BounceMS: "opto", BreakPercent: "time base", BreakRatio: "time base",
 	} {
-		b := s.Budget(q, 60e6, 100e6).Budget
+		b := s.Budget(q, 1, 60e6, 100e6).Budget
 		if len(b) != 3 || strings.Contains(fmt.Sprint(b), absent) {
 			t.Errorf("%s: budget %v, want three lines and no %s", q, b, absent)
 		}
 	}
 	s.ResolutionNS = 1
-	if b := s.Budget(PeriodMS, 0, 100e6).Budget; len(b) != 2 {
+	if b := s.Budget(PeriodMS, 1, 0, 100e6).Budget; len(b) != 2 {
 		t.Errorf("whole nanoseconds: budget %v, want two lines", b)
 	}
 }
@@ -305,7 +157,7 @@ func TestBudgetUnknown(t *testing.T) {
 		{InterdigitMS, 60e6, 0, true}, {InterdigitMS, 0, 600e6, false},
 		{BounceMS, 0, 0, false}, {BounceMS, -1, 0, true}, {"no such quantity", 60e6, 100e6, true},
 	} {
-		got := DefaultSetup().Budget(c.q, c.brk, c.period)
+		got := DefaultSetup().Budget(c.q, 1, c.brk, c.period)
 		if c.wantUnmeasured {
 			if diff := cmp.Diff(unknown, got); diff != "" {
 				t.Errorf("%s of %v in %v: %s", c.q, c.brk, c.period, diff)
@@ -314,7 +166,7 @@ func TestBudgetUnknown(t *testing.T) {
 			t.Errorf("%s of %v in %v: %v", c.q, c.brk, c.period, got)
 		}
 	}
-	if got := (Setup{}).Budget(BreakMS, 60e6, 100e6); got.Standard != Known(0) || len(got.Budget) != 0 {
+	if got := (Setup{}).Budget(BreakMS, 1, 60e6, 100e6); got.Standard != Known(0) || len(got.Budget) != 0 {
 		t.Errorf("a chain without errors: %v", got)
 	}
 }
@@ -331,7 +183,7 @@ func TestBudgetLines(t *testing.T) {
 		period := 1e6 + figure("period", 6e9)
 		brk := period * (0.01 + 0.98*figure("part", 1))
 		q := rapid.SampledFrom(quantities).Draw(t, "quantity")
-		got := s.Budget(q, brk, period)
+		got := s.Budget(q, 1, brk, period)
 		var sum float64
 		for _, c := range got.Budget {
 			sum += c.Standard * c.Standard
@@ -340,14 +192,14 @@ func TestBudgetLines(t *testing.T) {
 			t.Fatalf("%v: root sum of squares %v", got, math.Sqrt(sum))
 		}
 		s.EdgeNoiseNS += 1e3
-		if worse := s.Budget(q, brk, period); worse.Standard.V <= got.Standard.V {
+		if worse := s.Budget(q, 1, brk, period); worse.Standard.V <= got.Standard.V {
 			t.Fatalf("with more noise %v, before %v", worse.Standard, got.Standard)
 		}
 	})
 }
 
 func TestDefaultSetupIsKindB(t *testing.T) {
-	for _, c := range DefaultSetup().Budget(BreakMS, 60e6, 100e6).Budget {
+	for _, c := range DefaultSetup().Budget(BreakMS, 1, 60e6, 100e6).Budget {
 		if c.Kind != "B" {
 			t.Errorf("default setup: %v, want kind B", c)
 		}
@@ -382,7 +234,7 @@ func TestCycleBudget(t *testing.T) {
 		k := len(c.cadence) / 2
 		drawn := func(s Setup, q Quantity) float64 {
 			rng := rand.New(rand.NewPCG(7, 8))
-			var m Moments
+			var m moments
 			for range draws {
 				coupler := s.AsymmetryUNS * math.Sqrt(3) * (2*rng.Float64() - 1)
 				step := max(s.ResolutionNS, 1)
@@ -425,7 +277,7 @@ func TestCycleBudget(t *testing.T) {
 			{BreakPercent, noise, c.byHandNoise}, {BreakPercent, asymmetry, c.byHandAsymmetry}, {BreakPercent, steps, 0},
 			{BreakRatio, noise, c.byHandRatioNoise}, {BreakRatio, asymmetry, c.byHandRatioA}, {BreakRatio, steps, 0},
 		} {
-			got := x.s.CycleBudget(x.q, k, brk*1e6, period*1e6).Standard
+			got := x.s.Budget(x.q, k, brk*1e6, period*1e6).Standard
 			if x.byHand > 0 && !near(got.V, x.byHand, 5e-4) {
 				t.Errorf("%v, u(%s) is %v, by hand %v", c.cadence, x.q, got, x.byHand)
 			}
@@ -434,7 +286,7 @@ func TestCycleBudget(t *testing.T) {
 			}
 		}
 		for _, q := range []Quantity{PeriodMS, RateIPM} { // openings alone
-			if d := cmp.Diff(DefaultSetup().Budget(q, 0, period*1e6), DefaultSetup().CycleBudget(q, k, 0, period*1e6)); d != "" {
+			if d := cmp.Diff(DefaultSetup().Budget(q, 1, 0, period*1e6), DefaultSetup().Budget(q, k, 0, period*1e6)); d != "" {
 				t.Error(q, d)
 			}
 		}
@@ -451,7 +303,7 @@ func TestResolutionLine(t *testing.T) {
 		{0, ""}, {1, ""}, {1.5, "steps of 1.5 ns"}, {1e9 / 24e6, "steps of 41.67 ns"}, {1e3, "steps of 1 µs"}, {24e3, "steps of 24 µs"},
 		{1e6 / 3.0, "steps of 333.3 µs"}, {1e6, "steps of 1 ms"}, {1e9, "steps of 1000 ms"},
 	} {
-		budget := fmt.Sprint(Setup{EdgeNoiseNS: 1, ResolutionNS: c.ns}.CycleBudget(BreakPercent, 2, 2200e6, 3000e6).Budget)
+		budget := fmt.Sprint(Setup{EdgeNoiseNS: 1, ResolutionNS: c.ns}.Budget(BreakPercent, 2, 2200e6, 3000e6).Budget)
 		if got := strings.Contains(budget, "resolution"); got != (c.want != "") || !strings.Contains(budget, c.want) {
 			t.Errorf("steps of %v ns: %s, want %q", c.ns, budget, c.want)
 		}

@@ -66,7 +66,7 @@ func (b *Bound) Item(k Kind, breaks int, s *Setup, w Value) Item {
 	case q == BreakMS || q == MakeMS || q == SegmentMS:
 		q, brk = SegmentMS, w.V*1e6 // one of several in its cycle
 	}
-	if it.ExpandedU = s.CycleBudget(q, breaks, brk, float64(w.PeriodNS)).Expanded; it.ExpandedU.OK {
+	if it.ExpandedU = s.Budget(q, breaks, brk, float64(w.PeriodNS)).Expanded; it.ExpandedU.OK {
 		it.Statement = b.Judge(w.V, it.ExpandedU.V)
 	}
 	return it

@@ -212,7 +212,7 @@ func (c *Contact) End() {
 
 // Clock sets the relative standard uncertainty of the time base as it is now,
 // and where that comes from.
-func (c *Contact) Clock(rel float64, from string) {
+func (c *Contact) Clock(rel float64, from pulse.ClockFrom) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.setup.ClockRel, c.setup.ClockFrom = rel, from

@@ -355,7 +355,7 @@ func writeLog(b *testing.B, path string, edges int) {
 	if err := errors.Join(<-stopped, s.Close()); err != nil {
 		b.Fatal(err)
 	}
-	if st := c.Stats(); st.Dropped > 0 {
-		b.Fatalf("%d edges dropped", st.Dropped)
+	if n := s.Stats().DroppedEdges; n > 0 {
+		b.Fatalf("%d edges dropped", n)
 	}
 }

@@ -288,7 +288,7 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 // configure takes the configuration that the contact is to have.
 func (c *running) configure(want config.Contact) {
 	c.want = want
-	c.steered.Store(want.Meter.Setup.ClockFrom == pulse.DefaultSetup().ClockFrom)
+	c.steered.Store(want.Meter.Setup.ClockFrom.State == pulse.ClockAssumed)
 	if c.contact != nil && c.ended() {
 		c.live.Describe(setting(&want))
 	}

@@ -1,0 +1,152 @@
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"reflect"
+	"strconv"
+	"strings"
+
+	"makebreak/daemon/stretch"
+	"makebreak/pulse"
+)
+
+// A Result is a measurement, as other programs read it, with what is known of the
+// line or the log, if there is one.
+type Result struct {
+	*pulse.Measurement
+	Line *Line           `json:"line,omitempty"`
+	Log  *stretch.Report `json:"log,omitempty"`
+}
+
+// JSON writes d as EncodeJSON would. The trains, of which there may be millions,
+// are written one by one and never held as text.
+func (d Result) JSON(w io.Writer) error {
+	var p parts
+	if err := p.object(reflect.ValueOf(d), ""); err != nil {
+		return err
+	}
+	p.text().WriteByte('\n')
+	row := p.before.Bytes()
+	for t := range p.trains.All() {
+		if _, err := w.Write(appendTrain(row, &t)); err != nil {
+			return err
+		}
+		row = append(row[:0], ',')
+	}
+	if p.trains.Len() == 0 {
+		_, err := w.Write(row)
+		return err
+	}
+	if _, err := io.WriteString(w, "\n    ]"); err != nil {
+		return err
+	}
+	_, err := p.after.WriteTo(w)
+	return err
+}
+
+// parts are the trains of a document and the text before and after them; all
+// of it is before them where there is no train.
+type parts struct {
+	before, after bytes.Buffer
+	trains        pulse.Trains
+}
+
+func (p *parts) text() *bytes.Buffer {
+	if p.trains.Len() > 0 {
+		return &p.after
+	}
+	return &p.before
+}
+
+// object adds a struct whose fields all have names for JSON or are embedded.
+func (p *parts) object(v reflect.Value, indent string) error {
+	before := "{"
+	for _, f := range reflect.VisibleFields(v.Type()) {
+		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if f.Anonymous {
+			continue // its fields come next
+		}
+		value := v.FieldByIndex(f.Index)
+		if options == "omitempty" && value.IsZero() {
+			continue
+		}
+		fmt.Fprintf(p.text(), "%s\n%s  %q: ", before, indent, name)
+		before = ","
+		if err := p.value(value.Interface(), indent+"  "); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintf(p.text(), "\n%s}", indent)
+	return nil
+}
+
+func (p *parts) value(v any, indent string) error {
+	switch x := v.(type) {
+	case *pulse.Dial:
+		if x != nil {
+			return p.object(reflect.ValueOf(*x), indent)
+		}
+	case pulse.Trains:
+		if x.Len() > 0 {
+			p.before.WriteByte('[')
+			p.trains = x
+			return nil
+		}
+	}
+	b := p.text()
+	err := indented(b, indent).Encode(v)
+	b.Truncate(max(b.Len()-1, 0)) // Encode ends the line
+	return err
+}
+
+// EncodeJSON writes v as one indented JSON object.
+func EncodeJSON(w io.Writer, v any) error { return indented(w, "").Encode(v) }
+
+func indented(w io.Writer, prefix string) *json.Encoder {
+	e := json.NewEncoder(w)
+	e.SetIndent(prefix, "  ")
+	e.SetEscapeHTML(false)
+	return e
+}
+
+// appendTrain appends a train as the indented document holds it.
+func appendTrain(b []byte, t *pulse.Train) []byte {
+	b = append(b, "\n      {\n        \"digit\": "...)
+	if t.Digit == nil {
+		b = append(b, "null"...)
+	} else {
+		b = strconv.AppendQuote(b, *t.Digit)
+	}
+	b = append(b, ",\n        \"pulses\": "...)
+	b = strconv.AppendInt(b, int64(t.Pulses), 10)
+	b = append(b, ",\n        \"start_s\": "...)
+	if s := math.Abs(t.StartS); s != 0 && s < 1e-6 { // as encoding/json writes it
+		b = strconv.AppendFloat(b, t.StartS, 'e', -1, 64)
+		if n := len(b); n >= 4 && b[n-4] == 'e' && b[n-2] == '0' {
+			b[n-2] = b[n-1]
+			b = b[:n-1]
+		}
+	} else {
+		b = strconv.AppendFloat(b, t.StartS, 'f', -1, 64)
+	}
+	b = appendNum(b, ",\n        \"rate_pps\": ", t.RatePPS)
+	b = appendNum(b, ",\n        \"break_percent\": ", t.BreakPercent)
+	b = appendNum(b, ",\n        \"gap_before_ms\": ", t.GapBeforeMS)
+	b = append(b, ",\n        \"partial\": "...)
+	b = strconv.AppendBool(b, t.Partial)
+	b = append(b, ",\n        \"stalled\": "...)
+	b = strconv.AppendBool(b, t.Stalled)
+	return append(b, "\n      }"...)
+}
+
+func appendNum(b []byte, key string, n pulse.Num) []byte {
+	b = append(b, key...)
+	if !n.OK {
+		return append(b, "null"...)
+	}
+	return strconv.AppendFloat(b, n.V, 'g', -1, 64)
+}

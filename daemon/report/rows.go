@@ -1,0 +1,198 @@
+package report
+
+import (
+	"bufio"
+	"io"
+	"math/bits"
+	"strconv"
+
+	"makebreak/pulse"
+)
+
+const (
+	dialColumns        = "start_s,class,train,pulse,break_ms,make_ms,period_ms,rate_pps,break_percent,gap_before_ms,bounce_ms,partial\n"
+	interrupterColumns = "start_s,cycle,lobe,period_ms,break_ms,make_ms,rate_ipm,break_percent,bounce_ms,missing,extra,segments\n"
+)
+
+// Rows writes each pulse or cycle as a CSV row, for a spreadsheet. A number that
+// was not measured is an empty field. Times are exact to the nanosecond; rates and
+// percentages are rounded to a millionth.
+type Rows struct {
+	w     *bufio.Writer
+	first pulse.Stamp // of the recording: start_s counts from it
+	// asymmetry is by how much openings are corrected: start_s is where the
+	// recording has the edge.
+	asymmetry pulse.Stamp
+	begun     bool
+	row       []byte
+}
+
+// NewRows writes to w the rows of a measurement with cfg.
+func NewRows(w io.Writer, cfg *pulse.Config) *Rows {
+	r := &Rows{w: bufio.NewWriterSize(w, 64<<10)}
+	if cfg.Setup != nil {
+		r.asymmetry = pulse.Stamp(cfg.Setup.AsymmetryNS)
+	}
+	return r
+}
+
+// CountFrom sets the time that start_s counts from, before the first row.
+func (t *Rows) CountFrom(first pulse.Stamp) { t.first = first }
+
+// Observer takes the rows that a Meter makes.
+func (t *Rows) Observer() pulse.Observer { return pulse.Observer{Pulse: t.pulse, Cycle: t.cycle} }
+
+// Finish writes what is left, and at least the header of m's kind. It returns
+// the first error of all that was written.
+func (t *Rows) Finish(m *pulse.Measurement) error {
+	if m.Dial != nil {
+		t.begin(dialColumns)
+	} else {
+		t.begin(interrupterColumns)
+	}
+	return t.w.Flush()
+}
+
+// begin writes the header once.
+func (t *Rows) begin(columns string) {
+	if !t.begun {
+		t.begun = true
+		t.w.WriteString(columns)
+	}
+}
+
+// pulse writes a dial's row. Write errors stay with w until it is flushed.
+func (t *Rows) pulse(p *pulse.PulseRow) {
+	t.begin(dialColumns)
+	b := appendDecimal(t.row[:0], int64(p.At+t.asymmetry-t.first), 9)
+	b = append(append(b, ','), p.Class.String()...)
+	b = appendCount(b, p.Train)
+	b = appendCount(b, p.Pulse)
+	b = appendMS(b, p.BreakNS)
+	b = appendMS(b, p.MakeNS)
+	b = appendMS(b, p.PeriodNS)
+	b = appendRatio(b, 1e9, p.PeriodNS)
+	b = appendPercent(b, p.BreakNS, p.PeriodNS)
+	b = appendMS(b, p.GapNS)
+	b = appendDecimal(append(b, ','), p.BounceNS, 6)
+	partial := byte('0')
+	if p.Partial {
+		partial = '1'
+	}
+	b = append(b, ',', partial, '\n')
+	t.w.Write(b)
+	t.row = b
+}
+
+// cycle writes an interrupter's row.
+func (t *Rows) cycle(c *pulse.CycleRow) {
+	t.begin(interrupterColumns)
+	b := appendDecimal(t.row[:0], int64(c.At+t.asymmetry-t.first), 9)
+	b = appendCount(b, c.Cycle)
+	lobe := c.Lobe
+	if c.Numbering == 0 { // counted from where the phase was lost, and no lobe's number
+		lobe = 0
+	}
+	b = appendCount(b, lobe)
+	b = appendMS(b, c.PeriodNS)
+	b = appendMS(b, c.BreakNS)
+	b = appendMS(b, c.MakeNS)
+	b = appendRatio(b, 60e9, c.PeriodNS)
+	if c.BreakNS > 0 {
+		b = appendPercent(b, c.BreakNS, c.PeriodNS)
+	} else {
+		b = append(b, ',')
+	}
+	b = appendDecimal(append(b, ','), c.BounceNS, 6)
+	b = strconv.AppendInt(append(b, ','), int64(c.Missing), 10)
+	b = strconv.AppendInt(append(b, ','), int64(c.Extra), 10)
+	b = append(b, ',')
+	for i, s := range c.SegmentsNS {
+		if i > 0 {
+			b = append(b, ' ')
+		}
+		b = appendDecimal(b, s, 6)
+	}
+	b = append(b, '\n')
+	t.w.Write(b)
+	t.row = b
+}
+
+// appendCount appends a field with a 1-based number, empty for 0.
+func appendCount(b []byte, n int) []byte {
+	b = append(b, ',')
+	if n == 0 {
+		return b
+	}
+	return strconv.AppendInt(b, int64(n), 10)
+}
+
+// appendMS appends a field with ns nanoseconds in ms, empty for 0.
+func appendMS(b []byte, ns int64) []byte {
+	b = append(b, ',')
+	if ns == 0 {
+		return b
+	}
+	return appendDecimal(b, ns, 6)
+}
+
+// appendPercent appends a field with 100·part/whole, empty without a whole.
+func appendPercent(b []byte, part, whole int64) []byte {
+	b = append(b, ',')
+	if part < 0 || whole <= 0 {
+		return b
+	}
+	return appendQuotient(b, uint64(part), 100, uint64(whole))
+}
+
+// appendRatio appends a field with n/d, empty without d.
+func appendRatio(b []byte, n, d int64) []byte {
+	b = append(b, ',')
+	if d <= 0 {
+		return b
+	}
+	return appendQuotient(b, uint64(n), 1, uint64(d))
+}
+
+// appendQuotient appends n·scale/d rounded to six decimals, and nothing when
+// it is too large to matter (10⁹ and more).
+func appendQuotient(b []byte, n, scale, d uint64) []byte {
+	hi, lo := bits.Mul64(n, scale*1e6)
+	lo, carry := bits.Add64(lo, d/2, 0)
+	hi += carry
+	if hi >= d {
+		return b
+	}
+	q, _ := bits.Div64(hi, lo, d)
+	if q >= 1e15 {
+		return b
+	}
+	return appendDecimal(b, int64(q), 6)
+}
+
+// appendDecimal appends v·10^-places without zeros at its end.
+func appendDecimal(b []byte, v int64, places int) []byte {
+	u := uint64(v)
+	if v < 0 {
+		b = append(b, '-')
+		u = -u
+	}
+	var digits [20]byte
+	n := len(digits)
+	for i := 0; i <= places || u > 0; i++ {
+		n--
+		digits[n] = byte('0' + u%10)
+		u /= 10
+	}
+	whole := digits[n : len(digits)-places]
+	part := digits[len(digits)-places:]
+	b = append(b, whole...)
+	end := len(part)
+	for end > 0 && part[end-1] == '0' {
+		end--
+	}
+	if end > 0 {
+		b = append(append(b, '.'), part[:end]...)
+	}
+	return b
+}

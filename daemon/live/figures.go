@@ -21,7 +21,7 @@ type Figures struct {
 	Stuck     bool      // no edge for StuckAfter
 
 	Totals   Totals
-	Findings map[Finding]uint64 // of every kind
+	Findings [Findings]uint64 // by Finding
 
 	// Rate is the latest. Of a dial, in pps, it is that of the last train of two
 	// or more pulses, or the mean of the last nine periods in a train longer
@@ -70,13 +70,10 @@ func (c *Contact) Figures() Figures {
 	now := c.now()
 	f := Figures{
 		Setting: c.set, Kind: c.kind, Up: c.up, Ended: c.ended, Why: c.why, State: c.state, Totals: c.totals,
-		Findings: map[Finding]uint64{}, Rate: c.rate, BreakPercent: c.percent,
+		Findings: c.found, Rate: c.rate, BreakPercent: c.percent,
 		Window: c.window, Limits: c.limits, OtherCadence: c.misfit,
 	}
 	f.Notes = slices.Clone(f.Notes)
-	for i, n := range c.found {
-		f.Findings[Finding(i)] = n
-	}
 	quiet := max(float64(now-c.last)/1e9, 0)
 	if c.anyEdge {
 		f.SinceEdge = pulse.Known(quiet)

@@ -62,16 +62,10 @@ const (
 	SourceUp
 )
 
-var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up"}
+// Findings is how many kinds of findings there are.
+const Findings = len(findings)
 
-// Findings lists all kinds of findings.
-func Findings() []Finding {
-	all := make([]Finding, len(findings))
-	for i := range all {
-		all[i] = Finding(i)
-	}
-	return all
-}
+var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up"}
 
 func (f Finding) String() string { return findings[f] }
 
@@ -107,7 +101,7 @@ type Contact struct {
 
 	totals Totals
 	counts pulse.Counts // of the Meter in use, at the last call of Counts
-	found  [len(findings)]uint64
+	found  [Findings]uint64
 
 	segments int  // in a cycle of the configured cadence, 0 for none
 	misfit   bool // the contact has another cadence
@@ -132,13 +126,6 @@ type pair struct{ breakNS, periodNS int64 }
 // from any goroutine.
 func New(s Setting, window time.Duration, now func() pulse.Stamp) *Contact {
 	return &Contact{set: s, window: window, now: now, setup: pulse.DefaultSetup()}
-}
-
-// Name is the contact's name.
-func (c *Contact) Name() string {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.set.Name
 }
 
 // Describe takes a changed setting of the same name.

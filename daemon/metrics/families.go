@@ -157,8 +157,8 @@ func newFamilies() (f families) {
 	count(pulse.KindInterrupter, "phase_slips", "Times that the phase was lost and found anew.", func(t *live.Totals) uint64 { return t.PhaseSlips })
 
 	var words []string
-	for _, x := range live.Findings() {
-		words = append(words, x.String())
+	for kind := range live.Findings {
+		words = append(words, live.Finding(kind).String())
 	}
 	f.findings = counter("findings", "Findings; finding is one of "+strings.Join(words, ", ")+".", "contact", "finding")
 	f.rate = gauge("last_rate", Hertz, "Pulses a second of the dial's last train, or cycles a second of the interrupter's last whole cycle.", "contact")

@@ -218,8 +218,8 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 			t.send(ch, float64(t.of(&x.Totals)), name)
 		}
 	}
-	for finding, n := range x.Findings {
-		f.findings.send(ch, float64(n), name, finding.String())
+	for kind, n := range x.Findings {
+		f.findings.send(ch, float64(n), name, live.Finding(kind).String())
 	}
 	perSecond := 1.
 	if x.Kind == pulse.KindInterrupter {

@@ -70,7 +70,7 @@ func (r *rig) begin(t testing.TB, of *Metrics) {
 	t.Helper()
 	cfg := r.Begin(r.cfg)
 	cfg.Forget = true
-	cfg.Observer = pulse.Tee(cfg.Observer, of.Observer(r.Name(), cfg.Kind))
+	cfg.Observer = pulse.Tee(cfg.Observer, of.Observer(r.Figures().Name, cfg.Kind))
 	m, err := pulse.NewMeter(cfg)
 	if err != nil {
 		t.Fatal(err)

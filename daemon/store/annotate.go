@@ -152,7 +152,7 @@ func changed(r sql.Result, err error) func(format string, args ...any) (sql.Resu
 // annotate lets f add something to the log that is about a contact, or about
 // none where the name is empty. It returns the id of the new row.
 func (l *Log) annotate(ctx context.Context, contact string, f func(w *writer, contact any, now Moment) (sql.Result, error)) (id int64, err error) {
-	err = l.write(func(w *writer) error {
+	err = l.write(func(w *writer, clock hw.Anchor, boot string) error {
 		var key any
 		if contact != "" {
 			var row int64
@@ -165,7 +165,7 @@ func (l *Log) annotate(ctx context.Context, contact string, f func(w *writer, co
 			}
 			key = row
 		}
-		now, err := w.present(ctx)
+		now, err := w.present(ctx, clock, boot)
 		if err != nil {
 			return err
 		}
@@ -182,23 +182,8 @@ func (l *Log) annotate(ctx context.Context, contact string, f func(w *writer, co
 	return id, nil
 }
 
-// annotate is Log.write of a Store.
-func (s *Store) annotate(f func(*writer) error) error {
-	s.committing.Lock()
-	defer s.committing.Unlock()
-	if s.w == nil {
-		if s.fault == nil {
-			return errClosed
-		}
-		return s.fault
-	}
-	s.w.now, _ = s.opt.Clock()
-	s.w.boot = s.opt.Boot
-	return s.w.tx(f)
-}
-
-// annotateFromOutside is Log.write of a log that another program may write.
-func (l *Log) annotateFromOutside(f func(*writer) error) error {
+// write runs f in a transaction of its own, whoever else writes the log.
+func (l *Log) write(f func(w *writer, now hw.Anchor, boot string) error) error {
 	if _, err := os.Stat(l.path); err != nil { // opening would make the file
 		return err
 	}
@@ -207,30 +192,34 @@ func (l *Log) annotateFromOutside(f func(*writer) error) error {
 		return faultOf(l.path, err)
 	}
 	defer db.Close()
-	boot, err := bootID()
-	if err != nil && !errors.Is(err, errNotHere) { // then no session ran in this boot
+	boot := l.boot
+	if boot == "" {
+		boot, err = bootID()
+	}
+	if err != nil && !errors.Is(err, errNotHere) { // where it is not known, no session ran in it
 		return err
 	}
-	return (&writer{db: db, now: hw.ReadAnchor(), boot: boot}).tx(f)
+	now, _ := l.clock()
+	return (&writer{db: db}).tx(func(w *writer) error { return f(w, now, boot) })
 }
 
-// present is the moment of a note or soak test that is added now. It is in the
-// latest session, even when that has ended.
-func (w *writer) present(ctx context.Context) (Moment, error) {
+// present is the moment of a note or soak test that is added now, in a boot of
+// that id. It is in the latest session, even when that has ended.
+func (w *writer) present(ctx context.Context, now hw.Anchor, boot string) (Moment, error) {
 	var m moment
-	var boot string
+	var itsBoot string
 	var aliveWall int64
 	err := w.current.QueryRowContext(ctx, "SELECT id, alive_ns, offset_ns, alive_wall_ns, boot FROM sessions ORDER BY id DESC LIMIT 1").
-		Scan(&m.session, &m.mono, &m.offset, &aliveWall, &boot)
+		Scan(&m.session, &m.mono, &m.offset, &aliveWall, &itsBoot)
 	if errors.Is(err, sql.ErrNoRows) {
 		return Moment{}, errNoSession
 	}
 	if err != nil {
 		return Moment{}, err
 	}
-	m.wall = w.now.Wall.UnixNano()
-	if boot == w.boot && int64(w.now.Mono) >= m.mono {
-		m.mono = int64(w.now.Mono)
+	m.wall = now.Wall.UnixNano()
+	if itsBoot == boot && int64(now.Mono) >= m.mono {
+		m.mono = int64(now.Mono)
 	} else {
 		m.mono += max(m.wall-aliveWall, 0)
 	}

@@ -23,19 +23,17 @@ type Contact struct {
 	snapshot []byte // the open block's data
 	left     bool   // some of its blocks are left for the next commit
 
-	mu       sync.Mutex // guards what follows
-	open     *block
-	full     []*block
-	spare    *block // to be the next open one
-	share    int    // how many full blocks may wait
-	last     pulse.Stamp
-	any      bool
-	appended int64
-	written  int64
-	hole     uint32 // edges dropped since the last one that was kept
-	dropped  [2]drop
-	since    time.Time // when the oldest edge that is not committed was appended
-	sending  time.Time // since, of what is being committed
+	mu      sync.Mutex // guards what follows
+	open    *block
+	full    []*block
+	spare   *block // to be the next open one
+	share   int    // how many full blocks may wait
+	last    pulse.Stamp
+	waiting int64  // edges that are not committed
+	hole    uint32 // edges dropped since the last one that was kept
+	dropped [2]drop
+	since   time.Time // when the oldest edge that is not committed was appended
+	sending time.Time // since, of what is being committed
 }
 
 // Reasons for dropping an edge.
@@ -70,9 +68,6 @@ func (b *block) id(c *Contact) int64 {
 	return c.id<<32 | b.number
 }
 
-// Name is the contact's name.
-func (c *Contact) Name() string { return c.name }
-
 // key is the row that others refer to; nil for no contact.
 func (c *Contact) key() any {
 	if c == nil {
@@ -102,7 +97,7 @@ func (c *Contact) Append(edges []pulse.Edge) {
 }
 
 func (c *Contact) put(e pulse.Edge) {
-	if c.any && e.At < c.last {
+	if e.At < c.last {
 		c.drop(outOfOrder, e)
 		return
 	}
@@ -122,8 +117,8 @@ func (c *Contact) put(e pulse.Edge) {
 		c.open.enc.Add(kept)
 	}
 	c.hole = 0
-	c.any, c.last = true, e.At
-	c.appended++
+	c.last = e.At
+	c.waiting++
 }
 
 func (c *Contact) drop(why int, e pulse.Edge) {
@@ -145,7 +140,7 @@ func addSaturated(a, b uint32) uint32 {
 
 // stats gives the edges that are not committed, those dropped since the start,
 // and when the oldest of the first was appended, zero for none.
-func (c *Contact) stats() (pending int64, dropped uint64, since time.Time) {
+func (c *Contact) stats() (waiting int64, dropped uint64, since time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for _, d := range c.dropped {
@@ -155,7 +150,7 @@ func (c *Contact) stats() (pending int64, dropped uint64, since time.Time) {
 	if since.IsZero() {
 		since = c.since
 	}
-	return c.appended - c.written, dropped, since
+	return c.waiting, dropped, since
 }
 
 // A pending is a block, or the first part of one, that is being committed.
@@ -220,7 +215,7 @@ func (p *pending) settle() {
 	c := p.contact
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.written += int64(p.header.Edges - p.block.written)
+	c.waiting -= int64(p.header.Edges - p.block.written)
 	p.block.written = p.header.Edges
 	if len(c.full) > 0 && c.full[0] == p.block && p.block.enc.Len() == p.block.written {
 		c.full = slices.Delete(c.full, 0, 1)
@@ -250,7 +245,7 @@ func (c *Contact) forget() {
 	defer c.mu.Unlock()
 	c.id, c.blocks = 0, 0
 	for _, b := range append(c.full, c.open) {
-		c.written -= int64(b.written)
+		c.waiting += int64(b.written)
 		b.number, b.written = 0, 0
 	}
 }

@@ -22,16 +22,12 @@ import (
 // faults collects what OnFault is told.
 type faults []string
 
-func (f *faults) add(err error) {
-	var fault *Fault
-	switch {
-	case err == nil:
+func (f *faults) add(fault *Fault) {
+	if fault == nil {
 		*f = append(*f, "over")
-	case errors.As(err, &fault):
-		*f = append(*f, string(fault.Kind))
-	default:
-		*f = append(*f, "no fault: "+err.Error())
+		return
 	}
+	*f = append(*f, string(fault.Kind))
 }
 
 func TestLockedByAnother(t *testing.T) {
@@ -515,7 +511,7 @@ func TestCutFile(t *testing.T) {
 		}
 		path, clock = cut()
 		var said string
-		s = open(t, path, clock, Options{SetAside: true, OnFault: func(err error) { said += err.Error() }})
+		s = open(t, path, clock, Options{SetAside: true, OnFault: func(f *Fault) { said += f.Error() }})
 		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
 		mustCommit(t, s)
 		got, _ := replay(t, s.Log, Span{}, "dial A")
@@ -565,10 +561,10 @@ func TestCommitMeetsDamage(t *testing.T) {
 		clock.advance(2 * time.Hour)
 		var told faults
 		var latest string
-		s := open(t, path, clock, Options{SetAside: aside, OnFault: func(err error) {
-			told.add(err)
-			if err != nil {
-				latest = err.Error()
+		s := open(t, path, clock, Options{SetAside: aside, OnFault: func(f *Fault) {
+			told.add(f)
+			if f != nil {
+				latest = f.Error()
 			}
 		}})
 		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))

@@ -44,7 +44,7 @@ func writerChild(path string) int {
 		return fail(err)
 	}
 	for i := range contacts {
-		if seq[i], err = lastSeq(s.Log, contacts[i].Name()); err != nil {
+		if seq[i], err = lastSeq(s.Log, contacts[i].name); err != nil {
 			return fail(err)
 		}
 	}
@@ -60,7 +60,7 @@ func writerChild(path string) int {
 			}
 			c.Append(edges)
 		}
-		s.Find(Finding{Contact: contacts[0].Name(), Kind: Extra, At: Moment{Mono: at}, Text: strconv.Itoa(int(seq[0]))})
+		s.Find(Finding{Contact: contacts[0].name, Kind: Extra, At: Moment{Mono: at}, Text: strconv.Itoa(int(seq[0]))})
 		if err := s.Flush(); err != nil {
 			return fail(err)
 		}

@@ -17,6 +17,7 @@ import (
 
 	sqlite3 "modernc.org/sqlite/lib"
 
+	"makebreak/hw"
 	"makebreak/pulse"
 )
 
@@ -24,7 +25,8 @@ import (
 // may write it. Its methods may be called from any goroutine.
 type Log struct {
 	path  string
-	write func(f func(*writer) error) error
+	clock func() (hw.Anchor, hw.Discipline)
+	boot  string // id of this boot; empty: the kernel's
 
 	mu   sync.RWMutex
 	pool *sql.DB
@@ -64,9 +66,7 @@ func OpenRead(ctx context.Context, path string) (*Log, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open log %q: %w", path, err)
 	}
-	l := &Log{path: full, pool: db}
-	l.write = l.annotateFromOutside
-	return l, nil
+	return &Log{path: full, clock: hw.ReadClock, pool: db}, nil
 }
 
 // Path is the full path of the file.

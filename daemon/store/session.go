@@ -156,7 +156,7 @@ ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edge
 	if !found {
 		s.keep = retention{}
 		s.mu.Lock()
-		for _, c := range s.list {
+		for _, c := range s.contacts {
 			c.forget()
 			if c.configure != nil {
 				s.rows = append(s.rows, c.configure)

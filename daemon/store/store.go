@@ -17,6 +17,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"slices"
 	"sync"
@@ -73,11 +74,11 @@ type Options struct {
 	// SetAside renames a damaged log and begins a new one. Without it Open
 	// fails on damage, and Run goes on trying.
 	SetAside bool
-	// OnFault is called with a *Fault when the log cannot be written, when it
+	// OnFault is called with a fault when the log cannot be written, when it
 	// exceeds its limits, and when a damaged log was set aside; and with nil
 	// when one of the first two is over. Open may call it. It must not block
 	// and must not use the log.
-	OnFault func(error)
+	OnFault func(*Fault)
 	// Clock reads the clocks; nil means this computer's.
 	Clock func() (hw.Anchor, hw.Discipline)
 	// Boot is the id of this boot; "" means the kernel's.
@@ -110,8 +111,7 @@ type Store struct {
 	opt  Options
 
 	mu        sync.Mutex // guards what follows
-	contacts  map[string]*Contact
-	list      []*Contact // in order of arrival
+	contacts  []*Contact
 	rows      []row
 	rowsSince time.Time // when the oldest of rows was added
 	lostRows  uint64
@@ -166,8 +166,7 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{Log: &Log{path: path}, opt: opt, contacts: map[string]*Contact{}}
-	s.Log.write = s.annotate
+	s := &Store{Log: &Log{path: path, clock: opt.Clock, boot: opt.Boot}, opt: opt}
 	var start hw.Anchor
 	start, s.clock = opt.Clock()
 	s.anchor = start
@@ -249,7 +248,7 @@ func (s *Store) Stats() Stats {
 	defer s.mu.Unlock()
 	st, since := s.stats, s.rowsSince
 	st.DroppedRows = s.lostRows
-	for _, c := range s.list {
+	for _, c := range s.contacts {
 		pending, dropped, t := c.stats()
 		st.PendingEdges += pending
 		st.DroppedEdges += dropped
@@ -314,25 +313,18 @@ func (s *Store) byName(name string) *Contact {
 	return s.contact(name)
 }
 
+// contact gives the contact of a name. All have equal shares of the buffer.
 func (s *Store) contact(name string) *Contact {
-	c := s.contacts[name]
-	if c == nil {
-		c = &Contact{name: name, open: new(block)}
-		s.contacts[name] = c
-		s.list = append(s.list, c)
-		s.share()
+	if i := slices.IndexFunc(s.contacts, func(c *Contact) bool { return c.name == name }); i >= 0 {
+		return s.contacts[i]
 	}
-	return c
-}
-
-// share gives each contact an equal share of the buffer.
-func (s *Store) share() {
-	blocks := max(s.opt.BufferBytes/blockMemory/len(s.list), 1)
-	for _, c := range s.list {
+	s.contacts = append(s.contacts, &Contact{name: name, open: new(block), last: math.MinInt64})
+	for _, c := range s.contacts {
 		c.mu.Lock()
-		c.share = blocks
+		c.share = max(s.opt.BufferBytes/blockMemory/len(s.contacts), 1)
 		c.mu.Unlock()
 	}
+	return s.contacts[len(s.contacts)-1]
 }
 
 // Contact returns the contact that a configuration names. The configuration is
@@ -399,7 +391,7 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 	a, d := s.opt.Clock()
 	s.followClock(a, d)
 	s.mu.Lock()
-	contacts, rows, since := s.list[:len(s.list):len(s.list)], s.rows, s.rowsSince
+	contacts, rows, since := slices.Clip(s.contacts), s.rows, s.rowsSince
 	s.rowsSince = time.Time{}
 	s.mu.Unlock()
 	done := false
@@ -518,11 +510,7 @@ func (s *Store) failed(err error) error {
 
 // tell calls OnFault, with nil when a fault is over.
 func (s *Store) tell(f *Fault) {
-	switch {
-	case s.opt.OnFault == nil:
-	case f == nil: // a nil *Fault would not be a nil error
-		s.opt.OnFault(nil)
-	default:
+	if s.opt.OnFault != nil {
 		s.opt.OnFault(f)
 	}
 }
@@ -589,8 +577,6 @@ type writer struct {
 	upsert  *sql.Stmt
 	session int64
 	file    os.FileInfo
-	now     hw.Anchor // time of a note or soak test
-	boot    string    // the boot that now is of
 
 	// Set within tx.
 	current *sql.Tx

@@ -419,17 +419,17 @@ func TestAllAtOnce(t *testing.T) {
 			begin := hw.Monotonic()
 			for round := range rounds {
 				c.Append(numbered(begin+pulse.Stamp(round)*each*10e6, uint32(round*each+1), each))
-				s.Find(Finding{Contact: c.Name(), Kind: Extra, At: Moment{Mono: begin}, Text: "x"})
+				s.Find(Finding{Contact: c.name, Kind: Extra, At: Moment{Mono: begin}, Text: "x"})
 				if err := s.Flush(); err != nil {
 					t.Error(err)
 				}
 				if n := s.Stats().DroppedEdges; n != 0 {
 					t.Errorf("%d edges dropped", n)
 				}
-				if _, err := s.AddNote(ctx, Note{Contact: c.Name(), Text: "x"}); err != nil {
+				if _, err := s.AddNote(ctx, Note{Contact: c.name, Text: "x"}); err != nil {
 					t.Error(err)
 				}
-				r, err := s.Replay(ctx, Span{To: endless}, c.Name())
+				r, err := s.Replay(ctx, Span{To: endless}, c.name)
 				if err != nil {
 					t.Error(err)
 					return
@@ -443,7 +443,7 @@ func TestAllAtOnce(t *testing.T) {
 					n += k
 				}
 				if n < (round+1)*each {
-					t.Errorf("%s: %d edges after round %d", c.Name(), n, round)
+					t.Errorf("%s: %d edges after round %d", c.name, n, round)
 				}
 			}
 		})

@@ -342,12 +342,12 @@ func (w *watch) status() string {
 }
 
 // logFault is called when the log cannot be written, and when it can be again.
-func (w *watch) logFault(err error) {
-	if err == nil {
+func (w *watch) logFault(f *store.Fault) {
+	if f == nil {
 		w.Log.Info("the log is in order again")
 		return
 	}
-	w.Log.Error("measuring goes on, but " + err.Error())
+	w.Log.Error("measuring goes on, but " + f.Error())
 }
 
 func (w *watch) logState() metrics.Log {

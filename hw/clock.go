@@ -34,6 +34,19 @@ func ReadAnchor() Anchor {
 // the wall clock after the anchor was read is not in it.
 func (a Anchor) At(s pulse.Stamp) time.Time { return a.Wall.Add(time.Duration(s - a.Mono)) }
 
+// clockStep is the change between the two clocks that counts as a step of the
+// wall clock: steering slews both alike, and they are read within microseconds
+// of each other.
+const clockStep = 10 * time.Millisecond
+
+// Step gives by how much the wall clock has moved against the monotonic clock
+// since an earlier anchor of the same boot, forward if positive. It is not ok
+// where that is too little to be a step.
+func (a Anchor) Step(earlier Anchor) (step time.Duration, ok bool) {
+	step = a.Wall.Sub(earlier.At(a.Mono))
+	return step, step.Abs() > clockStep+time.Duration(a.WithinNS+earlier.WithinNS)
+}
+
 // A Discipline is the state of the kernel's clock steering (adjtimex), which
 // slews CLOCK_MONOTONIC too.
 type Discipline struct {
@@ -42,6 +55,13 @@ type Discipline struct {
 	SlewPPM          float64 // rate at which the kernel now removes a known offset
 	EstimatedErrorNS int64
 	MaxErrorNS       int64
+}
+
+// ReadClock reads the clocks and how the kernel steers them. A state that cannot
+// be read counts as unsynchronised.
+func ReadClock() (Anchor, Discipline) {
+	d, _ := ReadDiscipline()
+	return ReadAnchor(), d
 }
 
 // Relative standard uncertainties of the time base.

@@ -55,7 +55,7 @@ func lobeLog(t *testing.T, marks bool) string {
 	ctx, stop := context.WithCancel(t.Context())
 	ran := make(chan error, 1)
 	go func() { ran <- s.Run(ctx) }()
-	if err := s.Flush(ctx); err != nil {
+	if err := s.Flush(); err != nil {
 		t.Fatal(err)
 	}
 	stop()

@@ -3,6 +3,7 @@
 package figure
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -63,8 +64,8 @@ func Trimmed(v float64, decimals int) string {
 }
 
 // Count writes n with commas between thousands: 40,000.
-func Count(n int) string {
-	s := strconv.Itoa(n)
+func Count[N int | int64 | uint64](n N) string {
+	s := fmt.Sprint(n)
 	sign := ""
 	if n < 0 {
 		sign, s = "-", s[1:]
@@ -76,7 +77,7 @@ func Count(n int) string {
 }
 
 // Plural writes a count and its noun: "1 pulse", "2,000 pulses".
-func Plural(n int, one, many string) string {
+func Plural[N int | int64 | uint64](n N, one, many string) string {
 	if n == 1 {
 		return "1 " + one
 	}

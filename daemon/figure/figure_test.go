@@ -25,6 +25,15 @@ func TestDecimals(t *testing.T) {
 	}
 }
 
+// Counters of 64 bits do not fit into an int of 32 bits.
+func TestCountOf64Bits(t *testing.T) {
+	for n, want := range map[uint64]string{0: "0", 999_999_999: "999,999,999", 1e9: "1,000,000,000", 12_345_678_901_234: "12,345,678,901,234"} {
+		if got := Count(n); got != want {
+			t.Errorf("%d: %s", n, got)
+		}
+	}
+}
+
 func TestText(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
 		{Fixed(61.2345, 2), "61.23"},

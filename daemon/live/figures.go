@@ -10,73 +10,70 @@ import (
 // Figures are what is known of a contact at one moment. They share nothing
 // with the Contact.
 type Figures struct {
-	Setting            // with the StuckAfter that counts, see Contact.StuckAfter
+	Setting            // its StuckAfter is Contact.StuckAfter
 	Kind    pulse.Kind // KindAuto before the first Begin
 
 	Up        bool
-	Ended     bool   // it is not up because its source has come to an end: no fault
-	Why       string // it is not up for another reason
+	Ended     bool   // the source has come to its end, so it is not up: no fault
+	Why       string // the source is not up for another reason
 	State     State
 	SinceEdge pulse.Num // seconds since the last edge; unknown before the first
 	Stuck     bool      // no edge for StuckAfter
 
 	Totals   Totals
-	Findings map[Finding]uint64 // all of them
+	Findings [Findings]uint64 // by Finding
 
-	// Rate is the latest: of a dial, in pps, that of its last train of two
-	// pulses and more, or the mean of the last nine periods in a train longer
-	// than any digit; of an interrupter, in IPM, that of its last whole cycle.
+	// Rate is the latest. Of a dial, in pps, it is that of the last train of two
+	// or more pulses, or the mean of the last nine periods in a train longer
+	// than any digit; of an interrupter, in IPM, that of the last whole cycle.
 	Rate         pulse.Num
-	BreakPercent pulse.Num // percent break of the same pulses or cycle
-	// RateAgoS is how many seconds ago those ended, where they do not tell how
-	// the contact is now: it is stuck or not being read, or an interrupter has
-	// not had a whole cycle for as long as it may be without an edge, and for
-	// three cycles.
+	BreakPercent pulse.Num // of the same pulses or cycle
+	// RateAgoS is how many seconds ago those ended, where the rate is not
+	// current: the contact is stuck or not being read, or an interrupter has had
+	// no whole cycle for as long as it may be without an edge, and for three
+	// cycles.
 	RateAgoS pulse.Num
 
-	// What follows looks back Window at most.
+	// What follows looks back over Window at most.
 	Window       time.Duration
-	Recent       pulse.Counts // its Edges as those of Totals
-	InterdigitMS pulse.Num    // the smallest gap of a dial
+	Recent       pulse.Counts // Edges as in Totals
+	InterdigitMS pulse.Num    // smallest interdigit gap of a dial
 
 	Limits *pulse.Profile // nil without any; must not be changed
-	// OtherCadence says that the contact does another cadence than the given
+	// OtherCadence says that the contact has another cadence than the configured
 	// one, so that nothing can be judged.
 	OtherCadence bool
 	// Statement is the verdict on the window; empty without limits to judge by.
-	// Because holds what beside the limits forbids a pass in the window, in
-	// words, with and without limits.
 	Statement pulse.Statement
-	Because   []string
-	Items     []Item
+	// Because is what beside the limits forbids a pass in the window, in words,
+	// with and without limits.
+	Because []string
+	Items   []Item
 }
 
-// An Item is the verdict on one bound of one limit, on the worst value of the
-// window. AtS is unknown, for there is no first edge to count from.
+// An Item is the verdict on one bound of one limit, for the worst value in the
+// window. AtS is never known, as there is no first edge to count from.
 type Item struct {
 	pulse.Item
-	Limits pulse.Limit // of which it is a bound
+	Limits pulse.Limit // whose bound this is
 	AgoS   pulse.Num   // how long ago the worst value began, in seconds
 	// TotalOut of TotalOf values were out of this bound since the contact was
-	// first watched, whatever its value was. They never go back, also when the
-	// limit is taken away and put back.
+	// first watched, also while the bound had another value. They never go back,
+	// even if the limit is removed and comes back.
 	TotalOut, TotalOf uint64
 }
 
-// Figures gives what is known now.
+// Figures returns what is known now.
 func (c *Contact) Figures() Figures {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	now := c.now()
 	f := Figures{
 		Setting: c.set, Kind: c.kind, Up: c.up, Ended: c.ended, Why: c.why, State: c.state, Totals: c.totals,
-		Findings: map[Finding]uint64{}, Rate: c.rate, BreakPercent: c.percent,
+		Findings: c.found, Rate: c.rate, BreakPercent: c.percent,
 		Window: c.window, Limits: c.limits, OtherCadence: c.misfit,
 	}
 	f.Notes = slices.Clone(f.Notes)
-	for i, n := range c.found {
-		f.Findings[Finding(i)] = n
-	}
 	quiet := max(float64(now-c.last)/1e9, 0)
 	if c.anyEdge {
 		f.SinceEdge = pulse.Known(quiet)
@@ -86,10 +83,10 @@ func (c *Contact) Figures() Figures {
 	f.Stuck = c.up && most > 0 && quiet >= most
 	if c.rate.OK {
 		ago := max(float64(now-c.rated)/1e9, 0)
-		f.RateAgoS = pulse.Num{V: ago, OK: !c.up || f.Stuck || c.kind == pulse.KindInterrupter && ago >= max(most, c.still().Seconds())}
+		f.RateAgoS = pulse.Num{V: ago, OK: !c.up || f.Stuck || c.kind == pulse.KindInterrupter && ago >= max(most, c.standstill().Seconds())}
 	}
 
-	worst := make([]spot, len(c.rolling.bounds))
+	worst := make([]extreme, len(c.rolling.bounds))
 	var gap int64
 	f.Recent, gap = c.rolling.since(now, worst)
 	f.InterdigitMS = pulse.Num{V: ms(gap), OK: gap > 0}
@@ -114,7 +111,7 @@ func (c *Contact) Figures() Figures {
 }
 
 // item judges the worst value of a bound, as a Meter does.
-func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
+func (c *Contact) item(b *bound, w *extreme, now pulse.Stamp) Item {
 	it := Item{Limits: b.Limit, TotalOut: b.total.out, TotalOf: b.total.of, Item: b.NoItem()}
 	if c.misfit || w.n == 0 {
 		return it
@@ -122,7 +119,7 @@ func (c *Contact) item(b *bound, w *spot, now pulse.Stamp) Item {
 	it.Item = b.Item(c.kind, c.breaks, &c.setup, w.Value)
 	it.Count(int(w.out), int(w.n))
 	at := w.at
-	if b.Quantity != pulse.BounceMS { // when the edge was seen: the correction of openings is for lengths
+	if b.Quantity != pulse.BounceMS { // back to when the edge was seen: openings are corrected for lengths only
 		at += pulse.Stamp(c.setup.AsymmetryNS)
 	}
 	it.AgoS = pulse.Known(max(float64(now-at)/1e9, 0))

@@ -1,9 +1,9 @@
 // Package live keeps what is known of a contact now: its state, its counts
-// since the start, its latest figures, and how the last minutes stand against
-// its limits. Memory does not grow with time.
+// since the start, its latest figures, and how the values of the last minutes
+// compare with its limits. Memory does not grow with time.
 //
-// One goroutine measures and feeds a Contact; any number may ask it for
-// Figures meanwhile.
+// One goroutine measures and feeds a Contact; any number may ask it for Figures
+// meanwhile.
 package live
 
 import (
@@ -13,26 +13,29 @@ import (
 	"makebreak/pulse"
 )
 
-// A Setting is what is told of a contact and does not change its measurement.
+// A Setting is what the configuration says of a contact that does not change
+// its measurement.
 type Setting struct {
 	Name   string
-	Title  string // empty when there is none
+	Title  string // may be empty
 	Source string // as the configuration has it
 	Notes  []string
 	// Rate is the nominal rate, in pps of a dial or IPM of an interrupter, 0
 	// when there is none.
 	Rate float64
-	// StuckAfter is how long it may be without an edge. 0: a dial for ever, an
-	// interrupter for three of its cycles (Contact.StuckAfter).
+	// StuckAfter is how long the contact may be without an edge. With 0 a dial
+	// may be so forever, an interrupter for three of its cycles; see
+	// Contact.StuckAfter.
 	StuckAfter time.Duration
 }
 
 const (
-	// stillCycles is after how many of its slowest known cycles without an edge
-	// an interrupter stands still: one that is missing is not yet that.
-	stillCycles = 3
-	// stillLeast keeps a fast one that falters from being told as standing still.
-	stillLeast = 5 * time.Second
+	// An interrupter is at a standstill after standstillCycles of its slowest
+	// known cycles without an edge: one missing cycle is not yet a standstill.
+	standstillCycles = 3
+	// leastStandstill keeps a fast interrupter that falters from being reported
+	// as at a standstill.
+	leastStandstill = 5 * time.Second
 )
 
 // A State is the electrical state of a contact.
@@ -46,7 +49,7 @@ const (
 
 func (s State) String() string { return [...]string{"unknown", "open", "closed"}[s] }
 
-// A Finding is something about a contact that a person would want to know of.
+// A Finding is something about a contact that a person would want to know.
 type Finding uint8
 
 const (
@@ -59,34 +62,21 @@ const (
 	SourceUp
 )
 
-var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up"}
+// Findings is how many kinds of findings there are.
+const Findings = len(findings)
 
-// Findings lists all there are.
-func Findings() []Finding {
-	all := make([]Finding, len(findings))
-	for i := range all {
-		all[i] = Finding(i)
-	}
-	return all
-}
+var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up"}
 
 func (f Finding) String() string { return findings[f] }
 
-// An Observer is told every single length as it is measured, in seconds.
-type Observer interface {
-	ObserveBounce(s float64) // of each transition, 0 for a clean one
-	ObservePeriod(s float64) // of a dial inside trains, of an interrupter each whole cycle
-	ObserveBreak(s float64)  // of each pulse and stall, of each break of a whole cycle
-}
-
 // Totals are counts since the contact was first watched, over all its Meters,
-// those of another kind too. They never go back.
+// also those of another kind. They never go back.
 type Totals struct {
-	// Counts.Edges leaves out the level that follows an unknown one: it tells
-	// what the contact is, not that it changed.
+	// Counts.Edges leaves out the level that follows an unknown one: it says how
+	// the contact is, not that it has changed.
 	pulse.Counts
-	// OutOfLimit counts pulses and cycles with a value beyond a limit, their
-	// bounce aside.
+	// OutOfLimit counts pulses and cycles with a value out of a limit; limits on
+	// bounce are left out.
 	OutOfLimit uint64
 }
 
@@ -101,79 +91,53 @@ type Contact struct {
 	polarity pulse.Polarity
 	limits   *pulse.Profile
 	setup    pulse.Setup
-	observe  func(pulse.Kind) Observer
-	observer Observer // of kind
 
 	up      bool
 	ended   bool
 	why     string
 	state   State
-	last    pulse.Stamp // edge, or else when the source came up
+	last    pulse.Stamp // latest edge, or when the source came up if none came since
 	anyEdge bool
 
 	totals Totals
-	counts pulse.Counts // of the Meter in use, as last told
-	found  [len(findings)]uint64
+	counts pulse.Counts // of the Meter in use, at the last call of Counts
+	found  [Findings]uint64
 
-	segments int  // of the cadence that the contact should do, 0 for none
-	misfit   bool // it does another one
+	segments int  // in a cycle of the configured cadence, 0 for none
+	misfit   bool // the contact has another cadence
 	lobesBy  string
-	breaks   int   // in each cycle of the cadence that it does
+	breaks   int   // in a cycle of the cadence that the contact has
 	nominal  int64 // ns of the slowest nominal cycle of an interrupter, 0 for none
 
 	rate, percent pulse.Num   // latest; rate in pps or IPM
-	rated         pulse.Stamp // end of what they are of
+	rated         pulse.Stamp // end of the pulses or the cycle that they are of
 	recent        [longTrain]pair
 	rolling       rolling
 }
 
-// longTrain is the most periods that a digit has: a train beyond it is a
-// steady row of pulses, whose rate cannot wait for its end.
+// longTrain is the most periods that a digit has. A longer train is a steady
+// row of pulses: its rate is given before its end.
 const longTrain = 9
 
 type pair struct{ breakNS, periodNS int64 }
 
-// New makes the contact. Figures look back window, which is above 0; now is
-// the time on the clock of the contact's stamps. It may be called at any time
-// and from any goroutine.
+// New makes the contact. Figures look back over window, which is above 0. now
+// reads the clock of the contact's stamps; it may be called at any time and
+// from any goroutine.
 func New(s Setting, window time.Duration, now func() pulse.Stamp) *Contact {
 	return &Contact{set: s, window: window, now: now, setup: pulse.DefaultSetup()}
 }
 
-// Name is the contact's name.
-func (c *Contact) Name() string {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.set.Name
-}
-
-// Describe takes a new setting of the same name, after a change of the
-// configuration.
+// Describe takes a changed setting of the same name.
 func (c *Contact) Describe(s Setting) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.set = s
 }
 
-// Observe has all that is measured from now on told to the Observer that of
-// gives for the contact's kind, and to nobody if of is nil.
-func (c *Contact) Observe(of func(pulse.Kind) Observer) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.observe = of
-	c.chooseObserver()
-}
-
-func (c *Contact) chooseObserver() {
-	c.observer = nil
-	if c.observe != nil && c.kind != pulse.KindAuto {
-		c.observer = c.observe(c.kind)
-	}
-}
-
 // Begin is called before each new Meter is made. It returns cfg with an
-// Observer that feeds c before the one that cfg has. The kind must be known. Totals go on;
-// another kind has its own window and latest figures.
+// Observer that feeds c before the one that cfg has. The kind must be known.
+// Totals go on; another kind begins a new window and new latest figures.
 func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -181,7 +145,6 @@ func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 		c.rolling = rolling{totals: c.rolling.totals}
 		c.rate, c.percent = pulse.Num{}, pulse.Num{}
 		c.kind = cfg.Kind
-		c.chooseObserver()
 	}
 	c.polarity, c.limits, c.counts = cfg.Polarity, cfg.Limits, pulse.Counts{}
 	cadence := cfg.CadenceNS
@@ -203,8 +166,8 @@ func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	return cfg
 }
 
-// LobesBy says what the numbers of lobes in the rows go by: pulse.LobesByLog or
-// pulse.LobesByReference; "": nothing is told of it.
+// LobesBy sets what the lobe numbers in the rows are based on, pulse.LobesByLog
+// or pulse.LobesByReference; empty where that is not to be shown.
 func (c *Contact) LobesBy(by string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -220,29 +183,29 @@ func (c *Contact) Up(l pulse.Level) {
 	c.level(l)
 }
 
-// Down says why the source is not being read, in words for a person.
+// Down says that the source is not being read and why, in words for a person.
 func (c *Contact) Down(why string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.up, c.ended, c.why, c.state = false, false, why, Unknown
 }
 
-// End says that the source has come to its end, as a recording does.
+// End says that the source has come to its end, such as a recording.
 func (c *Contact) End() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.up, c.ended, c.why, c.state = false, true, "", Unknown
 }
 
-// Clock gives the relative standard uncertainty of the time base, and where it
-// comes from, as it is now.
+// Clock sets the relative standard uncertainty of the time base as it is now,
+// and where that comes from.
 func (c *Contact) Clock(rel float64, from pulse.ClockFrom) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.setup.ClockRel, c.setup.ClockFrom = rel, from
 }
 
-// Edges takes the edges of the source that are given to the Meter.
+// Edges takes the edges of the source that the Meter is given.
 func (c *Contact) Edges(edges []pulse.Edge) {
 	if len(edges) == 0 {
 		return
@@ -272,8 +235,8 @@ func (c *Contact) level(l pulse.Level) {
 	}
 }
 
-// Counts takes what the Meter has counted, after each Add, Advance and Finish.
-// The edges are those that Edges was told.
+// Counts takes the Meter's counts, after each Add, Advance and Finish. Its
+// edges are left out: Edges counts those.
 func (c *Contact) Counts(n pulse.Counts) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -284,9 +247,10 @@ func (c *Contact) Counts(n pulse.Counts) {
 	c.counts = n
 }
 
-// StuckAfter is how long the contact may be without an edge: as it is set, or
-// three of the slowest cycles known of an interrupter, nominal or latest, and
-// 5 s at least. 0: for ever, as a dial may rest for hours, or nothing is known.
+// StuckAfter is how long the contact may be without an edge: as Setting says,
+// or for an interrupter three cycles, the nominal or the latest one, whichever
+// is slower, and at least 5 s. It is 0, which means forever, for a dial, which
+// may rest for hours, and while no cycle is known.
 func (c *Contact) StuckAfter() time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -297,12 +261,12 @@ func (c *Contact) stuckAfter() time.Duration {
 	if c.set.StuckAfter > 0 || c.kind != pulse.KindInterrupter {
 		return c.set.StuckAfter
 	}
-	return c.still()
+	return c.standstill()
 }
 
-// still is after how long an interrupter stands still by its cycles, 0 when
-// none is known.
-func (c *Contact) still() time.Duration {
+// standstill is how long an interrupter may be without an edge by its cycles, 0
+// when none is known.
+func (c *Contact) standstill() time.Duration {
 	slowest := float64(c.nominal)
 	if c.rate.OK {
 		slowest = max(slowest, 60e9/c.rate.V)
@@ -310,17 +274,17 @@ func (c *Contact) still() time.Duration {
 	if slowest == 0 {
 		return 0
 	}
-	return max(time.Duration(stillCycles*slowest).Round(100*time.Millisecond), stillLeast)
+	return max(time.Duration(standstillCycles*slowest).Round(100*time.Millisecond), leastStandstill)
 }
 
-// Totals are what was counted so far.
+// Totals are the counts so far.
 func (c *Contact) Totals() Totals {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.totals
 }
 
-// Finding counts one.
+// Finding counts one finding.
 func (c *Contact) Finding(f Finding) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -328,17 +292,10 @@ func (c *Contact) Finding(f Finding) {
 }
 
 func (c *Contact) event(e *pulse.Event) {
-	if e.Kind != pulse.EventTransition {
-		return
-	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	ns := int64(e.End - e.At)
-	if c.kind != pulse.KindDial { // there a limit is one on pulsing
-		c.rolling.bounce(e.At, ns)
-	}
-	if c.observer != nil {
-		c.observer.ObserveBounce(float64(ns) / 1e9)
+	if e.Kind == pulse.EventTransition && c.kind != pulse.KindDial { // a limit on a dial's bounce is for pulses
+		c.rolling.bounce(e.At, int64(e.End-e.At))
 	}
 }
 
@@ -350,12 +307,6 @@ func (c *Contact) pulse(r *pulse.PulseRow) {
 	defer c.mu.Unlock()
 	if c.rolling.pulse(r) {
 		c.totals.OutOfLimit++
-	}
-	if c.observer != nil {
-		c.observer.ObserveBreak(float64(r.BreakNS) / 1e9)
-		if r.PeriodNS > 0 {
-			c.observer.ObservePeriod(float64(r.PeriodNS) / 1e9)
-		}
 	}
 	if r.PeriodNS == 0 {
 		return
@@ -394,15 +345,6 @@ func (c *Contact) cycle(r *pulse.CycleRow) {
 		c.rated = r.At + pulse.Stamp(r.PeriodNS)
 		c.rate = pulse.Known(60e9 / float64(r.PeriodNS))
 		c.percent = pulse.Known(percent(r.BreakNS, r.PeriodNS))
-	}
-	if c.observer == nil {
-		return
-	}
-	if r.Whole {
-		c.observer.ObservePeriod(float64(r.PeriodNS) / 1e9)
-	}
-	for b := range r.Breaks() {
-		c.observer.ObserveBreak(float64(b) / 1e9)
 	}
 }
 

@@ -4,20 +4,21 @@ import (
 	"makebreak/pulse"
 )
 
-// slots is how many parts of the window are kept: the oldest leaves as a
-// whole, so that Figures look back from 95 to 100 % of the window.
+// slots is how many parts the window has. The oldest is dropped as a whole, so
+// Figures look back over 95 to 100 % of the window.
 const slots = 20
 
-// A bound is one with what was seen of it since the start.
+// A bound is a bound of the limits with its total.
 type bound struct {
 	pulse.Bound
 	total *total
 }
 
-// A total is what was seen of a bound since the start.
+// A total counts the values compared with a bound since the start, and those of
+// them that were out of it.
 type total struct{ out, of uint64 }
 
-// A boundKey is what totals go on by, whatever limits come, go and come back.
+// A boundKey identifies the total of a bound, however limits change.
 type boundKey struct {
 	quantity string
 	upper    bool
@@ -25,7 +26,7 @@ type boundKey struct {
 
 func (b *bound) key() boundKey {
 	if b.Quantity == pulse.RatePPS || b.Quantity == pulse.RateIPM {
-		return boundKey{"rate", b.Upper} // in another unit for another kind
+		return boundKey{"rate", b.Upper} // its unit depends on the contact's kind
 	}
 	return boundKey{b.Name(), b.Upper}
 }
@@ -34,32 +35,31 @@ func (b *bound) same(o *bound) bool {
 	return b.key() == o.key() && b.Name() == o.Name() && b.Value == o.Value
 }
 
-// A spot is the worst value of a bound in a slot, with the pulse or cycle that
-// it belongs to.
-type spot struct {
+// An extreme is the worst value of a bound in a slot, and where it was.
+type extreme struct {
 	pulse.Value
 	at     pulse.Stamp
 	item   int32 // pulse in its train, or lobe; 0 when there is none
 	n, out uint32
 }
 
-// take keeps the worse of two spots; the counts are added.
-func (s *spot) take(o *spot, upper bool) {
-	n, out := s.n+o.n, s.out+o.out
-	if o.n > 0 && (s.n == 0 || upper && o.V > s.V || !upper && o.V < s.V) {
-		*s = *o
+// merge keeps the worse of two values and adds the counts.
+func (e *extreme) merge(o *extreme, upper bool) {
+	n, out := e.n+o.n, e.out+o.out
+	if o.n > 0 && (e.n == 0 || upper && o.V > e.V || !upper && o.V < e.V) {
+		*e = *o
 	}
-	s.n, s.out = n, out
+	e.n, e.out = n, out
 }
 
 // A slot is one part of the window.
 type slot struct {
-	worst []spot // one a bound
+	worst []extreme // by bound
 	seen  pulse.Counts
-	gapNS int64 // the smallest interdigit gap, 0 for none
+	gapNS int64 // smallest interdigit gap, 0 for none
 }
 
-// rolling judges what was measured lately, against each bound.
+// rolling is the window: it compares what was measured lately with each bound.
 type rolling struct {
 	bounds  []bound
 	totals  map[boundKey]*total // of all bounds there ever were
@@ -68,8 +68,8 @@ type rolling struct {
 	current int64 // number of the newest slot
 }
 
-// begin takes the limits for what comes. Totals go on, and so does the window
-// if all bounds stay.
+// begin takes the limits that are in force from now on. Totals go on, and so
+// does the window if all bounds stay.
 func (r *rolling) begin(p *pulse.Profile, windowNS int64, now pulse.Stamp) {
 	var bounds []bound
 	if p != nil {
@@ -99,10 +99,11 @@ func (r *rolling) begin(p *pulse.Profile, windowNS int64, now pulse.Stamp) {
 	}
 	r.current = number
 	for i := range r.ring {
-		r.ring[i] = slot{worst: make([]spot, len(bounds))}
+		r.ring[i] = slot{worst: make([]extreme, len(bounds))}
 	}
 }
 
+// number is the number of the slot that a time is in, rounded down.
 func (r *rolling) number(at pulse.Stamp) int64 {
 	n := int64(at) / r.slotNS
 	if int64(at)%r.slotNS < 0 {
@@ -113,7 +114,7 @@ func (r *rolling) number(at pulse.Stamp) int64 {
 
 func (r *rolling) at(number int64) *slot { return &r.ring[(number%slots+slots)%slots] }
 
-// slot gives the slot of a time, or the newest for a time before it.
+// slot gives the slot of a time, or the newest one for a time before it.
 func (r *rolling) slot(at pulse.Stamp) *slot {
 	n := max(r.number(at), r.current)
 	for ; r.current < n; r.current++ {
@@ -127,34 +128,29 @@ func (r *rolling) slot(at pulse.Stamp) *slot {
 	return r.at(n)
 }
 
-// see takes one value of bound i, and tells whether it is beyond it.
-func (r *rolling) see(s *slot, i int, v float64, where spot) (out bool) {
+// see compares one value with bound i and returns whether it is out of it.
+func (r *rolling) see(s *slot, i int, v float64, x extreme) (out bool) {
 	b := &r.bounds[i]
 	b.total.of++
-	where.V, where.n = v, 1
+	x.V, x.n = v, 1
 	if out = b.Out(v); out {
 		b.total.out++
-		where.out = 1
+		x.out = 1
 	}
-	s.worst[i].take(&where, b.Upper)
+	s.worst[i].merge(&x, b.Upper)
 	return out
 }
 
 func (r *rolling) bounce(at pulse.Stamp, ns int64) {
-	var s *slot
 	for i := range r.bounds {
-		if r.bounds[i].Quantity != pulse.BounceMS {
-			continue
+		if r.bounds[i].Quantity == pulse.BounceMS {
+			r.see(r.slot(at), i, ms(ns), extreme{Value: pulse.Value{BreakNS: ns}, at: at})
 		}
-		if s == nil {
-			s = r.slot(at)
-		}
-		r.see(s, i, ms(ns), spot{Value: pulse.Value{BreakNS: ns}, at: at})
 	}
 }
 
-// pulse takes a break that is a pulse or a stall, and tells whether anything of
-// it is out of limit. The quantities are those of the measurement document.
+// pulse takes a break that is a pulse or a stall, and returns whether any value
+// of it is out of limit.
 func (r *rolling) pulse(p *pulse.PulseRow) (out bool) {
 	s := r.slot(p.At)
 	if p.GapNS > 0 && (s.gapNS == 0 || p.GapNS < s.gapNS) {
@@ -166,35 +162,35 @@ func (r *rolling) pulse(p *pulse.PulseRow) (out bool) {
 		if !ok {
 			continue
 		}
-		where := spot{Value: pulse.Value{BreakNS: p.BreakNS, PeriodNS: p.PeriodNS}, at: p.At, item: int32(p.Pulse)}
+		x := extreme{Value: pulse.Value{BreakNS: p.BreakNS, PeriodNS: p.PeriodNS}, at: p.At, item: int32(p.Pulse)}
 		if q == pulse.InterdigitMS {
-			where.Value = pulse.Value{PeriodNS: p.GapNS}
+			x.Value = pulse.Value{PeriodNS: p.GapNS}
 		}
-		out = r.see(s, i, v, where) || out
+		out = r.see(s, i, v, x) || out
 	}
 	r.bounce(p.At, p.OpenBounceNS)
 	r.bounce(p.At+pulse.Stamp(p.BreakNS), p.CloseBounceNS)
 	return out
 }
 
-// cycle takes a cycle, and tells the same of it.
+// cycle takes a cycle, and returns whether any value of it is out of limit.
 func (r *rolling) cycle(c *pulse.CycleRow) (out bool) {
 	s := r.slot(c.At)
 	for i := range r.bounds {
 		b := &r.bounds[i]
 		for at, v := range c.Values(b.Quantity, b.Segment) {
-			where := spot{at: at}
-			if at == c.At { // not the make before it
-				where.Value, where.item = pulse.Value{BreakNS: c.BreakNS, PeriodNS: c.PeriodNS}, int32(c.Lobe)
+			x := extreme{at: at}
+			if at == c.At { // not of the make before it
+				x.Value, x.item = pulse.Value{BreakNS: c.BreakNS, PeriodNS: c.PeriodNS}, int32(c.Lobe)
 			}
-			out = r.see(s, i, v, where) || out
+			out = r.see(s, i, v, x) || out
 		}
 	}
 	return out
 }
 
-// since adds up the slots that the window reaches at now.
-func (r *rolling) since(now pulse.Stamp, worst []spot) (seen pulse.Counts, gapNS int64) {
+// since adds up the slots of the window that ends now.
+func (r *rolling) since(now pulse.Stamp, worst []extreme) (seen pulse.Counts, gapNS int64) {
 	if r.slotNS == 0 {
 		return
 	}
@@ -202,7 +198,7 @@ func (r *rolling) since(now pulse.Stamp, worst []spot) (seen pulse.Counts, gapNS
 	for n := r.current; n > r.current-slots && n > newest-slots; n-- {
 		s := r.at(n)
 		for i := range worst {
-			worst[i].take(&s.worst[i], r.bounds[i].Upper)
+			worst[i].merge(&s.worst[i], r.bounds[i].Upper)
 		}
 		seen.Add(s.seen)
 		if s.gapNS > 0 && (gapNS == 0 || s.gapNS < gapNS) {

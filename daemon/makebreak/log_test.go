@@ -83,7 +83,7 @@ func (l *logMaker) start(opt store.Options) {
 	go func() { l.stopped <- s.Run(ctx) }()
 }
 
-func (l *logMaker) flush() { l.ts.Check(l.Flush(context.Background())) }
+func (l *logMaker) flush() { l.ts.Check(l.Flush()) }
 
 func (l *logMaker) end() {
 	l.stop()
@@ -346,7 +346,7 @@ func writeLog(b *testing.B, path string, edges int) {
 		mu.Lock()
 		now = hw.Anchor{Mono: buf[n-1].At, Wall: now.At(buf[n-1].At)}
 		mu.Unlock()
-		if err := s.Flush(ctx); err != nil {
+		if err := s.Flush(); err != nil {
 			b.Fatal(err)
 		}
 		edges -= n
@@ -355,7 +355,7 @@ func writeLog(b *testing.B, path string, edges int) {
 	if err := errors.Join(<-stopped, s.Close()); err != nil {
 		b.Fatal(err)
 	}
-	if st := c.Stats(); st.Dropped > 0 {
-		b.Fatalf("%d edges dropped", st.Dropped)
+	if n := s.Stats().DroppedEdges; n > 0 {
+		b.Fatalf("%d edges dropped", n)
 	}
 }

@@ -14,7 +14,7 @@ type Unit string
 
 // The units.
 const (
-	Number  Unit = "" // of things, or 0 and 1 for no and yes
+	Number  Unit = "" // a count, or 0 for no and 1 for yes
 	Seconds Unit = "seconds"
 	Hertz   Unit = "hertz"
 	Ratio   Unit = "ratio" // of two like values: 0.61 is 61 %
@@ -31,7 +31,7 @@ const (
 	Histogram Kind = "histogram"
 )
 
-// A Family describes all metrics of one name.
+// A Family describes the metrics of one name.
 type Family struct {
 	Name   string // whole, such as makebreak_edges_total
 	Help   string
@@ -40,9 +40,9 @@ type Family struct {
 	Labels []string // names, in order; nil without any
 }
 
-// Families gives every family that a page may have, in a fixed order; those of
-// the process and the Go runtime are not among them. The collectors are made of
-// the same descriptions.
+// Families gives every family that a page may have, in a fixed order, without
+// those of the process and the Go runtime. The collectors are made from the same
+// descriptions.
 func Families() []Family {
 	f := newFamilies()
 	list := make([]Family, 0, len(f.all)+len(f.lengths))
@@ -55,7 +55,7 @@ func Families() []Family {
 	return list
 }
 
-// describe makes the name of a family of what it is, its unit and its kind.
+// describe makes a Family; name is what it is, without prefix, unit and kind.
 func describe(kind Kind, name string, unit Unit, help string, labels []string) Family {
 	name = "makebreak_" + name
 	if unit != Number {
@@ -84,23 +84,23 @@ func (f family) send(ch chan<- prometheus.Metric, v float64, labels ...string) {
 	ch <- prometheus.MustNewConstMetric(f.desc, f.value, v, labels...)
 }
 
-// known sends a value if there is one.
+// known sends a value if it is known.
 func (f family) known(ch chan<- prometheus.Metric, v pulse.Num, divisor float64, labels ...string) {
 	if v.OK {
 		f.send(ch, v.V/divisor, labels...)
 	}
 }
 
-// A total is a family that shows one of live.Totals.
+// A total is the family of one of live.Totals.
 type total struct {
 	family
-	kind pulse.Kind // whose it is; KindAuto: both kinds'
+	kind pulse.Kind // of the contacts that have it; KindAuto: both
 	of   func(*live.Totals) uint64
 }
 
-// families are all metrics.
+// families are all families.
 type families struct {
-	all     []family  // but the histograms
+	all     []family  // without the histograms
 	lengths [3]length // bounce, period, break
 
 	build, up, info, closed, stuck, edgeAge, findings family
@@ -157,8 +157,8 @@ func newFamilies() (f families) {
 	count(pulse.KindInterrupter, "phase_slips", "Times that the phase was lost and found anew.", func(t *live.Totals) uint64 { return t.PhaseSlips })
 
 	var words []string
-	for _, x := range live.Findings() {
-		words = append(words, x.String())
+	for kind := range live.Findings {
+		words = append(words, live.Finding(kind).String())
 	}
 	f.findings = counter("findings", "Findings; finding is one of "+strings.Join(words, ", ")+".", "contact", "finding")
 	f.rate = gauge("last_rate", Hertz, "Pulses a second of the dial's last train, or cycles a second of the interrupter's last whole cycle.", "contact")

@@ -3,9 +3,9 @@
 // All names begin with makebreak_, all units are base units: seconds, hertz,
 // ratios from 0 to 1. The only labels are contact and fixed words, which the
 // help texts list; makebreak_build_info alone has versions. What is not known
-// is absent, never 0. Counters and histograms of a contact go on over new
-// measurements and changed configurations, as live.Totals do; what the present
-// configuration has no use for is absent meanwhile, and comes back as it was.
+// is absent, never 0. Counters and histograms of a contact go on through new
+// measurements and changed configurations, as live.Totals do. What the present
+// configuration does not use is absent, and comes back with its old value.
 package metrics
 
 import (
@@ -20,17 +20,18 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"makebreak/daemon/live"
+	"makebreak/hw"
 	"makebreak/pulse"
 )
 
 // A Build tells which program is running.
 type Build struct{ Version, GoVersion string }
 
-// SlowDisk is the word for a disk that takes long to write, without an error.
+// SlowDisk is the fault of a disk that takes long to write, without an error.
 const SlowDisk = "slow_disk"
 
-// Faults are the words for why the log cannot be written, or kept as it
-// should be, now.
+// Faults are the label values for why the log cannot be written, or exceeds its
+// limits. The last one stands for all others.
 var Faults = []string{"disk_full", "read_only", "locked", SlowDisk, "over_limit", "damaged", "other"}
 
 // A Log is the state of the store of edges and findings.
@@ -40,31 +41,28 @@ type Log struct {
 	PendingEdges    int64         // not committed
 	DroppedEdges    uint64        // that there was no room for
 	WriteErrors     uint64
-	Fault           string // one of Faults, empty when it can be written
+	Fault           string // one of Faults, empty for none
 }
 
-// A Clock is the state of the clock whose time the edges have.
+// A Clock is the state of the clock that stamps the edges.
 type Clock struct {
-	Synchronised     bool
-	EstimatedErrorNS int64
-	FrequencyPPM     float64 // correction in force
-	Steps            uint64  // of the wall clock, seen since the start
+	hw.Discipline
+	Steps uint64 // of the wall clock, since the start
 }
 
-// A Configuration tells how changes of the configuration went since the start.
+// A Configuration counts changes of the configuration since the start.
 type Configuration struct {
 	Taken, Refused uint64
 	Stale          bool // the latest was refused: the one before is in force
 }
 
-// Options are what is shown beside the contacts.
+// Options are what is shown beside the contacts; nothing of what is nil.
 type Options struct {
-	Build Build
-	Log   func() (Log, bool)   // nil or not ok: nothing about the log
-	Clock func() (Clock, bool) // nil or not ok: nothing about the clock
-	// Configuration is nil when it cannot change.
+	Build         Build
+	Log           func() Log
+	Clock         func() Clock
 	Configuration func() Configuration
-	Runtime       bool // the process's and the Go runtime's own metrics too
+	Runtime       bool // also the metrics of the process and the Go runtime
 }
 
 // Metrics is a registry with all of makebreak's metrics.
@@ -76,12 +74,11 @@ type Metrics struct {
 
 	mu    sync.Mutex
 	shown []*live.Contact
-	names map[string]*live.Contact // of all that were ever shown
 }
 
-// The classic buckets; native histograms have their own. They part what limits
-// part: dials of 8 to 20 pps with breaks of 60 to 70 ms, interrupters of 30 to
-// 120 IPM, cadences of some seconds.
+// The classic buckets; native histograms have their own. Their bounds are near
+// those of limits: dials of 8 to 20 pps with breaks of 60 to 70 ms, interrupters
+// of 30 to 120 IPM, cadences of some seconds.
 var (
 	bounceBuckets = []float64{0, 0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.003, 0.005, 0.01}
 	periodBuckets = []float64{0.045, 0.05, 0.055, 0.07, 0.08, 0.09, 0.095, 0.1, 0.105, 0.11, 0.125, 0.15, 0.25, 0.4, 0.49, 0.51, 0.75, 0.95, 1.05, 1.5, 2, 3, 4, 6, 10}
@@ -89,17 +86,17 @@ var (
 )
 
 const (
-	// nativeFactor gives native buckets 1.1 % apart (schema 6): the figures of
-	// a good dial differ by little more.
+	// nativeFactor gives native buckets that are 1.1 % apart (schema 6): the
+	// lengths of a good dial differ by little more.
 	nativeFactor = 1.02
-	// nativeMost bounds the memory of a contact that has every length; then
-	// the buckets become wider.
+	// nativeMost bounds the memory of a contact whose lengths differ widely: its
+	// buckets become wider.
 	nativeMost = 100
 )
 
 // New makes the registry, without any contact.
 func New(opt Options) *Metrics {
-	m := &Metrics{opt: opt, registry: prometheus.NewRegistry(), families: newFamilies(), names: map[string]*live.Contact{}}
+	m := &Metrics{opt: opt, registry: prometheus.NewRegistry(), families: newFamilies()}
 	for i, h := range m.families.lengths {
 		m.lengths[i] = prometheus.NewHistogramVec(prometheus.HistogramOpts{
 			Name: h.Name, Help: h.Help, Buckets: h.buckets,
@@ -113,34 +110,45 @@ func New(opt Options) *Metrics {
 	return m
 }
 
-// Set shows exactly these contacts from now on, and becomes the Observer of
-// the new ones. Their names must differ. A Contact that stays, or comes back,
-// keeps its histograms; another one of the same name begins new ones.
+// Set shows exactly these contacts from now on. Their names must differ.
 func (m *Metrics) Set(contacts []*live.Contact) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	for _, c := range contacts {
-		name := c.Name()
-		old := m.names[name]
-		if old == c {
-			continue
-		}
-		if old != nil {
-			old.Observe(nil)
-			for _, h := range m.lengths {
-				h.DeletePartialMatch(prometheus.Labels{"contact": name})
-			}
-		}
-		m.names[name] = c
-		c.Observe(func(k pulse.Kind) live.Observer {
-			var o observer
-			for i, h := range m.lengths {
-				o[i] = h.WithLabelValues(name, k.String())
-			}
-			return &o
-		})
-	}
 	m.shown = slices.Clone(contacts)
+}
+
+// Observer feeds the histograms of a contact that a Meter of that kind measures.
+// They go on over all Meters of the contact.
+func (m *Metrics) Observer(contact string, kind pulse.Kind) pulse.Observer {
+	of := func(i int) func(ns int64) {
+		h := m.lengths[i].WithLabelValues(contact, kind.String())
+		return func(ns int64) { h.Observe(float64(ns) / 1e9) }
+	}
+	bounce, period, brk := of(0), of(1), of(2)
+	return pulse.Observer{
+		Event: func(e *pulse.Event) {
+			if e.Kind == pulse.EventTransition {
+				bounce(int64(e.End - e.At))
+			}
+		},
+		Pulse: func(r *pulse.PulseRow) {
+			if !r.Counts() {
+				return
+			}
+			brk(r.BreakNS)
+			if r.PeriodNS > 0 {
+				period(r.PeriodNS)
+			}
+		},
+		Cycle: func(r *pulse.CycleRow) {
+			if r.Whole {
+				period(r.PeriodNS)
+			}
+			for ns := range r.Breaks() {
+				brk(ns)
+			}
+		},
+	}
 }
 
 // Handler serves the page of metrics. It makes four pages at a time and
@@ -150,13 +158,6 @@ func (m *Metrics) Handler() http.Handler {
 		EnableOpenMetrics: true, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
 	})
 }
-
-// An observer feeds the histograms of one contact and kind.
-type observer [3]prometheus.Observer
-
-func (o *observer) ObserveBounce(s float64) { o[0].Observe(s) }
-func (o *observer) ObservePeriod(s float64) { o[1].Observe(s) }
-func (o *observer) ObserveBreak(s float64)  { o[2].Observe(s) }
 
 // Describe implements prometheus.Collector.
 func (m *Metrics) Describe(ch chan<- *prometheus.Desc) {
@@ -185,14 +186,10 @@ func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
 		}
 	}
 	if m.opt.Log != nil {
-		if l, ok := m.opt.Log(); ok {
-			f.log(ch, l)
-		}
+		f.log(ch, m.opt.Log())
 	}
 	if m.opt.Clock != nil {
-		if c, ok := m.opt.Clock(); ok {
-			f.clock(ch, c)
-		}
+		f.clock(ch, m.opt.Clock())
 	}
 	if m.opt.Configuration != nil {
 		c := m.opt.Configuration()
@@ -221,8 +218,8 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 			t.send(ch, float64(t.of(&x.Totals)), name)
 		}
 	}
-	for finding, n := range x.Findings {
-		f.findings.send(ch, float64(n), name, finding.String())
+	for kind, n := range x.Findings {
+		f.findings.send(ch, float64(n), name, live.Finding(kind).String())
 	}
 	perSecond := 1.
 	if x.Kind == pulse.KindInterrupter {
@@ -245,8 +242,8 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 	}
 }
 
-// baseUnit gives the label of a quantity, and the base unit that its values
-// have once they are divided.
+// baseUnit gives a quantity's label and base unit, and the divisor that takes
+// its values to that unit.
 func baseUnit(quantity string) (label string, unit Unit, divisor float64) {
 	switch pulse.Quantity(quantity) {
 	case pulse.RatePPS:

@@ -21,6 +21,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/live"
+	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
 )
@@ -65,10 +66,11 @@ func newRig(t testing.TB, s live.Setting, limits, description string) *rig {
 	return r
 }
 
-func (r *rig) begin(t testing.TB) {
+func (r *rig) begin(t testing.TB, of *Metrics) {
 	t.Helper()
 	cfg := r.Begin(r.cfg)
 	cfg.Forget = true
+	cfg.Observer = pulse.Tee(cfg.Observer, of.Observer(r.Figures().Name, cfg.Kind))
 	m, err := pulse.NewMeter(cfg)
 	if err != nil {
 		t.Fatal(err)
@@ -107,23 +109,21 @@ func marrowQuay(t *testing.T) *Metrics {
 	cam := newRig(t, live.Setting{Name: "busy-cam"}, "us-fcc-busy",
 		"cam ipm=60 lobes=5 lobe-errors=0,6ms,0,0,0 cycles=100 missing-at=50 extra-at=70 jitter=0.5ms seed=2")
 	ring := newRig(t, live.Setting{Name: "ringing"}, "au-s002-ringing-tone", "cadence 400/200/400/2000 cycles=20 jitter=1ms seed=3")
-	for _, r := range []*rig{dial, cam, ring} {
-		r.begin(t)
-	}
 	unplugged := live.New(live.Setting{Name: "unplugged"}, time.Minute, func() pulse.Stamp { return 0 })
 	unplugged.Down("no such line")
 	m := New(Options{
 		Build: Build{"1.2.3", "go1.26"},
-		Log: func() (Log, bool) {
-			return Log{Bytes: 123456789, MaxBytes: 1e9, Lag: 250 * time.Millisecond, PendingEdges: 12, DroppedEdges: 7, WriteErrors: 3, Fault: "disk_full"}, true
+		Log: func() Log {
+			return Log{Bytes: 123456789, MaxBytes: 1e9, Lag: 250 * time.Millisecond, PendingEdges: 12, DroppedEdges: 7, WriteErrors: 3, Fault: "disk_full"}
 		},
-		Clock: func() (Clock, bool) {
-			return Clock{Synchronised: true, EstimatedErrorNS: 1500, FrequencyPPM: -12.5, Steps: 2}, true
+		Clock: func() Clock {
+			return Clock{hw.Discipline{Synchronised: true, EstimatedErrorNS: 1500, FrequencyPPM: -12.5}, 2}
 		},
 		Configuration: func() Configuration { return Configuration{Taken: 3, Refused: 1, Stale: true} },
 	})
 	m.Set([]*live.Contact{dial.Contact, cam.Contact, ring.Contact, unplugged})
 	for _, r := range []*rig{dial, cam, ring} {
+		r.begin(t, m)
 		r.run()
 	}
 	dial.Finding(live.LimitCrossed)
@@ -316,6 +316,49 @@ func TestValues(t *testing.T) {
 	}
 }
 
+// The histograms hold what the Meter's own statistics are of.
+func TestObserverAgreesWithTheMeter(t *testing.T) {
+	for _, d := range []string{
+		"dial digits=1234567890 repeat=2 jitter=0.3ms bounce=3:1.5ms chatter=0.05 short-breaks=0.05 seed=1",
+		"dial digits=0F9H12 rate=8.9 break=70 gap=700ms lost=0.01 lost-silent=0.005 bounce=2:1ms repeat=3 seed=1",
+		"cam ipm=120 break=40 cycles=150 missing=0.03 extra=0.03 lost=0.002 jitter=3ms seed=1",
+		"cadence 400/200/400/2000 cycles=60 jitter=4ms bounce=2:1ms missing=0.01 seed=1",
+	} {
+		kind, limits := pulse.KindInterrupter, "us-fcc-busy"
+		if strings.HasPrefix(d, "dial") {
+			kind, limits = pulse.KindDial, "au-s002-dial"
+		}
+		m := New(Options{})
+		r := newRig(t, live.Setting{Name: "a"}, limits, d)
+		meter, err := pulse.NewMeter(pulse.Config{Kind: kind, Observer: m.Observer("a", kind)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		meter.Add(r.edges)
+		want := meter.Finish(0)
+		r.cfg = pulse.Config{Kind: kind}
+		r.Begin(r.cfg)
+		m.Set([]*live.Contact{r.Contact})
+		breaks, periods := pulse.Stat{}, 0
+		if want.Dial != nil {
+			breaks, periods = want.Dial.BreakMS, want.Dial.RatePPS.N
+		} else {
+			breaks, periods = want.Interrupter.BreakMS, want.Interrupter.PeriodMS.N
+		}
+		got := samples(t, m)
+		of := " a " + kind.String()
+		for key, n := range map[string]int{"bounce": want.Settling.BounceMS.N, "period": periods, "break": breaks.N} {
+			if x, ok := got[key+"_seconds"+of+" count"]; !ok || x != float64(n) || n == 0 {
+				t.Errorf("%s: %v of %s, %d measured", d, x, key, n)
+			}
+		}
+		sum, mean := got["break_seconds"+of+" sum"], breaks.Mean.V/1e3*float64(breaks.N)
+		if math.Abs(sum-mean) > 1e-6*mean {
+			t.Errorf("%s: breaks of %v s, %v measured", d, sum, mean)
+		}
+	}
+}
+
 // Native histograms go out with the classic ones; each value is in the right
 // bucket.
 func TestNativeHistograms(t *testing.T) {
@@ -367,8 +410,8 @@ func TestSet(t *testing.T) {
 	b := newRig(t, live.Setting{Name: "b"}, "au-s002-dial", "dial digits=22")
 	m := New(Options{})
 	m.Set([]*live.Contact{a.Contact, b.Contact})
-	a.begin(t)
-	b.begin(t)
+	a.begin(t, m)
+	b.begin(t, m)
 	a.run()
 	b.run()
 	count := func(key string, want float64) {
@@ -384,7 +427,7 @@ func TestSet(t *testing.T) {
 	count("break_seconds b dial count", -1)
 	count("pulses_total b", -1)
 	count("up b", -1)
-	a.begin(t) // the source came back, or its limits changed
+	a.begin(t, m) // the source came back, or its limits changed
 	a.run()
 	count("break_seconds a dial count", 8)
 	count("pulses_total a", 8)
@@ -397,25 +440,17 @@ func TestSet(t *testing.T) {
 	count("edges_total a", 16)
 	dial := a.cfg
 	a.cfg = pulse.Config{Kind: pulse.KindInterrupter}
-	a.begin(t)
+	a.begin(t, m)
 	count("break_seconds a interrupter count", 0)
 	count("break_seconds a dial count", -1)
 	count("pulses_total a", -1)
 	count("edges_total a", 16)
 	a.cfg = dial
-	a.begin(t)
+	a.begin(t, m)
 	count("break_seconds a interrupter count", -1)
 	count("break_seconds a dial count", 8)
 	count("pulses_total a", 8)
 	count("judged_total a break max", 8)
-	other := newRig(t, live.Setting{Name: "a"}, "us-fcc-busy", "cam cycles=50")
-	m.Set([]*live.Contact{other.Contact})
-	other.begin(t)
-	other.run()
-	a.run()                                        // tells nobody
-	count("break_seconds a interrupter count", 49) // the last one waits for the next
-	count("break_seconds a dial count", -1)
-	count("pulses_total a", -1)
 }
 
 // Scrapes and reloads come while edges do; counters never go back. The race
@@ -428,7 +463,7 @@ func TestScrapeWhileMeasuring(t *testing.T) {
 		r := newRig(t, live.Setting{Name: name}, "au-s002-dial", "dial digits=1234567890 repeat=5 jitter=0.2ms bounce=2:0.5ms")
 		rigs = append(rigs, r)
 		contacts = append(contacts, r.Contact)
-		r.begin(t)
+		r.begin(t, m)
 	}
 	m.Set(contacts)
 	var measuring, scraping sync.WaitGroup
@@ -436,7 +471,7 @@ func TestScrapeWhileMeasuring(t *testing.T) {
 	for _, r := range rigs {
 		measuring.Go(func() {
 			r.run()
-			r.begin(t)
+			r.begin(t, m)
 			r.run()
 		})
 	}
@@ -471,10 +506,10 @@ func TestScrapeWhileMeasuring(t *testing.T) {
 // Four pages are made at a time, and more are refused at once.
 func TestManyScrapes(t *testing.T) {
 	made, wait := make(chan struct{}), make(chan struct{})
-	m := New(Options{Log: func() (Log, bool) {
+	m := New(Options{Log: func() Log {
 		made <- struct{}{}
 		<-wait
-		return Log{}, true
+		return Log{}
 	}})
 	h := m.Handler()
 	scrape := func() int {
@@ -508,8 +543,8 @@ func TestManyScrapes(t *testing.T) {
 // What a scrape shows of a pulse costs no allocation when the pulse comes.
 func TestNoAllocations(t *testing.T) {
 	r := newRig(t, live.Setting{Name: "a"}, "au-s002-dial", "dial digits=2")
-	New(Options{}).Set([]*live.Contact{r.Contact})
 	cfg := r.Begin(r.cfg)
+	cfg.Observer = pulse.Tee(cfg.Observer, New(Options{}).Observer("a", cfg.Kind))
 	row := pulse.PulseRow{Pulse: 3, BreakNS: 61e6, PeriodNS: 100e6, MakeNS: 39e6}
 	event := pulse.Event{At: 5, End: 1e6}
 	i := int64(0)
@@ -529,7 +564,7 @@ func BenchmarkScrape(b *testing.B) {
 	var contacts []*live.Contact
 	for i := range 16 {
 		r := newRig(b, live.Setting{Name: string(rune('a' + i))}, "au-s002-dial", "dial digits=1234567890 jitter=0.2ms")
-		r.begin(b)
+		r.begin(b, m)
 		r.run()
 		contacts = append(contacts, r.Contact)
 	}

@@ -5,16 +5,16 @@ import (
 	"fmt"
 )
 
-// A Flaw is damage that Check found.
+// A Flaw is one piece of damage in a log.
 type Flaw struct {
 	Contact string // name; empty when it is about the file
 	Text    string
 }
 
-// Check reads the whole log and gives all damage in it: SQLite's own check of
-// the file, and each block of edges against its checksum, its place and its
-// neighbours. It takes about as long as the disk needs to read the file twice,
-// and holds no more than a few blocks in memory.
+// Check reads the whole log and returns all damage in it: what SQLite's own
+// check of the file finds, and blocks of edges whose checksum or order is wrong
+// or that are missing. It takes about as long as the disk needs to read the file
+// twice, and holds a few blocks in memory.
 func (l *Log) Check(ctx context.Context) (flaws []Flaw, err error) {
 	for _, query := range []string{
 		"PRAGMA integrity_check(20)",

@@ -20,9 +20,10 @@ func TestStopCommitsOnce(t *testing.T) {
 		done := make(chan error)
 		go func() { done <- s.Run(ctx) }()
 		c.Append(numbered(clock.mono(), 1, 5))
-		if err := s.Flush(ctx); err != nil {
+		if err := s.Flush(); err != nil {
 			t.Fatal(err)
 		}
+		synctest.Wait() // Run's own first commit
 		c.Append(numbered(clock.advance(time.Second), 6, 5))
 		before := s.Stats().Commits
 		stop()
@@ -49,7 +50,7 @@ func TestStopCommitsOnce(t *testing.T) {
 // lockedByAnother has another program write the log until the transaction ends.
 func lockedByAnother(t *testing.T, path string) *sql.Tx {
 	t.Helper()
-	other, err := openWriter(path, writerWaits)
+	other, err := openWriter(path, commitWait)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -71,7 +72,7 @@ func TestLagOfRowsInFailedCommit(t *testing.T) {
 	tx := lockedByAnother(t, path)
 	c.Append(numbered(clock.mono(), 1, 5))
 	failed := make(chan error)
-	go func() { failed <- s.commit(false) }()
+	go func() { failed <- s.Flush() }()
 	for sending := false; !sending; runtime.Gosched() {
 		c.mu.Lock()
 		sending = !c.sending.IsZero()
@@ -82,7 +83,7 @@ func TestLagOfRowsInFailedCommit(t *testing.T) {
 		t.Fatal("no error")
 	}
 	s.mu.Lock()
-	since := s.eventSince
+	since := s.rowsSince
 	s.mu.Unlock()
 	if since.IsZero() {
 		t.Error("a row waits and its age is not known")
@@ -105,7 +106,7 @@ func TestFaultChanges(t *testing.T) {
 	tx := lockedByAnother(t, path)
 	kind := func() FaultKind {
 		s.Contact(dialA).Append(numbered(clock.advance(time.Second), 1, 1))
-		if err := s.commit(false); err == nil {
+		if err := s.Flush(); err == nil {
 			t.Fatal("no error")
 		}
 		return s.Stats().Fault.Kind

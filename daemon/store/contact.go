@@ -1,8 +1,8 @@
 package store
 
 import (
-	"fmt"
 	"math"
+	"slices"
 	"sync"
 	"time"
 	"unsafe"
@@ -14,27 +14,26 @@ import (
 
 // A Contact takes the edges of one contact of a Store.
 type Contact struct {
-	name string
+	name      string
+	configure row // logs its configuration, nil before it has one; Store.mu guards it
 
-	// Owned by the committing goroutine.
-	id     int64  // row, 0 until registered
-	blocks int64  // number of its latest block
-	shot   []byte // the open block's bits
-	left   bool   // not all of it is in the commit
+	// Only a commit uses these.
+	id       int64  // row, 0 until registered
+	blocks   int64  // number of its latest block
+	snapshot []byte // the open block's data
+	left     bool   // some of its blocks are left for the next commit
 
-	mu       sync.Mutex // guards what follows
-	open     *block
-	full     []*block
-	spare    *block
-	share    int // blocks that may wait beside the open one
-	last     pulse.Stamp
-	any      bool
-	appended int64
-	written  int64
-	hole     uint32 // edges dropped since the last one that was kept
-	dropped  [2]drop
-	since    time.Time // first edge that is not committed
-	sending  time.Time // since, of what is being committed
+	mu      sync.Mutex // guards what follows
+	open    *block
+	full    []*block
+	spare   *block // to be the next open one
+	share   int    // how many full blocks may wait
+	last    pulse.Stamp
+	waiting int64  // edges that are not committed
+	hole    uint32 // edges dropped since the last one that was kept
+	dropped [2]drop
+	since   time.Time // when the oldest edge that is not committed was appended
+	sending time.Time // since, of what is being committed
 }
 
 // Reasons for dropping an edge.
@@ -45,9 +44,10 @@ const (
 
 var dropReasons = [...]string{"the buffer was full", "their time went back"}
 
+// A drop counts the edges that were dropped for one reason.
 type drop struct {
-	n, sending, reported uint64
-	from, to             pulse.Stamp
+	n, sending, reported uint64      // in all; when the commit under way began; in findings
+	from, to             pulse.Stamp // of those not yet reported
 }
 
 // A block is an edge block that is being filled or waits to be written.
@@ -59,6 +59,7 @@ type block struct {
 
 const blockMemory = int(unsafe.Sizeof(block{}))
 
+// id is the block's row. A new block gets the next number.
 func (b *block) id(c *Contact) int64 {
 	if b.number == 0 {
 		c.blocks++
@@ -66,9 +67,6 @@ func (b *block) id(c *Contact) int64 {
 	}
 	return c.id<<32 | b.number
 }
-
-// Name is the contact's name.
-func (c *Contact) Name() string { return c.name }
 
 // key is the row that others refer to; nil for no contact.
 func (c *Contact) key() any {
@@ -78,13 +76,12 @@ func (c *Contact) key() any {
 	return c.id
 }
 
-// Append takes edges into the buffer; it never waits for the disk, and copies
-// what it keeps. Stamps are of the monotonic clock of this boot and must not
-// go back; levels other than Low and High mean Unknown, which is to be
-// appended when the source goes down, with an edge of the level found when it
-// comes up again. Edges that go back in time, or for which the buffer has no
-// room, are dropped, counted, shown as lost by the next edge that is kept, and
-// reported by a finding.
+// Append takes edges into the buffer. It never waits for the disk, and copies
+// what it keeps. Stamps are of the monotonic clock of this boot. Levels other
+// than Low and High mean Unknown: append one when the source goes down, and an
+// edge with the level found when it comes up again. Edges that go back in time,
+// or for which the buffer has no room, are dropped: they are counted, added to
+// Lost of the next edge that is kept, and reported by a finding.
 func (c *Contact) Append(edges []pulse.Edge) {
 	if len(edges) == 0 {
 		return
@@ -100,7 +97,7 @@ func (c *Contact) Append(edges []pulse.Edge) {
 }
 
 func (c *Contact) put(e pulse.Edge) {
-	if c.any && e.At < c.last {
+	if e.At < c.last {
 		c.drop(outOfOrder, e)
 		return
 	}
@@ -120,8 +117,8 @@ func (c *Contact) put(e pulse.Edge) {
 		c.open.enc.Add(kept)
 	}
 	c.hole = 0
-	c.any, c.last = true, e.At
-	c.appended++
+	c.last = e.At
+	c.waiting++
 }
 
 func (c *Contact) drop(why int, e pulse.Edge) {
@@ -141,37 +138,19 @@ func addSaturated(a, b uint32) uint32 {
 	return a + b
 }
 
-// ContactStats counts the edges of one contact since the start.
-type ContactStats struct {
-	Appended int64 // taken into the buffer
-	Pending  int64 // of these not committed yet
-	Dropped  uint64
-}
-
-// Stats gives the contact's counts.
-func (c *Contact) Stats() ContactStats {
-	st, _ := c.stats()
-	return st
-}
-
-func (c *Contact) stats() (st ContactStats, since time.Time) {
+// stats gives the edges that are not committed, those dropped since the start,
+// and when the oldest of the first was appended, zero for none.
+func (c *Contact) stats() (waiting int64, dropped uint64, since time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	st = ContactStats{Appended: c.appended, Pending: c.appended - c.written}
 	for _, d := range c.dropped {
-		st.Dropped += d.n
+		dropped += d.n
 	}
 	since = c.sending
 	if since.IsZero() {
 		since = c.since
 	}
-	return st, since
-}
-
-func (c *Contact) setShare(blocks int) {
-	c.mu.Lock()
-	c.share = blocks
-	c.mu.Unlock()
+	return c.waiting, dropped, since
 }
 
 // A pending is a block, or the first part of one, that is being committed.
@@ -182,7 +161,7 @@ type pending struct {
 	data    []byte
 }
 
-// collect appends to batch what is to be committed.
+// collect appends to batch what the contact has to commit.
 func (c *Contact) collect(batch []pending) []pending {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -193,8 +172,8 @@ func (c *Contact) collect(batch []pending) []pending {
 		take(b, b.enc.Data())
 	}
 	if c.open.enc.Len() > c.open.written {
-		c.shot = append(c.shot[:0], c.open.enc.Data()...)
-		take(c.open, c.shot)
+		c.snapshot = append(c.snapshot[:0], c.open.enc.Data()...)
+		take(c.open, c.snapshot)
 	}
 	for i := range c.dropped {
 		c.dropped[i].sending = c.dropped[i].n
@@ -212,6 +191,7 @@ func (p *pending) write(w *writer) error {
 	return err
 }
 
+// reportDrops writes a finding about the edges dropped since the last one.
 func (c *Contact) reportDrops(w *writer, now hw.Anchor) error {
 	for why := range c.dropped {
 		c.mu.Lock()
@@ -221,34 +201,30 @@ func (c *Contact) reportDrops(w *writer, now hw.Anchor) error {
 		if n == 0 {
 			continue
 		}
-		err := w.find(c, Finding{Kind: Dropped, At: Moment{Mono: d.from},
-			Text:   fmt.Sprintf("%d edges were dropped before they could be logged: %s", n, dropReasons[why]),
-			Detail: Detail(map[string]any{"edges": n, "from_ns": d.from, "to_ns": d.to, "why": dropReasons[why]})}, now)
-		if err != nil {
+		f := finding(Dropped, d.from, map[string]any{"edges": n, "from_ns": d.from, "to_ns": d.to, "why": dropReasons[why]},
+			"%d edges were dropped before they could be logged: %s", n, dropReasons[why])
+		if err := w.find(c, f, now); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (p *pending) settle(done bool) {
-	if !done {
-		return
-	}
+// settle records that the block was committed. A full block is then free.
+func (p *pending) settle() {
 	c := p.contact
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.written += int64(p.header.Edges - p.block.written)
+	c.waiting -= int64(p.header.Edges - p.block.written)
 	p.block.written = p.header.Edges
 	if len(c.full) > 0 && c.full[0] == p.block && p.block.enc.Len() == p.block.written {
-		last := copy(c.full, c.full[1:])
-		c.full[last] = nil
-		c.full = c.full[:last]
+		c.full = slices.Delete(c.full, 0, 1)
 		*p.block = block{}
 		c.spare = p.block
 	}
 }
 
+// settle ends a commit; done says that it succeeded.
 func (c *Contact) settle(done bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -263,13 +239,13 @@ func (c *Contact) settle(done bool) {
 	c.sending, c.left = time.Time{}, false
 }
 
-// forget makes the contact write all it has into a new file.
+// forget makes the contact write all that it still holds into a new file.
 func (c *Contact) forget() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.id, c.blocks = 0, 0
 	for _, b := range append(c.full, c.open) {
-		c.written -= int64(b.written)
+		c.waiting += int64(b.written)
 		b.number, b.written = 0, 0
 	}
 }

@@ -84,7 +84,7 @@ func TestDiskFull(t *testing.T) {
 		clock.advance(time.Second)
 		send(1500)
 		quiet.Append([]pulse.Edge{{At: clock.mono(), Level: pulse.Level(failures % 2)}})
-		if s.commit(false) != nil {
+		if s.Flush() != nil {
 			failures++
 		}
 	}
@@ -92,13 +92,13 @@ func TestDiskFull(t *testing.T) {
 	if failures == 0 || st.WriteErrors != failures || st.Fault == nil || st.Fault.Kind != DiskFull {
 		t.Fatalf("%d failures, %+v", failures, st)
 	}
-	if n := quiet.Stats().Dropped; n != 0 {
+	if n := dropped(quiet); n != 0 {
 		t.Errorf("the quiet contact lost %d edges", n)
 	}
 	if n := len(c.full) + len(quiet.full); n > 40 {
 		t.Errorf("%d blocks wait", n)
 	}
-	dropped := c.Stats().Dropped
+	dropped := dropped(c)
 	if dropped == 0 || st.DroppedEdges != dropped || st.PendingEdges < 20*1000 || len(c.full) != 20 {
 		t.Fatalf("dropped %d, %+v", dropped, st)
 	}
@@ -202,7 +202,7 @@ func TestStartsOnBadDisk(t *testing.T) {
 					t.Errorf("reading a log that is not there yet: %v", err)
 				}
 			}
-			if err := s.commit(false); err == nil {
+			if err := s.Flush(); err == nil {
 				t.Fatal("no error")
 			}
 			if _, err := s.AddNote(t.Context(), Note{Text: "x"}); err == nil {

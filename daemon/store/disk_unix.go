@@ -12,16 +12,18 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// onReadOnlyDisk tells that a path cannot be written, whoever asks.
+// onReadOnlyDisk is true when nobody can write the path.
 func onReadOnlyDisk(path string) bool { return unix.Access(path, unix.W_OK) == unix.EROFS }
 
+// noSpace is true when the disk of the path is full.
 func noSpace(path string) bool {
 	var st unix.Statfs_t
 	err := unix.Statfs(filepath.Dir(path), &st)
 	return err == nil && uint64(st.Bavail)*uint64(st.Bsize) < leastSpace
 }
 
-// permitted makes sure that this user may read, or also write, the paths there are.
+// permitted checks that this user may read, or read and write, those of the
+// paths that exist.
 func permitted(write bool, paths ...string) error {
 	mode, verb := uint32(unix.R_OK), "read"
 	if write {

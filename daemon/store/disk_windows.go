@@ -10,9 +10,11 @@ import (
 	"golang.org/x/sys/windows"
 )
 
-// onReadOnlyDisk is never sure here: Windows tells it like a missing right.
+// onReadOnlyDisk is always false: Windows reports a read-only disk and a missing
+// right alike.
 func onReadOnlyDisk(string) bool { return false }
 
+// noSpace is true when the disk of the path is full.
 func noSpace(path string) bool {
 	dir, err := windows.UTF16PtrFromString(filepath.Dir(path))
 	if err != nil {
@@ -23,8 +25,8 @@ func noSpace(path string) bool {
 	return err == nil && free < leastSpace
 }
 
-// permitted makes sure that this user may read, or also write, the files there
-// are. A folder tells only when a file is made in it.
+// permitted checks that this user may read, or read and write, those of the files
+// that exist. What a folder permits shows only when a file is made in it.
 func permitted(write bool, paths ...string) error {
 	flag, verb := os.O_RDONLY, "read"
 	if write {

@@ -22,16 +22,12 @@ import (
 // faults collects what OnFault is told.
 type faults []string
 
-func (f *faults) add(err error) {
-	var fault *Fault
-	switch {
-	case err == nil:
+func (f *faults) add(fault *Fault) {
+	if fault == nil {
 		*f = append(*f, "over")
-	case errors.As(err, &fault):
-		*f = append(*f, string(fault.Kind))
-	default:
-		*f = append(*f, "no fault: "+err.Error())
+		return
 	}
+	*f = append(*f, string(fault.Kind))
 }
 
 func TestLockedByAnother(t *testing.T) {
@@ -54,14 +50,14 @@ func TestLockedByAnother(t *testing.T) {
 	}
 	c.Append(numbered(begin+1e9, 11, 10))
 	for range 2 {
-		if err := s.commit(false); err == nil {
+		if err := s.Flush(); err == nil {
 			t.Fatal("no error")
 		}
 	}
 	if got, _ := replay(t, s.Log, Span{}, "dial A"); len(got) != 10 {
 		t.Errorf("%d edges while locked", len(got))
 	}
-	if st := s.Stats(); st.PendingEdges != 10 || st.Lag < writerWaits {
+	if st := s.Stats(); st.PendingEdges != 10 || st.Lag < commitWait {
 		t.Errorf("while locked: %+v", st)
 	}
 	if err := tx.Rollback(); err != nil {
@@ -89,7 +85,7 @@ func TestFileRemoved(t *testing.T) {
 	}
 	clock.advance(time.Minute)
 	c.Append(numbered(clock.mono(), 2001, 10))
-	if err := s.commit(false); err == nil || !strings.Contains(err.Error(), "log file is gone") {
+	if err := s.Flush(); err == nil || !strings.Contains(err.Error(), "log file is gone") {
 		t.Fatal(err)
 	}
 	mustCommit(t, s)
@@ -99,6 +95,10 @@ func TestFileRemoved(t *testing.T) {
 	fs := texts(findings(t, s.Log, ""))
 	if len(fs) != 2 || fs[0] != "damage: the log that was written here until 2024-03-30T12:00:19.990Z is gone, and a new one begun" || !strings.HasPrefix(fs[1], "log fault: the log could not be written for") {
 		t.Error(fs)
+	}
+	cfgs, err := s.Configurations(t.Context(), "")
+	if err != nil || len(cfgs) != 1 || cfgs[0].Source != dialA.Source || string(cfgs[0].Settings) != string(dialA.Settings) {
+		t.Errorf("%+v, %v", cfgs, err)
 	}
 	// What was in the block that was being filled comes along.
 	if last := got[len(got)-1]; last.Seq != 2010 || got[len(got)-11].Seq != 2000 {
@@ -267,7 +267,7 @@ func TestHalfMadeFile(t *testing.T) {
 	if err := os.WriteFile(path, nil, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	db, err := openWriter(path, writerWaits)
+	db, err := openWriter(path, commitWait)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -511,7 +511,7 @@ func TestCutFile(t *testing.T) {
 		}
 		path, clock = cut()
 		var said string
-		s = open(t, path, clock, Options{SetAside: true, OnFault: func(err error) { said += err.Error() }})
+		s = open(t, path, clock, Options{SetAside: true, OnFault: func(f *Fault) { said += f.Error() }})
 		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
 		mustCommit(t, s)
 		got, _ := replay(t, s.Log, Span{}, "dial A")
@@ -561,18 +561,18 @@ func TestCommitMeetsDamage(t *testing.T) {
 		clock.advance(2 * time.Hour)
 		var told faults
 		var latest string
-		s := open(t, path, clock, Options{SetAside: aside, OnFault: func(err error) {
-			told.add(err)
-			if err != nil {
-				latest = err.Error()
+		s := open(t, path, clock, Options{SetAside: aside, OnFault: func(f *Fault) {
+			told.add(f)
+			if f != nil {
+				latest = f.Error()
 			}
 		}})
 		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
-		if err := s.commit(false); err == nil {
+		if err := s.Flush(); err == nil {
 			t.Fatal("no error")
 		}
 		diff(t, faults{"damaged"}, told)
-		err = s.commit(false)
+		err = s.Flush()
 		if !aside {
 			if err == nil || s.Stats().PendingEdges != 10 {
 				t.Errorf("%v, %+v", err, s.Stats())

@@ -25,15 +25,15 @@ const (
 	// applicationID marks the file as a log of this program: "MkBk" in ASCII.
 	applicationID = 0x4d6b426b
 	pageSize      = 4096
-	// writerWaits is how long a commit waits for a lock held by another program;
-	// a stop of the program may have to wait for two.
-	writerWaits = 500 * time.Millisecond
-	// othersWait is how long all else waits: longer than a slow disk takes for
-	// a commit.
-	othersWait = 5 * time.Second
-	// checkpointPages is the length of the write-ahead log, 2 MB, from which
-	// on it is copied into the file: pages that were written many times since
-	// go there once. Beyond walBytes it is cut after that.
+	// commitWait is how long a commit waits for a lock that another program
+	// holds. A stop of the program may have to wait for two commits.
+	commitWait = 500 * time.Millisecond
+	// otherWait is how long everything else waits for a lock: longer than a slow
+	// disk takes for a commit.
+	otherWait = 5 * time.Second
+	// checkpointPages, 2 MB, is the length at which the write-ahead log is
+	// copied into the file: a page that was written many times since is copied
+	// once. If it is longer than walBytes, it is cut after that.
 	checkpointPages = 512
 	walBytes        = 4 << 20
 	// leastSpace is less than SQLite needs to begin: a disk with less is full.
@@ -55,13 +55,9 @@ func migrations() (steps []string) {
 	}
 }
 
-// Schema is the documented SQL that makes a log's tables and views.
-func Schema() string { return strings.Join(migrations(), "\n") }
-
 // A HeldError says that another program writes the log.
 type HeldError struct {
-	Path string
-	PID  int // 0 when it could not be read
+	PID int // 0 when it could not be read
 }
 
 func (e *HeldError) Error() string {
@@ -72,11 +68,8 @@ func (e *HeldError) Error() string {
 	return fmt.Sprintf("%s already writes this log: stop it first, or use another log file", who)
 }
 
-// A DamageError says that the file is damaged beyond what can be gone on with.
-type DamageError struct {
-	Path string
-	Err  error
-}
+// A DamageError says that the file is too damaged to be used.
+type DamageError struct{ Err error }
 
 func (e *DamageError) Error() string {
 	return fmt.Sprintf("the log is damaged (%v): move it and its -wal file away to begin a new one; what can be read of it can still be exported", e.Err)
@@ -100,7 +93,7 @@ const (
 type Fault struct {
 	Kind     FaultKind
 	Err      error
-	Writable bool // the log is written all the same
+	Writable bool // the log can be written nevertheless
 }
 
 func (f *Fault) Error() string {
@@ -126,12 +119,12 @@ func code(err error) int {
 	return 0
 }
 
-// faultOf sorts an error of writing the log at path.
+// faultOf classifies an error of writing the log at path.
 func faultOf(path string, err error) *Fault {
 	kind := OtherKind
 	switch c := code(err); {
 	case c == sqlite3.SQLITE_FULL || errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT),
-		c == sqlite3.SQLITE_IOERR && noSpace(path): // the file through which a log is shared could not be made
+		c == sqlite3.SQLITE_IOERR && noSpace(path): // the -shm file, through which processes share the log, could not be made
 		kind = DiskFull
 	case errors.Is(err, syscall.EROFS) || c == sqlite3.SQLITE_READONLY && (onReadOnlyDisk(filepath.Dir(path)) || onReadOnlyDisk(path)):
 		kind = ReadOnly
@@ -143,13 +136,13 @@ func faultOf(path string, err error) *Fault {
 	return &Fault{Kind: kind, Err: err}
 }
 
-// temporary tells the faults of a disk that may pass.
+// temporary is true for faults that may pass, such as a full disk.
 func (f *Fault) temporary() bool {
 	c := code(f.Err)
 	return f.Kind == DiskFull || f.Kind == ReadOnly || f.Kind == Locked || c == sqlite3.SQLITE_READONLY || c == sqlite3.SQLITE_IOERR || errors.Is(f.Err, syscall.EIO)
 }
 
-// retryInPlace tells the faults after which the connection is as good as new.
+// retryInPlace is true for errors after which the connection can still be used.
 func retryInPlace(err error) bool {
 	c := code(err)
 	return c == sqlite3.SQLITE_FULL || c == sqlite3.SQLITE_BUSY || c == sqlite3.SQLITE_LOCKED
@@ -161,27 +154,27 @@ func isDamage(err error) bool {
 	return c == sqlite3.SQLITE_CORRUPT || c == sqlite3.SQLITE_NOTADB || errors.As(err, &d)
 }
 
-// unreadable tells the errors of a part of the file that damage or a bad
-// sector has made useless.
+// unreadable is true for errors of a part of the file that cannot be read
+// because of damage or a bad sector.
 func unreadable(err error) bool {
 	var e *sqlite.Error
 	return isDamage(err) || errors.As(err, &e) && (e.Code() == sqlite3.SQLITE_IOERR_READ || e.Code() == sqlite3.SQLITE_IOERR_SHORT_READ)
 }
 
-// mayWrite makes sure that this user may write the log at path, or make it.
+// mayWrite checks that this user may write the log at path, or make it.
 func mayWrite(path string) error {
 	var paths []string
 	for _, p := range []string{path, path + "-wal", path + "-shm"} {
 		if _, err := os.Stat(p); err != nil {
-			p = filepath.Dir(path) // where it is to be made
+			p = filepath.Dir(path) // the file will be made there
 		}
 		paths = append(paths, p)
 	}
 	return permitted(true, paths...)
 }
 
-// checkPlace makes sure that a log can be at path and gives its full form.
-func checkPlace(path string) (string, error) {
+// checkPath checks that a log can be at path and returns the full path.
+func checkPath(path string) (string, error) {
 	full, err := filepath.Abs(path)
 	if err != nil {
 		return "", fmt.Errorf("open log %q: %w", path, err)
@@ -200,7 +193,7 @@ func checkPlace(path string) (string, error) {
 	if err == nil && !fi.Mode().IsRegular() {
 		return "", fmt.Errorf("open log %q: expected a file", path)
 	}
-	// One log has one lock file, whichever link leads to it.
+	// A log that several links lead to must have one lock file.
 	if target, err := filepath.EvalSymlinks(full); err == nil {
 		full = target
 	}
@@ -210,8 +203,8 @@ func checkPlace(path string) (string, error) {
 	return full, nil
 }
 
-// dsn names a connection with its settings: PRAGMAs given any other way would
-// reach one connection of a pool only.
+// dsn is the name of a connection with its settings. PRAGMAs sent as statements
+// would reach only one connection of a pool.
 func dsn(path, mode string, pragmas ...string) string {
 	q := url.Values{"_pragma": pragmas, "mode": {mode}, "_dqs": {"0"}, "_defensive": {"1"}}
 	if mode == "ro" {
@@ -253,22 +246,22 @@ func openWriter(path string, wait time.Duration) (*sql.DB, error) {
 	db.SetMaxOpenConns(1)
 	for _, s := range settings {
 		var got string
-		if err := db.QueryRow("PRAGMA " + s.name).Scan(&got); err != nil {
+		err := db.QueryRow("PRAGMA " + s.name).Scan(&got)
+		if err == nil && got != s.want {
+			err = fmt.Errorf("setting %s is %s: expected %s", s.name, got, s.want)
+		}
+		if err != nil {
 			_ = db.Close()
 			return nil, err
-		}
-		if got != s.want {
-			_ = db.Close()
-			return nil, fmt.Errorf("setting %s is %s: expected %s", s.name, got, s.want)
 		}
 	}
 	return db, nil
 }
 
-// openReader opens a pool that cannot write. A frozen one takes the file to
-// stay as it is, and needs and makes no other files.
+// openReader opens a pool of connections that cannot write. frozen says that
+// nobody changes the file; then no other file is needed or made.
 func openReader(path string, frozen bool) (*sql.DB, error) {
-	name := dsn(path, "ro", fmt.Sprintf("busy_timeout(%d)", othersWait.Milliseconds()))
+	name := dsn(path, "ro", fmt.Sprintf("busy_timeout(%d)", otherWait.Milliseconds()))
 	if frozen {
 		name += "&immutable=1"
 	}
@@ -286,14 +279,14 @@ func openReader(path string, frozen bool) (*sql.DB, error) {
 	return db, nil
 }
 
-// atRest tells that the file is all there is: nothing waits in a write-ahead log.
+// atRest is true when the file is complete: nothing is in a write-ahead log.
 func atRest(path string) bool {
 	fi, err := os.Stat(path + "-wal")
 	return err != nil || fi.Size() == 0
 }
 
-// checkFormat tells the format of an existing log, 0 for an empty file, and
-// refuses what is no log or too new without changing it.
+// checkFormat returns the format of the log at path, 0 for an empty file or
+// none. A file that is not a log, or too new, is an error and is not changed.
 func checkFormat(ctx context.Context, path string) (format int, err error) {
 	fi, err := os.Stat(path)
 	switch {
@@ -301,7 +294,7 @@ func checkFormat(ctx context.Context, path string) (format int, err error) {
 		return 0, nil
 	case err != nil:
 		return 0, err
-	case fi.Size() < 512: // SQLite would take it for an empty one
+	case fi.Size() < 512: // SQLite would take it for an empty database
 		return 0, errNoDatabase
 	}
 	db, err := openReader(path, atRest(path))
@@ -309,14 +302,14 @@ func checkFormat(ctx context.Context, path string) (format int, err error) {
 		return 0, errNoDatabase
 	}
 	if err != nil {
-		return 0, damage(path, err)
+		return 0, damage(err)
 	}
 	defer db.Close()
 	var id, tables int
 	err = db.QueryRowContext(ctx, "SELECT (SELECT application_id FROM pragma_application_id), (SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM sqlite_schema)").Scan(&id, &format, &tables)
 	switch {
 	case err != nil:
-		return 0, damage(path, err)
+		return 0, damage(err)
 	case id == 0 && format == 0 && tables == 0: // stopped while it was made
 		return 0, nil
 	case id != applicationID:
@@ -329,9 +322,10 @@ func checkFormat(ctx context.Context, path string) (format int, err error) {
 
 var errNoDatabase = errors.New("not a log: the file is not an SQLite database")
 
-func damage(path string, err error) error {
+// damage makes a *DamageError of an error that damage is the cause of.
+func damage(err error) error {
 	if isDamage(err) {
-		return &DamageError{path, err}
+		return &DamageError{err}
 	}
 	return err
 }
@@ -351,7 +345,8 @@ func migrate(w *writer, format int) error {
 	})
 }
 
-// setAside renames a damaged log and what belongs to it, and gives the name.
+// setAside renames a damaged log and the files that belong to it, and returns
+// the new name.
 func setAside(path string, now time.Time, why error) (aside string, err error) {
 	aside = path + ".damaged-" + now.UTC().Format("20060102-150405")
 	for i := 2; ; i++ {
@@ -360,7 +355,8 @@ func setAside(path string, now time.Time, why error) (aside string, err error) {
 		}
 		aside = fmt.Sprintf("%s.damaged-%s-%d", path, now.UTC().Format("20060102-150405"), i)
 	}
-	// The write-ahead log first: alone it would be taken for the new file's.
+	// The write-ahead log first: if it were left behind, it would be taken for
+	// the new file's.
 	for _, suffix := range []string{"-wal", "-shm", ""} {
 		if err := os.Rename(path+suffix, aside+suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return "", fmt.Errorf("set damaged log aside (%v): %w", why, err)
@@ -370,11 +366,12 @@ func setAside(path string, now time.Time, why error) (aside string, err error) {
 }
 
 // A lockFile keeps a second program from writing the log. The lock ends with
-// the process. Beside the process id it holds how far the log had come, to
-// tell at the next start whether the end of the log is missing; that is not
-// synced, so it is never ahead of the log on a sound disk.
+// the process. The file holds the process id and how far the log had come, by
+// which the next start sees whether the end of the log is missing. It is not
+// synced, so on a sound disk it is never ahead of the log.
 type lockFile struct{ f *os.File }
 
+// A mark is how far the log had come when the lock file was last written.
 type mark struct {
 	PID     int
 	Token   string // session
@@ -396,12 +393,12 @@ func acquire(path string) (*lockFile, mark, error) {
 	}
 	var m mark
 	buf := make([]byte, 200)
-	n, _ := f.ReadAt(buf, 0) // short or empty: nothing is known
+	n, _ := f.ReadAt(buf, 0) // a short or empty file says nothing
 	_, _ = fmt.Sscanf(string(buf[:n]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
 	if err := filelock.Lock(f); err != nil {
 		_ = f.Close()
 		if errors.Is(err, filelock.ErrHeld) {
-			err = &HeldError{path, m.PID}
+			err = &HeldError{m.PID}
 		}
 		return nil, m, err
 	}
@@ -410,8 +407,8 @@ func acquire(path string) (*lockFile, mark, error) {
 	return &lockFile{f}, m, nil
 }
 
-// mark writes how far the log has come. It may fail on a full disk, where
-// less is then known.
+// mark writes how far the log has come. It may fail on a full disk; then the
+// next start knows less.
 func (l *lockFile) mark(token string, commits int64, alive time.Time) {
 	_, _ = l.f.WriteAt(fmt.Appendf(nil, "process %-10d session %s commits %-12d until %s\n",
 		os.Getpid(), token, commits, alive.UTC().Format("2006-01-02T15:04:05.000Z")), 0)

@@ -31,7 +31,7 @@ func writerChild(path string) int {
 		return fail(err)
 	}
 	go s.Run(context.Background())
-	if err := s.Flush(context.Background()); err != nil {
+	if err := s.Flush(); err != nil {
 		return fail(err)
 	}
 	noise := rand.New(rand.NewPCG(uint64(os.Getpid()), 1))
@@ -40,11 +40,11 @@ func writerChild(path string) int {
 	for i := range contacts {
 		contacts[i] = s.Contact(named(fmt.Sprint("contact ", i)))
 	}
-	if err := s.Flush(context.Background()); err != nil {
+	if err := s.Flush(); err != nil {
 		return fail(err)
 	}
 	for i := range contacts {
-		if seq[i], err = lastSeq(s.Log, contacts[i].Name()); err != nil {
+		if seq[i], err = lastSeq(s.Log, contacts[i].name); err != nil {
 			return fail(err)
 		}
 	}
@@ -60,8 +60,8 @@ func writerChild(path string) int {
 			}
 			c.Append(edges)
 		}
-		s.Find(Finding{Contact: contacts[0].Name(), Kind: Extra, At: Moment{Mono: at}, Text: strconv.Itoa(int(seq[0]))})
-		if err := s.Flush(context.Background()); err != nil {
+		s.Find(Finding{Contact: contacts[0].name, Kind: Extra, At: Moment{Mono: at}, Text: strconv.Itoa(int(seq[0]))})
+		if err := s.Flush(); err != nil {
 			return fail(err)
 		}
 		fmt.Println("committed", seq)
@@ -232,7 +232,7 @@ func BenchmarkReplay(b *testing.B) {
 	edges := shift(synthEdges(b, busyDial, 1000000), clock.mono())
 	for i := 0; i < len(edges); i += 100000 {
 		c.Append(edges[i : i+100000])
-		if err := s.commit(false); err != nil {
+		if err := s.Flush(); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -274,7 +274,7 @@ func BenchmarkSecond(b *testing.B) {
 			c.Append(shift(edges, clock.mono()))
 		}
 		clock.advance(time.Duration(span) + time.Millisecond)
-		if err := s.commit(false); err != nil {
+		if err := s.Flush(); err != nil {
 			b.Fatal(err)
 		}
 	}

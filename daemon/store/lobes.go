@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"database/sql"
 	"encoding/json"
 )
 
@@ -10,26 +9,27 @@ import (
 type LobeMark struct {
 	Contact string // name
 	At      Moment
-	// Numbering tells marks whose numbers are of the same lobes, from 1.
+	// Numbering is the same for marks that give the same lobes the same numbers;
+	// from 1.
 	Numbering int64
-	Lobes     int // of the cam
+	Lobes     int // on the cam
 	Lobe      int // that opened, from 1
-	// Signature is what all lobes are known by, in the same numbers; nil when it
-	// is not known.
+	// Signature describes each lobe, in the same numbers, so that they can be
+	// recognised; nil when it is not known.
 	Signature json.RawMessage
 }
 
-// A LobeOne is a note that says which lobe is number 1 on the cam.
+// A LobeOne is what a note says of lobe number 1 on the cam.
 type LobeOne struct {
 	Note      int64
 	Numbering int64
 	Lobes     int
-	Lobe      int // as marks of that numbering have it
+	Lobe      int // which number 1 is in marks of that numbering
 }
 
 const insertLobeMark = "INSERT INTO lobe_marks (contact, session, mono_ns, numbering, lobes, lobe, signature) VALUES (?, ?, ?, ?, ?, ?, ?)"
 
-// MarkLobe records a mark of this session; of its At, Mono alone counts.
+// MarkLobe records a mark of this session. Of its At only Mono is used.
 func (s *Store) MarkLobe(m LobeMark) {
 	c := s.byName(m.Contact)
 	s.add(func(w *writer) error {
@@ -37,33 +37,29 @@ func (s *Store) MarkLobe(m LobeMark) {
 	})
 }
 
-// LobeMarks gives a contact's marks in a span in order of time.
+// LobeMarks gives a contact's marks in a span, in order of time.
 func (l *Log) LobeMarks(ctx context.Context, span Span, contact string) ([]LobeMark, error) {
-	return list(ctx, l, func(row func(...any) error) (m LobeMark, err error) {
+	return list(ctx, l, func(row scanner) (m LobeMark, err error) {
 		var at moment
-		var signature sql.NullString
-		err = row(append(at.fields(), &m.Numbering, &m.Lobes, &m.Lobe, &signature)...)
+		err = row(append(at.fields(), &m.Numbering, &m.Lobes, &m.Lobe, (*[]byte)(&m.Signature))...)
 		m.Contact, m.At = contact, at.at()
-		if signature.Valid {
-			m.Signature = json.RawMessage(signature.String)
-		}
 		return m, err
 	}, `SELECT x.session, x.mono_ns, s.offset_ns, s.start_wall_ns + x.mono_ns - s.start_ns, x.numbering, x.lobes, x.lobe, x.signature
 FROM sessions s CROSS JOIN lobe_marks x ON x.session = s.id AND x.contact = (SELECT id FROM contacts WHERE name = ?4)
 WHERE `+inSpan+` ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
 }
 
-// LobeOnes gives what notes say of a contact's lobe 1, the latest last.
+// LobeOnes gives what notes say of a contact's lobe number 1, the latest last.
 func (l *Log) LobeOnes(ctx context.Context, contact string) ([]LobeOne, error) {
-	return list(ctx, l, func(row func(...any) error) (o LobeOne, err error) {
+	return list(ctx, l, func(row scanner) (o LobeOne, err error) {
 		err = row(&o.Note, &o.Numbering, &o.Lobes, &o.Lobe)
 		return o, err
 	}, "SELECT o.note, o.numbering, o.lobes, o.lobe FROM lobe_ones o JOIN contacts c ON c.id = o.contact WHERE c.name = ? ORDER BY o.note", contact)
 }
 
-// NoteLobeOne adds a note as AddNote does, that says that the lobe which
-// opened at m is number 1. With m.Numbering 0 the log has no numbers for it
-// yet: m, of which then Session and Mono count, begins a numbering.
+// NoteLobeOne adds a note, as AddNote does, which says that the lobe of m is
+// number 1. Where m.Numbering is 0 the log does not number the lobes yet: m
+// then begins a numbering, and Session and Mono of its At are used.
 func (l *Log) NoteLobeOne(ctx context.Context, n Note, m LobeMark) (id int64, err error) {
 	return l.addNote(ctx, n, func(w *writer, contact any, note int64) error {
 		if m.Numbering == 0 {

@@ -17,21 +17,23 @@ import (
 
 	sqlite3 "modernc.org/sqlite/lib"
 
+	"makebreak/hw"
 	"makebreak/pulse"
 )
 
-// A Log reads a log, and adds remarks to it, while another program may write
-// it. Its methods may be called from any goroutine.
+// A Log reads a log and adds notes and soak tests to it, while another program
+// may write it. Its methods may be called from any goroutine.
 type Log struct {
 	path  string
-	write func(ctx context.Context, f func(*writer) error) error
+	clock func() (hw.Anchor, hw.Discipline)
+	boot  string // id of this boot; empty: the kernel's
 
 	mu   sync.RWMutex
 	pool *sql.DB
 }
 
-// OpenRead opens an existing log for reading. Errors are those of Open, and
-// one for a log of an older format, which only Open brings up to date.
+// OpenRead opens an existing log for reading. Errors are those of Open, and one
+// for a log of an older format: only Open converts it.
 func OpenRead(ctx context.Context, path string) (*Log, error) {
 	full, err := filepath.Abs(path)
 	var fi os.FileInfo
@@ -57,16 +59,14 @@ func OpenRead(ctx context.Context, path string) (*Log, error) {
 	if err == nil {
 		db, err = openReader(full, false)
 		if c := code(err); (c == sqlite3.SQLITE_CANTOPEN || c == sqlite3.SQLITE_READONLY) && atRest(full) {
-			// Nobody writes the log, and here nobody could: it stays as it is.
+			// Nobody writes the log, and in this folder nobody could: it does not change.
 			db, err = openReader(full, true)
 		}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("open log %q: %w", path, err)
 	}
-	l := &Log{path: full, pool: db}
-	l.write = l.remarkFromOutside
-	return l, nil
+	return &Log{path: full, clock: hw.ReadClock, pool: db}, nil
 }
 
 // Path is the full path of the file.
@@ -87,42 +87,46 @@ func (l *Log) setPool(db *sql.DB) {
 	l.pool = db
 }
 
-func (l *Log) query(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
-	l.mu.RLock()
-	defer l.mu.RUnlock()
-	if l.pool == nil {
-		return nil, fmt.Errorf("read log %q: it is not open", l.path)
-	}
-	rows, err := l.pool.QueryContext(ctx, query, args...)
-	if err != nil {
-		return nil, fmt.Errorf("read log %q: %w", l.path, damage(l.path, err))
-	}
-	return rows, nil
-}
+// A scanner is the Scan of one row.
+type scanner func(columns ...any) error
 
-// list reads all rows of a query.
-func list[T any](ctx context.Context, l *Log, scan func(row func(...any) error) (T, error), query string, args ...any) (all []T, err error) {
-	rows, err := l.query(ctx, query, args...)
-	if err != nil {
-		return nil, err
-	}
+// collect scans all rows and closes them. With an error it returns those before.
+func collect[T any](rows *sql.Rows, scan func(row scanner) (T, error)) (all []T, err error) {
 	defer rows.Close()
 	for rows.Next() {
 		v, err := scan(rows.Scan)
 		if err != nil {
-			return all, fmt.Errorf("read log %q: %w", l.path, damage(l.path, err))
+			return all, err
 		}
 		all = append(all, v)
 	}
-	if err := rows.Err(); err != nil {
-		return all, fmt.Errorf("read log %q: %w", l.path, damage(l.path, err))
-	}
-	return all, nil
+	return all, rows.Err()
 }
 
-// A Moment is a time in the log. Mono is of the boot that Session ran in. Run
-// counts from the start of the run and goes on through reboots. Wall is the
-// wall clock as it was set then.
+// list returns all rows of a query. With an error it returns those before.
+func list[T any](ctx context.Context, l *Log, scan func(row scanner) (T, error), query string, args ...any) (all []T, err error) {
+	rows, err := l.query(ctx, query, args...)
+	if err == nil {
+		all, err = collect(rows, scan)
+	}
+	if err != nil {
+		err = fmt.Errorf("read log %q: %w", l.path, damage(err))
+	}
+	return all, err
+}
+
+func (l *Log) query(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	if l.pool == nil {
+		return nil, errors.New("it is not open")
+	}
+	return l.pool.QueryContext(ctx, query, args...)
+}
+
+// A Moment is a time in the log. Mono is the monotonic clock of the boot that
+// Session ran in. Run counts from the start of the run and goes on through
+// reboots. Wall is the wall clock as it was set then.
 type Moment struct {
 	Session int64
 	Mono    pulse.Stamp
@@ -146,11 +150,11 @@ type Span struct {
 	From, To pulse.Stamp
 }
 
-// endless is beyond any run time, and far enough from the largest integer to
-// subtract an offset from it.
+// endless is beyond any run time, and small enough that an offset can be
+// subtracted from it or from its negative.
 const endless = math.MaxInt64 / 2
 
-// args are run, from and to for SQL.
+// args are run, from and to for inSpan.
 func (s Span) args() []any {
 	from, to := int64(s.From), int64(s.To)
 	if from == 0 {
@@ -166,13 +170,14 @@ func (s Span) args() []any {
 // table x joined with its session s.
 const inSpan = `s.run = iif(?1 = 0, (SELECT max(id) FROM runs), ?1) AND x.mono_ns >= ?2 - s.offset_ns AND x.mono_ns < ?3 - s.offset_ns`
 
-// pageRows are read at once, so that a slow reader holds no transaction open:
-// that would make the write-ahead log grow.
+// pageRows is how many rows are read at once. A slow reader must not hold a
+// transaction open, because that makes the write-ahead log grow.
 const pageRows = 1000
 
 // pages reads rows in order of session and time, pageRows at a time. The query
-// takes Span.args, then session, time and id of the row before, then a limit.
-func pages[T any](ctx context.Context, l *Log, span Span, scan func(row func(...any) error) (T, error), key func(T) (Moment, int64), query string, more ...any) iter.Seq2[T, error] {
+// takes Span.args, then session, time and id of the row before, then a limit,
+// then more.
+func pages[T any](ctx context.Context, l *Log, span Span, scan func(row scanner) (T, error), key func(T) (Moment, int64), query string, more ...any) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
 		last := []any{int64(0), int64(math.MinInt64), int64(0)}
 		for {
@@ -196,12 +201,12 @@ func pages[T any](ctx context.Context, l *Log, span Span, scan func(row func(...
 	}
 }
 
-// Contacts gives the names of all contacts that the log has, in order.
+// Contacts gives the names of all contacts in the log, sorted.
 func (l *Log) Contacts(ctx context.Context) ([]string, error) {
 	return list(ctx, l, scanText, "SELECT name FROM contacts ORDER BY name")
 }
 
-func scanText(row func(...any) error) (s string, err error) {
+func scanText(row scanner) (s string, err error) {
 	err = row(&s)
 	return s, err
 }
@@ -209,24 +214,24 @@ func scanText(row func(...any) error) (s string, err error) {
 // A Configuration is how a contact was set up from some time on.
 type Configuration struct {
 	Contact  string // name
-	At       Moment // filled in by the log
+	At       Moment // set by the log
 	Source   string // where the edges come from, as the user wrote it
 	Kind     pulse.Kind
 	Polarity pulse.Polarity
 	Settings json.RawMessage // all else, a JSON object
 }
 
-// Configurations gives the configurations of a contact in order of time, of
-// all contacts when the name is empty.
+// Configurations gives the configurations of a contact in order of time; of all
+// contacts when the name is empty.
 func (l *Log) Configurations(ctx context.Context, contact string) ([]Configuration, error) {
-	return list(ctx, l, func(row func(...any) error) (c Configuration, err error) {
+	return list(ctx, l, func(row scanner) (c Configuration, err error) {
 		var m moment
 		var kind, closed, settings string
 		if err := row(append(m.fields(), &c.Contact, &c.Source, &kind, &closed, &settings)...); err != nil {
 			return c, err
 		}
 		c.At, c.Settings = m.at(), json.RawMessage(settings)
-		_ = c.Kind.UnmarshalText([]byte(kind)) // what this program does not know is the default
+		_ = c.Kind.UnmarshalText([]byte(kind)) // a word of a newer program leaves the default
 		_ = c.Polarity.UnmarshalText([]byte(closed))
 		return c, nil
 	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, c.name, x.source, x.kind, x.closed, x.settings
@@ -238,19 +243,21 @@ WHERE ?1 IN ('', c.name) ORDER BY x.id`, contact)
 type FindingKind string
 
 const (
-	LimitCrossed FindingKind = "limit"      // out of limit
-	Missing      FindingKind = "missing"    // interruption
-	Extra        FindingKind = "extra"      // interruption
-	StuckOpen    FindingKind = "stuck open" // longer than it can be in good order
+	LimitCrossed FindingKind = "limit"   // a value is out of its limit
+	Missing      FindingKind = "missing" // interruptions
+	Extra        FindingKind = "extra"   // interruptions
+	StuckOpen    FindingKind = "stuck open"
 	StuckClosed  FindingKind = "stuck closed"
 	LostEdges    FindingKind = "lost edges" // by the source
 	SourceDown   FindingKind = "source down"
 	SourceUp     FindingKind = "source up"
-	ClockStep    FindingKind = "clock step" // logged by the store
-	Restart      FindingKind = "restart"    // logged by the store
-	LogFault     FindingKind = "log fault"  // logged by the store: it could not be written for some time
-	Dropped      FindingKind = "dropped"    // logged by the store: edges that are not in the log
-	Damage       FindingKind = "damage"     // logged by the store
+
+	// The Store itself records these.
+	ClockStep FindingKind = "clock step"
+	Restart   FindingKind = "restart"
+	LogFault  FindingKind = "log fault" // the log could not be written for some time
+	Dropped   FindingKind = "dropped"   // edges are not in the log
+	Damage    FindingKind = "damage"
 )
 
 // A Finding is something wrong or worth knowing.
@@ -263,17 +270,13 @@ type Finding struct {
 	Detail  json.RawMessage // for programs; nil when there is none
 }
 
-// Findings gives the findings of a span in order of time, of all contacts when
+// Findings gives the findings of a span in order of time; of all contacts when
 // the name is empty, else of the contact and of the log itself.
 func (l *Log) Findings(ctx context.Context, span Span, contact string) iter.Seq2[Finding, error] {
-	scan := func(row func(...any) error) (f Finding, err error) {
+	scan := func(row scanner) (f Finding, err error) {
 		var m moment
-		var detail sql.NullString
-		err = row(append(m.fields(), &f.ID, &f.Contact, &f.Kind, &f.Text, &detail)...)
+		err = row(append(m.fields(), &f.ID, &f.Contact, &f.Kind, &f.Text, (*[]byte)(&f.Detail))...)
 		f.At = m.at()
-		if detail.Valid {
-			f.Detail = json.RawMessage(detail.String)
-		}
 		return f, err
 	}
 	return pages(ctx, l, span, scan, func(f Finding) (Moment, int64) { return f.At, f.ID },
@@ -283,18 +286,18 @@ WHERE `+inSpan+` AND (x.session, x.mono_ns, x.id) > (?4, ?5, ?6) AND (?8 = '' OR
 ORDER BY x.session, x.mono_ns, x.id LIMIT ?7`, contact)
 }
 
-// A Spread is count, sum, extremes and spread of some times; spreads of
-// several minutes can be added up.
-type Spread struct {
+// TimeStats are count, sum, sum of squares and extremes of some times. Its zero
+// value is empty.
+type TimeStats struct {
 	N            int64
 	SumNS        int64
-	Squares      float64 // sum of squared differences from their mean, ns²
+	Squares      float64 // sum of squared differences from the mean, ns²
 	MinNS, MaxNS int64   // 0 when N is 0
 }
 
-// A Summary is what one contact did in one minute, or a part of one; in an
-// hour or a day, counted by the monotonic clock, where retention has put old
-// ones together.
+// A Summary is what one contact did in one minute, or in a part of one. Where
+// retention has rolled old summaries up, it is of an hour or a day of the
+// monotonic clock.
 type Summary struct {
 	Contact        string
 	At             Moment // start
@@ -303,10 +306,10 @@ type Summary struct {
 	Pulses         int64 // or cycles
 	Missing, Extra int64 // interruptions
 	Chatter        int64
-	Bounced        int64  // transitions
-	OutOfLimit     int64  // pulses or cycles
-	Period, Break  Spread // each kind of time by itself
-	PeriodBreaksNS int64  // sum of the breaks that belong to the periods: percent break = 100 · this / Period.SumNS
+	Bounced        int64 // transitions
+	OutOfLimit     int64 // pulses or cycles
+	Period, Break  TimeStats
+	PeriodBreaksNS int64 // sum of the breaks that belong to the periods: percent break = 100 · this / Period.SumNS
 	BounceMaxNS    pulse.Num
 	InterdigitNS   pulse.Num // the shortest
 }
@@ -315,46 +318,52 @@ const summaryColumns = `length_ns, edges, lost, pulses, missing, extra, chatter,
 periods, period_sum_ns, period_squares, period_min_ns, period_max_ns,
 breaks, break_sum_ns, break_squares, break_min_ns, break_max_ns, period_breaks_ns, bounce_max_ns, interdigit_min_ns`
 
-var insertSummary = `INSERT OR REPLACE INTO summaries (contact, session, mono_ns, wall_ns, ` + summaryColumns + `)
-VALUES (` + strings.TrimSuffix(strings.Repeat("?, ", 26), ", ") + `)`
+// counters are the summary's values for the columns length_ns to out_of_limit.
+func (m *Summary) counters() [9]*int64 {
+	return [...]*int64{&m.LengthNS, &m.Edges, &m.Lost, &m.Pulses, &m.Missing, &m.Extra, &m.Chatter, &m.Bounced, &m.OutOfLimit}
+}
 
-// columns are the values of summaryColumns, to write.
-func (m *Summary) columns() []any {
-	extreme := func(s Spread, v int64) any {
-		if s.N == 0 {
-			return nil
-		}
-		return v
+// summarise writes a summary in place of the one with the same key, if any.
+func (w *writer) summarise(contact any, session, mono, wall int64, m *Summary) error {
+	values := []any{contact, session, mono, wall}
+	for _, p := range m.counters() {
+		values = append(values, *p)
 	}
-	whole := func(n pulse.Num) any {
-		if !n.OK {
-			return nil
-		}
-		return int64(math.Round(n.V))
+	for _, t := range []*TimeStats{&m.Period, &m.Break} {
+		values = append(values, t.N, t.SumNS, t.Squares, sql.NullInt64{Int64: t.MinNS, Valid: t.N > 0}, sql.NullInt64{Int64: t.MaxNS, Valid: t.N > 0})
 	}
-	return []any{m.LengthNS, m.Edges, m.Lost, m.Pulses, m.Missing, m.Extra, m.Chatter, m.Bounced, m.OutOfLimit,
-		m.Period.N, m.Period.SumNS, m.Period.Squares, extreme(m.Period, m.Period.MinNS), extreme(m.Period, m.Period.MaxNS),
-		m.Break.N, m.Break.SumNS, m.Break.Squares, extreme(m.Break, m.Break.MinNS), extreme(m.Break, m.Break.MaxNS),
-		m.PeriodBreaksNS, whole(m.BounceMaxNS), whole(m.InterdigitNS)}
+	values = append(values, m.PeriodBreaksNS)
+	for _, n := range []pulse.Num{m.BounceMaxNS, m.InterdigitNS} {
+		values = append(values, sql.NullInt64{Int64: int64(math.Round(n.V)), Valid: n.OK})
+	}
+	return w.exec(`INSERT OR REPLACE INTO summaries (contact, session, mono_ns, wall_ns, `+summaryColumns+`)
+VALUES (`+strings.Repeat("?, ", len(values)-1)+`?)`, values...)
 }
 
 // scanSummary scans a moment and summaryColumns.
-func scanSummary(row func(...any) error) (m Summary, err error) {
+func scanSummary(row scanner) (m Summary, err error) {
 	var at moment
-	var low, high, breakLow, breakHigh, bounce, gap sql.NullInt64
-	err = row(append(at.fields(), &m.LengthNS, &m.Edges, &m.Lost, &m.Pulses, &m.Missing, &m.Extra, &m.Chatter, &m.Bounced, &m.OutOfLimit,
-		&m.Period.N, &m.Period.SumNS, &m.Period.Squares, &low, &high,
-		&m.Break.N, &m.Break.SumNS, &m.Break.Squares, &breakLow, &breakHigh, &m.PeriodBreaksNS, &bounce, &gap)...)
+	columns := at.fields()
+	for _, p := range m.counters() {
+		columns = append(columns, p)
+	}
+	var extremes [2]struct{ min, max sql.NullInt64 }
+	for i, t := range []*TimeStats{&m.Period, &m.Break} {
+		columns = append(columns, &t.N, &t.SumNS, &t.Squares, &extremes[i].min, &extremes[i].max)
+	}
+	var bounce, gap sql.NullInt64
+	err = row(append(columns, &m.PeriodBreaksNS, &bounce, &gap)...)
 	m.At = at.at()
-	m.Period.MinNS, m.Period.MaxNS, m.Break.MinNS, m.Break.MaxNS = low.Int64, high.Int64, breakLow.Int64, breakHigh.Int64
+	m.Period.MinNS, m.Period.MaxNS = extremes[0].min.Int64, extremes[0].max.Int64
+	m.Break.MinNS, m.Break.MaxNS = extremes[1].min.Int64, extremes[1].max.Int64
 	m.BounceMaxNS = pulse.Num{V: float64(bounce.Int64), OK: bounce.Valid}
 	m.InterdigitNS = pulse.Num{V: float64(gap.Int64), OK: gap.Valid}
 	return m, err
 }
 
-// Summaries gives a contact's summaries that begin in a span in order of time.
+// Summaries gives a contact's summaries that begin in a span, in order of time.
 func (l *Log) Summaries(ctx context.Context, span Span, contact string) iter.Seq2[Summary, error] {
-	scan := func(row func(...any) error) (Summary, error) {
+	scan := func(row scanner) (Summary, error) {
 		m, err := scanSummary(row)
 		m.Contact = contact
 		return m, err

@@ -22,28 +22,28 @@ func (b *storedBlock) fields() []any {
 	return []any{&b.id, &b.Contact, &b.Session, &b.First, &b.Last, &b.Edges, &b.data}
 }
 
-func scanBlock(row func(...any) error) (b storedBlock, err error) {
+func scanBlock(row scanner) (b storedBlock, err error) {
 	err = row(b.fields()...)
 	return b, err
 }
 
-// A Gap is a stretch of a replay in which the log does not know the level.
+// A Gap is a stretch of a replay in which the level is not known.
 type Gap struct {
 	From, To pulse.Stamp // run time
 	Kind     GapKind
 	Damage   string // what is damaged, of GapDamaged
 }
 
-// A GapKind is why a log knows no level.
+// A GapKind is why the level is not known.
 type GapKind uint8
 
 const (
-	GapNotRunning GapKind = iota // nothing was watching
-	GapRemoved                   // older edges were removed, if there were any
+	GapNotRunning GapKind = iota // the daemon was not running
+	GapRemoved                   // retention has removed the edges, if there were any
 	GapDamaged
 )
 
-// Why says in words why the log knows no level there.
+// Why says in words why the level is not known.
 func (g Gap) Why() string {
 	switch g.Kind {
 	case GapRemoved:
@@ -54,17 +54,16 @@ func (g Gap) Why() string {
 	return "not running"
 }
 
-// A Replay reads the edges of one contact in a span, in order of run time. It
-// is an hw.Source. Wherever the log does not know the level, between two
-// sessions or where it is damaged, it gives an edge to the level Unknown at
-// the last time that is known, so that no interval spans the gap; Gaps tells
-// why. It is for one goroutine.
+// A Replay reads the edges of one contact in a span, stamped with run time. It
+// is an hw.Source. Where the level is not known, between two sessions or
+// because of damage, it gives an edge to the level Unknown at the start of that
+// gap, so that no interval spans it; Gaps says why. It is for one goroutine.
 type Replay struct {
 	log      *Log
 	timeline *Timeline
 	contact  int64
 	span     Span
-	from     pulse.Stamp // where edges begin to be given
+	from     pulse.Stamp // of the first edge to give
 	level    pulse.Level // at from
 	dec      edgecode.Decoder
 	edges    []pulse.Edge // decoded, not given yet
@@ -72,17 +71,17 @@ type Replay struct {
 	queue    []storedBlock
 	id       int64       // of the latest block
 	session  int         // index of the session read last, -1 before the first
-	last     pulse.Stamp // run time that the log is known up to
+	last     pulse.Stamp // run time up to which the level is known
 	gaps     []Gap
 	broken   string // damage since last
 	done     bool
 }
 
-// replayBlocks are read at once.
+// replayBlocks is how many blocks are read at once.
 const replayBlocks = 64
 
-// Replay starts to read a contact's edges. It is an error when the log does
-// not have the contact; a span without edges is none.
+// Replay begins to read a contact's edges. A contact that is not in the log is
+// an error; a span without edges is not.
 func (l *Log) Replay(ctx context.Context, span Span, contact string) (*Replay, error) {
 	tl, err := l.Timeline(ctx, span.Run)
 	if err != nil {
@@ -97,14 +96,13 @@ func (l *Log) Replay(ctx context.Context, span Span, contact string) (*Replay, e
 	}
 	r := &Replay{log: l, timeline: tl, contact: ids[0], span: span, from: span.From, level: pulse.Unknown, session: -1, last: tl.Sessions[0].Start.Run}
 	if r.span.To == 0 {
-		// The latest commit's own edges are before its end.
-		r.span.To = tl.End() + 1
+		r.span.To = tl.End() + 1 // an edge may be at the end itself
 	}
 	if span.From == 0 {
 		r.from = -endless // edges may be a little older than the session
 	}
 	from := tl.At(r.from)
-	// The block before the span tells the level at its start, and may reach into it.
+	// The block before the span has the level at its start, and may reach into it.
 	ids, err = list(ctx, l, scanInt, `SELECT id FROM edge_blocks WHERE contact = ? AND session >= ? AND (session, first_ns) < (?, ?)
 ORDER BY session DESC, first_ns DESC, id DESC LIMIT 1`, r.contact, tl.Sessions[0].ID, from.Session, int64(from.Mono))
 	if err != nil {
@@ -127,7 +125,7 @@ ORDER BY session DESC, first_ns DESC, id DESC LIMIT 1`, r.contact, tl.Sessions[0
 	return r, r.skip(ctx)
 }
 
-// removed notes a gap when older blocks than the first one were removed.
+// removed records a gap when blocks before the first one were removed.
 func (r *Replay) removed(ctx context.Context, first int64) error {
 	at, err := list(ctx, r.log, scanInt, `SELECT b.first_ns + s.offset_ns FROM edge_blocks b JOIN sessions s ON s.id = b.session
 WHERE b.id = ?1 AND ?1 & 0xffffffff > 1 AND NOT EXISTS (SELECT 1 FROM edge_blocks WHERE id = ?1 - 1)`, first)
@@ -140,14 +138,14 @@ WHERE b.id = ?1 AND ?1 & 0xffffffff > 1 AND NOT EXISTS (SELECT 1 FROM edge_block
 // Timeline is the run's timeline when the replay began.
 func (r *Replay) Timeline() *Timeline { return r.timeline }
 
-// Span is what is read, with the run's end filled in.
+// Span is what is read; its To is never 0.
 func (r *Replay) Span() Span { return r.span }
 
-// StartLevel is the level at the start of the span, Unknown when the log does
-// not tell.
+// StartLevel is the level at the start of the span, Unknown when that is not in
+// the log.
 func (r *Replay) StartLevel() pulse.Level { return r.level }
 
-// Gaps are those met so far.
+// Gaps are the gaps met so far.
 func (r *Replay) Gaps() []Gap { return r.gaps }
 
 // Close ends the replay.
@@ -214,14 +212,14 @@ func (r *Replay) next(ctx context.Context) error {
 		i++
 	}
 	if i == len(sessions) && b.Session > sessions[i-1].ID {
-		r.finish() // begun since
+		r.finish() // of a session that began after the replay
 		return nil
 	}
 	if i == len(sessions) {
 		r.broken = "a block of edges has the number of another session"
 		return nil
 	}
-	// Room for an edge to Unknown before the others.
+	// The first element is room for an edge to Unknown.
 	edges, err := r.dec.Decode(append(r.buf[:0], pulse.Edge{}), b.Header, b.data)
 	if err != nil {
 		r.broken = "a block of edges is damaged: " + err.Error()
@@ -250,7 +248,7 @@ func (r *Replay) next(ctx context.Context) error {
 	return nil
 }
 
-// unknown makes an edge to Unknown where the log's knowledge ends.
+// unknown makes an edge to Unknown at the start of a gap that lasts until to.
 func (r *Replay) unknown(e *pulse.Edge, to pulse.Stamp) {
 	*e = pulse.Edge{At: min(r.last, to), Level: pulse.Unknown}
 	if to > r.from && e.At < r.span.To {
@@ -262,7 +260,7 @@ func (r *Replay) unknown(e *pulse.Edge, to pulse.Stamp) {
 	}
 }
 
-// give ends the replay where the span ends.
+// give sets the edges to give next, and ends the replay at the end of the span.
 func (r *Replay) give(edges []pulse.Edge) {
 	n := len(edges)
 	for n > 0 && edges[n-1].At >= r.span.To {
@@ -272,7 +270,7 @@ func (r *Replay) give(edges []pulse.Edge) {
 	r.edges = edges[:n]
 }
 
-// finish ends the replay behind the last block.
+// finish ends the replay after the last block.
 func (r *Replay) finish() {
 	r.done = true
 	ends := r.broken != ""
@@ -287,7 +285,7 @@ func (r *Replay) finish() {
 	}
 }
 
-// fill reads some more blocks into the queue, past pages that are damaged.
+// fill reads more blocks into the queue, and skips pages that are damaged.
 func (r *Replay) fill(ctx context.Context) error {
 	end := (r.contact + 1) << 32
 	for from := r.id + 1; ; from++ {
@@ -301,7 +299,7 @@ func (r *Replay) fill(ctx context.Context) error {
 		}
 		if r.broken == "" {
 			r.broken = "a page of the log is damaged: " + d.Err.Error()
-			// The index tells how far to look.
+			// The index says which block is the last.
 			last, err := list(ctx, r.log, scanInt, "SELECT max(id) FROM edge_blocks INDEXED BY edge_block_times WHERE contact = ?", r.contact)
 			if err != nil {
 				return err
@@ -314,7 +312,7 @@ func (r *Replay) fill(ctx context.Context) error {
 	}
 }
 
-func scanInt(row func(...any) error) (v int64, err error) {
+func scanInt(row scanner) (v int64, err error) {
 	err = row(&v)
 	return v, err
 }

@@ -13,15 +13,16 @@ import (
 )
 
 const (
-	// minMaxBytes is the smallest limit that makes sense beside the write-ahead log.
+	// minMaxBytes is the smallest limit that leaves room beside the write-ahead log.
 	minMaxBytes = 2 * walBytes
-	// pruneEvery is the pause between looks at the age of the edges. Size is
-	// looked at after each commit.
+	// pruneEvery is how often the age of the edges is checked. The size of the
+	// log is checked after each commit.
 	pruneEvery = pulse.Stamp(10 * time.Second)
-	// pruneStep blocks are deleted, and pages given back, in one transaction:
-	// some ms of work, and more than one commit of a log near its limit adds.
+	// pruneStep is how many blocks are deleted, or pages given back, in one
+	// transaction: some ms of work, and more than one commit adds to a log near
+	// its limit.
 	pruneStep = 256
-	// pruneTime bounds the work between two commits, but for one step.
+	// pruneTime bounds the pruning between two commits; one step may go beyond.
 	pruneTime = 200 * time.Millisecond
 	// sparePages are kept below the limit for what one commit may add.
 	sparePages = 256
@@ -29,14 +30,14 @@ const (
 	overLong = pulse.Stamp(time.Minute)
 )
 
-// retention is what keeping to the limits knows of the file.
+// retention is what pruning knows of the file.
 type retention struct {
-	fault     *Fault              // what keeps the log from its limits
-	pruned    pulse.Stamp         // latest look at the age of edges
-	overSince pulse.Stamp         // 0 when the log is not too large
-	stuck     map[int64]int64     // contact: its blocks up to this one cannot be removed
-	blocks    int                 // of these
-	folded    map[foldKey]foldRow // all before it is folded
+	fault     *Fault                   // why the log exceeds its limits
+	pruned    pulse.Stamp              // when the age of the edges was last checked
+	overSince pulse.Stamp              // 0 while the log is not too large
+	stuck     map[int64]int64          // by contact: its blocks up to this one cannot be removed
+	blocks    int                      // how many those are
+	rolledUp  map[rollupKey]summaryKey // all summaries before are rolled up
 }
 
 // A stuckError says that a part of the file that is to be removed is damaged.
@@ -49,12 +50,16 @@ func (e *stuckError) Error() string { return e.err.Error() }
 func (e *stuckError) Unwrap() error { return e.err }
 
 // A head is the oldest block of a contact that may be deleted, and its latest,
-// which may still be growing.
+// which may still grow.
 type head struct{ id, session, last, edges, latest int64 }
 
+func (h head) before(o head) bool {
+	return h.session < o.session || h.session == o.session && h.last < o.last
+}
+
 // prune deletes raw edges that are too old or too many, oldest first, in small
-// steps, and folds summaries. What it does not get done is left for after the
-// next commit. It goes past what is damaged.
+// steps, and rolls summaries up. What it does not finish it does after the next
+// commit. It leaves out what is damaged.
 func (s *Store) prune() {
 	if s.w == nil || s.opt.KeepEdges == 0 && s.opt.MaxBytes == 0 {
 		return
@@ -71,7 +76,7 @@ func (s *Store) prune() {
 		n, err = s.pruneSome(a.Mono, tooOld, over)
 		var stuck *stuckError
 		if errors.As(err, &stuck) {
-			s.goPast(stuck)
+			s.skip(stuck)
 			err = nil
 		} else if err == nil && n == 0 {
 			s.keep.pruned, spent = a.Mono, over > 0
@@ -87,8 +92,8 @@ func (s *Store) prune() {
 	s.kept(a.Mono, held, spent, err)
 }
 
-// held tells that a reader keeps the write-ahead log from being copied into the
-// file and begun anew: whatever is deleted then makes it longer still.
+// held is true while a reader keeps the write-ahead log from being copied into
+// the file and started again: then every deletion makes it longer still.
 func (s *Store) held() bool {
 	fi, err := os.Stat(s.path + "-wal")
 	if err != nil || fi.Size() <= walBytes {
@@ -99,7 +104,7 @@ func (s *Store) held() bool {
 	return err == nil && copied < all
 }
 
-// kept notes how well the log keeps to its limits.
+// kept records whether the log is within its limits, and why not.
 func (s *Store) kept(now pulse.Stamp, held, spent bool, err error) {
 	k := &s.keep
 	size := logBytes(s.path)
@@ -114,15 +119,16 @@ func (s *Store) kept(now pulse.Stamp, held, spent bool, err error) {
 		f = &Fault{Kind: OverLimit, Writable: true, Err: fmt.Errorf(format, args...)}
 	}
 	mb := func(n int64) string { return fmt.Sprintf("%.1f MB", float64(n)/1e6) }
+	grown := fmt.Sprintf("the log has grown to %s, over its limit of %s, and", mb(size), mb(s.opt.MaxBytes))
 	switch long := over && now-k.overSince >= overLong; {
 	case spent:
 		limit("the log is at its limit of %s, and all edges but the newest have made room for what is kept for good, such as findings and summaries: give it a larger limit, or begin a new log", mb(s.opt.MaxBytes))
 	case long && held:
-		limit("the log has grown to %s, over its limit of %s, and cannot be made smaller while another program goes on reading it: end that program", mb(size), mb(s.opt.MaxBytes))
+		limit("%s cannot be made smaller while another program goes on reading it: end that program", grown)
 	case long && err != nil:
-		limit("the log has grown to %s, over its limit of %s, and cannot be made smaller: %w", mb(size), mb(s.opt.MaxBytes), err)
+		limit("%s cannot be made smaller: %w", grown, err)
 	case long:
-		limit("the log has grown to %s, over its limit of %s, and is being made smaller", mb(size), mb(s.opt.MaxBytes))
+		limit("%s is being made smaller", grown)
 	case err != nil && code(err) != sqlite3.SQLITE_BUSY:
 		f = faultOf(s.path, err)
 		f.Writable, f.Err = true, fmt.Errorf("old edges cannot be removed from the log: %w", err)
@@ -132,21 +138,22 @@ func (s *Store) kept(now pulse.Stamp, held, spent bool, err error) {
 	before := k.fault
 	k.fault = f
 	s.mu.Lock()
-	s.stats.Bytes, s.stats.OverLimit, s.stats.Fault = size, over, f
+	s.stats.Bytes, s.stats.Fault = size, f
 	s.mu.Unlock()
 	if f == nil && before != nil || f != nil && (before == nil || before.Kind != f.Kind) {
 		s.tell(f)
 	}
 }
 
-// goPast notes what is damaged, tells it once, and leaves it as it is from then on.
-func (s *Store) goPast(e *stuckError) {
+// skip leaves a damaged part of the file out of pruning from now on. The first
+// of a contact is a finding.
+func (s *Store) skip(e *stuckError) {
 	k := &s.keep
 	what, blocks, told := "edges", 1, false
 	if e.block == 0 {
 		what, blocks = "summaries", 0
 		for _, width := range []int64{hour, day} {
-			k.folded[foldKey{e.contact, width}] = never
+			k.rolledUp[rollupKey{e.contact, width}] = never
 		}
 	} else {
 		if k.stuck == nil {
@@ -167,30 +174,31 @@ func (s *Store) goPast(e *stuckError) {
 		name = fmt.Sprint("contact ", e.contact)
 	}
 	a, _ := s.opt.Clock()
-	s.Find(Finding{Kind: Damage, At: Moment{Mono: a.Mono},
-		Text:   fmt.Sprintf("old %s of %s are damaged and stay in the log, which goes on without room for them: %v", what, name, e.err),
-		Detail: Detail(map[string]any{"contact": name, "block": e.block, "error": e.err.Error()})})
+	s.Find(finding(Damage, a.Mono, map[string]any{"contact": name, "block": e.block, "error": e.err.Error()},
+		"old %s of %s are damaged and stay in the log, which goes on without room for them: %v", what, name, e.err))
 }
 
-// pages of the file, and those in it that are free.
+// pages counts the pages of the file, and those of them that are free.
 func (s *Store) pages() (all, free int64, err error) {
 	err = s.w.db.QueryRow("SELECT (SELECT page_count FROM pragma_page_count), (SELECT freelist_count FROM pragma_freelist_count)").Scan(&all, &free)
 	return all, free, err
 }
 
+// limitPages is how many pages may be in use before edges have to be removed.
 func (s *Store) limitPages() int64 { return (s.opt.MaxBytes-walBytes)/pageSize - sparePages }
 
-// nearLimit tells that a commit of some blocks, and as many rows as may wait,
-// needs room to be made.
+// nearLimit is true when there is no room for a commit of some blocks and of
+// as many rows as may wait.
 func (s *Store) nearLimit(blocks int) (bool, error) {
 	if s.opt.MaxBytes == 0 {
 		return false, nil
 	}
 	over, err := s.overPages()
-	// Twice, as the write-ahead log has them too.
-	return over+2*(int64(blocks)+maxEvents/8) > 0, err
+	// Twice, as they are in the write-ahead log too; a page holds some 8 rows.
+	return over+2*(int64(blocks)+maxRows/8) > 0, err
 }
 
+// overPages is how many pages more than limitPages are in use.
 func (s *Store) overPages() (int64, error) {
 	if s.opt.MaxBytes == 0 {
 		return 0, nil
@@ -199,10 +207,10 @@ func (s *Store) overPages() (int64, error) {
 	return all - free - s.limitPages(), err
 }
 
-// pruneSome deletes up to pruneStep blocks or folds some summaries; n is 0 when
-// nothing is left to do.
+// pruneSome deletes up to pruneStep blocks or rolls some summaries up; n is 0
+// when nothing is left to do.
 func (s *Store) pruneSome(now pulse.Stamp, tooOld bool, over int64) (n int64, err error) {
-	var edges, folded int64
+	var edges, rolledUp int64
 	err = s.w.tx(func(w *writer) error {
 		heads, err := s.heads(w)
 		if err != nil {
@@ -213,33 +221,22 @@ func (s *Store) pruneSome(now pulse.Stamp, tooOld bool, over int64) (n int64, er
 			rest -= h.latest - h.id + 1
 		}
 		if over > 0 && rest > s.limitPages()/4 {
-			if folded, err = s.fold(w); err != nil || folded > 0 {
+			if rolledUp, err = s.rollUp(w); err != nil || rolledUp > 0 {
 				return err
 			}
 		}
 		for range pruneStep {
-			var oldest int64
-			for c, h := range heads {
-				o := heads[oldest]
-				if oldest == 0 || h.session < o.session || h.session == o.session && h.last < o.last {
-					oldest = c
-				}
-			}
+			oldest := oldestOf(heads, head.before)
 			h, ok := heads[oldest]
-			if !ok {
+			if !ok || over <= 0 && !tooOld {
 				return nil
 			}
 			if over <= 0 {
-				old := false
-				if tooOld {
-					err := w.current.QueryRow(`SELECT ?1 + s.offset_ns < (SELECT ?2 + offset_ns FROM sessions WHERE id = ?3) - ?4 FROM sessions s WHERE s.id = ?5`,
-						h.last, int64(now), w.session, int64(s.opt.KeepEdges), h.session).Scan(&old)
-					if err != nil {
-						return err
-					}
-				}
-				if !old {
-					return nil
+				var old bool
+				err := w.current.QueryRow(`SELECT ?1 + s.offset_ns < (SELECT ?2 + offset_ns FROM sessions WHERE id = ?3) - ?4 FROM sessions s WHERE s.id = ?5`,
+					h.last, int64(now), w.session, int64(s.opt.KeepEdges), h.session).Scan(&old)
+				if err != nil || !old {
+					return err
 				}
 			}
 			if err := w.exec("DELETE FROM edge_blocks WHERE id = ?", h.id); err != nil {
@@ -262,27 +259,20 @@ func (s *Store) pruneSome(now pulse.Stamp, tooOld bool, over int64) (n int64, er
 	}
 	s.mu.Lock()
 	s.stats.RemovedEdges += uint64(edges)
-	s.stats.FoldedRows += uint64(folded)
+	s.stats.RolledUpRows += uint64(rolledUp)
 	s.mu.Unlock()
-	return n + folded, nil
+	return n + rolledUp, nil
 }
 
-func contactIDs(w *writer) (ids []int64, err error) {
+func contactIDs(w *writer) ([]int64, error) {
 	rows, err := w.current.Query("SELECT id FROM contacts")
 	if err != nil {
 		return nil, err
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var id int64
-		if err := rows.Scan(&id); err != nil {
-			return nil, err
-		}
-		ids = append(ids, id)
-	}
-	return ids, rows.Err()
+	return collect(rows, scanInt)
 }
 
+// heads are the heads of all contacts that have blocks to delete, by contact.
 func (s *Store) heads(w *writer) (map[int64]head, error) {
 	ids, err := contactIDs(w)
 	if err != nil {
@@ -307,7 +297,7 @@ func (s *Store) heads(w *writer) (map[int64]head, error) {
 	return heads, nil
 }
 
-// nextHead finds the block of a contact that follows its head.
+// nextHead moves a contact's head on to the block that follows it.
 func (s *Store) nextHead(w *writer, heads map[int64]head, contact int64) error {
 	before := heads[contact]
 	h := head{latest: before.latest}
@@ -318,7 +308,7 @@ func (s *Store) nextHead(w *writer, heads map[int64]head, contact int64) error {
 		delete(heads, contact)
 		return nil
 	case unreadable(err):
-		// The index tells which one it is; without it, no later one can be found.
+		// The index says which block it is; without it, no later one can be found.
 		e := &stuckError{contact: contact, block: (contact+1)<<32 - 1, err: err}
 		var id int64
 		if w.current.QueryRow("SELECT id FROM edge_blocks INDEXED BY edge_block_times WHERE contact = ? AND id > ? ORDER BY session, first_ns LIMIT 1", contact, before.id).Scan(&id) == nil {
@@ -330,8 +320,8 @@ func (s *Store) nextHead(w *writer, heads map[int64]head, contact int64) error {
 	return err
 }
 
-// shrink gives free pages back when the file is too large or a quarter of it
-// is free; a few are kept, as the next commits need them.
+// shrink gives free pages back to the disk when the file is too large or a
+// quarter of it is free. It keeps a few for the next commits.
 func (s *Store) shrink() error {
 	all, free, err := s.pages()
 	if err != nil {
@@ -343,7 +333,7 @@ func (s *Store) shrink() error {
 		})
 	}
 	if s.opt.MaxBytes != 0 && logBytes(s.path) > s.opt.MaxBytes {
-		// The file itself is made smaller when the write-ahead log is copied to it.
+		// The file itself gets smaller when the write-ahead log is copied into it.
 		_, err = s.w.db.Exec("PRAGMA wal_checkpoint(PASSIVE)")
 	}
 	return err

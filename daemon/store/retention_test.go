@@ -106,7 +106,7 @@ func TestRetentionMeetsDamage(t *testing.T) {
 					largest = max(largest, s.Stats().Bytes)
 				}
 				st := s.Stats()
-				if largest > 10e6 || st.OverLimit {
+				if largest > 10e6 {
 					t.Errorf("the log grew to %d bytes", largest)
 				}
 				if st.RemovedEdges < 1e6 || st.StuckBlocks < uint64(tt.from) || st.StuckBlocks > uint64(tt.to) || st.SetAside != "" {
@@ -160,18 +160,18 @@ func TestLatestBlockStays(t *testing.T) {
 func summaryAt(contact string, at pulse.Stamp, i int64) Summary {
 	return Summary{Contact: contact, At: Moment{Mono: at}, LengthNS: 60e9, Edges: 1200 + i%7, Lost: i % 3, Pulses: 600, Missing: i % 2, Extra: i % 5,
 		Chatter: 1, Bounced: 300, OutOfLimit: i % 11,
-		Period:         Spread{N: 500, SumNS: 500 * (100e6 + i), Squares: 1.2345e12, MinNS: 99e6 - i, MaxNS: 101e6 + i},
-		Break:          Spread{N: 600, SumNS: 600 * 66e6, Squares: 1.23e12, MinNS: 65e6, MaxNS: 67e6},
+		Period:         TimeStats{N: 500, SumNS: 500 * (100e6 + i), Squares: 1.2345e12, MinNS: 99e6 - i, MaxNS: 101e6 + i},
+		Break:          TimeStats{N: 600, SumNS: 600 * 66e6, Squares: 1.23e12, MinNS: 65e6, MaxNS: 67e6},
 		PeriodBreaksNS: 500 * 66e6, BounceMaxNS: pulse.Known(float64(1e6 + i)), InterdigitNS: pulse.Known(float64(6e8 - i))}
 }
 
-// A spread put together is that of all values, by gonum.
-func TestSpreadAdd(t *testing.T) {
+// Statistics merged are those of all values, by gonum.
+func TestTimeStatsMerge(t *testing.T) {
 	noise := rand.New(rand.NewPCG(3, 3))
-	var sum Spread
+	var sum TimeStats
 	var all []float64
 	for _, n := range []int{0, 1, 7, 0, 500, 2} {
-		var part Spread
+		var part TimeStats
 		var values []float64
 		for range n {
 			v := int64(1e8) + int64(len(all))*1e5 + noise.Int64N(1e6)
@@ -182,7 +182,7 @@ func TestSpreadAdd(t *testing.T) {
 			part.N, part.MinNS, part.MaxNS = int64(n), int64(slices.Min(values)), int64(slices.Max(values))
 			part.Squares = stat.MomentAbout(2, values, stat.Mean(values, nil), nil) * float64(n)
 		}
-		sum.add(part)
+		sum.Merge(part)
 		if all = append(all, values...); len(all) == 0 {
 			continue
 		}
@@ -236,7 +236,7 @@ func TestSummariesFold(t *testing.T) {
 		if largest > limit {
 			t.Errorf("the log grew to %d bytes", largest)
 		}
-		if st.FoldedRows < 40000 {
+		if st.RolledUpRows < 40000 {
 			t.Errorf("%+v", st)
 		}
 		if edges, _ := replay(t, s.Log, Span{}, "e"); len(edges) < 800000 {
@@ -288,14 +288,14 @@ func TestSummariesFold(t *testing.T) {
 	}
 }
 
-// An hour that is not over is not folded: its summaries may yet be replaced.
-func TestFoldLeavesTheLatestHour(t *testing.T) {
+// An hour that is not over is not rolled up: its summaries may yet be replaced.
+func TestRollUpLeavesTheLatestHour(t *testing.T) {
 	clock := newClock()
 	s := open(t, logPath(t), clock, Options{})
-	fold := func(want ...int64) {
+	rollUp := func(want ...int64) {
 		t.Helper()
 		mustCommit(t, s)
-		if err := s.w.tx(func(w *writer) error { _, err := s.fold(w); return err }); err != nil {
+		if err := s.w.tx(func(w *writer) error { _, err := s.rollUp(w); return err }); err != nil {
 			t.Fatal(err)
 		}
 		var minutes []int64
@@ -310,18 +310,18 @@ func TestFoldLeavesTheLatestHour(t *testing.T) {
 	for i := range int64(3) {
 		s.Summarise(summaryAt("a", clock.advance(10*time.Minute), i))
 	}
-	fold(1, 1, 1)
+	rollUp(1, 1, 1)
 	s.Summarise(summaryAt("a", clock.mono(), 7))
-	fold(1, 1, 1)
+	rollUp(1, 1, 1)
 	for i := range int64(2) {
 		s.Summarise(summaryAt("a", clock.advance(25*time.Minute), i))
 	}
-	fold(4, 1)
+	rollUp(4, 1)
 	clock.reboot(time.Date(2024, 3, 31, 0, 0, 0, 0, time.UTC), true)
 	closeStore(t, s)
 	s = open(t, s.Path(), clock, Options{Boot: "boot-2"})
 	s.Summarise(summaryAt("a", clock.advance(70*time.Minute), 1))
-	fold(5, 1) // hours of the other boot became its day
+	rollUp(5, 1) // hours of the other boot became its day
 }
 
 // Hours become days when there are no more minutes to put together, and what
@@ -392,7 +392,7 @@ func TestReaderHoldsLog(t *testing.T) {
 		mustCommit(t, s)
 	}
 	st := s.Stats()
-	if st.RemovedEdges != 0 || st.Bytes <= limit || !st.OverLimit || st.Fault == nil || st.Fault.Kind != OverLimit ||
+	if st.RemovedEdges != 0 || st.Bytes <= limit || st.Fault == nil || st.Fault.Kind != OverLimit ||
 		!strings.Contains(st.Fault.Error(), "over its limit of 10.0 MB, and cannot be made smaller while another program goes on reading it") {
 		t.Errorf("while held: %+v, %v", st, st.Fault)
 	}
@@ -405,7 +405,7 @@ func TestReaderHoldsLog(t *testing.T) {
 		mustCommit(t, s)
 	}
 	st = s.Stats()
-	if st.RemovedEdges == 0 || st.Bytes > limit || st.OverLimit || st.Fault != nil {
+	if st.RemovedEdges == 0 || st.Bytes > limit || st.Fault != nil {
 		t.Errorf("after: %+v, %v", st, st.Fault)
 	}
 	diff(t, faults{"over limit", "over"}, told)
@@ -440,7 +440,7 @@ func TestBacklog(t *testing.T) {
 			mustCommit(t, s)
 		}
 	}
-	pending, begun := c.Stats().Pending, backlog[0].At
+	pending, begun := waiting(c), backlog[0].At
 	if pending < 1e6 {
 		t.Fatalf("%d edges wait", pending)
 	}
@@ -454,8 +454,8 @@ func TestBacklog(t *testing.T) {
 			t.Errorf("%d bytes after part %d", n, parts)
 		}
 		lag := s.Stats().Lag
-		if _, since := c.stats(); since.IsZero() != (c.Stats().Pending == 0) {
-			t.Errorf("part %d: %d edges wait since %v", parts, c.Stats().Pending, since)
+		if _, _, since := c.stats(); since.IsZero() != (waiting(c) == 0) {
+			t.Errorf("part %d: %d edges wait since %v", parts, waiting(c), since)
 		}
 		tl, err := s.Timeline(t.Context(), 0)
 		if err != nil {
@@ -478,7 +478,7 @@ func TestBacklog(t *testing.T) {
 		t.Errorf("%+v", st)
 	}
 	got, r := replay(t, s.Log, Span{}, "dial A")
-	dropped := int(c.Stats().Dropped)
+	dropped := int(dropped(c))
 	if kept := len(backlog) - dropped; len(got) > kept {
 		got = got[len(got)-kept:]
 	}

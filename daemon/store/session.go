@@ -26,27 +26,27 @@ type sessionState struct {
 	alive   pulse.Stamp // latest commit
 	commits int64
 	before  *ended // session before it in the run, nil for the first
-	// The clock was not to be trusted when the session began in a new boot, so
-	// the gap before it is not known until the clock is set.
+	// gapUnsure: the session began in a new boot whose clock was not
+	// synchronised, so the gap before it is not known until the clock is set.
 	gapUnsure bool
 }
 
-// ended is how far a session came.
+// ended is a session that has ended, and how far it came.
 type ended struct {
 	id, run       int64
 	boot, site    string
 	offset, alive int64
 	wall          int64
-	inOrder       bool
+	stopped       bool // in good order, not killed
 }
 
 func newToken() string { return strings.ToLower(rand.Text()) }
 
-// errNotHere is why watching for days needs Linux: only there are edges
-// stamped, and is a restart told from a reboot.
+// errNotHere is why watching needs Linux: only there does the kernel stamp
+// edges, and only there can a restart be told from a reboot.
 var errNotHere = errors.New("a log is written on Linux only: elsewhere it can be read, and remarks and soak tests be added")
 
-// bootID tells boots apart, on Linux only.
+// bootID is different for each boot. It is known on Linux only.
 func bootID() (string, error) {
 	if runtime.GOOS != "linux" {
 		return "", errNotHere
@@ -58,8 +58,8 @@ func bootID() (string, error) {
 	return strings.TrimSpace(string(b)), nil
 }
 
-// attach opens the file, makes or resumes run and session in it, and opens
-// the readers. After an error nothing is open but the lock.
+// attach opens the file, begins or resumes the run and the session in it, and
+// opens the readers. After an error nothing is open but the lock.
 func (s *Store) attach(ctx context.Context) error {
 	for _, p := range []string{filepath.Dir(s.path), s.path} {
 		if onReadOnlyDisk(p) {
@@ -99,13 +99,12 @@ func (s *Store) attach(ctx context.Context) error {
 		s.stats.SetAside = aside
 		s.mu.Unlock()
 		s.mark, s.damaged = mark{}, nil
-		s.Find(Finding{Kind: Damage, At: Moment{Mono: s.anchor.Mono},
-			Text:   "the log was damaged; it was renamed to " + aside + " and a new one begun",
-			Detail: Detail(map[string]any{"file": aside})})
+		s.Find(finding(Damage, s.anchor.Mono, map[string]any{"file": aside},
+			"the log was damaged; it was renamed to %s and a new one begun", aside))
 		findings, err = s.begin(0)
 	}
 	if err != nil {
-		return damage(s.path, err)
+		return damage(err)
 	}
 	for _, f := range findings {
 		s.Find(f)
@@ -113,10 +112,10 @@ func (s *Store) attach(ctx context.Context) error {
 	return nil
 }
 
-// begin opens the writer and its session. It returns what there is to tell
-// about the start.
+// begin opens the writer and begins its session, or finds it where the file was
+// only opened again. It returns findings about the start.
 func (s *Store) begin(format int) (findings []Finding, err error) {
-	db, err := openWriter(s.path, writerWaits)
+	db, err := openWriter(s.path, commitWait)
 	if err != nil {
 		return nil, err
 	}
@@ -157,8 +156,11 @@ ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edge
 	if !found {
 		s.keep = retention{}
 		s.mu.Lock()
-		for _, c := range s.list {
+		for _, c := range s.contacts {
 			c.forget()
+			if c.configure != nil {
+				s.rows = append(s.rows, c.configure)
+			}
 		}
 		s.mu.Unlock()
 	}
@@ -183,6 +185,7 @@ func (s *Store) detach() error {
 	return nil
 }
 
+// newSession begins a session, in the latest run if that is of the same site.
 func (s *Store) newSession(w *writer) (findings []Finding, err error) {
 	start := s.session.start
 	before, err := lastSession(w.current)
@@ -193,7 +196,7 @@ func (s *Store) newSession(w *writer) (findings []Finding, err error) {
 		return nil, err
 	}
 	run, offset := int64(0), -int64(start.Mono)
-	if before == nil || before.site != s.opt.Site || s.opt.NewRun {
+	if before == nil || before.site != s.opt.Site {
 		before = nil
 		res, err := w.current.Exec("INSERT INTO runs (site, began_wall_ns) VALUES (?, ?)", s.opt.Site, start.Wall.UnixNano())
 		if err != nil {
@@ -208,7 +211,7 @@ func (s *Store) newSession(w *writer) (findings []Finding, err error) {
 		if sameBoot {
 			offset = before.offset
 		} else {
-			offset = before.follow(start)
+			offset = before.nextOffset(start)
 		}
 		s.session.gapUnsure = !sameBoot && !s.clock.Synchronised
 		findings = append(findings, restart(before, start, offset, sameBoot, s.session.gapUnsure))
@@ -226,20 +229,21 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0)`, run, s.session.token, s.opt.Boot, s.o
 	return findings, w.clock(start, s.clock)
 }
 
+// lastSession is the latest session of the log, nil for an empty log.
 func lastSession(tx *sql.Tx) (*ended, error) {
 	var e ended
 	err := tx.QueryRow(`SELECT s.id, s.run, s.boot, r.site, s.offset_ns, s.alive_ns, s.alive_wall_ns, s.ended
 FROM sessions s JOIN runs r ON r.id = s.run ORDER BY s.id DESC LIMIT 1`).
-		Scan(&e.id, &e.run, &e.boot, &e.site, &e.offset, &e.alive, &e.wall, &e.inOrder)
+		Scan(&e.id, &e.run, &e.boot, &e.site, &e.offset, &e.alive, &e.wall, &e.stopped)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}
 	return &e, err
 }
 
-// follow gives the offset of a session in a later boot: run time goes on by
-// what the wall clock says, and in any case forward.
-func (e *ended) follow(start hw.Anchor) int64 {
+// nextOffset is the offset of a session that begins in a later boot: run time
+// advances by the difference of the wall clock, and never goes back.
+func (e *ended) nextOffset(start hw.Anchor) int64 {
 	gap := max(start.Wall.UnixNano()-e.wall, 1)
 	return e.alive + e.offset + gap - int64(start.Mono)
 }
@@ -247,20 +251,22 @@ func (e *ended) follow(start hw.Anchor) int64 {
 func restart(e *ended, start hw.Anchor, offset int64, sameBoot, unsure bool) Finding {
 	gap := time.Duration(int64(start.Mono) + offset - e.alive - e.offset)
 	how, where := "after it was stopped", ""
-	if !e.inOrder {
+	if !e.stopped {
 		how = "after it had ended without a stop"
 	}
 	if !sameBoot {
 		where = ", in a new boot"
 	}
-	text := fmt.Sprintf("started %s%s; nothing was recorded for %s", how, where, round(gap))
+	what := fmt.Sprintf("nothing was recorded for %s", round(gap))
 	if unsure {
-		text = fmt.Sprintf("started %s%s; how long nothing was recorded is not known until the clock is set", how, where)
+		what = "how long nothing was recorded is not known until the clock is set"
 	}
-	return Finding{Kind: Restart, At: Moment{Mono: start.Mono}, Text: text,
-		Detail: Detail(map[string]any{"gap_s": gap.Seconds(), "stopped": e.inOrder, "new_boot": !sameBoot, "gap_known": !unsure, "after_session": e.id})}
+	return finding(Restart, start.Mono,
+		map[string]any{"gap_s": gap.Seconds(), "stopped": e.stopped, "new_boot": !sameBoot, "gap_known": !unsure, "after_session": e.id},
+		"started %s%s; %s", how, where, what)
 }
 
+// clock logs the state of the clocks.
 func (w *writer) clock(a hw.Anchor, d hw.Discipline) error {
 	return w.exec(`INSERT OR REPLACE INTO clocks (session, mono_ns, wall_ns, within_ns, synchronised, frequency_ppm, slew_ppm, estimated_error_ns, max_error_ns)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`, w.session, int64(a.Mono), a.Wall.UnixNano(), a.WithinNS, d.Synchronised, d.FrequencyPPM, d.SlewPPM, d.EstimatedErrorNS, d.MaxErrorNS)
@@ -271,8 +277,7 @@ func (s *Store) followClock(a hw.Anchor, d hw.Discipline) {
 	s.mu.Lock()
 	last := s.anchor
 	s.mu.Unlock()
-	step := a.Wall.Sub(last.At(a.Mono))
-	stepped := step.Abs() > clockStep+time.Duration(a.WithinNS+last.WithinNS)
+	step, stepped := a.Step(last)
 	if !stepped && d.Synchronised == s.clock.Synchronised && a.Mono-last.Mono < clockEvery {
 		return
 	}
@@ -284,18 +289,17 @@ func (s *Store) followClock(a hw.Anchor, d hw.Discipline) {
 	if !stepped {
 		return
 	}
-	f := Finding{Kind: ClockStep, At: Moment{Mono: a.Mono}, Detail: Detail(map[string]any{"step_s": step.Seconds()})}
 	direction := "forward"
 	if step < 0 {
 		direction = "back"
 	}
-	f.Text = fmt.Sprintf("the wall clock was set %s by %s", direction, round(step.Abs()))
+	f := finding(ClockStep, a.Mono, map[string]any{"step_s": step.Seconds()}, "the wall clock was set %s by %s", direction, round(step.Abs()))
 	if s.session.gapUnsure {
 		s.session.gapUnsure = !d.Synchronised
 		before, start := s.session.before, s.session.start
 		start.Wall = a.At(start.Mono)
 		if gap := time.Duration(start.Wall.UnixNano() - before.wall); gap > 0 {
-			offset := before.follow(start)
+			offset := before.nextOffset(start)
 			f.Text += fmt.Sprintf("; nothing had been recorded for %s before this session", round(gap))
 			s.add(func(w *writer) error {
 				return w.exec("UPDATE sessions SET offset_ns = ? WHERE id = ?", offset, w.session)
@@ -305,7 +309,8 @@ func (s *Store) followClock(a hw.Anchor, d hw.Discipline) {
 	s.Find(f)
 }
 
-// register gives new contacts their rows and the numbers of their blocks.
+// register adds the rows of new contacts, and reads the number of each one's
+// latest block.
 func (s *Store) register(contacts []*Contact) error {
 	contacts = slices.DeleteFunc(slices.Clone(contacts), func(c *Contact) bool { return c.id != 0 })
 	if len(contacts) == 0 {
@@ -334,10 +339,10 @@ FROM contacts c WHERE name = ?`, c.name).Scan(&ids[i], &blocks[i])
 	return nil
 }
 
-// checkTail looks for what a crash can damage: commits that the mark knows of
-// but the log does not, and the latest blocks of each contact.
+// checkTail looks for what a crash can damage: commits that the lock file's mark
+// counts but the log does not have, and the latest block of each contact.
 func (s *Store) checkTail(w *writer, empty bool) (findings []Finding, err error) {
-	at := Moment{Mono: s.session.start.Mono}
+	at := s.session.start.Mono
 	if m := s.mark; m.Token != "" {
 		var commits int64
 		err := w.current.QueryRow("SELECT commits FROM sessions WHERE token = ?", m.Token).Scan(&commits)
@@ -349,7 +354,7 @@ func (s *Store) checkTail(w *writer, empty bool) (findings []Finding, err error)
 			if empty {
 				text = fmt.Sprintf("the log that was written here until %s is gone, and a new one begun", m.Wall)
 			}
-			findings = append(findings, Finding{Kind: Damage, At: at, Text: text, Detail: Detail(map[string]any{"commits": lost, "until": m.Wall})})
+			findings = append(findings, finding(Damage, at, map[string]any{"commits": lost, "until": m.Wall}, "%s", text))
 		}
 	}
 	rows, err := w.current.Query(`SELECT ` + blockColumns + `, c.name FROM contacts c JOIN edge_blocks b ON b.id =
@@ -357,19 +362,22 @@ func (s *Store) checkTail(w *writer, empty bool) (findings []Finding, err error)
 	if err != nil {
 		return nil, err
 	}
-	defer rows.Close()
+	type latest struct {
+		storedBlock
+		contact string
+	}
+	blocks, err := collect(rows, func(row scanner) (b latest, err error) {
+		err = row(append(b.fields(), &b.contact)...)
+		return b, err
+	})
 	var d edgecode.Decoder
-	for rows.Next() {
-		var b storedBlock
-		var name string
-		if err := rows.Scan(append(b.fields(), &name)...); err != nil {
-			return nil, err
-		}
+	for _, b := range blocks {
 		if _, err := d.Decode(nil, b.Header, b.data); err != nil {
-			findings = append(findings, Finding{Contact: name, Kind: Damage, At: at,
-				Text:   fmt.Sprintf("the latest %d edges of %s in the log are damaged: %v", b.Edges, name, err),
-				Detail: Detail(map[string]any{"block": b.id, "edges": b.Edges, "session": b.Session, "from_ns": b.First, "to_ns": b.Last})})
+			f := finding(Damage, at, map[string]any{"block": b.id, "edges": b.Edges, "session": b.Session, "from_ns": b.First, "to_ns": b.Last},
+				"the latest %d edges of %s in the log are damaged: %v", b.Edges, b.contact, err)
+			f.Contact = b.contact
+			findings = append(findings, f)
 		}
 	}
-	return findings, rows.Err()
+	return findings, err
 }

@@ -1,13 +1,13 @@
 // Package store is the durable log: one SQLite file that holds the edges of
-// all contacts exact to the ns, what was found in them, and under which
-// configuration, through restarts, reboots and steps of the wall clock.
+// all contacts exact to the nanosecond, the findings about them and the
+// configurations they were read with, through restarts, reboots and steps of
+// the wall clock.
 //
 // One program at a time may write edges (Open); it buffers them in memory and
-// commits at least once a second (Store.Run). A power cut takes what was
-// appended in the last second and in the time that the disk takes for the
-// commit after it; where each commit takes more than 0.9 s, in the time of two
-// commits and 0.1 s. Others may read the same file meanwhile and add remarks
-// (OpenRead).
+// commits at least once a second (Store.Run). A power cut loses what was
+// appended in the last second and during the commit after it; where a commit
+// takes more than 0.9 s, what was appended during two commits and 0.1 s. Other
+// programs may read the file meanwhile and add notes and soak tests (OpenRead).
 package store
 
 import (
@@ -17,6 +17,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"slices"
 	"sync"
@@ -29,74 +30,64 @@ import (
 )
 
 const (
-	// atRisk is the longest time between an edge's Append and its commit on a
-	// disk that takes less than half of it for a commit.
+	// atRisk is the longest time between an edge's Append and its commit, on a
+	// disk that commits in less than half of that time.
 	atRisk = time.Second
-	// aliveEvery is how often a log with nothing to write says that it is
-	// alive, which is how well the start of a gap is known.
+	// aliveEvery is how often an idle log records that it is alive. It is also
+	// how exactly the start of a gap is known.
 	aliveEvery = 10 * time.Second
 	// maxBackoff is the longest wait between attempts to write to a bad disk.
 	maxBackoff = 5 * time.Second
-	// maxEvents bounds the findings, summaries and other rows that wait to be
+	// maxRows bounds the findings, summaries and other rows that wait to be
 	// written: hours of them, in some MB.
-	maxEvents = 20000
-	// commitBlocks and commitRows are written in one transaction when the log
-	// has a limit and is near it; what is to make room for them follows each.
+	maxRows = 20000
+	// commitBlocks and commitRows are the most that one transaction writes
+	// when the log is near its size limit; room is made after each.
 	commitBlocks = 160
 	commitRows   = 1000
-	// clockStep is the change between the two clocks that is taken for a step
-	// of the wall clock: steering slews both alike, and they are read within
-	// microseconds of each other.
-	clockStep = 10 * time.Millisecond
 	// clockEvery is how often the clock's state is logged when nothing happens.
 	clockEvery = pulse.Stamp(time.Hour)
 
 	defaultBuffer = 8 << 20
 )
 
-// ErrClosed is returned for a log that has been closed.
-var ErrClosed = errors.New("log is closed")
+var errClosed = errors.New("log is closed")
 
 // Options for Open. The zero value is usable.
 type Options struct {
 	// Site names the run. The latest run is resumed when it has the same site.
 	Site string
-	// Program is the version that the session is logged with.
+	// Program is the program's version, logged with the session.
 	Program string
-	// NewRun begins a run even where one could be resumed.
-	NewRun bool
-	// KeepEdges is how long raw edges are kept, 0 for good; they go in blocks
-	// of some 1500, when the latest of a block is too old. Summaries, findings
-	// and all else are kept for good.
+	// KeepEdges is how long raw edges are kept; 0 keeps them for good. They are
+	// removed in blocks of some 1500, once the latest edge of a block is too
+	// old. Summaries, findings and all else are kept for good.
 	KeepEdges time.Duration
-	// MaxBytes is the size of the log, write-ahead log included, from which on
-	// the oldest raw edges make room; 0 is no limit. Where all else takes more
-	// than a quarter of it, the oldest summaries are put together to hours, then
-	// days, first.
+	// MaxBytes is the largest size of the log, write-ahead log included; 0 is
+	// no limit. A log that is larger loses its oldest raw edges. Where all else
+	// takes more than a quarter of the limit, the oldest summaries are first
+	// rolled up to one an hour, then to one a day.
 	MaxBytes int64
-	// BufferBytes bounds the coded edges that wait for a disk that cannot be
-	// written, 0 means 8 MiB. Contacts have equal shares.
+	// BufferBytes bounds the coded edges that wait in memory while the disk
+	// cannot be written; 0 means 8 MiB. Contacts have equal shares.
 	BufferBytes int
-	// SetAside makes a damaged log be renamed and a new one begun, where Open
-	// would otherwise fail and Run go on trying.
+	// SetAside renames a damaged log and begins a new one. Without it Open
+	// fails on damage, and Run goes on trying.
 	SetAside bool
-	// OnFault is called with a *Fault when the log cannot be written, when it
-	// does not keep to its limits, and when a damaged log was set aside; and
-	// with nil when one of the first two is over. Open may call it. It must
-	// neither wait nor use the log.
-	OnFault func(error)
-	// Clock reads the clocks; nil means the system's.
+	// OnFault is called with a fault when the log cannot be written, when it
+	// exceeds its limits, and when a damaged log was set aside; and with nil
+	// when one of the first two is over. Open may call it. It must not block
+	// and must not use the log.
+	OnFault func(*Fault)
+	// Clock reads the clocks; nil means this computer's.
 	Clock func() (hw.Anchor, hw.Discipline)
-	// Boot is the id of this boot, "" means the kernel's.
+	// Boot is the id of this boot; "" means the kernel's.
 	Boot string
 }
 
 func (o *Options) fill() error {
 	if o.Clock == nil {
-		o.Clock = func() (hw.Anchor, hw.Discipline) {
-			d, _ := hw.ReadDiscipline() // an unknown state is an unsynchronised one
-			return hw.ReadAnchor(), d
-		}
+		o.Clock = hw.ReadClock
 	}
 	if o.BufferBytes == 0 {
 		o.BufferBytes = defaultBuffer
@@ -116,82 +107,72 @@ func (o *Options) fill() error {
 
 // A Store writes a log. Its methods may be called from any goroutine.
 type Store struct {
-	*Log // reads the log; its methods fail until the file could be opened first
+	*Log // reads the log; its methods fail until the file was opened for the first time
 	opt  Options
 
-	flush  chan chan error
-	closed chan struct{}
+	mu        sync.Mutex // guards what follows
+	contacts  []*Contact
+	rows      []row
+	rowsSince time.Time // when the oldest of rows was added
+	lostRows  uint64
+	anchor    hw.Anchor
+	stats     Stats
 
-	mu         sync.Mutex // guards what follows
-	contacts   map[string]*Contact
-	list       []*Contact // in order of arrival
-	events     []event
-	eventSince time.Time
-	lostEvents uint64
-	anchor     hw.Anchor
-	stats      Stats
-
-	committing sync.Mutex // guards the rest, and is held through a commit
+	committing sync.Mutex // guards the rest; a commit holds it
+	closed     bool
 	lock       *lockFile
-	mark       mark // found in the lock file
-	w          *writer
+	mark       mark    // what the lock file held at the start
+	w          *writer // nil while the file is not open
 	session    sessionState
 	clock      hw.Discipline
 	fault      *Fault
 	faultSince pulse.Stamp
-	damaged    error // met by a commit, to be set aside
+	damaged    error // damage that a commit met: the file is to be set aside
 	batch      []pending
 	keep       retention
 }
 
-// An event is a row that waits to be written.
-type event func(w *writer) error
+// A row writes itself into the log when its turn comes.
+type row func(w *writer) error
 
 // Stats is the state of a log's writer.
 type Stats struct {
-	Bytes         int64         // file and write-ahead log
-	OverLimit     bool          // Bytes are more than Options.MaxBytes
-	Lag           time.Duration // age of the oldest thing that is not committed
-	PendingEdges  int64         // appended, not committed
-	DroppedEdges  uint64        // given up, since the start
-	DroppedEvents uint64        // findings and other rows given up
-	WriteErrors   uint64        // failed attempts to commit
-	Commits       uint64
-	LastCommit    time.Time // zero before the first
-	LastTry       time.Time // end of the latest attempt, even one with nothing to write
-	RemovedEdges  uint64    // removed by retention, since the start
-	FoldedRows    uint64    // summaries that retention put together with others, since the start
-	StuckBlocks   uint64    // blocks of edges that damage kept retention from removing, since the start
-	SetAside      string    // name of the file that a damaged log was last renamed to, since the start
-	Fault         *Fault    // nil when the log can be written and keeps to its limits
+	Bytes        int64         // file and write-ahead log
+	Lag          time.Duration // age of the oldest edge or row that is not committed
+	PendingEdges int64         // appended, not committed
+	DroppedEdges uint64        // given up, since the start
+	DroppedRows  uint64        // findings and other rows given up
+	WriteErrors  uint64        // failed attempts to commit
+	Commits      uint64
+	LastTry      time.Time // end of the latest attempt, even one with nothing to write
+	RemovedEdges uint64    // removed by retention, since the start
+	RolledUpRows uint64    // summaries that retention added to others, since the start
+	StuckBlocks  uint64    // blocks of edges that retention could not remove because of damage, since the start
+	SetAside     string    // name of the file that a damaged log was last renamed to, since the start
+	Fault        *Fault    // nil when the log can be written and keeps to its limits
 }
 
 // Open opens the log for writing, makes it if there is none, and resumes its
-// latest run, recording the gap. Errors: a *HeldError when another program
-// writes it, a *DamageError, or one line that says what the file is and what
-// was expected; the file is then unchanged. A disk that is full, read-only or
-// broken, and a log that is locked, are no error: Run goes on trying while
-// edges are buffered.
+// latest run with a finding about the gap. Errors: a *HeldError when another
+// program writes the log, a *DamageError, or one line that says what the file
+// is and what was expected; the file is then unchanged. A disk that is full,
+// read-only or broken, and a locked log, are no error: Run goes on trying, and
+// edges are buffered meanwhile.
 func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 	if err := opt.fill(); err != nil {
 		return nil, fmt.Errorf("open log %q: %w", path, err)
 	}
-	path, err := checkPlace(path)
+	path, err := checkPath(path)
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{
-		Log: &Log{path: path}, opt: opt,
-		flush: make(chan chan error), closed: make(chan struct{}),
-		contacts: map[string]*Contact{},
-	}
-	s.Log.write = s.remark
+	s := &Store{Log: &Log{path: path, clock: opt.Clock, boot: opt.Boot}, opt: opt}
 	var start hw.Anchor
 	start, s.clock = opt.Clock()
 	s.anchor = start
 	s.session = sessionState{token: newToken(), start: start, alive: start.Mono}
 	if err := s.attach(ctx); err != nil {
-		if f := faultOf(path, err); !f.temporary() {
+		if !faultOf(path, err).temporary() {
 			s.lock.release()
 			return nil, fmt.Errorf("open log %q: %w", path, err)
 		}
@@ -203,29 +184,25 @@ func Open(ctx context.Context, path string, opt Options) (*Store, error) {
 // String names the task.
 func (s *Store) String() string { return "log " + s.path }
 
-// Run commits what was appended until ctx is done; what is left then is for
-// Close, which ought to follow soon: one commit more than needed can make a
-// stop seconds longer. It is to be called once. The error is always nil:
-// faults go to Options.OnFault and Stats, and are retried.
+// Run commits what was appended until ctx is done. What is left then is
+// committed by Close, which should follow soon: Run does not commit at its end,
+// as on a slow disk each commit makes a stop seconds longer. Call Run once. The
+// error is always nil: faults are retried, and reported by Options.OnFault and
+// Stats.
 func (s *Store) Run(ctx context.Context) error {
 	backoff := time.Duration(0)
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
-		var reply chan error
 		select {
 		case <-ctx.Done():
 			return nil
-		case reply = <-s.flush:
 		case <-timer.C:
 		}
 		begun := time.Now()
-		err := s.commit(false)
+		err := s.Flush()
 		took := time.Since(begun)
-		if reply != nil {
-			reply <- err
-		}
-		// Edges that come now wait for the pause, and for the commit after it.
+		// Edges that come now wait for the pause and for the commit after it.
 		pause := max(atRisk-2*took-atRisk/20, atRisk/10)
 		if err != nil {
 			backoff = min(max(2*backoff, atRisk), maxBackoff)
@@ -237,36 +214,29 @@ func (s *Store) Run(ctx context.Context) error {
 	}
 }
 
-// Flush commits what was appended before the call and returns the commit's
-// error. It needs Run to run, and waits for it as long as ctx allows.
-func (s *Store) Flush(ctx context.Context) error {
-	reply := make(chan error, 1)
-	select {
-	case s.flush <- reply:
-		return <-reply
-	case <-s.closed:
-		return ErrClosed
-	case <-ctx.Done():
-		return ctx.Err()
+// Flush commits what was appended before the call. After Close it is an error.
+func (s *Store) Flush() error {
+	s.committing.Lock()
+	defer s.committing.Unlock()
+	if s.closed {
+		return errClosed
 	}
+	return s.commit(false)
 }
 
-// Close commits what is left, marks the session as ended in good order and
-// closes the file. Run must have returned. The error tells what could not be
-// written and is lost.
+// Close commits what is left, marks the session as stopped and closes the
+// file. The error says what could not be written and is lost.
 func (s *Store) Close() error {
-	select {
-	case <-s.closed:
+	s.committing.Lock()
+	defer s.committing.Unlock()
+	if s.closed {
 		return nil
-	default:
-		close(s.closed)
 	}
+	s.closed = true
 	err := s.commit(true)
 	if err != nil {
 		err = fmt.Errorf("%w: %d edges are not in the log", err, s.Stats().PendingEdges)
 	}
-	s.committing.Lock()
-	defer s.committing.Unlock()
 	err = errors.Join(err, s.detach())
 	s.lock.release()
 	return err
@@ -276,12 +246,12 @@ func (s *Store) Close() error {
 func (s *Store) Stats() Stats {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	st, since := s.stats, s.eventSince
-	st.DroppedEvents = s.lostEvents
-	for _, c := range s.list {
-		cs, t := c.stats()
-		st.PendingEdges += cs.Pending
-		st.DroppedEdges += cs.Dropped
+	st, since := s.stats, s.rowsSince
+	st.DroppedRows = s.lostRows
+	for _, c := range s.contacts {
+		pending, dropped, t := c.stats()
+		st.PendingEdges += pending
+		st.DroppedEdges += dropped
 		if !t.IsZero() && (since.IsZero() || t.Before(since)) {
 			since = t
 		}
@@ -293,17 +263,17 @@ func (s *Store) Stats() Stats {
 }
 
 // add queues a row.
-func (s *Store) add(e event) {
+func (s *Store) add(r row) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if len(s.events) >= maxEvents {
-		s.lostEvents++
+	if len(s.rows) >= maxRows {
+		s.lostRows++
 		return
 	}
-	if s.eventSince.IsZero() {
-		s.eventSince = time.Now()
+	if s.rowsSince.IsZero() {
+		s.rowsSince = time.Now()
 	}
-	s.events = append(s.events, e)
+	s.rows = append(s.rows, r)
 }
 
 func (s *Store) anchored() hw.Anchor {
@@ -312,7 +282,7 @@ func (s *Store) anchored() hw.Anchor {
 	return s.anchor
 }
 
-// Find records a finding of this session; of its At, Mono alone counts.
+// Find records a finding of this session. Of its At only Mono is used.
 func (s *Store) Find(f Finding) {
 	a := s.anchored()
 	c := s.byName(f.Contact)
@@ -324,13 +294,13 @@ func (w *writer) find(c *Contact, f Finding, a hw.Anchor) error {
 		w.session, c.key(), string(f.Kind), int64(f.At.Mono), a.At(f.At.Mono).UnixNano(), f.Text, nullJSON(f.Detail))
 }
 
-// Summarise records what a contact did in one minute, or a part of one. A
-// second summary with the same contact and start replaces the first.
+// Summarise records what a contact did in one minute, or in a part of one. A
+// second summary of the same contact and start replaces the first.
 func (s *Store) Summarise(m Summary) {
 	wall := s.anchored().At(m.At.Mono).UnixNano()
 	c := s.byName(m.Contact)
 	s.add(func(w *writer) error {
-		return w.exec(insertSummary, append([]any{c.key(), w.session, int64(m.At.Mono), wall}, m.columns()...)...)
+		return w.summarise(c.key(), w.session, int64(m.At.Mono), wall, &m)
 	})
 }
 
@@ -343,27 +313,22 @@ func (s *Store) byName(name string) *Contact {
 	return s.contact(name)
 }
 
+// contact gives the contact of a name. All have equal shares of the buffer.
 func (s *Store) contact(name string) *Contact {
-	c := s.contacts[name]
-	if c == nil {
-		c = &Contact{name: name, open: new(block)}
-		s.contacts[name] = c
-		s.list = append(s.list, c)
-		s.share()
+	if i := slices.IndexFunc(s.contacts, func(c *Contact) bool { return c.name == name }); i >= 0 {
+		return s.contacts[i]
 	}
-	return c
+	s.contacts = append(s.contacts, &Contact{name: name, open: new(block), last: math.MinInt64})
+	for _, c := range s.contacts {
+		c.mu.Lock()
+		c.share = max(s.opt.BufferBytes/blockMemory/len(s.contacts), 1)
+		c.mu.Unlock()
+	}
+	return s.contacts[len(s.contacts)-1]
 }
 
-// share gives each contact an equal share of the buffer.
-func (s *Store) share() {
-	blocks := max(s.opt.BufferBytes/blockMemory/len(s.list), 1)
-	for _, c := range s.list {
-		c.setShare(blocks)
-	}
-}
-
-// Contact gives the contact of a name, from now on under the given
-// configuration, which is logged when it differs from the one before.
+// Contact returns the contact that a configuration names. The configuration is
+// in force from now on, and is logged when it differs from the one before.
 func (s *Store) Contact(cfg Configuration) *Contact {
 	s.mu.Lock()
 	c := s.contact(cfg.Contact)
@@ -372,20 +337,22 @@ func (s *Store) Contact(cfg Configuration) *Contact {
 	if len(cfg.Settings) == 0 {
 		cfg.Settings = json.RawMessage("{}")
 	}
-	s.add(func(w *writer) error {
+	configure := func(w *writer) error {
 		return w.exec(`INSERT INTO configurations (contact, session, mono_ns, wall_ns, source, kind, closed, settings)
 SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE (?5, ?6, ?7, ?8) IS NOT (
   SELECT source, kind, closed, settings FROM configurations WHERE contact = ?1 ORDER BY id DESC LIMIT 1)`,
 			c.key(), w.session, int64(a.Mono), a.Wall.UnixNano(), cfg.Source, cfg.Kind.String(), cfg.Polarity.String(), string(cfg.Settings))
-	})
+	}
+	s.mu.Lock()
+	c.configure = configure
+	s.mu.Unlock()
+	s.add(configure)
 	return c
 }
 
-// commit writes everything that waits: in one transaction, unless that is too
-// much for the room that can be made at once.
+// commit writes everything that waits: in one transaction, or in several when
+// the log is near its size limit. end marks the session as stopped.
 func (s *Store) commit(end bool) error {
-	s.committing.Lock()
-	defer s.committing.Unlock()
 	for more := true; more; {
 		var err error
 		more, err = s.commitSome(end)
@@ -424,8 +391,8 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 	a, d := s.opt.Clock()
 	s.followClock(a, d)
 	s.mu.Lock()
-	contacts, events, since := s.list[:len(s.list):len(s.list)], s.events, s.eventSince
-	s.eventSince = time.Time{}
+	contacts, rows, since := slices.Clip(s.contacts), s.rows, s.rowsSince
+	s.rowsSince = time.Time{}
 	s.mu.Unlock()
 	done := false
 	defer func() {
@@ -433,12 +400,10 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 		s.mu.Lock()
 		defer s.mu.Unlock()
 		if (!done || more) && !since.IsZero() { // else rows that came meanwhile have set it
-			s.eventSince = since
+			s.rowsSince = since
 		}
 		if done {
-			rest := copy(s.events, s.events[len(events):])
-			clear(s.events[rest:])
-			s.events = s.events[:rest]
+			s.rows = slices.Delete(s.rows, 0, len(rows))
 		}
 	}()
 	if err := s.register(contacts); err != nil {
@@ -452,16 +417,16 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 	for i := range s.batch {
 		alive = max(alive, s.batch[i].header.Last)
 	}
-	if len(s.batch) > commitBlocks || len(events) > commitRows {
+	if len(s.batch) > commitBlocks || len(rows) > commitRows {
 		split, err := s.nearLimit(len(s.batch))
 		if err != nil {
 			return false, err
 		}
-		if n := commitRows; split && len(events) > n {
-			more, events = true, events[:n]
+		if n := commitRows; split && len(rows) > n {
+			more, rows = true, rows[:n]
 		}
 		if n := commitBlocks; split && len(s.batch) > n {
-			// All that is known up to the first edge that has to wait.
+			// The log is then complete up to the first edge that has to wait.
 			slices.SortStableFunc(s.batch, func(a, b pending) int { return cmp.Compare(a.header.First, b.header.First) })
 			alive = max(min(alive, s.batch[n].header.First), s.session.alive)
 			for _, p := range s.batch[n:] {
@@ -471,7 +436,7 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 		}
 	}
 	due := alive-s.session.alive >= pulse.Stamp(aliveEvery)
-	if len(s.batch) == 0 && len(events) == 0 && !due && !end {
+	if len(s.batch) == 0 && len(rows) == 0 && !due && !end {
 		done = true
 		return false, nil
 	}
@@ -483,9 +448,9 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 			}
 		}
 		refused = 0
-		for _, e := range events {
+		for _, r := range rows {
 			// A row that the tables refuse must not keep all others out.
-			if err := e(w); code(err) == sqlite3.SQLITE_CONSTRAINT || code(err) == sqlite3.SQLITE_TOOBIG {
+			if err := r(w); code(err) == sqlite3.SQLITE_CONSTRAINT || code(err) == sqlite3.SQLITE_TOOBIG {
 				refused++
 			} else if err != nil {
 				return err
@@ -508,16 +473,18 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 	s.lock.mark(s.session.token, s.session.commits, a.At(alive))
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.lostEvents += refused
+	s.lostRows += refused
 	s.stats.Commits++
-	s.stats.LastCommit = time.Now()
 	s.stats.Bytes = logBytes(s.path)
 	return more, nil
 }
 
+// settle takes out of the buffers what was committed, or puts back what was not.
 func (s *Store) settle(contacts []*Contact, done bool) {
 	for i := range s.batch {
-		s.batch[i].settle(done)
+		if done {
+			s.batch[i].settle()
+		}
 	}
 	for _, c := range contacts {
 		c.settle(done)
@@ -525,7 +492,7 @@ func (s *Store) settle(contacts []*Contact, done bool) {
 	s.batch = s.batch[:0]
 }
 
-// failed notes an attempt that went wrong and returns it as a *Fault.
+// failed records an attempt that went wrong and returns it as a *Fault.
 func (s *Store) failed(err error) error {
 	f := faultOf(s.path, err)
 	s.mu.Lock()
@@ -543,15 +510,12 @@ func (s *Store) failed(err error) error {
 
 // tell calls OnFault, with nil when a fault is over.
 func (s *Store) tell(f *Fault) {
-	switch {
-	case s.opt.OnFault == nil:
-	case f == nil:
-		s.opt.OnFault(nil)
-	default:
+	if s.opt.OnFault != nil {
 		s.opt.OnFault(f)
 	}
 }
 
+// recovered ends a fault, if there was one: the log can be written again.
 func (s *Store) recovered() {
 	if s.fault == nil {
 		return
@@ -563,9 +527,8 @@ func (s *Store) recovered() {
 	s.mu.Unlock()
 	a, _ := s.opt.Clock()
 	d := time.Duration(a.Mono - s.faultSince)
-	s.Find(Finding{Kind: LogFault, At: Moment{Mono: s.faultSince},
-		Text:   fmt.Sprintf("the log could not be written for %s: %s", round(d), f.Kind),
-		Detail: Detail(map[string]any{"fault": f.Kind, "seconds": d.Seconds(), "error": f.Err.Error()})})
+	s.Find(finding(LogFault, s.faultSince, map[string]any{"fault": f.Kind, "seconds": d.Seconds(), "error": f.Err.Error()},
+		"the log could not be written for %s: %s", round(d), f.Kind))
 	s.tell(nil)
 }
 
@@ -576,8 +539,13 @@ func round(d time.Duration) time.Duration {
 	return d.Round(time.Second)
 }
 
+// finding makes a finding of the log itself.
+func finding(kind FindingKind, at pulse.Stamp, detail map[string]any, format string, args ...any) Finding {
+	return Finding{Kind: kind, At: Moment{Mono: at}, Text: fmt.Sprintf(format, args...), Detail: Detail(detail)}
+}
+
 // Detail marshals a finding's detail. What cannot be marshalled becomes an
-// object that says so.
+// object with the error.
 func Detail(v any) json.RawMessage {
 	b, err := json.Marshal(v)
 	if err != nil {
@@ -593,6 +561,7 @@ func nullJSON(b json.RawMessage) any {
 	return string(b)
 }
 
+// logBytes is the size of the log on disk, write-ahead log included.
 func logBytes(path string) (n int64) {
 	for _, p := range []string{path, path + "-wal"} {
 		if fi, err := os.Stat(p); err == nil {
@@ -608,18 +577,16 @@ type writer struct {
 	upsert  *sql.Stmt
 	session int64
 	file    os.FileInfo
-	now     hw.Anchor // of remarks
-	boot    string    // the same
 
-	// Within tx.
+	// Set within tx.
 	current *sql.Tx
 	block   *sql.Stmt
 	data    []byte
 }
 
-// tx runs f in a transaction. It is never cut short, so that a stop of the
-// program waits for a commit instead of undoing it; a lock held by another
-// program is waited for as busyTimeout says.
+// tx runs f in a transaction. It takes no context, so that a stop of the
+// program waits for a commit instead of undoing it. A lock held by another
+// program is waited for as openWriter was told.
 func (w *writer) tx(f func(*writer) error) error {
 	tx, err := w.db.Begin()
 	if err != nil {
@@ -642,8 +609,8 @@ func (w *writer) exec(query string, args ...any) error {
 	return err
 }
 
-// inPlace makes sure that the path still leads to the open file: on Linux a
-// removed file can be written to in vain.
+// inPlace checks that the path still leads to the open file: on Linux writes to
+// a removed file succeed and are lost.
 func (w *writer) inPlace(path string) error {
 	fi, err := os.Stat(path)
 	if err == nil && !os.SameFile(fi, w.file) {

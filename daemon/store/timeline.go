@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -18,7 +19,7 @@ type Run struct {
 
 // Runs gives all runs, the latest last.
 func (l *Log) Runs(ctx context.Context) ([]Run, error) {
-	return list(ctx, l, func(row func(...any) error) (r Run, err error) {
+	return list(ctx, l, func(row scanner) (r Run, err error) {
 		var began int64
 		err = row(&r.ID, &r.Site, &began)
 		r.Began = time.Unix(0, began).UTC()
@@ -33,7 +34,7 @@ type Session struct {
 	Program string // version
 	Start   Moment
 	Alive   Moment // latest commit: nothing is known after it
-	Ended   bool   // in good order
+	Ended   bool   // the program was stopped; false: it runs, or was killed
 	Clocks  []Clock
 }
 
@@ -42,6 +43,9 @@ type Clock struct {
 	Anchor hw.Anchor
 	State  hw.Discipline
 }
+
+// errNoSession is the error for a log in which the daemon never ran.
+var errNoSession = errors.New("nothing was logged yet: expected at least one session")
 
 // A Timeline maps run time to sessions and wall-clock times.
 type Timeline struct {
@@ -61,10 +65,13 @@ func (l *Log) Timeline(ctx context.Context, run int64) (*Timeline, error) {
 			t.Run = r
 		}
 	}
+	if t.ID == 0 && run == 0 {
+		return nil, fmt.Errorf("read log %q: %w", l.path, errNoSession)
+	}
 	if t.ID == 0 {
 		return nil, fmt.Errorf("read log %q: there is no run %d", l.path, run)
 	}
-	t.Sessions, err = list(ctx, l, func(row func(...any) error) (s Session, err error) {
+	t.Sessions, err = list(ctx, l, func(row scanner) (s Session, err error) {
 		var start, alive moment
 		err = row(&s.ID, &s.Boot, &s.Program, &s.Ended, &start.offset, &start.mono, &start.wall, &alive.mono, &alive.wall)
 		start.session, alive.session, alive.offset = s.ID, s.ID, start.offset
@@ -74,14 +81,17 @@ func (l *Log) Timeline(ctx context.Context, run int64) (*Timeline, error) {
 	if err != nil {
 		return nil, err
 	}
-	type row struct {
+	if len(t.Sessions) == 0 {
+		return nil, fmt.Errorf("read log %q: run %d: %w", l.path, t.ID, errNoSession)
+	}
+	type clock struct {
 		session int64
 		Clock
 	}
-	clocks, err := list(ctx, l, func(scan func(...any) error) (r row, err error) {
+	clocks, err := list(ctx, l, func(row scanner) (r clock, err error) {
 		var wall int64
 		d := &r.State
-		err = scan(&r.session, &r.Anchor.Mono, &wall, &r.Anchor.WithinNS, &d.Synchronised, &d.FrequencyPPM, &d.SlewPPM, &d.EstimatedErrorNS, &d.MaxErrorNS)
+		err = row(&r.session, &r.Anchor.Mono, &wall, &r.Anchor.WithinNS, &d.Synchronised, &d.FrequencyPPM, &d.SlewPPM, &d.EstimatedErrorNS, &d.MaxErrorNS)
 		r.Anchor.Wall = time.Unix(0, wall).UTC()
 		return r, err
 	}, `SELECT session, mono_ns, wall_ns, within_ns, synchronised, frequency_ppm, slew_ppm, estimated_error_ns, max_error_ns
@@ -109,8 +119,8 @@ type segment struct {
 	wall     time.Time   // at from
 }
 
-// segments cover the timeline without a gap: each goes on until the next, the
-// last for good.
+// segments cover the timeline without a gap: each lasts until the next, the
+// last one forever.
 func (t *Timeline) segments() (all []segment) {
 	for i := range t.Sessions {
 		s := &t.Sessions[i]
@@ -119,7 +129,7 @@ func (t *Timeline) segments() (all []segment) {
 			if at := c.Anchor.Mono - s.Start.Mono + s.Start.Run; j > 0 {
 				from = at
 			}
-			// A clock that nothing steers is corrected by what it was set to.
+			// Where the clock was not synchronised, the next time that it was is used.
 			for _, later := range s.Clocks[j:] {
 				if later.State.Synchronised {
 					c = later
@@ -136,8 +146,8 @@ func (t *Timeline) segments() (all []segment) {
 }
 
 // At gives the moment of a run time. Its wall-clock time is by the clock as it
-// was set then, or, when nothing steered the clock, by the first setting after
-// it in the session when something did.
+// was set then; where the clock was not synchronised, by its first setting
+// later in the session when it was.
 func (t *Timeline) At(at pulse.Stamp) Moment {
 	all := t.segments()
 	i := len(all) - 1
@@ -148,11 +158,10 @@ func (t *Timeline) At(at pulse.Stamp) Moment {
 	return Moment{s.session.ID, at - s.session.Start.Run + s.session.Start.Mono, at, s.wall.Add(time.Duration(at - s.from))}
 }
 
-// Since gives the first run time at which the wall clock was at t or later. A
-// clock that was set back showed some times twice.
+// Since gives the first run time at which the wall clock showed wall or later.
+// A clock that was set back has shown some times twice.
 func (t *Timeline) Since(wall time.Time) pulse.Stamp {
-	all := t.segments()
-	for _, s := range all {
+	for _, s := range t.segments() {
 		if at := s.from + pulse.Stamp(max(wall.Sub(s.wall), 0)); at < s.to {
 			return at
 		}
@@ -160,8 +169,8 @@ func (t *Timeline) Since(wall time.Time) pulse.Stamp {
 	return endless
 }
 
-// Until gives the last run time at which the wall clock was at t or earlier, 0
-// when the run began later.
+// Until gives the last run time at which the wall clock showed wall or earlier,
+// 0 when the run began later.
 func (t *Timeline) Until(wall time.Time) pulse.Stamp {
 	all := t.segments()
 	for i := len(all) - 1; i >= 0; i-- {

@@ -37,7 +37,7 @@ func session(t *testing.T, path string, from, to pulse.Stamp, state hw.Disciplin
 	ctx, stop := context.WithCancel(t.Context())
 	ran := make(chan error, 1)
 	go func() { ran <- s.Run(ctx) }()
-	if err := s.Flush(ctx); err != nil {
+	if err := s.Flush(); err != nil {
 		t.Fatal(err)
 	}
 	stop()

@@ -11,11 +11,12 @@ import (
 	"makebreak/pulse"
 )
 
-// calibrationOf finds the calibration of a line of this computer in dir.
+// calibrationOf finds the calibration of a line of this computer in dir; nil
+// when there is none.
 func calibrationOf(dir string, s config.Source, p pulse.Polarity) (k *calibration.Calibration, fit calibration.Fitness, err error) {
 	if dir == "" {
 		if dir, err = calibration.Dir(os.Getenv); err != nil {
-			return nil, fit, nil // no place, no calibration
+			return nil, fit, nil // no folder, no calibration
 		}
 	}
 	inventory, err := hw.Lines()
@@ -31,16 +32,17 @@ func calibrationOf(dir string, s config.Source, p pulse.Polarity) (k *calibratio
 		time.Now(), calibration.DefaultMaxAge)
 }
 
-// calibrated gives the configuration with what the line's calibration tells of
-// the chain that the file does not, and says in words which one it is.
-func (p *place) calibrated(c config.Contact) (_ config.Contact, which string) {
+// calibrated completes a configuration with what it does not say of the
+// measuring chain and the line's calibration does. which says in words which
+// calibration that is, or why there is none.
+func (w *watch) calibrated(c config.Contact) (_ config.Contact, which string) {
 	if c.Source.Kind != config.SourceGPIO || c.OwnNoise && c.OwnAsymmetry {
 		return c, ""
 	}
-	k, fit, err := p.Calibration(c.Source, c.Meter.Polarity)
+	k, fit, err := w.Calibration(c.Source, c.Meter.Polarity)
 	var line *hw.OpError
 	switch {
-	case errors.As(err, &line): // opening the line will tell
+	case errors.As(err, &line): // opening the line will fail alike, and say why
 		return c, ""
 	case err != nil:
 		return c, "not used: " + err.Error()
@@ -63,8 +65,8 @@ func (p *place) calibrated(c config.Contact) (_ config.Contact, which string) {
 	return c, which
 }
 
-// calibrate looks for the line's calibration until the line has been opened:
-// it may be plugged in later than the program starts.
+// calibrate looks for the line's calibration, until the line was opened: it may
+// be plugged in after the program starts.
 func (c *contact) calibrate() {
 	if c.wasUp {
 		return
@@ -72,7 +74,7 @@ func (c *contact) calibrate() {
 	cfg, which := c.calibrated(c.cfg)
 	if *cfg.Meter.Setup != *c.cfg.Meter.Setup {
 		c.cfg = cfg
-		c.describe(cfg)
+		c.store.Contact(configuration(&cfg))
 	}
 	if which != c.calibration {
 		c.calibration = which

@@ -11,21 +11,23 @@ import (
 )
 
 const (
-	// clockEvery is how often the clocks are compared.
+	// clockEvery is how often the wall clock is compared with the monotonic one.
 	clockEvery = 2 * time.Second
-	// clockStep is the change between the two clocks that is taken for a step
-	// of the wall clock, as the log takes it: steering slews both alike.
-	clockStep = 10 * time.Millisecond
-	// steerEvery comparisons the contacts are told how good their time base is.
+	// steerEvery is after how many comparisons the contacts are told how good
+	// their time base is.
 	steerEvery = 5
 )
 
-// clock is the task that watches the wall clock against the monotonic one.
+// clock is the task that compares the wall clock with the monotonic clock.
 type clock struct {
 	*watch
-	mu    sync.Mutex
-	known bool
-	metrics.Clock
+	mu   sync.Mutex
+	last metrics.Clock
+}
+
+func newClock(w *watch) *clock {
+	_, d := w.Host.Clock()
+	return &clock{watch: w, last: metrics.Clock{Discipline: d}}
 }
 
 func (k *clock) String() string { return "clock" }
@@ -42,8 +44,7 @@ func (k *clock) Run(ctx context.Context) error {
 		case <-t.C:
 		}
 		a, d := k.Host.Clock()
-		step := a.Wall.Sub(last.At(a.Mono))
-		if step.Abs() > clockStep+time.Duration(a.WithinNS+last.WithinNS) {
+		if step, ok := a.Step(last); ok {
 			k.Log.Warn(fmt.Sprintf("the wall clock was set %s; no interval is changed by it", by(step)))
 			k.set(d, 1)
 		} else {
@@ -62,7 +63,7 @@ func (k *clock) Run(ctx context.Context) error {
 	}
 }
 
-// by tells a step in words.
+// by says a step in words.
 func by(step time.Duration) string {
 	way := "forward"
 	if step < 0 {
@@ -77,15 +78,14 @@ func by(step time.Duration) string {
 func (k *clock) set(d hw.Discipline, steps uint64) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if k.known && k.Synchronised != d.Synchronised {
+	if k.last.Synchronised != d.Synchronised {
 		k.Log.Info(map[bool]string{true: "the clock is synchronised", false: "the clock is not synchronised"}[d.Synchronised])
 	}
-	k.known = true
-	k.Clock = metrics.Clock{Synchronised: d.Synchronised, EstimatedErrorNS: d.EstimatedErrorNS, FrequencyPPM: d.FrequencyPPM, Steps: k.Steps + steps}
+	k.last = metrics.Clock{Discipline: d, Steps: k.last.Steps + steps}
 }
 
-func (k *clock) state() (metrics.Clock, bool) {
+func (k *clock) state() metrics.Clock {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	return k.Clock, k.known
+	return k.last
 }

@@ -2,7 +2,6 @@ package watch
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"io"
 	"log/slog"
@@ -17,8 +16,8 @@ import (
 )
 
 const (
-	// tick is how long a contact without edges is waited for at a time: the end
-	// of a train shows soon enough for a person, and it costs little.
+	// tick is how long each wait for edges lasts: the end of a train shows soon
+	// enough for a person, and it costs little.
 	tick = 250 * time.Millisecond
 	// late is how long after its stamp an edge may still be on its way.
 	late = pulse.Stamp(hw.Late)
@@ -26,89 +25,72 @@ const (
 	// ahead: as many again as the kernel keeps while something else is looked at.
 	readBuffers = 16
 	readEdges   = 64
-	// judgeEvery is how often limits are looked at.
+	// judgeEvery is how often values are compared with the limits.
 	judgeEvery = pulse.Stamp(time.Second)
 
 	// A source that cannot be read is tried again after a pause that doubles:
-	// soon enough for a loose plug, seldom enough to idle.
+	// at first soon, for a loose plug, then seldom, so that it costs nothing.
 	firstRetry = 500 * time.Millisecond
 	lastRetry  = 10 * time.Second
-	// steady is how long a source must have been read for the next pause to be
+	// steady is how long a source must have been read before the next pause is
 	// the first one again.
 	steady = pulse.Stamp(time.Minute)
 
-	// rest is how long after its last edge a dial's recording is known to go on
-	// in its last level: for good, so longer than any train gap.
+	// rest is how long the last level of a dial's recording is taken to last
+	// after the last edge: longer than any train gap.
 	rest = pulse.Stamp(2 * time.Hour)
 )
 
 // An edgeLog keeps edges; *store.Contact is one.
 type edgeLog interface{ Append([]pulse.Edge) }
 
-// A logbook keeps what was found; *store.Store is one.
-type logbook interface {
-	Find(store.Finding)
-	Summarise(store.Summary)
-}
-
-// A place is what contacts have in common.
-type place struct {
-	Host
-	book logbook
-	// lobes keeps marks of lobes, nil for none.
-	lobes *store.Store
-	// describe logs a contact's configuration.
-	describe func(config.Contact)
-	log      *slog.Logger
-}
-
 // A contact is the task of one contact.
 type contact struct {
-	*place
+	*watch
 	name string
 	live *live.Contact
 	log  *slog.Logger
 
-	next atomic.Pointer[config.Contact] // to be taken over
+	next atomic.Pointer[config.Contact] // a changed configuration, not in force yet
 	beat atomic.Int64                   // stamp of its latest progress
 	// camLobes and ones are for the pages: what notes say of the lobes.
 	camLobes atomic.Int64
 	ones     atomic.Pointer[ones]
-	tried    chan struct{} // closed once its source was opened or could not be
+	tried    chan struct{} // closed after the first attempt to open its source
 
-	// What follows is the task's own.
+	// Only the task itself uses what follows.
 	edges  edgeLog
 	cfg    config.Contact
 	meter  *pulse.Meter
-	counts pulse.Counts // of meter, as last told
-	stamp  pulse.Stamp  // up to which the meter knows
+	counts pulse.Counts // of meter, at the last tally
+	stamp  pulse.Stamp  // up to which the meter knows the level
 	level  pulse.Level  // at stamp
 	heard  pulse.Stamp  // up to which all of the source has been read
 	minute minute
-	lobes  lobeKeeper
+	lobes  lobeTracker
 
 	wasUp, up bool
-	since     pulse.Stamp // it is up
-	lastEdge  pulse.Stamp // or since when it is up
+	since     pulse.Stamp // when it came up
+	lastEdge  pulse.Stamp // or when it came up, if that is later
 	why       string      // it is down
-	// calibration is that of the line, in words.
+	// calibration says in words which calibration of the line is used.
 	calibration string
-	calms       [live.SourceUp]calm
+	backoffs    [live.SourceUp]backoff // by finding
 	toldDown    bool
 	stuck       bool
 	toldStuck   bool
-	judged      judge
+	judged      judged
 }
 
-// newContact makes the task; after is the one that it takes the place of, or nil.
-func newContact(p *place, cfg config.Contact, l *live.Contact, edges edgeLog, after *contact) *contact {
-	c := &contact{place: p, name: cfg.Name, live: l, log: p.log.With("contact", cfg.Name), edges: edges, cfg: cfg, tried: make(chan struct{})}
+// newContact makes the task; after is the task that it replaces, or nil.
+func newContact(w *watch, cfg config.Contact, l *live.Contact, edges edgeLog, after *contact) *contact {
+	c := &contact{watch: w, name: cfg.Name, live: l, log: w.Log.With("contact", cfg.Name), edges: edges, cfg: cfg, tried: make(chan struct{})}
 	c.minute.Contact, c.minute.up = c.name, none
-	c.lobes = lobeKeeper{log: p.lobes, contact: c.name}
+	c.lobes = lobeTracker{log: w.store, contact: c.name}
 	if after != nil {
-		c.calms, c.toldDown, c.stamp, c.lobes = after.calms, after.toldDown, after.stamp, after.lobes
+		c.backoffs, c.toldDown, c.stamp, c.lobes = after.backoffs, after.toldDown, after.stamp, after.lobes
 	}
-	c.beat.Store(int64(p.Now()))
+	c.beat.Store(int64(w.Now()))
 	return c
 }
 
@@ -135,7 +117,7 @@ func (c *contact) Run(ctx context.Context) error {
 			if ctx.Err() != nil {
 				c.lower(c.heard)
 			}
-			src.Close() // it was only read: nothing is lost by a failure
+			src.Close() // it was only read: a failure loses nothing
 			if c.Now()-c.since >= steady {
 				pause = firstRetry
 			}
@@ -154,7 +136,7 @@ func (c *contact) Run(ctx context.Context) error {
 		c.settled()
 		var broken *hw.RecordingError
 		if c.cfg.Source.Kind == config.SourceRecording && c.wasUp && errors.As(err, &broken) {
-			return nil // it would only be played again
+			return nil // a new attempt would play it again from its start
 		}
 		c.wait(ctx, pause)
 		pause = min(2*pause, lastRetry)
@@ -163,6 +145,7 @@ func (c *contact) Run(ctx context.Context) error {
 
 func (c *contact) progress() { c.beat.Store(int64(c.Now())) }
 
+// settled says that the source was opened or could not be.
 func (c *contact) settled() {
 	select {
 	case <-c.tried:
@@ -171,20 +154,20 @@ func (c *contact) settled() {
 	}
 }
 
-// finish ends the Meter, so that what it holds back of the pulses that it has
-// counted is told too.
+// finish ends the Meter, which then passes on the pulses that it has counted but
+// held back.
 func (c *contact) finish() {
 	before := c.meter.Counts()
 	c.meter.Finish(c.stamp)
 	n := c.meter.Counts()
-	n.UnknownIntervals = before.UnknownIntervals // it goes on
+	n.UnknownIntervals = before.UnknownIntervals // the next Meter goes on where this one ends
 	c.live.Counts(n)
 	c.tally()
 	c.lobes.stop(c.meter)
 }
 
-// begin makes a Meter for the configuration, from a time on at which the level
-// is known, or Unknown.
+// begin makes a Meter for the configuration, which begins at a time with a
+// level; that may be Unknown.
 func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	cfg := c.cfg.Meter
 	cfg.Live, cfg.Start, cfg.StartLevel = true, at, l
@@ -192,7 +175,7 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	c.lobes.begin(&cfg)
 	c.camLobes.Store(int64(c.lobes.lobes))
 	cfg = c.live.Begin(cfg)
-	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: c.numberLobe}, cfg.Observer)
+	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: c.numberLobe}, cfg.Observer, c.metrics.Observer(c.name, cfg.Kind))
 	m, err := pulse.NewMeter(cfg)
 	if err != nil {
 		panic(err) // the configuration was checked with a Meter
@@ -205,7 +188,8 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	c.judged.begin(c.live.Figures().Items)
 }
 
-// numberLobe gives a row's lobe the number that is shown, before it is told.
+// numberLobe gives a row's lobe the number that is shown, before the row goes on
+// to all others.
 func (c *contact) numberLobe(r *pulse.CycleRow) {
 	c.lobes.cycle(r, c.meter)
 	if c.lobes.lobes > 0 {
@@ -226,14 +210,14 @@ func (c *contact) shownLobe(r *pulse.CycleRow) int {
 
 func (c *contact) cycle(r *pulse.CycleRow) {
 	c.minute.cycle(r)
-	c.calms[live.Extra].add(uint64(r.Extra))
+	c.backoffs[live.Extra].add(uint64(r.Extra))
 }
 
 // raise begins to read an opened source.
 func (c *contact) raise(src hw.Live) {
 	at, l := max(src.Start(), c.stamp), src.InitialLevel()
 	if !c.wasUp {
-		// The log knows nothing of what was before.
+		// The log does not have the level before.
 		c.edges.Append([]pulse.Edge{{At: at, Level: pulse.Unknown}, {At: at, Level: l}})
 		c.begin(at, l)
 	} else {
@@ -252,7 +236,7 @@ func (c *contact) raise(src hw.Live) {
 	c.minute.up = at
 }
 
-// lower ends reading: from a time on the level is not known.
+// lower ends reading: the level is not known from then on.
 func (c *contact) lower(from pulse.Stamp) {
 	from = max(from, c.stamp)
 	c.feed([]pulse.Edge{{At: from, Level: pulse.Unknown}})
@@ -274,12 +258,12 @@ func (c *contact) fail(err error) {
 	if c.why != "" {
 		c.log.Warn("still not read", "why", why)
 	} else {
-		c.calms[live.SourceDown].add(1)
+		c.backoffs[live.SourceDown].add(1)
 	}
 	c.why = why
 }
 
-// end says that the source has come to its end.
+// end takes the end of a source, such as a recording.
 func (c *contact) end() {
 	if c.cfg.Meter.Kind == pulse.KindDial {
 		c.advance(c.stamp + rest)
@@ -333,7 +317,7 @@ func (c *contact) read(ctx context.Context, src hw.Live) error {
 	})
 }
 
-// add takes edges of the source in.
+// add takes edges from the source.
 func (c *contact) add(edges []pulse.Edge) {
 	c.live.Edges(edges)
 	c.feed(edges)
@@ -355,8 +339,8 @@ func (c *contact) advance(to pulse.Stamp) {
 	c.stamp = to
 }
 
-// take puts a changed configuration in force. Its source is the same, and goes
-// on being read.
+// take puts a changed configuration in force. Its source is the same and stays
+// open.
 func (c *contact) take() {
 	next := c.next.Swap(nil)
 	if next == nil {
@@ -364,7 +348,7 @@ func (c *contact) take() {
 	}
 	old := c.cfg
 	c.cfg, _ = c.calibrated(*next)
-	c.describe(c.cfg)
+	c.store.Contact(configuration(&c.cfg))
 	c.live.Describe(setting(&c.cfg))
 	if !old.SameReading(c.cfg) {
 		c.finish()
@@ -380,12 +364,12 @@ func setting(c *config.Contact) live.Setting {
 	return live.Setting{Name: c.Name, Title: c.Title, Source: c.Source.Text, Notes: c.Notes, Rate: c.Rate, StuckAfter: c.StuckAfter}
 }
 
-// tally takes over what the Meter has counted since.
+// tally takes what the Meter has counted since the last tally.
 func (c *contact) tally() {
 	n := c.meter.Counts()
 	more := n.Sub(c.counts)
-	c.calms[live.Missing].add(more.Missing)
-	c.calms[live.LostEdges].add(more.LostEdges)
+	c.backoffs[live.Missing].add(more.Missing)
+	c.backoffs[live.LostEdges].add(more.LostEdges)
 	c.counts = n
 }
 
@@ -394,7 +378,7 @@ func (c *contact) newMinute(now pulse.Stamp) {
 	c.minute.begin(now, a.At(now), c.live.Totals())
 }
 
-// closeMinute logs the minute, unless nothing came in it.
+// closeMinute logs the minute, unless nothing happened in it.
 func (c *contact) closeMinute(now pulse.Stamp) {
 	m := &c.minute
 	if m.up != none {
@@ -402,50 +386,6 @@ func (c *contact) closeMinute(now pulse.Stamp) {
 	}
 	m.count(c.live.Totals())
 	if m.Summary != (store.Summary{Contact: m.Contact, At: m.At, LengthNS: m.LengthNS}) {
-		c.book.Summarise(m.Summary)
+		c.store.Summarise(m.Summary)
 	}
-}
-
-// settings is what the log keeps of a configuration beside source, kind and
-// polarity. What is 0 is as the limits or the defaults have it.
-type settings struct {
-	Title  string `json:"title,omitempty"`
-	Limits string `json:"limits,omitempty"`
-	// Profile is those limits as they were then.
-	Profile      *pulse.Profile `json:"profile,omitempty"`
-	SettleNS     int64          `json:"settle_ns,omitempty"`
-	Timing       pulse.Timing   `json:"timing"`
-	PulseMinNS   int64          `json:"pulse_min_ns,omitempty"`
-	PulseMaxNS   int64          `json:"pulse_max_ns,omitempty"`
-	TrainGapNS   int64          `json:"train_gap_ns,omitempty"`
-	FlashMaxNS   int64          `json:"flash_max_ns,omitempty"`
-	Coding       string         `json:"coding,omitempty"`
-	Rate         float64        `json:"rate,omitempty"` // pps or IPM
-	PeriodNS     int64          `json:"period_ns,omitempty"`
-	Lobes        int            `json:"lobes,omitempty"`
-	CadenceNS    []int64        `json:"cadence_ns,omitempty"`
-	StuckAfterNS int64          `json:"stuck_after_ns,omitempty"`
-	Chain        *pulse.Setup   `json:"chain"`
-	YAML         string         `json:"yaml"` // the contact as the file has it
-}
-
-// configuration is a contact's configuration as the log keeps it.
-func configuration(c *config.Contact) store.Configuration {
-	m := &c.Meter
-	s := settings{
-		Title: c.Title, SettleNS: m.SettleNS, Timing: m.Timing, PulseMinNS: m.PulseMinNS, PulseMaxNS: m.PulseMaxNS,
-		TrainGapNS: m.TrainGapNS, FlashMaxNS: m.FlashMaxNS, Rate: c.Rate, PeriodNS: m.PeriodNS, Lobes: m.Lobes, CadenceNS: m.CadenceNS,
-		StuckAfterNS: int64(c.StuckAfter), Chain: m.Setup, YAML: c.Text,
-	}
-	if m.Limits != nil {
-		s.Limits, s.Profile = m.Limits.ID, m.Limits
-	}
-	if m.CodingSet {
-		s.Coding = m.Coding.String()
-	}
-	b, err := json.Marshal(s)
-	if err != nil {
-		panic(err) // of plain numbers and text
-	}
-	return store.Configuration{Contact: c.Name, Source: c.Source.Text, Kind: m.Kind, Polarity: m.Polarity, Settings: b}
 }

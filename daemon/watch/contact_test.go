@@ -12,16 +12,17 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/live"
+	"makebreak/daemon/metrics"
 	"makebreak/daemon/store"
 	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
-// A calm tells the first at once, loses none, and tells the less often the
+// A backoff reports the first at once, loses none, and reports the less often the
 // longer it goes on.
-func TestCalm(t *testing.T) {
+func TestBackoff(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		var k calm
+		var k backoff
 		var added, told uint64
 		var tells []pulse.Stamp
 		now := pulse.Stamp(0)
@@ -45,7 +46,7 @@ func TestCalm(t *testing.T) {
 		}
 	})
 	// Without end: 1 min, 2, 4 … 32 and then an hour each.
-	var k calm
+	var k backoff
 	n := 0
 	for now := pulse.Stamp(0); now < pulse.Stamp(24*time.Hour); now += 1e9 {
 		k.add(1)
@@ -67,14 +68,14 @@ func TestCalm(t *testing.T) {
 	}
 }
 
-// A Spread is what its definition says, by two passes.
-func TestSpread(t *testing.T) {
+// Statistics of times are what their definition says, by two passes.
+func TestTimeStats(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		x := rapid.SliceOfN(rapid.Int64Range(1, 1e10), 1, 50).Draw(t, "x")
-		var s store.Spread
+		var s store.TimeStats
 		var sum, lo, hi int64 = 0, math.MaxInt64, 0
 		for _, v := range x {
-			spread(&s, v)
+			s.Add(v)
 			sum, lo, hi = sum+v, min(lo, v), max(hi, v)
 		}
 		mean, squares := float64(sum)/float64(len(x)), 0.
@@ -174,8 +175,8 @@ func lone(t testing.TB, r *host, kind pulse.Kind, d string) (*contact, []pulse.E
 	if kind == pulse.KindInterrupter {
 		cfg.Meter.Limits = profile
 	}
-	p := &place{Host: Host{Now: r.now, Clock: r.clock}, log: slog.New(slog.DiscardHandler)}
-	c := newContact(p, cfg, live.New(setting(&cfg), time.Minute, r.now), noLog{}, nil)
+	w := &watch{Options: Options{Host: Host{Now: r.now, Clock: r.clock}, Log: slog.New(slog.DiscardHandler)}, metrics: metrics.New(metrics.Options{})}
+	c := newContact(w, cfg, live.New(setting(&cfg), time.Minute, r.now), noLog{}, nil)
 	c.begin(booted, pulse.High)
 	return c, signal(t, d, booted, math.MaxInt64)
 }

@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"encoding/json"
 	"fmt"
 	"time"
 
@@ -11,28 +10,31 @@ import (
 	"makebreak/pulse"
 )
 
-// find logs a finding of the contact.
+func (c *contact) closed() bool {
+	return c.level <= pulse.High && c.cfg.Meter.Polarity.Closed(c.level)
+}
+
+// find records a finding of the contact.
 func (c *contact) find(kind live.Finding, at pulse.Stamp, text string, detail any) {
 	k := [...]store.FindingKind{
 		live.LimitCrossed: store.LimitCrossed, live.Missing: store.Missing, live.Extra: store.Extra, live.Stuck: store.StuckOpen,
 		live.LostEdges: store.LostEdges, live.SourceDown: store.SourceDown, live.SourceUp: store.SourceUp,
 	}[kind]
-	if kind == live.Stuck && c.level <= pulse.High && c.cfg.Meter.Polarity.Closed(c.level) {
+	if kind == live.Stuck && c.closed() {
 		k = store.StuckClosed
 	}
-	var d json.RawMessage
+	f := store.Finding{Contact: c.name, Kind: k, At: store.Moment{Mono: at}, Text: text}
 	if detail != nil {
-		d = store.Detail(detail)
+		f.Detail = store.Detail(detail)
 	}
 	c.live.Finding(kind)
-	c.book.Find(store.Finding{Contact: c.name, Kind: k, At: store.Moment{Mono: at}, Text: text, Detail: d})
-	if kind == live.SourceUp {
-		return // said already
+	c.store.Find(f)
+	if kind != live.SourceUp { // that is logged where the source is opened
+		c.log.Warn(text, "finding", string(k))
 	}
-	c.log.Warn(text, "finding", string(k))
 }
 
-// look sees what there is to tell. stopping says that it looks for the last time.
+// look reports what is due. stopping says that it is the last time.
 func (c *contact) look(stopping bool) {
 	now := c.Now()
 	c.tally()
@@ -41,9 +43,9 @@ func (c *contact) look(stopping bool) {
 		c.judged.last = now
 		c.lookAtLimits(now)
 	}
-	for kind := range c.calms {
-		if n := c.calms[kind].due(now); n > 0 {
-			c.tell(live.Finding(kind), n, now)
+	for kind := range c.backoffs {
+		if n := c.backoffs[kind].due(now); n > 0 {
+			c.report(live.Finding(kind), n, now)
 		}
 	}
 	if now >= c.minute.ends && !stopping {
@@ -52,8 +54,8 @@ func (c *contact) look(stopping bool) {
 	}
 }
 
-// tell tells of what has happened n times.
-func (c *contact) tell(kind live.Finding, n uint64, now pulse.Stamp) {
+// report makes a finding of what has happened n times.
+func (c *contact) report(kind live.Finding, n uint64, now pulse.Stamp) {
 	times := map[string]uint64{"count": n}
 	again := ""
 	if n > 1 {
@@ -61,14 +63,14 @@ func (c *contact) tell(kind live.Finding, n uint64, now pulse.Stamp) {
 	}
 	switch kind {
 	case live.Missing:
-		c.find(kind, c.stamp, number(n, "interruption is missing", "interruptions are missing"), times)
+		c.find(kind, c.stamp, figure.Plural(n, "interruption is missing", "interruptions are missing"), times)
 	case live.Extra:
-		c.find(kind, c.stamp, number(n, "extra interruption", "extra interruptions"), times)
+		c.find(kind, c.stamp, figure.Plural(n, "extra interruption", "extra interruptions"), times)
 	case live.LostEdges:
-		c.find(kind, c.stamp, number(n, "edge was lost on the way", "edges were lost on the way"), times)
+		c.find(kind, c.stamp, figure.Plural(n, "edge was lost on the way", "edges were lost on the way"), times)
 	case live.Stuck:
 		state := "open"
-		if c.level <= pulse.High && c.cfg.Meter.Polarity.Closed(c.level) {
+		if c.closed() {
 			state = "closed"
 		}
 		c.toldStuck = c.stuck
@@ -88,15 +90,13 @@ func (c *contact) tell(kind live.Finding, n uint64, now pulse.Stamp) {
 	}
 }
 
-func number(n uint64, one, many string) string { return figure.Plural(int(min(n, 1e9)), one, many) }
-
 // lookForStuck judges no time that the Meter does not know of: while the process
 // was stopped, edges may have come that are not read yet.
 func (c *contact) lookForStuck() {
 	most := c.live.StuckAfter()
 	stuck := c.up && most > 0 && time.Duration(c.stamp-c.lastEdge) >= most
 	if stuck && !c.stuck {
-		c.calms[live.Stuck].add(1)
+		c.backoffs[live.Stuck].add(1)
 	}
 	if !stuck && c.toldStuck {
 		c.toldStuck = false
@@ -107,31 +107,31 @@ func (c *contact) lookForStuck() {
 	c.stuck = stuck
 }
 
-// A judge remembers how each bound of a contact's limits stood.
-type judge struct {
-	bounds []standing
-	last   pulse.Stamp // when they were looked at
+// judged is what was found about each bound of a contact's limits.
+type judged struct {
+	bounds []judgedBound
+	last   pulse.Stamp // when the bounds were last checked
 }
 
-// A standing is how a bound stands. It is worse when a worse statement comes
-// than any since the window was last without a value beyond the bound: so a
-// value that hovers about a limit is told once, not each time it crosses.
-type standing struct {
+// A judgedBound remembers the worst statement on a bound since the window was
+// last without a value beyond it. Only a worse one is a new finding, so a value
+// that hovers about a limit is reported once and not each time it crosses.
+type judgedBound struct {
 	quantity, bound string
 	limit           float64
-	worse           int // 0 within, 1 beyond, 2 beyond for certain
-	told            int
-	calm            calm
+	worst           int // 0 within, 1 beyond, 2 beyond for certain
+	told            int // the worst that was reported
+	backoff         backoff
 }
 
-// begin takes the bounds that are in force; those that stay keep their standing.
-func (j *judge) begin(items []live.Item) {
+// begin takes the bounds that are in force. Those that stay keep their state.
+func (j *judged) begin(items []live.Item) {
 	old := j.bounds
-	j.bounds = make([]standing, len(items))
-	for i := range items {
-		j.bounds[i] = standing{quantity: items[i].Quantity, bound: items[i].Bound, limit: items[i].Limit}
+	j.bounds = make([]judgedBound, len(items))
+	for i, it := range items {
+		j.bounds[i] = judgedBound{quantity: it.Quantity, bound: it.Bound, limit: it.Limit}
 		for _, o := range old {
-			if o.quantity == items[i].Quantity && o.bound == items[i].Bound && o.limit == items[i].Limit {
+			if o.quantity == it.Quantity && o.bound == it.Bound && o.limit == it.Limit {
 				j.bounds[i] = o
 			}
 		}
@@ -153,19 +153,19 @@ func (c *contact) lookAtLimits(now pulse.Stamp) {
 		default:
 			beyond = 1
 		}
-		if beyond > s.worse {
-			s.worse = beyond
-			s.calm.add(1)
+		if beyond > s.worst {
+			s.worst = beyond
+			s.backoff.add(1)
 		}
 		noun, unit := figure.Quantity(it.Quantity)
-		if beyond == 0 && s.worse > 0 && it.Of > 0 {
-			s.worse = 0
+		if beyond == 0 && s.worst > 0 && it.Of > 0 {
+			s.worst = 0
 			if s.told > 0 {
 				s.told = 0
 				c.log.Info(noun + " is within its limit again")
 			}
 		}
-		if s.calm.due(now) == 0 {
+		if s.backoff.due(now) == 0 {
 			continue
 		}
 		limit := " the limit of " + figure.Unit(figure.Trimmed(it.Limit, 4), unit)

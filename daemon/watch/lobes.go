@@ -12,55 +12,56 @@ import (
 )
 
 const (
-	// markEvery is how often a lobe is marked in the log: who asks for a stretch
-	// reads the edges from the mark before it.
+	// markEvery is how often a lobe is marked in the log. To number the lobes of
+	// a stretch, edges are read from the mark before it.
 	markEvery = pulse.Stamp(time.Hour)
-	// signEvery is how often a mark has the signature of the lobes with it: it
-	// changes with wear alone.
+	// signEvery is how often a mark has the signature of the lobes with it: only
+	// wear changes it.
 	signEvery = 24 * markEvery
-	// carryMost is how far back edges are read at a start, to carry the count on
-	// from the last mark of a program that was not stopped in good order.
+	// carryMost is how far back edges are read at a start, to count on from the
+	// last mark of a program that was killed.
 	carryMost = 3 * markEvery
-	// around is how much before an opening edges are read so that it is told for
-	// sure, and after it so that the openings tell its lobe.
+	// around is how long before an opening edges are read so that the Meter sees
+	// it for certain, and after it so that the openings show its lobe.
 	around = pulse.Stamp(2 * time.Minute)
-	// onesEvery is how often notes that name lobe 1 are looked for: who writes
-	// one looks at the page next.
+	// onesEvery is how often notes that name lobe 1 are looked for: a person who
+	// has written one looks at the page next.
 	onesEvery = 10 * time.Second
 )
 
 // ErrNoOpening says that a contact did not open near a time.
 var ErrNoOpening = errors.New("the contact did not open near that time")
 
-// ErrLobeUnknown says that the log does not tell which lobe opened at a time,
-// while it does for others.
+// ErrLobeUnknown says that the log has lobe numbers, but none for the opening at
+// that time.
 var ErrLobeUnknown = errors.New("which lobe opened then is not known from the log")
 
-// lobeKeeper carries the numbers of a contact's lobes on through the log.
-type lobeKeeper struct {
-	log     *store.Store // nil: nowhere
+// lobeTracker keeps the numbers of a contact's lobes the same through all Meters
+// and starts of the program, by marks in the log.
+type lobeTracker struct {
+	log     *store.Store // nil: numbers are those of the Meter
 	contact string
-	lobes   int // of the cam, 0: none
+	lobes   int // on the cam, 0 for none
 
 	loaded     bool
-	numberings int64              // given out so far
+	numberings int64              // how many the log has
 	base       int64              // numbering that the Meter began with, 0 for none
 	mark       *pulse.LobeMark    // latest opening of base; nil when its phase is lost
 	known      []pulse.LobeFigure // latest signature
-	knownOf    int64              // its numbering
-	ids        map[int]int64      // numberings by the Meter's
+	knownOf    int64              // numbering of known
+	ids        map[int]int64      // numbering in the log by numbering of the Meter
 
 	stretch   int
-	numbering int64 // of the latest row, 0: not known
+	numbering int64 // of the latest row, 0 while not known
 	latest    pulse.LobeMark
-	marked    pulse.Stamp // when the latest mark was
-	signed    pulse.Stamp // when the latest signature was
-	unsaved   bool
+	marked    pulse.Stamp // time of the latest mark
+	signed    pulse.Stamp // time of the latest signature
+	unsaved   bool        // latest is not marked
 }
 
-// load reads what the log knows of the lobes. The log may not be open yet:
-// then marks wait until it is.
-func (k *lobeKeeper) load(cfg *pulse.Config) {
+// load reads what the log knows of the lobes. If the log is not open yet, the
+// next call tries again.
+func (k *lobeTracker) load(cfg *pulse.Config) {
 	if k.loaded || k.log == nil {
 		return
 	}
@@ -91,7 +92,7 @@ func (k *lobeKeeper) load(cfg *pulse.Config) {
 	k.known, k.knownOf = signature(marks, k.base, k.lobes), k.base
 	now := tl.Sessions[len(tl.Sessions)-1]
 	for _, s := range tl.Sessions {
-		if s.ID != last.At.Session || s.Boot != now.Boot { // in another boot, nobody knows how long it stood
+		if s.ID != last.At.Session || s.Boot != now.Boot { // after another boot the phase is not known
 			continue
 		}
 		at, ok := k.carried(ctx, tl, last, *cfg)
@@ -102,8 +103,9 @@ func (k *lobeKeeper) load(cfg *pulse.Config) {
 	}
 }
 
-// carried gives the latest opening in the log whose lobe is known from a mark.
-func (k *lobeKeeper) carried(ctx context.Context, tl *store.Timeline, last store.LobeMark, cfg pulse.Config) (pulse.LobeMark, bool) {
+// carried gives the latest opening in the log whose lobe can be counted from a
+// mark.
+func (k *lobeTracker) carried(ctx context.Context, tl *store.Timeline, last store.LobeMark, cfg pulse.Config) (pulse.LobeMark, bool) {
 	at := pulse.LobeMark{At: last.At.Run, Lobe: last.Lobe}
 	if tl.End()-last.At.Run > carryMost {
 		return at, false
@@ -117,20 +119,20 @@ func (k *lobeKeeper) carried(ctx context.Context, tl *store.Timeline, last store
 	return at, err == nil
 }
 
-// begin is for a new Meter: it tells it what is known of the lobes.
-func (k *lobeKeeper) begin(cfg *pulse.Config) {
+// begin gives a new Meter what is known of the lobes.
+func (k *lobeTracker) begin(cfg *pulse.Config) {
 	lobes := cfg.Lobes
 	if cfg.Kind != pulse.KindInterrupter {
 		lobes = 0
 	}
 	if lobes != k.lobes {
-		*k = lobeKeeper{log: k.log, contact: k.contact, lobes: lobes}
+		*k = lobeTracker{log: k.log, contact: k.contact, lobes: lobes}
 	}
 	if k.lobes == 0 {
 		return
 	}
 	k.load(cfg)
-	if k.numbering != 0 { // the Meter before has carried it on
+	if k.numbering != 0 { // the Meter before has counted on
 		k.base, k.mark = k.numbering, &pulse.LobeMark{At: k.latest.At, Lobe: k.latest.Lobe}
 	}
 	k.ids, k.stretch, k.numbering = map[int]int64{}, 0, 0
@@ -148,10 +150,10 @@ func (k *lobeKeeper) begin(cfg *pulse.Config) {
 	}
 }
 
-// ones is the lobe that is number 1, by numbering, as notes say.
+// ones are the lobes that notes say are number 1, by numbering.
 type ones map[int64]int
 
-// onesOf gives them for a cam of that many lobes.
+// onesOf gives the ones of a cam with that many lobes.
 func onesOf(all []store.LobeOne, lobes int) ones {
 	o := ones{}
 	for _, x := range all {
@@ -162,7 +164,7 @@ func onesOf(all []store.LobeOne, lobes int) ones {
 	return o
 }
 
-// lobeNotes is the task that looks for notes that name lobe 1, for the pages.
+// lobeNotes is the task that reads notes that name lobe 1, for the pages.
 type lobeNotes struct{ *watch }
 
 func (n *lobeNotes) String() string { return "notes of lobes" }
@@ -176,7 +178,7 @@ func (n *lobeNotes) Run(ctx context.Context) error {
 			if lobes == 0 {
 				continue
 			}
-			if all, err := n.store.LobeOnes(ctx, c.name); err == nil { // else the log is not open, which it tells itself
+			if all, err := n.store.LobeOnes(ctx, c.name); err == nil { // else the log is not open, and says so itself
 				o := onesOf(all, int(lobes))
 				c.ones.Store(&o)
 			}
@@ -189,9 +191,9 @@ func (n *lobeNotes) Run(ctx context.Context) error {
 	}
 }
 
-// shown gives a row the number that pages show, and what it goes by; 0 while
-// no number is known.
-func (k *lobeKeeper) shown(r *pulse.CycleRow, o ones) (lobe int, by string) {
+// shown gives the lobe number of a row that pages show, and what it is based on;
+// 0 while no number is known.
+func (k *lobeTracker) shown(r *pulse.CycleRow, o ones) (lobe int, by string) {
 	numbering := k.ids[r.Numbering]
 	switch one := o[numbering]; {
 	case k.log == nil:
@@ -204,8 +206,8 @@ func (k *lobeKeeper) shown(r *pulse.CycleRow, o ones) (lobe int, by string) {
 	return r.Lobe, pulse.LobesByLog
 }
 
-// cycle takes a row of the Meter.
-func (k *lobeKeeper) cycle(r *pulse.CycleRow, meter *pulse.Meter) {
+// cycle takes a row of the Meter, and marks its lobe in the log when that is due.
+func (k *lobeTracker) cycle(r *pulse.CycleRow, meter *pulse.Meter) {
 	if k.lobes == 0 || r.Lobe == 0 {
 		return
 	}
@@ -233,9 +235,8 @@ func (k *lobeKeeper) cycle(r *pulse.CycleRow, meter *pulse.Meter) {
 	}
 }
 
-// save marks the latest opening, with the signature when that is asked for and
-// known.
-func (k *lobeKeeper) save(meter *pulse.Meter, sign bool) {
+// save marks the latest opening; with sign also the signature, if it is known.
+func (k *lobeTracker) save(meter *pulse.Meter, sign bool) {
 	m := store.LobeMark{Contact: k.contact, At: store.Moment{Mono: k.latest.At}, Numbering: k.numbering, Lobes: k.lobes, Lobe: k.latest.Lobe}
 	if sign {
 		if f := meter.LobeFigures(); f != nil {
@@ -247,7 +248,7 @@ func (k *lobeKeeper) save(meter *pulse.Meter, sign bool) {
 }
 
 // stop marks the latest opening, before the phase is lost.
-func (k *lobeKeeper) stop(meter *pulse.Meter) {
+func (k *lobeTracker) stop(meter *pulse.Meter) {
 	if k.lobes > 0 && k.numbering != 0 && k.unsaved {
 		k.save(meter, true)
 	}
@@ -261,7 +262,8 @@ func encoded(f []pulse.LobeFigure) json.RawMessage {
 	return b
 }
 
-// signature is the latest that marks have of a numbering, nil without one.
+// signature is the latest signature that marks have of a numbering, nil without
+// one.
 func signature(marks []store.LobeMark, numbering int64, lobes int) []pulse.LobeFigure {
 	for i := len(marks) - 1; i >= 0; i-- {
 		m := &marks[i]
@@ -269,14 +271,14 @@ func signature(marks []store.LobeMark, numbering int64, lobes int) []pulse.LobeF
 			continue
 		}
 		var known []pulse.LobeFigure
-		if json.Unmarshal(m.Signature, &known) == nil && len(known) == lobes { // else it is of another program
+		if json.Unmarshal(m.Signature, &known) == nil && len(known) == lobes { // else another version wrote it
 			return known
 		}
 	}
 	return nil
 }
 
-// turned gives a signature its numbers anew: lobe one becomes number 1.
+// turned renumbers a signature: lobe one becomes number 1.
 func turned(known []pulse.LobeFigure, one int) []pulse.LobeFigure {
 	if known == nil {
 		return nil
@@ -292,9 +294,9 @@ func turned(known []pulse.LobeFigure, one int) []pulse.LobeFigure {
 // turn is the number of a lobe when lobe one is number 1.
 func turn(lobe, one, lobes int) int { return ((lobe-one)%lobes+lobes)%lobes + 1 }
 
-// rows reads a contact's edges in a span without keeping any figure but the
-// signature of the lobes at its end, which it returns, and gives the cycles to
-// f. Stamps are run time.
+// rows reads a contact's edges in a span, gives the cycles to f and returns the
+// signature of the lobes at the end; no other figures are kept. Stamps are run
+// time.
 func rows(ctx context.Context, log *store.Log, contact string, span store.Span, cfg pulse.Config, f func(*pulse.CycleRow)) ([]pulse.LobeFigure, error) {
 	span.From = max(span.From, 0)
 	replay, err := log.Replay(ctx, span, contact)
@@ -339,7 +341,7 @@ func rows(ctx context.Context, log *store.Log, contact string, span store.Span, 
 	return meter.LobeFigures(), nil
 }
 
-// Lobes is what a log knows of the numbers of a contact's lobes in a run.
+// Lobes numbers a contact's lobes in a run, by the marks and notes in a log.
 type Lobes struct {
 	log     *store.Log
 	contact string
@@ -349,8 +351,8 @@ type Lobes struct {
 	ones    ones
 }
 
-// LobesOf reads what the log knows of the numbers of a contact's lobes in a
-// run; lobes is how many the cam has, 0 for none.
+// LobesOf reads the marks and notes on a contact's lobes in a run; lobes is how
+// many the cam has, 0 for none.
 func LobesOf(ctx context.Context, log *store.Log, contact string, run int64, lobes int) (*Lobes, error) {
 	l := &Lobes{log: log, contact: contact, run: run, lobes: lobes}
 	if lobes == 0 {
@@ -370,15 +372,15 @@ func LobesOf(ctx context.Context, log *store.Log, contact string, run int64, lob
 	return l, err
 }
 
-// chosen is the numbering that a stretch is told in: of those with marks in it
-// one whose lobe 1 a note names, then the one with the most marks; without any,
-// that of the latest mark before it, else of the first after it; 0 for none.
+// chosen is the numbering to use for a stretch. Of the numberings with marks in
+// it that is one whose lobe 1 a note names, or else the one with the most marks;
+// without such marks that of the latest mark before, or else of the first after
+// the stretch. It is 0 without any mark.
 func (l *Lobes) chosen(from, to pulse.Stamp) (numbering int64) {
 	marks := map[int64]int{} // in the stretch
 	for i := range l.marks {
 		m := &l.marks[i]
-		switch at := m.At.Run; {
-		case at < from, numbering == 0:
+		if m.At.Run < from || numbering == 0 {
 			numbering = m.Numbering
 		}
 		if m.At.Run >= from && m.At.Run < to {
@@ -397,10 +399,10 @@ func (l *Lobes) chosen(from, to pulse.Stamp) (numbering int64) {
 	return numbering
 }
 
-// Number gives a Meter that reads a stretch of the log, with run time as
-// stamps, the marks by which it numbers the lobes: those in the stretch, and
-// its first opening, to which the count is carried from the mark before, or
-// back from the one after.
+// Number completes the configuration of a Meter that reads a stretch of the log,
+// with run time as stamps, with the marks by which it numbers the lobes: those
+// in the stretch and its first opening, whose lobe is counted on from the mark
+// before the stretch, or back from the one after its start.
 func (l *Lobes) Number(ctx context.Context, from, to pulse.Stamp, cfg *pulse.Config) error {
 	if l.lobes == 0 || len(l.marks) == 0 {
 		return nil
@@ -430,8 +432,8 @@ func (l *Lobes) Number(ctx context.Context, from, to pulse.Stamp, cfg *pulse.Con
 	return nil
 }
 
-// first finds the first opening of a stretch, and its lobe as the marks of a
-// numbering have it; nil when that is not known.
+// first finds the first opening of a stretch and its lobe in a numbering; nil
+// when that is not known.
 func (l *Lobes) first(ctx context.Context, numbering int64, from, to pulse.Stamp, cfg pulse.Config) (*pulse.LobeMark, error) {
 	var before, after *store.LobeMark
 	for i := range l.marks {
@@ -460,6 +462,7 @@ func (l *Lobes) first(ctx context.Context, numbering int64, from, to pulse.Stamp
 	return l.firstIn(ctx, span, from, to, cfg)
 }
 
+// firstIn is first, by the edges of a span and the marks in cfg.
 func (l *Lobes) firstIn(ctx context.Context, span store.Span, from, to pulse.Stamp, cfg pulse.Config) (first *pulse.LobeMark, err error) {
 	var row *pulse.CycleRow
 	_, err = rows(ctx, l.log, l.contact, span, cfg, func(r *pulse.CycleRow) {
@@ -477,9 +480,9 @@ func (l *Lobes) firstIn(ctx context.Context, span store.Span, from, to pulse.Sta
 	return first, err
 }
 
-// Near gives the opening nearest to a time and which lobe it is, as a mark. In
-// a log without marks it is lobe 1, of numbering 0. The error may be
-// ErrNoOpening or ErrLobeUnknown.
+// Near gives the opening nearest to a time, and its lobe, as a mark. In a log
+// without marks it is lobe 1 of numbering 0. The error may be ErrNoOpening or
+// ErrLobeUnknown.
 func (l *Lobes) Near(ctx context.Context, tl *store.Timeline, at pulse.Stamp, cfg pulse.Config) (m store.LobeMark, err error) {
 	var near pulse.CycleRow
 	var period int64

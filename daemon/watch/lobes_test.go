@@ -204,7 +204,7 @@ func TestLobesKeepTheirNumbers(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			k := lobeKeeper{log: &store.Store{Log: log}, contact: "cam", lobes: 5, known: signature(marks, 1, 5)}
+			k := lobeTracker{log: &store.Store{Log: log}, contact: "cam", lobes: 5, known: signature(marks, 1, 5)}
 			for _, m := range marks {
 				got, ok := k.carried(t.Context(), tl, m, pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9, Lobes: 5})
 				n := int((got.At + tl.Sessions[0].Start.Mono - booted + pulse.Stamp(ms)*100) / 1e9)

@@ -8,13 +8,13 @@ import (
 	"makebreak/pulse"
 )
 
-// A minute gathers what a contact does until the wall clock's next minute.
-// Pulses and cycles belong to the minute in which they were complete.
+// A minute is the summary of what a contact does until the wall clock's next
+// minute. Pulses and cycles belong to the minute in which they were complete.
 type minute struct {
 	store.Summary
 	ends  pulse.Stamp
-	up    pulse.Stamp // since when its time counts, none while the source is down
-	start live.Totals
+	up    pulse.Stamp // start of the time that is not in LengthNS yet, none while the source is down
+	start live.Totals // at the start of the minute
 }
 
 const none = pulse.Stamp(-1)
@@ -22,7 +22,7 @@ const none = pulse.Stamp(-1)
 // begin starts the next minute.
 func (m *minute) begin(now pulse.Stamp, wall time.Time, start live.Totals) {
 	rest := time.Minute - wall.Sub(wall.Truncate(time.Minute))
-	if rest < time.Second { // what is left of one is none
+	if rest < time.Second { // too short for a minute of its own
 		rest += time.Minute
 	}
 	up := m.up
@@ -32,7 +32,8 @@ func (m *minute) begin(now pulse.Stamp, wall time.Time, start live.Totals) {
 	*m = minute{Summary: store.Summary{Contact: m.Contact, At: store.Moment{Mono: now}}, ends: now + pulse.Stamp(rest), up: up, start: start}
 }
 
-// count takes what was counted since it began.
+// count takes what was counted since the start of the minute. Extra is left to
+// cycle, which knows the cycle that an extra interruption was in.
 func (m *minute) count(t live.Totals) {
 	n := t.Sub(m.start.Counts)
 	m.Edges, m.Lost, m.Pulses, m.Missing = int64(n.Edges), int64(n.LostEdges), int64(n.Pulses+n.Cycles), int64(n.Missing)
@@ -51,9 +52,9 @@ func (m *minute) pulse(r *pulse.PulseRow) {
 	if !r.Counts() {
 		return
 	}
-	spread(&m.Break, r.BreakNS)
+	m.Break.Add(r.BreakNS)
 	if r.PeriodNS > 0 {
-		spread(&m.Period, r.PeriodNS)
+		m.Period.Add(r.PeriodNS)
 		m.PeriodBreaksNS += r.BreakNS
 	}
 	if gap := float64(r.GapNS); gap > 0 && (!m.InterdigitNS.OK || gap < m.InterdigitNS.V) {
@@ -64,24 +65,10 @@ func (m *minute) pulse(r *pulse.PulseRow) {
 func (m *minute) cycle(r *pulse.CycleRow) {
 	m.Extra += int64(r.Extra)
 	if r.Whole {
-		spread(&m.Period, r.PeriodNS)
+		m.Period.Add(r.PeriodNS)
 		m.PeriodBreaksNS += r.BreakNS
 	}
 	for b := range r.Breaks() {
-		spread(&m.Break, b)
+		m.Break.Add(b)
 	}
-}
-
-// spread adds a time to a Spread (Welford's update).
-func spread(s *store.Spread, ns int64) {
-	x, mean := float64(ns), 0.
-	if s.N > 0 {
-		mean = float64(s.SumNS) / float64(s.N)
-		s.MinNS, s.MaxNS = min(s.MinNS, ns), max(s.MaxNS, ns)
-	} else {
-		s.MinNS, s.MaxNS = ns, ns
-	}
-	s.N++
-	s.SumNS += ns
-	s.Squares += (x - mean) * (x - float64(s.SumNS)/float64(s.N))
 }

@@ -10,12 +10,12 @@ import (
 	"makebreak/daemon/config"
 )
 
-// pollEvery is how often the configuration's file is looked at. A file that
-// has changed is read once it has stayed the same from one look to the next,
-// so that one that is being written is not read by halves.
+// pollEvery is how often the configuration file is checked for a change. A
+// changed file is read once two checks in a row find it the same, so that a file
+// is not read while it is being written.
 const pollEvery = 2 * time.Second
 
-// reloader is the task that takes over changed configurations.
+// reloader is the task that puts changed configurations in force.
 type reloader struct{ *watch }
 
 func (r *reloader) String() string { return "configuration " + r.File }
@@ -42,7 +42,7 @@ func (r *reloader) Run(ctx context.Context) error {
 		case <-t.C:
 		}
 		now := look(r.File)
-		// An editor may take it away for a moment.
+		// An editor may remove it for a moment, so it is gone at the second check.
 		if now != nil || seen == nil {
 			r.note(now == nil)
 		}
@@ -54,7 +54,7 @@ func (r *reloader) Run(ctx context.Context) error {
 	}
 }
 
-// note tells when the file is gone, and when it is there again.
+// note logs when the file is gone, and when it is there again.
 func (r *reloader) note(gone bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -69,8 +69,7 @@ func (r *reloader) note(gone bool) {
 	r.gone = gone
 }
 
-// look gives what tells one content of a file from another, nil when it is not
-// there.
+// look gives what same compares, nil when there is no file.
 func look(name string) os.FileInfo {
 	info, err := os.Stat(name)
 	if err != nil {
@@ -79,6 +78,7 @@ func look(name string) os.FileInfo {
 	return info
 }
 
+// same is true when the file is unchanged, as far as size and time show.
 func same(a, b os.FileInfo) bool {
 	if a == nil || b == nil {
 		return a == b

@@ -11,15 +11,15 @@ import (
 )
 
 const (
-	// batch is how long a simulated contact holds its edges back, so that a
-	// bounce comes in one read, as from a kernel's buffer.
+	// batch is how long a simulated contact holds its edges back, so that one
+	// read gives a whole bounce, as it does from a kernel's buffer.
 	batch = 5 * time.Millisecond
 	// lead is how long a recording is at rest before its first edge.
 	lead = pulse.Stamp(time.Second)
 )
 
-// open opens a source of this computer. Whatever it is, its stamps are of the
-// clock that now reads, and its edges come when their time has come.
+// open opens a source of this computer. The stamps of every source are of the
+// clock that now reads, and its edges come at the time of their stamps.
 func open(s config.Source, now func() pulse.Stamp) (hw.Live, error) {
 	switch s.Kind {
 	case config.SourceGPIO:
@@ -52,8 +52,8 @@ type simulated struct {
 func (s *simulated) InitialLevel() pulse.Level { return s.Spec().Rest() }
 func (s *simulated) Start() pulse.Stamp        { return s.start }
 
-// A player gives the edges of a recording at the pace that they were recorded
-// at, stamped as if they happened now.
+// A player gives the edges of a recording at the speed at which they were
+// recorded, stamped as if they happened now.
 type player struct {
 	hw.Source
 	now          func() pulse.Stamp

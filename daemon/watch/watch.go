@@ -1,6 +1,6 @@
-// Package watch runs a site: it reads its contacts, keeps its log and serves
-// its pages, through bad lines, bad disks, stepped clocks and new
-// configurations, until it is told to stop.
+// Package watch runs a site until it is told to stop: it reads the contacts,
+// writes the log and serves the pages. Broken lines, failing disks, steps of the
+// clock and changes of the configuration do not end it.
 package watch
 
 import (
@@ -10,7 +10,6 @@ import (
 	"log/slog"
 	"net"
 	"os"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -31,37 +30,40 @@ import (
 
 // Options for Run.
 type Options struct {
-	// Listener is where the pages are served. Run closes it.
+	// Listener accepts the connections of the pages. Run closes it.
 	Listener           net.Listener
 	Log                *slog.Logger
 	Version, GoVersion string
 
-	// File is the name of the configuration and Load reads it anew, when the
-	// file has changed or Reload gives something. A nil Load: it never changes.
+	// File is the name of the configuration file. Load reads it again when the
+	// file has changed and when Reload receives a signal; nil: the configuration
+	// never changes.
 	File   string
 	Load   func() (*config.Watch, error)
 	Reload <-chan os.Signal
 
-	// Ready is called once, when every source was tried; nil: nothing.
+	// Ready is called once, after the first attempt to open every source; it may
+	// be nil.
 	Ready func()
-	// Notify tells the service manager, in the words of sd_notify(3); nil: nobody.
+	// Notify sends a state to the service manager, as sd_notify(3) defines it; it
+	// may be nil.
 	Notify func(state string)
-	// Watchdog is the longest time that the service manager waits for a sign
-	// of life; 0: it does not wait.
+	// Watchdog is the longest time that the service manager waits for a sign of
+	// life; 0: forever.
 	Watchdog time.Duration
 
 	Host
 }
 
-// A Host is the computer that sources and clocks are of. Zero fields mean this
-// one.
+// A Host is the computer whose sources and clocks are used. Zero fields mean
+// this computer.
 type Host struct {
 	Now   func() pulse.Stamp // the clock of all stamps
 	Clock func() (hw.Anchor, hw.Discipline)
 	Boot  string
 	Open  func(config.Source) (hw.Live, error)
-	// Calibration finds what the loopback calibration of a source's line found,
-	// nil when there is none.
+	// Calibration gives the loopback calibration of a source's line, nil when
+	// there is none.
 	Calibration func(config.Source, pulse.Polarity) (*calibration.Calibration, calibration.Fitness, error)
 }
 
@@ -70,10 +72,7 @@ func (h *Host) fill(calibrations string) {
 		h.Now = hw.Monotonic
 	}
 	if h.Clock == nil {
-		h.Clock = func() (hw.Anchor, hw.Discipline) {
-			d, _ := hw.ReadDiscipline() // an unknown state is an unsynchronised one
-			return hw.ReadAnchor(), d
-		}
+		h.Clock = hw.ReadClock
 	}
 	if h.Open == nil {
 		now := h.Now
@@ -95,38 +94,37 @@ type task interface {
 // watch is a site that is being watched.
 type watch struct {
 	Options
-	first   *config.Watch // what takes effect at a start only is as here
-	isReady chan struct{}
-	store   *store.Store
-	metrics *metrics.Metrics
-	clock   *clock
-	keeper  *keeper
-	place   place
-	group   *errgroup.Group
-	ctx     context.Context // of the group: contacts come and go
-	// lives has all contacts there ever were, by name: what is counted of one
-	// that is taken out and put back goes on.
+	first    *config.Watch // as of the start; some keys take effect only then
+	isReady  chan struct{}
+	store    *store.Store
+	metrics  *metrics.Metrics
+	clock    *clock
+	watchdog *watchdog
+	group    *errgroup.Group
+	ctx      context.Context // of the group, for contacts that come later
+	// lives has all contacts there ever were, by name: the counts of a contact
+	// that is taken out of the configuration and put back go on.
 	lives map[string]*live.Contact
 
 	mu       sync.Mutex
 	contacts []*running
 	reloads  metrics.Configuration
 	mistake  string   // why the latest configuration was refused
-	gone     bool     // its file
-	later    []string // keys that take effect at the next start
+	gone     bool     // the configuration file is
+	later    []string // changed keys that take effect at the next start
 }
 
-// running is a contact's task with what is needed to end it.
+// running is a contact's task, and what is needed to end it.
 type running struct {
 	*contact
 	want    config.Contact // as last configured
-	steered atomic.Bool    // its time base is as good as the kernel says
+	steered atomic.Bool    // its time base is that of the kernel's clock
 	end     context.CancelFunc
 	done    chan struct{}
 }
 
-// Run watches until ctx is done, then writes what is left and returns nil. An
-// error tells why it could not begin or go on, or what is not in the log.
+// Run watches until ctx is done, then writes what is left and returns nil. The
+// error says why it could not begin or go on, or what is not in the log.
 func Run(ctx context.Context, cfg *config.Watch, opt Options) error {
 	defer opt.Listener.Close()
 	opt.fill(cfg.Calibrations)
@@ -134,7 +132,7 @@ func Run(ctx context.Context, cfg *config.Watch, opt Options) error {
 	var err error
 	w.store, err = store.Open(ctx, cfg.Store.Path, store.Options{
 		Site: cfg.Site, Program: opt.Version, KeepEdges: cfg.Store.KeepRaw, MaxBytes: cfg.Store.MaxBytes,
-		SetAside: true, // months of new edges are worth more than a stop
+		SetAside: true, // a damaged log must not stop the watching for months
 		OnFault:  w.logFault, Clock: opt.Clock, Boot: opt.Boot,
 	})
 	if err != nil {
@@ -151,17 +149,16 @@ func Run(ctx context.Context, cfg *config.Watch, opt Options) error {
 
 func (w *watch) run(ctx context.Context) error {
 	w.group, w.ctx = errgroup.WithContext(ctx)
-	w.clock = &clock{watch: w}
-	w.keeper = &keeper{watch: w, began: time.Now()}
+	w.clock = newClock(w)
+	w.watchdog = &watchdog{watch: w, began: time.Now()}
 	w.metrics = metrics.New(metrics.Options{
 		Build: metrics.Build{Version: w.Version, GoVersion: w.GoVersion}, Runtime: true,
 		Log: w.logState, Clock: w.clock.state, Configuration: w.configuration,
 	})
-	w.place = place{Host: w.Host, book: w.store, lobes: w.store, describe: func(c config.Contact) { w.store.Contact(configuration(&c)) }, log: w.Log}
 	w.start(w.store)
 	w.apply(w.first)
 	w.start(w.clock)
-	w.start(w.keeper)
+	w.start(w.watchdog)
 	w.start(&lobeNotes{w})
 	w.start(&server{w})
 	if w.Load != nil {
@@ -185,7 +182,7 @@ func (w *watch) start(t task) {
 	})
 }
 
-// becomeReady waits until every source was tried.
+// becomeReady waits for the first attempt to open every source.
 func (w *watch) becomeReady() {
 	for _, c := range w.all() {
 		select {
@@ -215,8 +212,8 @@ func (w *watch) all() []*running {
 	return w.contacts
 }
 
-// apply makes the contacts be those of the configuration. It is for one
-// goroutine at a time. Contacts whose source stays go on being read.
+// apply makes the contacts those of the configuration. Contacts whose source
+// stays the same go on being read. Only one goroutine may call it at a time.
 func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 	before := map[string]*running{}
 	for _, c := range w.all() {
@@ -239,7 +236,8 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 		c.configure(want)
 		list, begin = append(list, c), append(begin, c)
 	}
-	// A line may go from one contact to another: those that end, end first.
+	// A line may change from one contact to another, so contacts that end do so
+	// before others begin.
 	for _, old := range before {
 		old.end()
 	}
@@ -247,7 +245,7 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 		<-old.done
 	}
 	for _, c := range begin {
-		cfg, _ := w.place.calibrated(c.want)
+		cfg, _ := w.calibrated(c.want)
 		edges := w.store.Contact(configuration(&cfg))
 		l := w.lives[c.want.Name]
 		if l == nil {
@@ -265,7 +263,7 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 		} else {
 			added++
 		}
-		c.contact = newContact(&w.place, cfg, l, edges, after)
+		c.contact = newContact(w, cfg, l, edges, after)
 	}
 	lives := make([]*live.Contact, len(list))
 	for i, c := range list {
@@ -287,7 +285,7 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 	return added, len(before), changed
 }
 
-// configure notes what the contact is to be.
+// configure takes the configuration that the contact is to have.
 func (c *running) configure(want config.Contact) {
 	c.want = want
 	c.steered.Store(want.Meter.Setup.ClockFrom.State == pulse.ClockAssumed)
@@ -296,11 +294,11 @@ func (c *running) configure(want config.Contact) {
 	}
 }
 
-// stays tells whether the task can go on under another configuration.
+// stays is true when the task can go on under another configuration.
 func (c *running) stays(want config.Contact) bool {
 	old, next := c.want, want
 	old.Meter, old.Rate = next.Meter, next.Rate
-	if !old.SameReading(next) { // another source, then
+	if !old.SameReading(next) { // the source is another one
 		return false
 	}
 	return !c.ended() || c.want.SameReading(want)
@@ -324,7 +322,7 @@ func (w *watch) figures() []live.Figures {
 	return f
 }
 
-// status tells in a line how things are.
+// status says in a line how many contacts are watched, and which are not read.
 func (w *watch) status() string {
 	all := w.figures()
 	var down []string
@@ -343,31 +341,28 @@ func (w *watch) status() string {
 	return s
 }
 
-// logFault is told when the log cannot be written and when it can be again.
-func (w *watch) logFault(err error) {
-	if err == nil {
+// logFault is called when the log cannot be written, and when it can be again.
+func (w *watch) logFault(f *store.Fault) {
+	if f == nil {
 		w.Log.Info("the log is in order again")
 		return
 	}
-	w.Log.Error("measuring goes on, but " + err.Error())
+	w.Log.Error("measuring goes on, but " + f.Error())
 }
 
-func (w *watch) logState() (metrics.Log, bool) {
+func (w *watch) logState() metrics.Log {
 	s := w.store.Stats()
 	l := metrics.Log{
 		Bytes: s.Bytes, MaxBytes: w.first.Store.MaxBytes, Lag: s.Lag,
 		PendingEdges: s.PendingEdges, DroppedEdges: s.DroppedEdges, WriteErrors: s.WriteErrors,
 	}
-	if w.keeper.writerHangs(&s) > 0 {
+	if w.watchdog.writerHangs(&s) > 0 {
 		l.Fault = metrics.SlowDisk
 	}
 	if s.Fault != nil {
 		l.Fault = strings.NewReplacer(" ", "_", "-", "_").Replace(string(s.Fault.Kind))
-		if !slices.Contains(metrics.Faults, l.Fault) {
-			l.Fault = "other"
-		}
 	}
-	return l, true
+	return l
 }
 
 func (w *watch) configuration() metrics.Configuration {
@@ -376,22 +371,22 @@ func (w *watch) configuration() metrics.Configuration {
 	return w.reloads
 }
 
-// notices tells what a person should know of beside the contacts.
+// notices are what a person should know beside the contacts, a sentence each.
 func (w *watch) notices() (all []string) {
 	s := w.store.Stats()
 	if s.Fault != nil {
 		all = append(all, "Measuring goes on, but "+s.Fault.Error()+".")
 	}
-	if d := w.keeper.writerHangs(&s); d > 0 {
+	if d := w.watchdog.writerHangs(&s); d > 0 {
 		all = append(all, "Measuring goes on, but "+slow(d)+".")
 	}
 	if s.SetAside != "" {
 		all = append(all, "The log was damaged: what came before this start or fault is kept as "+s.SetAside+", and a new log was begun.")
 	}
 	if s.DroppedEdges > 0 {
-		all = append(all, figure.Count(int(min(s.DroppedEdges, 1e9)))+" edges since the start are not in the log.")
+		all = append(all, figure.Count(s.DroppedEdges)+" edges since the start are not in the log.")
 	}
-	if t := w.keeper.stalled(&s); t != "" {
+	if t := w.watchdog.stalled(&s); t != "" {
 		all = append(all, "No progress: "+t+".")
 	}
 	w.mu.Lock()

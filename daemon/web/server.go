@@ -17,36 +17,36 @@ import (
 	"makebreak/daemon/config"
 )
 
-// What a client may cost. A page is some 100 kB at the most and is made at
-// once: who is slower than this is not worth waiting for.
+// What one client may cost. A page is at most some 100 kB and is made at once: a
+// client that is slower than this is not worth waiting for.
 const (
-	maxConnections    = 64 // a few people and scrapers, and a browser opens up to six
-	freeConnections   = 16 // so many are free, or taken by clients that are being served
+	maxConnections    = 64 // enough for a few people and scrapers: a browser opens up to six
+	freeConnections   = 16 // kept free of idle clients
 	maxStreams        = 8  // requests at once on one HTTP/2 connection
 	maxHeaderBytes    = 8 << 10
 	readHeaderTimeout = 5 * time.Second // the TLS handshake included
 	readTimeout       = 10 * time.Second
 	writeTimeout      = 30 * time.Second
 	idleTimeout       = 60 * time.Second // longer than the usual time between scrapes, 15 s
-	// stopTimeout is what a request under way is given at the end.
+	// stopTimeout is how long a stop waits for requests under way.
 	stopTimeout = 500 * time.Millisecond
 )
 
-// Serve answers on ln until ctx is done, then gives requests under way half a
-// second and returns nil. webConfig is the name of a web configuration file
-// with TLS and passwords, read anew for each connection; empty: none.
+// Serve answers on ln until ctx is done, then waits half a second for requests
+// under way and returns nil. webConfig is the name of a web configuration file
+// with TLS and passwords, which is read for each connection; empty for none.
 //
-// Whatever a client does, it holds one of 64 connections for a bounded time,
-// and up to 8 KiB of headers; further clients wait in the kernel. Of idle
-// connections those that have been so for longest are closed when fewer than 16
-// are free, so that they keep nobody waiting. Serve closes ln.
+// Whatever a client does, it holds one of 64 connections for a bounded time, and
+// up to 8 KiB of headers; further clients wait in the kernel. When fewer than 16
+// connections are free, the ones that were idle longest are closed, so that they
+// keep nobody waiting. Serve closes ln.
 func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig string, log *slog.Logger) error {
 	idle := idlers{open: map[net.Conn]bool{}}
 	s := &http.Server{
 		Handler: h, ConnState: idle.state, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
 		MaxHeaderBytes: maxHeaderBytes,
 		HTTP2:          &http.HTTP2Config{MaxConcurrentStreams: maxStreams},
-		// What clients do wrong is theirs: it must not fill the log.
+		// Mistakes of clients must not fill the log.
 		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
 	}
 	if webConfig != "" {
@@ -76,11 +76,11 @@ func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig strin
 	return fmt.Errorf("serve %s: %w", ln.Addr(), err)
 }
 
-// idlers closes idle connections when few are left.
+// idlers closes idle connections when few are free.
 type idlers struct {
 	mu   sync.Mutex
 	open map[net.Conn]bool
-	idle []net.Conn // in the order in which they became so
+	idle []net.Conn // the one that has been idle longest first
 }
 
 func (x *idlers) state(c net.Conn, s http.ConnState) {
@@ -101,12 +101,12 @@ func (x *idlers) state(c net.Conn, s http.ConnState) {
 		longest := x.idle[0]
 		x.idle = slices.Delete(x.idle, 0, 1)
 		delete(x.open, longest)
-		go longest.Close() // by TLS it may wait
+		go longest.Close() // with TLS this may wait for the client
 	}
 }
 
-// quiet passes on errors of the web configuration, once a minute and without
-// their text, which may hold pieces of a file with secrets.
+// quiet logs errors of the web configuration at most once a minute, and without
+// their text, which may have parts of a file with secrets in it.
 type quiet struct {
 	slog.Handler
 	mu   sync.Mutex

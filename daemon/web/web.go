@@ -24,10 +24,11 @@ import (
 type Options struct {
 	Site    string
 	Version string
-	// Contacts gives the figures of all contacts, in the order to show.
+	// Contacts gives the figures of all contacts, in the order in which they are
+	// shown.
 	Contacts func() []live.Figures
-	// Notices gives what a person should know of now, a sentence each, such as
-	// a log that cannot be written; nil: nothing.
+	// Notices gives what a person should know now beside the contacts, a sentence
+	// each; it may be nil.
 	Notices func() []string
 	// Ready gives why the program is not ready yet, or nil.
 	Ready   func() error
@@ -36,8 +37,8 @@ type Options struct {
 	Log     *slog.Logger
 }
 
-// refreshSeconds is how often the page is loaded anew: often enough for a
-// person who adjusts a contact and looks up, rare enough to cost nothing.
+// refreshSeconds is how often the page is loaded again: often enough for a
+// person who adjusts a contact and looks up, seldom enough to cost nothing.
 const refreshSeconds = 15
 
 var (
@@ -58,7 +59,7 @@ var (
 // Other methods than GET and HEAD are refused, and so are requests with a body.
 func New(o Options) http.Handler {
 	sum := sha256.Sum256([]byte(pageCSS))
-	p := &pages{
+	p := &handler{
 		Options:  o,
 		template: template.Must(template.New("page").Parse(pageHTML)),
 		policy: "default-src 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) +
@@ -79,14 +80,14 @@ func New(o Options) http.Handler {
 	return p.guard(mux)
 }
 
-type pages struct {
+type handler struct {
 	Options
 	template *template.Template
 	policy   string
 }
 
-// guard refuses what no page has a use for, and turns a panic into an answer.
-func (p *pages) guard(next http.Handler) http.Handler {
+// guard refuses requests that no page needs, and answers after a panic.
+func (p *handler) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("X-Content-Type-Options", "nosniff")
@@ -118,7 +119,7 @@ func (p *pages) guard(next http.Handler) http.Handler {
 	})
 }
 
-func (p *pages) ready(w http.ResponseWriter, _ *http.Request) {
+func (p *handler) ready(w http.ResponseWriter, _ *http.Request) {
 	if err := p.Ready(); err != nil {
 		http.Error(w, "not ready: "+err.Error(), http.StatusServiceUnavailable)
 		return
@@ -126,8 +127,8 @@ func (p *pages) ready(w http.ResponseWriter, _ *http.Request) {
 	fmt.Fprintln(w, "ready")
 }
 
-func (p *pages) first(w http.ResponseWriter, r *http.Request) {
-	v := newView(cmp.Or(p.Site, "makebreak"), p.Contacts())
+func (p *handler) first(w http.ResponseWriter, r *http.Request) {
+	v := newPage(cmp.Or(p.Site, "makebreak"), p.Contacts())
 	v.Version, v.Now, v.CSS = p.Version, time.Now().Format("2 January 2006, 15:04:05 MST"), template.CSS(pageCSS)
 	if r.URL.Query().Get("refresh") != "off" {
 		v.Refresh = refreshSeconds
@@ -138,10 +139,10 @@ func (p *pages) first(w http.ResponseWriter, r *http.Request) {
 	if err := p.Ready(); err != nil {
 		v.Notices = append([]string{"Not ready yet: " + err.Error() + "."}, v.Notices...)
 	}
-	var page bytes.Buffer
-	if err := p.template.Execute(&page, v); err != nil {
-		panic(err) // the template and the view do not fit
+	var out bytes.Buffer
+	if err := p.template.Execute(&out, v); err != nil {
+		panic(err) // the template does not fit the page
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Write(page.Bytes()) // a client that is gone is no fault
+	w.Write(out.Bytes()) // a client that has gone is no fault
 }

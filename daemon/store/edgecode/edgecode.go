@@ -1,25 +1,24 @@
-// Package edgecode packs edges, as a log keeps them: some 3 bytes each for
-// contacts in good order, and never wrong for others.
+// Package edgecode packs edges without loss, as a log keeps them: some 3 bytes
+// for each edge of a contact in good order, more for others.
 //
-// An Encoder fills a block; its Header and the sealed bits are what is to be
-// kept, and what a Decoder makes the edges of again. Nothing allocates per edge.
+// An Encoder fills a block. To be kept are its Header and its sealed bits, of
+// which a Decoder makes the same edges again. Nothing allocates per edge.
 //
-// A block holds consecutive edges of one contact in one session. The interval
-// to each next edge is guessed from intervals of its own sort, the
-// difference is written as a Rice code, and level, sequence number and loss
-// are written only where they are not what is expected.
+// A block holds consecutive edges of one contact in one session. The interval to
+// the next edge is predicted from earlier intervals of its kind, and the
+// difference is written as a Rice code. Level, sequence number and loss are
+// written only where they are not as expected.
 //
-// Intervals that follow the same level fall into a few clusters, such as
-// bounce, make and interdigit gap. The level and the cluster before choose the
-// cluster that is expected; naming another one costs some bits. A long
-// interval counts from the first edge of the burst before it, so that the
-// bounce there does not blur it, and its guess also follows the phase when
-// that proves better: edges that jitter about a steady turning then cost what
-// the jitter costs, not √2 times that.
+// Intervals that follow the same level fall into a few clusters, such as bounce,
+// make and interdigit gap. The level and the previous cluster predict the next
+// cluster; naming another one costs some bits. A long interval counts from the
+// first edge of the burst before it, so that the bounce there does not blur it.
+// Its prediction also follows the phase where that is better: edges that jitter
+// about a steady rotation then cost what the jitter costs, not √2 times that.
 //
-// Bits go from the most significant one; the last four bytes are a CRC-32C of
-// the Header's contact, session, first and last stamp and count, each as 64 bits
-// with the lowest byte first, and of the bits.
+// Bits are written from the most significant one. The last four bytes are a
+// CRC-32C of the Header's contact, session, first stamp, last stamp and count,
+// each as 64 bits with the lowest byte first, and of the bits.
 package edgecode
 
 import (
@@ -51,46 +50,47 @@ const (
 	// burstNS is longer than the bounce of relay and dial contacts (common practice).
 	burstNS = 4e6
 
-	// The rest was chosen by the size of simulated dials, cams and cadences;
-	// twice or half of each changes that by less than 1 %.
-	meanBits     = 6  // of a mean, below the ns
-	meanWindow   = 6  // a cluster's mean weighs its latest value by 2^-6 at least …
-	spreadWindow = 5  // … and its spread by 2^-5
-	costWindow   = 5  // so does the choice for or against the phase
-	phaseShift   = 2  // the phase is corrected by 2^-2 of each difference
-	runLimit     = 20 // no quotient is larger
+	// The values below gave the smallest blocks of simulated dials, cams and
+	// cadences; twice or half of each makes them less than 1 % larger.
+	meanBits     = 6  // fraction bits of a mean
+	meanWindow   = 6  // the latest value has at least the weight 2^-6 in a cluster's mean …
+	spreadWindow = 5  // … and 2^-5 in its spread
+	costWindow   = 5  // and 2^-5 in the choice for or against the phase
+	phaseShift   = 2  // each difference corrects the phase by 2^-2 of itself
+	runLimit     = 20 // a quotient that would be larger is not written
 	rateOne      = 1 << 8
 	rateWindow   = 4
-	missesToMove = 2 // in a row until another cluster is expected
+	missesToMove = 2 // misses in a row after which another cluster is expected
 
 	lengthBits  = 7
-	isException = 65  // in place of a length of 0 to 64 bits
-	maxEdgeBits = 192 // an exception with all its fields and a raw interval take less
+	isException = 65  // written in place of a length of 0 to 64 bits
+	maxEdgeBits = 192 // an exception with all its fields and a raw interval are shorter
 )
 
+// A cluster is what is known of intervals of one kind.
 type cluster struct {
 	mean   int64  // ns, shifted by meanBits
 	spread uint64 // mean of the zigzag differences, shifted by meanBits
-	used   uint32
-	n      uint8 // values seen, up to 1<<meanWindow
-	far    bool  // counts from the burst's first edge
+	used   uint32 // tick of the latest use
+	n      uint8  // values seen, up to 1<<meanWindow
+	far    bool   // intervals count from the burst's first edge
 }
 
-// rice is the number of low bits that are written as they are. For a normal
+// rice is the number of low bits that are written unchanged. For a normal
 // distribution the code is then 0.08 to 0.18 bit above the entropy.
 func (c *cluster) rice() uint { return uint(max(bits.Len64(c.spread>>meanBits), 1) - 1) }
 
-// A context is a level and the cluster before it.
+// A context predicts the cluster that follows a level and a cluster.
 type context struct {
 	expected, misses uint8
 	rate             uint16 // of misses, in 1/rateOne
 	seen             bool
 }
 
-// A model is what encoder and decoder both know after each edge.
+// A model is what both encoder and decoder know after each edge.
 type model struct {
-	prev, ref pulse.Stamp // edge before; first edge of the burst before
-	phase     int64       // how late that first edge was
+	prev, ref pulse.Stamp // latest edge; first edge of the latest burst
+	phase     int64       // how late ref was, ns
 	plain     int64       // mean size of the differences without the phase …
 	phased    int64       // … and with it
 	seq, tick uint32
@@ -101,8 +101,9 @@ type model struct {
 	contexts  [levels][clusters]context
 }
 
-// missRun is the number of ones that says that the expected cluster is not it:
-// fewer where that happens often, and then larger quotients take one more.
+// missRun is the number of ones that says that the expected cluster is wrong. It
+// is smaller where that happens often; quotients from that number on then take
+// one more bit.
 func (c *context) missRun() uint {
 	switch {
 	case c.rate > rateOne/2:
@@ -134,7 +135,8 @@ func (m *model) expectedSeq(lost uint32) uint32 {
 	return 0
 }
 
-// base is the stamp that a cluster's intervals count from, guess the interval.
+// guess gives the stamp from which a cluster's intervals count, and the predicted
+// interval.
 func (m *model) guess(c *cluster) (base pulse.Stamp, guess int64) {
 	guess = (c.mean + 1<<(meanBits-1)) >> meanBits
 	if !c.far {
@@ -146,8 +148,8 @@ func (m *model) guess(c *cluster) (base pulse.Stamp, guess int64) {
 	return m.ref, guess
 }
 
-// learn takes in the stamp of the next edge, coded with the given cluster or,
-// when raw, starting a new one.
+// learn updates the model with the next edge's stamp, which was coded with a
+// cluster or, if raw, starts a new one in its place.
 func (m *model) learn(at pulse.Stamp, id uint8, raw bool) {
 	d := uint64(at) - uint64(m.prev)
 	here := &m.contexts[m.level][m.last]
@@ -198,7 +200,7 @@ func (m *model) learn(at pulse.Stamp, id uint8, raw bool) {
 	m.prev, m.last = at, id
 }
 
-// oldest is the cluster that a new one takes the place of.
+// oldest is the cluster that was not used for longest: a new one replaces it.
 func (m *model) oldest() (id uint8) {
 	list := &m.cluster[m.level]
 	for i := range list {
@@ -228,9 +230,9 @@ type Encoder struct {
 	buf   [bitBytes + 32]byte
 }
 
-// Add puts an edge behind the others. It is false, and nothing has changed,
-// when the block is full: at MaxEdges, or where the edge could take its bits past
-// MaxBytes. The stamp must not be before the last one.
+// Add appends an edge, whose stamp must not be before the last one. It returns
+// false and changes nothing when the block is full: at MaxEdges, or where the
+// edge does not fit into MaxBytes.
 func (e *Encoder) Add(x pulse.Edge) bool {
 	if e.n == MaxEdges {
 		return false
@@ -280,7 +282,7 @@ func (e *Encoder) put(x pulse.Edge) {
 	e.level, e.seq = uint8(x.Level), x.Seq
 }
 
-// interval writes a stamp and tells the cluster it was written with.
+// interval writes a stamp and returns the cluster that it was written with.
 func (e *Encoder) interval(at pulse.Stamp) (id uint8, raw bool) {
 	here := &e.contexts[e.level][e.last]
 	miss := uint64(here.missRun())
@@ -315,7 +317,8 @@ func (e *Encoder) interval(at pulse.Stamp) (id uint8, raw bool) {
 	return e.oldest(), true
 }
 
-// difference is what a cluster would leave to write, in how many plain bits.
+// difference is what would have to be written with a cluster, and how many low
+// bits of it unchanged. It is not ok with an empty cluster.
 func (e *Encoder) difference(id uint8, at pulse.Stamp) (u uint64, k uint, ok bool) {
 	c := &e.cluster[e.level][id]
 	base, guess := e.guess(c)
@@ -325,7 +328,7 @@ func (e *Encoder) difference(id uint8, at pulse.Stamp) (u uint64, k uint, ok boo
 
 func (e *Encoder) miss() { e.rice(uint64(e.contexts[e.level][e.last].missRun()), 0, 0) }
 
-// rice writes so many ones, a zero, and the k low bits of u.
+// rice writes run ones, a zero, and the k low bits of u.
 func (e *Encoder) rice(run, u uint64, k uint) {
 	e.bits(1<<(run+1)-2, uint(run)+1)
 	e.bits(u&(1<<k-1), k)
@@ -340,7 +343,7 @@ func (e *Encoder) field(v uint32) {
 	e.bits(uint64(v), 32)
 }
 
-// bits writes the n ≤ 56 low bits of v, which has no others.
+// bits writes the n ≤ 56 low bits of v, whose other bits must be 0.
 func (e *Encoder) bits(v uint64, n uint) {
 	p := e.buf[e.pos/8:]
 	w := binary.BigEndian.Uint64(p) | v<<(64-n-uint(e.pos%8))
@@ -351,18 +354,18 @@ func (e *Encoder) bits(v uint64, n uint) {
 // Len is the number of edges.
 func (e *Encoder) Len() int { return e.n }
 
-// Header describes the block of a contact and a session. The stamps of an empty
-// block are 0.
+// Header describes the block, which is of that contact and session. The stamps of
+// an empty block are 0.
 func (e *Encoder) Header(contact, session int64) Header {
 	return Header{contact, session, e.first, e.prev, e.n}
 }
 
-// Data gives the bits so far, valid until the next Add. More edges do not change
-// those that are there but in the last byte.
+// Data gives the bits so far, valid until the next Add. Later edges change no
+// byte of them but the last.
 func (e *Encoder) Data() []byte { return e.buf[:(e.pos+7)/8] }
 
-// A Header says what a block is of. It is kept beside the block, which cannot be
-// read without it.
+// A Header describes a block. It is kept beside the block, which cannot be read
+// without it.
 type Header struct {
 	Contact, Session int64       // numbers that the log gives
 	First, Last      pulse.Stamp // of the first and the last edge
@@ -400,9 +403,9 @@ type Decoder struct {
 	buf [bitBytes + 32]byte
 }
 
-// Decode appends the edges of a sealed block to dst. Whatever the input, it adds
-// at most MaxEdges in order of time. With an error, which says that the block and
-// its header are not as they were sealed, it adds none.
+// Decode appends the edges of a sealed block to dst: with any input at most
+// MaxEdges, in order of time. An error says that the block or its header is not
+// as it was sealed; then it appends none.
 func (d *Decoder) Decode(dst []pulse.Edge, h Header, data []byte) ([]pulse.Edge, error) {
 	if len(data) <= crcBytes || len(data) > MaxBytes {
 		return dst, fmt.Errorf("%d bytes: expected %d to %d", len(data), crcBytes+1, MaxBytes)
@@ -440,7 +443,7 @@ func (d *Decoder) edges(dst []pulse.Edge, h Header, data []byte) ([]pulse.Edge, 
 	return dst, nil
 }
 
-// edge reads the next edge; false says that there is none.
+// edge reads the next edge; false says that the bits are not an edge.
 func (d *Decoder) edge(x *pulse.Edge) bool {
 	x.Level = pulse.Level(d.expectedLevel())
 	x.Lost = 0
@@ -507,7 +510,7 @@ func (d *Decoder) edge(x *pulse.Edge) bool {
 	return true
 }
 
-// run reads ones and the zero behind them.
+// run counts ones and reads the zero after them.
 func (d *Decoder) run() uint {
 	w := binary.BigEndian.Uint64(d.buf[d.pos/8:]) << (d.pos % 8)
 	n := bits.LeadingZeros64(^w)

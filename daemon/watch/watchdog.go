@@ -10,31 +10,31 @@ import (
 )
 
 const (
-	// keepEvery is how often tasks are looked after when no service manager waits.
-	keepEvery = 10 * time.Second
-	// slowDisk is how long the log's writer may take to come round: a bad disk
-	// lets it do so every five seconds, and one that hangs not at all.
+	// checkEvery is how often the tasks are checked when no service manager waits.
+	checkEvery = 10 * time.Second
+	// slowDisk is how long the log's writer may be without an attempt to commit:
+	// on a bad disk it makes one every five seconds, on one that hangs none.
 	slowDisk = 10 * time.Second
-	// hangingDisk is how long a disk may hang without a new start: cards and
-	// network disks come back after minutes, and what is measured meanwhile is
-	// in memory, where a new start would lose it.
+	// hangingDisk is how long a disk may hang before the program is to be started
+	// anew. Cards and network disks come back after minutes, and what is measured
+	// meanwhile is in memory, where a new start would lose it.
 	hangingDisk = 10 * time.Minute
 )
 
-// keeper is the task that looks whether the others make progress, and gives
-// the service manager a sign of life only while every contact's edges or
-// silence are being handled and can be kept: the log's writer may hang, for ten
-// minutes and as long as no edge is dropped for it.
-type keeper struct {
+// watchdog is the task that checks whether the others make progress. It gives
+// the service manager a sign of life only while every contact is being handled
+// and its edges can be kept: the log's writer may hang for ten minutes, as long
+// as no edge is dropped because of that.
+type watchdog struct {
 	*watch
 	began   time.Time
-	dropped atomic.Uint64 // edges, when the log's writer last came round
+	dropped atomic.Uint64 // edges, when the log's writer last made progress
 }
 
-func (k *keeper) String() string { return "watchdog" }
+func (k *watchdog) String() string { return "watchdog" }
 
-func (k *keeper) Run(ctx context.Context) error {
-	every := keepEvery
+func (k *watchdog) Run(ctx context.Context) error {
+	every := checkEvery
 	if k.Watchdog > 0 {
 		every = k.Watchdog / 3
 	}
@@ -73,10 +73,10 @@ func (k *keeper) Run(ctx context.Context) error {
 	}
 }
 
-// stalled names a task that makes no progress, empty when all do. A task that
-// is well gives a sign each second.
-func (k *keeper) stalled(s *store.Stats) string {
-	most := 3 * keepEvery / 2
+// stalled names a task that makes no progress, empty when all do. A contact that
+// is well makes progress each second.
+func (k *watchdog) stalled(s *store.Stats) string {
+	most := 3 * checkEvery / 2
 	if k.Watchdog > 0 {
 		most = k.Watchdog / 2
 	}
@@ -91,9 +91,9 @@ func (k *keeper) stalled(s *store.Stats) string {
 	return ""
 }
 
-// writerHangs is for how long the log's writer has not come round, 0 while that
-// is no longer than it may take.
-func (k *keeper) writerHangs(s *store.Stats) time.Duration {
+// writerHangs is how long the log's writer has made no progress, 0 while that is
+// no longer than it may be.
+func (k *watchdog) writerHangs(s *store.Stats) time.Duration {
 	d := min(time.Since(s.LastTry), time.Since(k.began))
 	if d < slowDisk {
 		return 0
@@ -101,7 +101,7 @@ func (k *keeper) writerHangs(s *store.Stats) time.Duration {
 	return d
 }
 
-// slow tells of a disk that hangs.
+// slow says that the disk hangs.
 func slow(d time.Duration) string {
 	return fmt.Sprintf("the disk is slow: the log has been waiting for it for %v, with the edges kept in memory", d.Round(time.Second))
 }

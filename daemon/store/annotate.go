@@ -11,7 +11,8 @@ import (
 	"makebreak/hw"
 )
 
-// A NoteState says whether a note tells what was found or what was left.
+// A NoteState says whether a note is on the contact as it was found, before
+// work on it, or as it was left.
 type NoteState string
 
 const (
@@ -27,10 +28,10 @@ type Note struct {
 	State   NoteState
 	At      Moment
 	Text    string
-	LobeOne bool // it says which lobe is number 1; filled in by the log
+	LobeOne bool // it says which lobe is number 1; set by the log
 }
 
-// A Soak is a test over a stretch of the log. It goes on through restarts.
+// A Soak is a soak test over a stretch of the log. It goes on through restarts.
 type Soak struct {
 	ID      int64
 	Contact string // name, empty: all of them
@@ -42,10 +43,10 @@ type Soak struct {
 	Result  json.RawMessage // nil until there is one
 }
 
-// Notes gives the notes of a span in order of time, of all contacts when the
+// Notes gives the notes of a span in order of time; of all contacts when the
 // name is empty, else of the contact and of the site.
 func (l *Log) Notes(ctx context.Context, span Span, contact string) ([]Note, error) {
-	return list(ctx, l, func(row func(...any) error) (n Note, err error) {
+	return list(ctx, l, func(row scanner) (n Note, err error) {
 		var m moment
 		err = row(append(m.fields(), &n.ID, &n.Contact, &n.State, &n.Text, &n.LobeOne)...)
 		n.At = m.at()
@@ -55,15 +56,16 @@ FROM sessions s CROSS JOIN notes x ON x.session = s.id LEFT JOIN contacts c ON c
 WHERE `+inSpan+` AND (?4 = '' OR c.name IS NULL OR c.name = ?4) ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
 }
 
-// AddNote adds a note; of its At, Wall alone counts, and the zero time means
-// now. It is in the log when the error is nil.
+// AddNote adds a note. Of its At only Wall is used; the zero time means now.
+// The note is safe in the log when the error is nil.
 func (l *Log) AddNote(ctx context.Context, n Note) (id int64, err error) {
 	return l.addNote(ctx, n, nil)
 }
 
-// addNote adds a note and what more belongs to it.
+// addNote adds a note and, in the same transaction, what more writes; nil
+// writes nothing.
 func (l *Log) addNote(ctx context.Context, n Note, more func(w *writer, contact any, note int64) error) (id int64, err error) {
-	return l.remark(ctx, n.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
+	return l.annotate(ctx, n.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
 		at := now
 		if !n.At.Wall.IsZero() {
 			tl, err := l.Timeline(ctx, 0)
@@ -88,20 +90,16 @@ func (l *Log) addNote(ctx context.Context, n Note, more func(w *writer, contact 
 	})
 }
 
-// Soaks gives all soak tests in order of their begin.
+// Soaks gives all soak tests in the order in which they began.
 func (l *Log) Soaks(ctx context.Context) ([]Soak, error) {
-	return list(ctx, l, func(row func(...any) error) (s Soak, err error) {
+	return list(ctx, l, func(row scanner) (s Soak, err error) {
 		var m moment
 		var end struct{ session, mono, offset, wall sql.NullInt64 }
-		var result sql.NullString
-		err = row(append(m.fields(), &end.session, &end.mono, &end.offset, &end.wall, &s.ID, &s.Contact, &s.Title, &s.Profile, &s.Note, &result)...)
+		err = row(append(m.fields(), &end.session, &end.mono, &end.offset, &end.wall, &s.ID, &s.Contact, &s.Title, &s.Profile, &s.Note, (*[]byte)(&s.Result))...)
 		s.Begin = m.at()
 		if end.session.Valid {
 			at := (&moment{end.session.Int64, end.mono.Int64, end.offset.Int64, end.wall.Int64}).at()
 			s.End = &at
-		}
-		if result.Valid {
-			s.Result = json.RawMessage(result.String)
 		}
 		return s, err
 	}, `SELECT k.begin_session, k.begin_ns, b.offset_ns, k.begin_wall_ns, k.end_session, k.end_ns, e.offset_ns, k.end_wall_ns,
@@ -110,18 +108,18 @@ FROM soaks k JOIN sessions b ON b.id = k.begin_session LEFT JOIN sessions e ON e
 LEFT JOIN contacts c ON c.id = k.contact ORDER BY k.id`)
 }
 
-// BeginSoak begins a soak test now. Begin, End and Result do not count.
+// BeginSoak begins a soak test now. Begin, End and Result of s are not used.
 func (l *Log) BeginSoak(ctx context.Context, s Soak) (id int64, err error) {
-	return l.remark(ctx, s.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
+	return l.annotate(ctx, s.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
 		return w.current.ExecContext(ctx, "INSERT INTO soaks (contact, title, profile, note, begin_session, begin_ns, begin_wall_ns) VALUES (?, ?, ?, ?, ?, ?, ?)",
 			contact, s.Title, s.Profile, s.Note, now.Session, int64(now.Mono), now.Wall.UnixNano())
 	})
 }
 
-// EndSoak ends a soak test now and gives the moment. It is an error when
-// there is none with that id that goes on.
+// EndSoak ends a soak test now and returns the moment. It is an error when no
+// soak test with that id is going on.
 func (l *Log) EndSoak(ctx context.Context, id int64) (at Moment, err error) {
-	_, err = l.remark(ctx, "", func(w *writer, _ any, now Moment) (sql.Result, error) {
+	_, err = l.annotate(ctx, "", func(w *writer, _ any, now Moment) (sql.Result, error) {
 		at = now
 		return changed(w.current.ExecContext(ctx, "UPDATE soaks SET end_session = ?, end_ns = ?, end_wall_ns = ? WHERE id = ? AND end_session IS NULL",
 			at.Session, int64(at.Mono), at.Wall.UnixNano(), id))("no soak test %d goes on", id)
@@ -129,10 +127,10 @@ func (l *Log) EndSoak(ctx context.Context, id int64) (at Moment, err error) {
 	return at, err
 }
 
-// SetSoakResult records the result of a soak test, a JSON value: so far, or in
-// the end.
+// SetSoakResult records a JSON value as the result of a soak test, interim or
+// final.
 func (l *Log) SetSoakResult(ctx context.Context, id int64, result json.RawMessage) error {
-	_, err := l.remark(ctx, "", func(w *writer, _ any, _ Moment) (sql.Result, error) {
+	_, err := l.annotate(ctx, "", func(w *writer, _ any, _ Moment) (sql.Result, error) {
 		return changed(w.current.ExecContext(ctx, "UPDATE soaks SET result = ? WHERE id = ?", string(result), id))("there is no soak test %d", id)
 	})
 	return err
@@ -151,8 +149,10 @@ func changed(r sql.Result, err error) func(format string, args ...any) (sql.Resu
 	}
 }
 
-func (l *Log) remark(ctx context.Context, contact string, f func(w *writer, contact any, now Moment) (sql.Result, error)) (id int64, err error) {
-	err = l.write(ctx, func(w *writer) error {
+// annotate lets f add something to the log that is about a contact, or about
+// none where the name is empty. It returns the id of the new row.
+func (l *Log) annotate(ctx context.Context, contact string, f func(w *writer, contact any, now Moment) (sql.Result, error)) (id int64, err error) {
+	err = l.write(func(w *writer, clock hw.Anchor, boot string) error {
 		var key any
 		if contact != "" {
 			var row int64
@@ -165,7 +165,7 @@ func (l *Log) remark(ctx context.Context, contact string, f func(w *writer, cont
 			}
 			key = row
 		}
-		now, err := w.present(ctx)
+		now, err := w.present(ctx, clock, boot)
 		if err != nil {
 			return err
 		}
@@ -182,52 +182,44 @@ func (l *Log) remark(ctx context.Context, contact string, f func(w *writer, cont
 	return id, nil
 }
 
-// remark is Log.write of a Store.
-func (s *Store) remark(_ context.Context, f func(*writer) error) error {
-	s.committing.Lock()
-	defer s.committing.Unlock()
-	if s.w == nil {
-		if s.fault == nil {
-			return ErrClosed
-		}
-		return s.fault
-	}
-	s.w.now, _ = s.opt.Clock()
-	s.w.boot = s.opt.Boot
-	return s.w.tx(f)
-}
-
-// remarkFromOutside is Log.write of a log that another program may write.
-func (l *Log) remarkFromOutside(_ context.Context, f func(*writer) error) error {
+// write runs f in a transaction of its own, whoever else writes the log.
+func (l *Log) write(f func(w *writer, now hw.Anchor, boot string) error) error {
 	if _, err := os.Stat(l.path); err != nil { // opening would make the file
 		return err
 	}
-	db, err := openWriter(l.path, othersWait)
+	db, err := openWriter(l.path, otherWait)
 	if err != nil {
 		return faultOf(l.path, err)
 	}
 	defer db.Close()
-	boot, err := bootID()
-	if err != nil && !errors.Is(err, errNotHere) { // elsewhere no boot is that of a session
+	boot := l.boot
+	if boot == "" {
+		boot, err = bootID()
+	}
+	if err != nil && !errors.Is(err, errNotHere) { // where it is not known, no session ran in it
 		return err
 	}
-	return (&writer{db: db, now: hw.ReadAnchor(), boot: boot}).tx(f)
+	now, _ := l.clock()
+	return (&writer{db: db}).tx(func(w *writer) error { return f(w, now, boot) })
 }
 
-// present is the time of a remark: in the latest session, even when that has
-// ended.
-func (w *writer) present(ctx context.Context) (Moment, error) {
+// present is the moment of a note or soak test that is added now, in a boot of
+// that id. It is in the latest session, even when that has ended.
+func (w *writer) present(ctx context.Context, now hw.Anchor, boot string) (Moment, error) {
 	var m moment
-	var boot string
+	var itsBoot string
 	var aliveWall int64
 	err := w.current.QueryRowContext(ctx, "SELECT id, alive_ns, offset_ns, alive_wall_ns, boot FROM sessions ORDER BY id DESC LIMIT 1").
-		Scan(&m.session, &m.mono, &m.offset, &aliveWall, &boot)
+		Scan(&m.session, &m.mono, &m.offset, &aliveWall, &itsBoot)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Moment{}, errNoSession
+	}
 	if err != nil {
 		return Moment{}, err
 	}
-	m.wall = w.now.Wall.UnixNano()
-	if boot == w.boot && int64(w.now.Mono) >= m.mono {
-		m.mono = int64(w.now.Mono)
+	m.wall = now.Wall.UnixNano()
+	if itsBoot == boot && int64(now.Mono) >= m.mono {
+		m.mono = int64(now.Mono)
 	} else {
 		m.mono += max(m.wall-aliveWall, 0)
 	}

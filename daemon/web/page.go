@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"html/template"
 	"math"
 	"slices"
@@ -12,43 +11,43 @@ import (
 	"makebreak/pulse"
 )
 
-// A view is the first page in words.
-type view struct {
+// A page is what the first page shows, in words.
+type page struct {
 	Site, Version, Now, Summary string
 	CSS                         template.CSS
-	Refresh                     int // seconds, 0: not
+	Refresh                     int // seconds, 0: never
 	Notices                     []string
-	Contacts                    []contactView
+	Contacts                    []pageContact
 }
 
-type contactView struct {
+type pageContact struct {
 	Name, Title, Source, Kind string
 	State                     string
-	Verdict                   verdictView
-	Faults                    []verdictView // what no limit judges and never passes
-	Rate, Nominal, Percent    string        // empty when not known
-	RateAgo                   string        // where Rate and Percent are not current
+	Verdict                   badge
+	Faults                    []badge // faults that never pass, whatever the limits say
+	Rate, Nominal, Percent    string  // empty when not known
+	RateAgo                   string  // how old Rate and Percent are, where they are not current
 	Problems                  []problem
-	Limits                    []limitView
+	Limits                    []pageLimit
 	Profile, ProfileID        string
 	Window                    string
 	Recent, Total             string
 	Notes                     []string
 }
 
-// A verdictView is a verdict as word, mark and colour, which all tell the same.
-type verdictView struct{ Class, Mark, Word string }
+// A badge is a verdict as a word, a mark and a colour, which all say the same.
+type badge struct{ Class, Mark, Word string }
 
-// A problem is a sentence on what is not as it should be.
+// A problem is a sentence on something that is wrong.
 type problem struct{ Class, Text string }
 
-type limitView struct {
+type pageLimit struct {
 	Quantity, Limit, Seen, Out string
-	Verdict                    verdictView
+	Verdict                    badge
 }
 
 var (
-	verdicts = map[pulse.Statement]verdictView{
+	verdicts = map[pulse.Statement]badge{
 		pulse.Pass:            {"pass", "✓", "within limits"},
 		pulse.ConditionalPass: {"near", "≈", "within limits, but too near to be sure"},
 		pulse.ConditionalFail: {"near", "≈", "beyond a limit, but too near to be sure"},
@@ -56,19 +55,19 @@ var (
 		pulse.NotMeasured:     {"none", "–", "not all measured"},
 		"":                    {"none", "–", "no limits set"},
 	}
-	// faulty is a fail although no value is beyond a limit for certain.
-	faulty  = verdictView{"fail", "✗", "faulty"}
-	notRead = verdictView{"fail", "!", "not being read"}
-	silent  = verdictView{"fail", "!", "stuck"}
-	ended   = verdictView{"none", "–", "at its end"}
+	// faulty is a fail where no value is beyond a limit for certain.
+	faulty  = badge{"fail", "✗", "faulty"}
+	notRead = badge{"fail", "!", "not being read"}
+	silent  = badge{"fail", "!", "stuck"}
+	ended   = badge{"none", "–", "at its end"}
 )
 
-func newView(site string, all []live.Figures) *view {
-	v := &view{Site: site}
+func newPage(site string, all []live.Figures) *page {
+	v := &page{Site: site}
 	count := map[string]int{}
 	faults := 0
 	for i := range all {
-		c := newContactView(&all[i])
+		c := newPageContact(&all[i])
 		count[c.Verdict.Word]++
 		if len(c.Faults) > 0 {
 			faults++
@@ -77,7 +76,7 @@ func newView(site string, all []live.Figures) *view {
 	}
 	v.Summary = figure.Plural(len(all), "contact", "contacts")
 	var parts []string
-	for _, x := range []verdictView{notRead, silent, ended, verdicts[pulse.Fail], faulty, verdicts[pulse.ConditionalFail], verdicts[pulse.ConditionalPass],
+	for _, x := range []badge{notRead, silent, ended, verdicts[pulse.Fail], faulty, verdicts[pulse.ConditionalFail], verdicts[pulse.ConditionalPass],
 		verdicts[pulse.NotMeasured], verdicts[""], verdicts[pulse.Pass]} {
 		if n := count[x.Word]; n > 0 {
 			parts = append(parts, figure.Count(n)+" "+x.Word)
@@ -96,8 +95,8 @@ func newView(site string, all []live.Figures) *view {
 	return v
 }
 
-func newContactView(f *live.Figures) contactView {
-	c := contactView{
+func newPageContact(f *live.Figures) pageContact {
+	c := pageContact{
 		Name: f.Name, Title: f.Title, Source: f.Source, State: f.State.String(), Notes: f.Notes,
 		Verdict: verdicts[f.Statement], Window: duration(f.Window.Seconds()),
 	}
@@ -165,37 +164,37 @@ func newContactView(f *live.Figures) contactView {
 		word string
 	}{{f.Recent.Missing, " missing"}, {f.Recent.Extra, " extra"}, {f.Recent.PhaseSlips, " slipped"}, {f.Recent.Stalls, " stalled"}} {
 		if x.n > 0 {
-			c.Faults = append(c.Faults, verdictView{"fail", "✗", count(x.n) + x.word})
+			c.Faults = append(c.Faults, badge{"fail", "✗", figure.Count(x.n) + x.word})
 		}
 	}
 	if n := f.Recent.LostEdges; n > 0 {
-		c.tell("near", plural(n, "edge", "edges")+" lost in the last "+c.Window+"; what they were part of is not in the figures.")
+		c.tell("near", figure.Plural(n, "edge", "edges")+" lost in the last "+c.Window+"; what they were part of is not in the figures.")
 	}
 	if f.Limits != nil {
 		c.Profile, c.ProfileID = f.Limits.Title, f.Limits.ID
 	}
 	for i, it := range f.Items {
 		if i > 0 && f.Items[i-1].Quantity == it.Quantity {
-			continue // told with its other bound
+			continue // shown with its other bound
 		}
-		c.Limits = append(c.Limits, newLimitView(f.Items[i:]))
+		c.Limits = append(c.Limits, newPageLimit(f.Items[i:]))
 	}
 	if f.Kind != pulse.KindAuto {
 		recent := live.Totals{Counts: f.Recent}
-		recent.Flashes, recent.Disconnects = 0, 0 // no faults: the total tells them
+		recent.Flashes, recent.Disconnects = 0, 0 // no faults: shown in the total only
 		c.Recent, c.Total = counts(f.Kind, &recent), counts(f.Kind, &f.Totals)
 	}
 	return c
 }
 
-func (c *contactView) tell(class, text string) { c.Problems = append(c.Problems, problem{class, text}) }
+func (c *pageContact) tell(class, text string) { c.Problems = append(c.Problems, problem{class, text}) }
 
-// newLimitView tells the first item, and the second where that is the other
-// bound of the same limit.
-func newLimitView(items []live.Item) limitView {
+// newPageLimit shows the first item, together with the second where that is the
+// other bound of the same limit.
+func newPageLimit(items []live.Item) pageLimit {
 	it := items[0]
 	noun, unit := figure.Quantity(it.Quantity)
-	l := limitView{Quantity: noun, Limit: "at least ", Seen: "–", Out: "–"}
+	l := pageLimit{Quantity: noun, Limit: "at least ", Seen: "–", Out: "–"}
 	if it.Bound == "max" {
 		l.Limit = "at most "
 	}
@@ -238,10 +237,11 @@ func newLimitView(items []live.Item) limitView {
 	return l
 }
 
-// value writes the worst value with the digits that its uncertainty bears.
+// value writes the worst value with as many digits as its uncertainty allows.
 func value(it live.Item) string { return figure.Fixed(it.Observed.V, figure.Decimals(it.ExpandedU.V)) }
 
-// beyond is value with the digits too that tell it from its limit.
+// beyond is value with as many more digits as show on which side of its limit it
+// is.
 func beyond(it live.Item) string {
 	if pulse.OnLimit(it.Observed.V, it.Limit) {
 		return value(it)
@@ -264,7 +264,7 @@ func extreme(it live.Item) string {
 	return words[0]
 }
 
-// worst tells of a worst value that is not surely within its limit.
+// worst is a sentence on a worst value that is not surely within its limit.
 func worst(it live.Item) string {
 	noun, unit := figure.Quantity(it.Quantity)
 	decimals := figure.Decimals(it.ExpandedU.V)
@@ -300,22 +300,22 @@ func withUnit(value, unit string) string {
 
 func title(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
-// counts tells what was counted, without what there was none of.
+// counts lists what was counted. It leaves out faults that there were none of.
 func counts(kind pulse.Kind, t *live.Totals) string {
 	var parts []string
 	add := func(n uint64, one, many string) {
 		if n > 0 {
-			parts = append(parts, plural(n, one, many))
+			parts = append(parts, figure.Plural(n, one, many))
 		}
 	}
 	if kind == pulse.KindDial {
-		parts = append(parts, plural(t.Pulses, "pulse", "pulses")+" in "+plural(t.Trains, "train", "trains"))
+		parts = append(parts, figure.Plural(t.Pulses, "pulse", "pulses")+" in "+figure.Plural(t.Trains, "train", "trains"))
 		add(t.ShortBreaks, "short break", "short breaks")
 		add(t.Flashes, "flash", "flashes")
 		add(t.Disconnects, "disconnect", "disconnects")
 		add(t.Stalls, "stall inside a digit", "stalls inside a digit")
 	} else {
-		parts = append(parts, plural(t.Cycles, "whole cycle", "whole cycles"))
+		parts = append(parts, figure.Plural(t.Cycles, "whole cycle", "whole cycles"))
 		add(t.Missing, "interruption missing", "interruptions missing")
 		add(t.Extra, "extra interruption", "extra interruptions")
 		add(t.PhaseSlips, "slip of the phase", "slips of the phase")
@@ -326,54 +326,35 @@ func counts(kind pulse.Kind, t *live.Totals) string {
 	return strings.Join(parts, ", ")
 }
 
-func plural(n uint64, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return count(n) + " " + many
-}
+// duration writes seconds in at most two units: "45 seconds", "2 hours 5
+// minutes".
+func duration(s float64) string { return inUnits(s, 2) }
 
-// count is figure.Count for counts that an int of 32 bits may not hold.
-func count(n uint64) string {
-	if n < 1e9 {
-		return figure.Count(int(n))
-	}
-	return figure.Count(int(n/1e9)) + fmt.Sprintf(",%03d,%03d,%03d", n/1e6%1000, n/1e3%1000, n%1000)
-}
-
-var steps = []struct {
-	s         float64
-	one, many string
-}{{86400, "day", "days"}, {3600, "hour", "hours"}, {60, "minute", "minutes"}, {1, "second", "seconds"}}
-
-// duration writes seconds roughly, in one or two units: "45 seconds", "2 hours
-// 5 minutes".
-func duration(s float64) string { return rough(s, 2) }
-
-func rough(s float64, units int) string {
-	s = math.Round(s)
-	i := slices.IndexFunc(steps, func(x struct {
-		s         float64
+// inUnits writes seconds in the largest unit that fits and, with units 2, the
+// rest in the next smaller one.
+func inUnits(s float64, units int) string {
+	rest, text := int64(math.Round(s)), ""
+	for _, u := range []struct {
+		s         int64
 		one, many string
-	}) bool {
-		return s >= x.s
-	})
-	if i < 0 {
+	}{{86400, "day", "days"}, {3600, "hour", "hours"}, {60, "minute", "minutes"}, {1, "second", "seconds"}} {
+		if text == "" && rest < u.s {
+			continue
+		}
+		if n := rest / u.s; n > 0 && units > 0 {
+			text += " " + figure.Plural(n, u.one, u.many)
+		}
+		units, rest = units-1, rest%u.s
+	}
+	if text == "" {
 		return "0 seconds"
 	}
-	whole := math.Floor(s / steps[i].s)
-	text := figure.Plural(int(whole), steps[i].one, steps[i].many)
-	if units > 1 && i+1 < len(steps) {
-		if rest := math.Floor((s - whole*steps[i].s) / steps[i+1].s); rest > 0 {
-			text += " " + figure.Plural(int(rest), steps[i+1].one, steps[i+1].many)
-		}
-	}
-	return text
+	return text[1:]
 }
 
 func ago(s float64) string {
 	if s < 1 {
 		return "just now"
 	}
-	return rough(s, 1) + " ago"
+	return inUnits(s, 1) + " ago"
 }

@@ -309,7 +309,6 @@ func TestFollowHearsAll(t *testing.T) {
 type endless struct {
 	*hwtest.Source
 	now func() pulse.Stamp
-	n   pulse.Stamp
 }
 
 func (e *endless) ReadEdges(_ context.Context, buf []pulse.Edge) (int, error) {

@@ -347,6 +347,33 @@ func TestCommandMeasureInterrupted(t *testing.T) {
 	}
 }
 
+// While the program is stopped the kernel keeps the edges. They are read before
+// anything is judged, so that each train is whole.
+func TestCommandMeasureStopped(t *testing.T) {
+	b := newBank(t, "exchange", "DIAL")
+	c := b.contact(t, 0)
+	c.set(pulse.High)
+	r := start(t, "measure", "gpio:DIAL", "--digits", "5", "--json")
+	b.used(t, 0, true)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for range 5 {
+			time.Sleep(530 * ms)
+			r.signal(syscall.SIGSTOP)
+			time.Sleep(670 * ms) // longer than the pause that ends a train
+			r.signal(syscall.SIGCONT)
+		}
+	}()
+	c.dial("dial digits=07985 rate=10 break=66 gap=700ms lead=500ms")
+	<-ended
+	var m measured
+	r.status(0).json(&m)
+	if m.Dial.Digits != "07985" || m.Dial.Pulses != 39 || m.Capture.Lost != 0 {
+		t.Errorf("%s", r.stdout.String())
+	}
+}
+
 // A program that is killed leaves the recording of all but the last second.
 func TestCommandRecordKilled(t *testing.T) {
 	b := newBank(t, "exchange", "DIAL")

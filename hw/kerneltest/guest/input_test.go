@@ -261,6 +261,15 @@ func TestCancelAndGoOn(t *testing.T) {
 	if got[0].Level != pulse.High || got[1].Level != pulse.Low || got[1].Seq != 2 || got[1].Lost != 0 {
 		t.Errorf("%+v", got)
 	}
+	// What the kernel holds is given also when the context is done.
+	c.toggle()
+	time.Sleep(50 * ms)
+	if n, err := l.ReadEdges(ctx, buf); n != 1 || err != nil || buf[0].Seq != 3 {
+		t.Errorf("by a context that is done: %d, %v", n, err)
+	}
+	if n, err := l.ReadEdges(ctx, buf); n != 0 || err != context.DeadlineExceeded {
+		t.Errorf("nothing more: %d, %v", n, err)
+	}
 	go func() {
 		time.Sleep(50 * ms)
 		l.Close()

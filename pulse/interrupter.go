@@ -472,9 +472,10 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	}
 	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM, 0), stat(BreakPercent, 0)
 	if t := r.per.Sum(); t > 0 {
-		res.RateIPM.Overall = Known(r.overallRate())
+		rate, _, _ := r.overallRate()
+		res.RateIPM.Overall = Known(rate)
 		res.BreakPercent.Overall = Known(percent(r.brk.Sum(), t))
-		res.MakesPerMin = Known(res.RateIPM.Overall.V * float64(r.follow.pat.k()))
+		res.MakesPerMin = Known(rate * float64(r.follow.pat.k()))
 	}
 	for _, c := range r.speeds {
 		c.AtS = float64(c.At-first) / 1e9

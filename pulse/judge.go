@@ -44,21 +44,13 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 			n = m.bounces.lengths.Len() // not only what a limit judges
 		}
 		if n > 0 {
-			u[q] = m.budget(q, b, t)
+			u[q] = m.setup.Budget(q, m.cam.follow.pat.k(), b, t)
 		} else {
 			u[q] = &BudgetResult{Budget: []Component{}}
 		}
 	}
 	m.overall(r, u)
 	return u
-}
-
-func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
-	breaks := 1
-	if m.kind == KindInterrupter {
-		breaks = m.cam.follow.pat.k()
-	}
-	return m.setup.Budget(q, breaks, breakNS, periodNS)
 }
 
 // judge states whether the measurement keeps the limits of p.

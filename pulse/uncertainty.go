@@ -116,8 +116,8 @@ func unitsPerMS(q Quantity) float64 {
 // those of a break of breakNS in a period of periodNS, period and rates those of
 // periodNS. BounceMS and SegmentMS take their own length as breakNS, InterdigitMS
 // the gap as periodNS; the other argument is not used. breaks is the number of
-// breaks in a cycle (1 at least): percent break and ratio are of all of them, and
-// breakNS is their sum.
+// breaks in a cycle (less than 1 means 1): percent break and ratio are of all of
+// them, and breakNS is their sum.
 //
 // Edge times are independent of each other. The asymmetry of the opto-coupler
 // moves all openings alike, so it leaves what lies between two edges of the same

@@ -175,7 +175,7 @@ func (s Setup) resolutionMS() float64 {
 	return s.ResolutionNS / 1e6 / math.Sqrt(12)
 }
 
-// stepText writes a step of recorded times: "24 µs", "41.67 ns".
+// stepText writes a step of recorded times with four digits: "24 µs", "41.67 ns".
 func stepText(ns float64) string {
 	unit := " ns"
 	switch {
@@ -184,7 +184,7 @@ func stepText(ns float64) string {
 	case ns >= 1e3:
 		ns, unit = ns/1e3, " µs"
 	}
-	rounded, err := strconv.ParseFloat(strconv.FormatFloat(ns, 'e', 3, 64), 64) // four digits
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(ns, 'e', 3, 64), 64)
 	if err != nil {
 		rounded = ns
 	}

@@ -59,7 +59,7 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 			seenNS = s.SD.V / s.Mean.V * x.periodNS / float64(x.n) / math.Sqrt2
 		}
 	case r.Interrupter != nil:
-		c := &m.cam
+		c := &m.interrupter
 		q, percent, rate = RateIPM, r.Interrupter.BreakPercent.Stat, r.Interrupter.RateIPM.Overall.V
 		x = overallSum{n: c.per.Len(), breaks: max(c.follow.pat.k(), 1), breakNS: float64(c.brk.Sum()), periodNS: float64(c.per.Sum())}
 		var span int64

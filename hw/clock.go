@@ -1,7 +1,6 @@
 package hw
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -57,18 +56,17 @@ const (
 )
 
 // ClockUncertainty turns the clock's states at the start and the end of a
-// recording into the relative standard uncertainty of its time base and words
-// on where that comes from, for pulse.Setup. Steered throughout: 1 ppm of
+// recording into the relative standard uncertainty of its time base and where
+// that comes from, for pulse.Setup. Steered throughout: 1 ppm of
 // wander, the slews seen, and the change of the correction between the two, as
 // independent contributions. Otherwise: a quartz within 50 ppm. One state may
 // be given twice.
-func ClockUncertainty(start, end Discipline) (rel float64, from string) {
+func ClockUncertainty(start, end Discipline) (rel float64, from pulse.ClockFrom) {
 	if !start.Synchronised || !end.Synchronised {
-		return quartzRel, "clock not synchronised: assumed quartz"
+		return quartzRel, pulse.ClockFrom{State: pulse.ClockUnsteered}
 	}
 	slew := math.Max(math.Abs(start.SlewPPM), math.Abs(end.SlewPPM)) * 1e-6
 	change := math.Abs(end.FrequencyPPM-start.FrequencyPPM) * 1e-6
 	rel = math.Sqrt(steeredRel*steeredRel + slew*slew + change*change)
-	return rel, fmt.Sprintf("clock synchronised, correction %+.3f ppm, estimated error %s",
-		end.FrequencyPPM, time.Duration(end.EstimatedErrorNS))
+	return rel, pulse.ClockFrom{State: pulse.ClockSynchronised, CorrectionPPM: end.FrequencyPPM, EstimatedErrorNS: end.EstimatedErrorNS}
 }

@@ -39,7 +39,7 @@ func TestClockUncertainty(t *testing.T) {
 		"lost on the way":  {sync, Discipline{}, 50e-6, "clock not synchronised: assumed quartz"},
 		"found on the way": {Discipline{}, sync, 50e-6, "clock not synchronised: assumed quartz"},
 	} {
-		if rel, from := ClockUncertainty(c.start, c.end); math.Abs(rel-c.want) > 1e-12 || from != c.from {
+		if rel, from := ClockUncertainty(c.start, c.end); math.Abs(rel-c.want) > 1e-12 || from.String() != c.from {
 			t.Errorf("%s: %g, %q", name, rel, from)
 		}
 	}

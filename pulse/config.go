@@ -49,7 +49,7 @@ type Setup struct {
 	AsymmetryFrom   string
 	AsymmetryA      bool    // AsymmetryUNS comes from repeated observations
 	ClockRel        float64 // relative standard uncertainty of the time base
-	ClockFrom       string
+	ClockFrom       ClockFrom
 	ResolutionNS    float64 // step of the recorded times, 0 or 1 when they are whole nanoseconds
 	CoverageFactorK float64 // 0 means 2
 }
@@ -62,7 +62,7 @@ func DefaultSetup() Setup {
 	return Setup{
 		EdgeNoiseNS: 20e3, EdgeNoiseFrom: "assumed, not calibrated",
 		AsymmetryUNS: 57735, AsymmetryFrom: "assumed within ±0.1 ms, not calibrated",
-		ClockRel: 50e-6, ClockFrom: "assumed quartz",
+		ClockRel: 50e-6, ClockFrom: ClockFrom{State: ClockAssumed},
 	}
 }
 

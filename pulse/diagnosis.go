@@ -39,57 +39,57 @@ func (c *Conformity) Deviations() map[string]Deviation {
 	return out
 }
 
-// A FindingKind says what a Finding is about.
-type FindingKind uint8
+// A SymptomKind says what a Symptom is about.
+type SymptomKind uint8
 
 const (
-	// FindingRateConfined: the rate is out, in the pulses of Confinement only.
-	FindingRateConfined FindingKind = iota
-	// FindingRatioConfined: percent break is out, in those pulses only.
-	FindingRatioConfined
-	// FindingRateAndRatio: a dial's rate and percent break are both out.
-	FindingRateAndRatio
-	// FindingRate: the rate is out, by Deviation. RatioHolds says that percent
+	// SymptomRateConfined: the rate is out, in the pulses of Confinement only.
+	SymptomRateConfined SymptomKind = iota
+	// SymptomRatioConfined: percent break is out, in those pulses only.
+	SymptomRatioConfined
+	// SymptomRateAndRatio: a dial's rate and percent break are both out.
+	SymptomRateAndRatio
+	// SymptomRate: the rate is out, by Deviation. RatioHolds says that percent
 	// break is within its limits in all of the recording.
-	FindingRate
-	// FindingRatio: make and break share the period wrongly while the rate is
+	SymptomRate
+	// SymptomRatio: make and break share the period wrongly while the rate is
 	// within its limits; for a dial Deviation tells the side of percent break.
-	FindingRatio
-	// FindingAllLengths: an interrupter's makes and breaks are all out.
-	FindingAllLengths
-	// FindingSegments: Segments of a cadence are out.
-	FindingSegments
-	// FindingUnevenRate: the rate's standard deviation is Percent of its mean.
-	FindingUnevenRate
-	// FindingShortBreaks: Count breaks are too short for a pulse.
-	FindingShortBreaks
-	// FindingInterdigit: the pause between digits is out, by Deviation.
-	FindingInterdigit
-	// FindingStalls: Count breaks stalled inside a digit.
-	FindingStalls
-	// FindingNoDigit: a whole train of Count pulses is no digit.
-	FindingNoDigit
-	// FindingLobe: the opening of LateLobe, the break of WrongLobe or both
+	SymptomRatio
+	// SymptomAllLengths: an interrupter's makes and breaks are all out.
+	SymptomAllLengths
+	// SymptomSegments: Segments of a cadence are out.
+	SymptomSegments
+	// SymptomUnevenRate: the rate's standard deviation is Percent of its mean.
+	SymptomUnevenRate
+	// SymptomShortBreaks: Count breaks are too short for a pulse.
+	SymptomShortBreaks
+	// SymptomInterdigit: the pause between digits is out, by Deviation.
+	SymptomInterdigit
+	// SymptomStalls: Count breaks stalled inside a digit.
+	SymptomStalls
+	// SymptomNoDigit: a whole train of Count pulses is no digit.
+	SymptomNoDigit
+	// SymptomLobe: the opening of LateLobe, the break of WrongLobe or both
 	// stand out from the other lobes. One of them is nil when only the other does.
-	FindingLobe
-	// FindingRepeat: the cycles repeat every Count openings, and the lobes that
+	SymptomLobe
+	// SymptomRepeat: the cycles repeat every Count openings, and the lobes that
 	// were measured, if any, cannot show it.
-	FindingRepeat
-	// FindingMissing: Count interruptions are missing.
-	FindingMissing
-	// FindingExtra: Count interruptions are extra.
-	FindingExtra
-	// FindingBounce: bounce is too long.
-	FindingBounce
-	// FindingChatter: there were Count bursts of chatter.
-	FindingChatter
-	// FindingLostEdges: Count edges were lost.
-	FindingLostEdges
+	SymptomRepeat
+	// SymptomMissing: Count interruptions are missing.
+	SymptomMissing
+	// SymptomExtra: Count interruptions are extra.
+	SymptomExtra
+	// SymptomBounce: bounce is too long.
+	SymptomBounce
+	// SymptomChatter: there were Count bursts of chatter.
+	SymptomChatter
+	// SymptomLostEdges: Count edges were lost.
+	SymptomLostEdges
 )
 
-// A Finding is one symptom of a contact. Its kind says which fields it has.
-type Finding struct {
-	Kind        FindingKind
+// A Symptom is one symptom of a contact. Its kind says which fields it has.
+type Symptom struct {
+	Kind        SymptomKind
 	Deviation   Deviation
 	RatioHolds  bool
 	Count       int
@@ -142,7 +142,7 @@ type TrainFaults struct {
 // nothing when nothing stands out. Without a Survey (nil) it does not find
 // where pulses out of limit are confined, nor after how many openings the cycles
 // repeat. It must come after Finish.
-func (s *Survey) Diagnose(m *Measurement, trains TrainFaults) (found []Finding) {
+func (s *Survey) Diagnose(m *Measurement, trains TrainFaults) (found []Symptom) {
 	out := m.Conformity.Deviations()
 	switch {
 	case m.Dial != nil:
@@ -151,16 +151,16 @@ func (s *Survey) Diagnose(m *Measurement, trains TrainFaults) (found []Finding) 
 		found = s.interrupter(m, out)
 	}
 	if out[string(BounceMS)].Out() {
-		found = append(found, Finding{Kind: FindingBounce})
+		found = append(found, Symptom{Kind: SymptomBounce})
 	}
-	found = appendCount(found, FindingChatter, m.Settling.Chatter)
-	return appendCount(found, FindingLostEdges, m.Capture.LostEdges)
+	found = appendCount(found, SymptomChatter, m.Settling.Chatter)
+	return appendCount(found, SymptomLostEdges, m.Capture.LostEdges)
 }
 
-// appendCount appends a finding of n of a kind, if there are any.
-func appendCount(found []Finding, kind FindingKind, n int) []Finding {
+// appendCount appends a symptom of n of a kind, if there are any.
+func appendCount(found []Symptom, kind SymptomKind, n int) []Symptom {
 	if n > 0 {
-		found = append(found, Finding{Kind: kind, Count: n})
+		found = append(found, Symptom{Kind: kind, Count: n})
 	}
 	return found
 }
@@ -174,7 +174,7 @@ func ratioDeviation(out map[string]Deviation) Deviation {
 	return out[string(BreakPercent)]
 }
 
-func (s *Survey) dial(m *Measurement, trains TrainFaults, out map[string]Deviation) (found []Finding) {
+func (s *Survey) dial(m *Measurement, trains TrainFaults, out map[string]Deviation) (found []Symptom) {
 	d := m.Dial
 	rate, ratio := out[string(RatePPS)], ratioDeviation(out)
 	brk, mk := out[string(BreakMS)], out[string(MakeMS)]
@@ -185,36 +185,36 @@ func (s *Survey) dial(m *Measurement, trains TrainFaults, out map[string]Deviati
 	}
 	// What is out in one place only is no matter of an adjustment.
 	for _, x := range []struct {
-		kind       FindingKind
+		kind       SymptomKind
 		deviation  *Deviation
 		adjustment Adjustment
-	}{{FindingRateConfined, &rate, rateAdjustment}, {FindingRatioConfined, &ratio, ratioAdjustment}} {
+	}{{SymptomRateConfined, &rate, rateAdjustment}, {SymptomRatioConfined, &ratio, ratioAdjustment}} {
 		if s == nil || !x.deviation.Out() {
 			continue
 		}
 		if c, ok := s.offenders.confined(m, x.adjustment, trains.Partial == 0); ok {
-			found = append(found, Finding{Kind: x.kind, Deviation: *x.deviation, Confinement: c})
+			found = append(found, Symptom{Kind: x.kind, Deviation: *x.deviation, Confinement: c})
 			*x.deviation = Deviation{}
 		}
 	}
 	switch {
 	case rate.Out() && ratio.Out():
-		found = append(found, Finding{Kind: FindingRateAndRatio})
+		found = append(found, Symptom{Kind: SymptomRateAndRatio})
 	case rate.Out():
-		found = append(found, Finding{Kind: FindingRate, Deviation: rate, RatioHolds: len(found) == 0})
+		found = append(found, Symptom{Kind: SymptomRate, Deviation: rate, RatioHolds: len(found) == 0})
 	case ratio.Out():
-		found = append(found, Finding{Kind: FindingRatio, Deviation: ratio})
+		found = append(found, Symptom{Kind: SymptomRatio, Deviation: ratio})
 	}
 	if percent, uneven := unevenPercent(d.RatePPS.Stat); uneven {
-		found = append(found, Finding{Kind: FindingUnevenRate, Percent: percent})
+		found = append(found, Symptom{Kind: SymptomUnevenRate, Percent: percent})
 	}
-	found = appendCount(found, FindingShortBreaks, d.ShortBreaks)
+	found = appendCount(found, SymptomShortBreaks, d.ShortBreaks)
 	if gap := out[string(InterdigitMS)]; gap.Out() {
-		found = append(found, Finding{Kind: FindingInterdigit, Deviation: gap})
+		found = append(found, Symptom{Kind: SymptomInterdigit, Deviation: gap})
 	}
-	found = appendCount(found, FindingStalls, d.Stalls)
+	found = appendCount(found, SymptomStalls, d.Stalls)
 	if t := trains.NoDigit; t != nil {
-		found = append(found, Finding{Kind: FindingNoDigit, Count: t.Pulses})
+		found = append(found, Symptom{Kind: SymptomNoDigit, Count: t.Pulses})
 	}
 	return found
 }
@@ -254,7 +254,7 @@ func unevenPercent(rate Stat) (percent float64, uneven bool) {
 	return 100 * rate.SD.V / rate.Mean.V, true
 }
 
-func (s *Survey) interrupter(m *Measurement, out map[string]Deviation) (found []Finding) {
+func (s *Survey) interrupter(m *Measurement, out map[string]Deviation) (found []Symptom) {
 	in := m.Interrupter
 	rate := out[string(RateIPM)]
 	if p := out[string(PeriodMS)]; p.Out() {
@@ -263,7 +263,7 @@ func (s *Survey) interrupter(m *Measurement, out map[string]Deviation) (found []
 	late := oddLobe(in.Lobes, func(l *Lobe) (e, se Num) { return l.OpeningErrorMS, l.OpeningErrorSE })
 	wrong := oddLobe(in.Lobes, func(l *Lobe) (e, se Num) { return l.BreakErrorMS, l.BreakSE })
 	if late != nil || wrong != nil {
-		found = append(found, Finding{Kind: FindingLobe, LateLobe: late, WrongLobe: wrong})
+		found = append(found, Symptom{Kind: SymptomLobe, LateLobe: late, WrongLobe: wrong})
 	}
 	repeat := 0
 	if s != nil && len(in.Segments) <= 2 { // a compound cadence has no lobes
@@ -272,9 +272,9 @@ func (s *Survey) interrupter(m *Measurement, out map[string]Deviation) (found []
 	if repeat > 0 && len(in.Lobes) > 0 && len(in.Lobes)%repeat == 0 {
 		repeat = 0 // these lobes show it
 	}
-	found = appendCount(found, FindingRepeat, repeat)
-	found = appendCount(found, FindingMissing, in.Missing)
-	found = appendCount(found, FindingExtra, in.Extra)
+	found = appendCount(found, SymptomRepeat, repeat)
+	found = appendCount(found, SymptomMissing, in.Missing)
+	found = appendCount(found, SymptomExtra, in.Extra)
 	var segments []SegmentDeviation
 	for i, x := range in.Segments {
 		if d := out[Limit{Quantity: SegmentMS, Segment: i + 1}.Name()]; d.Out() {
@@ -284,17 +284,17 @@ func (s *Survey) interrupter(m *Measurement, out map[string]Deviation) (found []
 	brk, mk := out[string(BreakMS)], out[string(MakeMS)]
 	switch {
 	case rate.Out():
-		found = append(found, Finding{Kind: FindingRate, Deviation: rate})
+		found = append(found, Symptom{Kind: SymptomRate, Deviation: rate})
 	case len(segments) > 1 && len(segments) == len(in.Segments) || brk.Out() && brk == mk:
-		found = append(found, Finding{Kind: FindingAllLengths})
+		found = append(found, Symptom{Kind: SymptomAllLengths})
 	case len(segments) > 0:
-		found = append(found, Finding{Kind: FindingSegments, Segments: segments})
-	case wrong != nil || repeat > 0: // these findings say it already
+		found = append(found, Symptom{Kind: SymptomSegments, Segments: segments})
+	case wrong != nil || repeat > 0: // these symptoms say it already
 	case ratioDeviation(out).Out() || brk.Out() || mk.Out():
-		found = append(found, Finding{Kind: FindingRatio})
+		found = append(found, Symptom{Kind: SymptomRatio})
 	}
 	if percent, uneven := unevenPercent(in.RateIPM.Stat); uneven && repeat == 0 && late == nil {
-		found = append(found, Finding{Kind: FindingUnevenRate, Percent: percent})
+		found = append(found, Symptom{Kind: SymptomUnevenRate, Percent: percent})
 	}
 	return found
 }

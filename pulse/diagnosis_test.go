@@ -69,14 +69,14 @@ func trainFaults(m *pulse.Measurement) (f pulse.TrainFaults) {
 }
 
 // briefly writes findings without the figures that a lobe or a rate has.
-func briefly(found []pulse.Finding) (s []string) {
-	names := map[pulse.FindingKind]string{
-		pulse.FindingRateConfined: "rate confined", pulse.FindingRatioConfined: "ratio confined", pulse.FindingRateAndRatio: "rate and ratio",
-		pulse.FindingRate: "rate", pulse.FindingRatio: "ratio", pulse.FindingAllLengths: "all lengths", pulse.FindingSegments: "segments",
-		pulse.FindingUnevenRate: "uneven", pulse.FindingShortBreaks: "short breaks", pulse.FindingInterdigit: "interdigit",
-		pulse.FindingStalls: "stalls", pulse.FindingNoDigit: "no digit", pulse.FindingLobe: "lobe", pulse.FindingRepeat: "repeat",
-		pulse.FindingMissing: "missing", pulse.FindingExtra: "extra", pulse.FindingBounce: "bounce", pulse.FindingChatter: "chatter",
-		pulse.FindingLostEdges: "lost edges",
+func briefly(found []pulse.Symptom) (s []string) {
+	names := map[pulse.SymptomKind]string{
+		pulse.SymptomRateConfined: "rate confined", pulse.SymptomRatioConfined: "ratio confined", pulse.SymptomRateAndRatio: "rate and ratio",
+		pulse.SymptomRate: "rate", pulse.SymptomRatio: "ratio", pulse.SymptomAllLengths: "all lengths", pulse.SymptomSegments: "segments",
+		pulse.SymptomUnevenRate: "uneven", pulse.SymptomShortBreaks: "short breaks", pulse.SymptomInterdigit: "interdigit",
+		pulse.SymptomStalls: "stalls", pulse.SymptomNoDigit: "no digit", pulse.SymptomLobe: "lobe", pulse.SymptomRepeat: "repeat",
+		pulse.SymptomMissing: "missing", pulse.SymptomExtra: "extra", pulse.SymptomBounce: "bounce", pulse.SymptomChatter: "chatter",
+		pulse.SymptomLostEdges: "lost edges",
 	}
 	side := func(d pulse.Deviation) string {
 		return map[pulse.Deviation]string{{Low: true}: " low", {High: true}: " high", {Low: true, High: true}: " both"}[d]
@@ -86,7 +86,7 @@ func briefly(found []pulse.Finding) (s []string) {
 		if f.RatioHolds {
 			text += " alone"
 		}
-		if f.Count > 0 && f.Kind != pulse.FindingChatter && f.Kind != pulse.FindingLostEdges {
+		if f.Count > 0 && f.Kind != pulse.SymptomChatter && f.Kind != pulse.SymptomLostEdges {
 			text += fmt.Sprint(" ", f.Count)
 		}
 		if c := f.Confinement; c.Pulses > 0 {
@@ -202,7 +202,7 @@ func TestConfinedDigit(t *testing.T) {
 		found := s.Diagnose(m, trainFaults(m))
 		// All but the last pulse of the digit in each of the two rounds have a percent break.
 		want := pulse.Confinement{Pulses: 2 * (digit - 1), Trains: 2, Train: 10 + digit, Pulse: digit - 1, Digit: byte('0' + digit%10)}
-		if len(found) != 1 || found[0].Kind != pulse.FindingRatioConfined || found[0].Confinement != want {
+		if len(found) != 1 || found[0].Kind != pulse.SymptomRatioConfined || found[0].Confinement != want {
 			rt.Errorf("%s: %+v, want %+v", desc, found, want)
 		}
 	})

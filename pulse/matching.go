@@ -25,9 +25,9 @@ func (m *Measurement) Matching(profiles []*Profile) (within, nominal []*Profile)
 	for _, p := range profiles {
 		switch {
 		case p.Kind.String() != m.Kind:
-		case m.Dial != nil && m.Dial.matches(p), m.Interrupter != nil && len(p.Limits) > 0 && m.Interrupter.matches(p):
+		case m.Dial != nil && m.Dial.matches(p), m.Interrupter != nil && len(p.Limits) > 0 && m.Interrupter.Matches(p):
 			within = append(within, p)
-		case m.Interrupter != nil && len(p.Limits) == 0 && m.Interrupter.matches(p):
+		case m.Interrupter != nil && len(p.Limits) == 0 && m.Interrupter.Matches(p):
 			nominal = append(nominal, p)
 		}
 	}
@@ -83,9 +83,9 @@ func (in *Interrupter) SegmentMeansMS() (ms []float64) {
 	return ms
 }
 
-// matches tells whether the means of two cycles or more keep the limits and the
+// Matches tells whether the means of two cycles or more keep the limits and the
 // nominal cadence of p, from whichever make that cadence is taken to begin.
-func (in *Interrupter) matches(p *Profile) bool {
+func (in *Interrupter) Matches(p *Profile) bool {
 	means := in.SegmentMeansMS()
 	n := len(means)
 	if n == 0 || in.Cycles < 2 || len(p.CadenceNS) > 0 && len(p.CadenceNS) != n {

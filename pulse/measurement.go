@@ -320,3 +320,16 @@ const (
 	Fail            Statement = "fail"
 	NotMeasured     Statement = "not measured"
 )
+
+// Measured tells whether the recording gave any figure of its kind.
+func (m *Measurement) Measured() bool {
+	switch {
+	case m.Dial != nil:
+		d := m.Dial
+		return d.BreakMS.N+d.ShortBreaks+d.Flashes+d.Disconnects > 0
+	case m.Interrupter != nil:
+		i := m.Interrupter
+		return i.Cycles+i.BreakMS.N+i.MakeMS.N > 0
+	}
+	return false
+}

@@ -339,7 +339,9 @@ func (m *Meter) Advance(now Stamp) {
 
 // SetClock replaces what the Setup says of the time base, until Finish. A live
 // capture knows only at its end how its clock was steered.
-func (m *Meter) SetClock(rel float64, from string) { m.setup.ClockRel, m.setup.ClockFrom = rel, from }
+func (m *Meter) SetClock(rel float64, from ClockFrom) {
+	m.setup.ClockRel, m.setup.ClockFrom = rel, from
+}
 
 // LobeFigures gives the signature of an interrupter's lobes so far, by the
 // numbers of the latest CycleRow, for a later Config.LobesKnown: nil without

@@ -344,7 +344,7 @@ func (s *refSignal) draw(g *refGen, names []pulse.Quantity) {
 	if g.chance(0.5) {
 		s.cfg.Setup = &pulse.Setup{
 			EdgeNoiseNS: g.between(1e3, 50e3), AsymmetryUNS: g.between(1e3, 80e3), ClockRel: g.between(1e-6, 100e-6),
-			EdgeNoiseFrom: "invented", AsymmetryFrom: "invented", ClockFrom: "invented",
+			EdgeNoiseFrom: "invented", AsymmetryFrom: "invented", ClockFrom: pulse.ClockFrom{Given: "invented"},
 		}
 		if g.chance(0.5) {
 			s.cfg.Setup.AsymmetryNS = math.Round(g.between(-300e3, 300e3))

@@ -148,7 +148,7 @@ func (s Setup) Budget(q Quantity, breaks int, breakNS, periodNS float64) *Budget
 	}
 	add(EdgeNoise, s.EdgeNoiseFrom, s.EdgeNoiseA, m.noise, s.EdgeNoiseNS/1e6)
 	add(Asymmetry, s.AsymmetryFrom, s.AsymmetryA, m.asymmetry, s.AsymmetryUNS/1e6)
-	add(TimeBase, s.ClockFrom, false, m.scale, s.ClockRel)
+	add(TimeBase, s.ClockFrom.String(), false, m.scale, s.ClockRel)
 	add(Resolution, "steps of "+stepText(s.ResolutionNS), false, m.noise, s.resolutionMS())
 
 	u := math.Sqrt(variance)

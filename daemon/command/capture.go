@@ -14,6 +14,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -66,40 +67,18 @@ type liveSource interface {
 type liveLine struct {
 	liveSource
 	now    func() pulse.Stamp // the clock of its stamps
-	report lineReport
+	report report.Line
 	// calibrate puts a calibration into a setup and tells of it; nil when there
 	// is no line.
 	calibrate func(s *pulse.Setup, p pulse.Polarity) error
 	// clock gives the uncertainty of the time base since the opening; nil when
 	// there is no more to know.
-	clock func() (rel float64, from string)
+	clock func() (rel float64, from pulse.ClockFrom)
 }
 
 func (*liveLine) BytesRead() int64      { return 0 }
 func (*liveLine) Size() int64           { return 0 }
 func (*liveLine) ResolutionNS() float64 { return 1 }
-
-// A lineReport is what the result tells of a live capture.
-type lineReport struct {
-	Line        string             `json:"line"`  // as the kernel names it; empty for a simulated contact
-	Place       string             `json:"place"` // "gpiochip0:17"
-	Label       string             `json:"chip_label"`
-	Bias        string             `json:"bias"`
-	Begun       time.Time          `json:"begun_at"`
-	Ended       string             `json:"ended"` // why, in words
-	Calibration *calibrationReport `json:"calibration"`
-	Recording   string             `json:"recording,omitempty"` // file of the edges
-}
-
-// A calibrationReport tells which calibration was there and whether it was
-// used.
-type calibrationReport struct {
-	At      time.Time `json:"at"`
-	Coupler string    `json:"coupler"`
-	Used    bool      `json:"used"`
-	Why     string    `json:"why"` // not used or named, in words; empty when it fits
-	words   string
-}
 
 // checkLive refuses what does not go together.
 func (c *measureCmd) checkLive() error {
@@ -194,9 +173,12 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 	if c.ClockError.set {
 		line.clock = nil
 	}
-	out, err := c.outputs(&cfg, line.Start())
+	out, err := c.outputs(&cfg)
 	if err != nil {
 		return 0, err
+	}
+	if out.rows != nil {
+		out.rows.CountFrom(line.Start())
 	}
 	defer out.discard()
 	job := capture{line: line, con: con, digits: int(c.Digits), cycles: int(c.Cycles), end: math.MaxInt64}
@@ -220,7 +202,7 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 		lost = job.rec.close()
 	}
 	m.Source = c.Source
-	status, err = c.finish(sh, m, cfg.Limits, out, about{stopped: stopped, line: &line.report})
+	status, err = c.finish(sh, m, out, report.About{Limits: cfg.Limits, Stopped: stopped, Line: &line.report})
 	if lost != nil && err == nil {
 		// The measurement is whole: it is shown, then what failed.
 		if err = sh.stdout.Flush(); err == nil {
@@ -374,7 +356,7 @@ func openRealTime(description string) (*liveLine, error) {
 	return &liveLine{
 		liveSource: simulatedLine{s},
 		now:        func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) },
-		report:     lineReport{Begun: begun},
+		report:     report.Line{Begun: begun},
 	}, nil
 }
 
@@ -483,7 +465,7 @@ func (c *console) write(text string) {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	fmt.Fprint(c.out, "\r"+shorten(text, pageWidth-1)+"\x1b[K")
+	fmt.Fprint(c.out, "\r"+report.Shorten(text, report.PageWidth-1)+"\x1b[K")
 	c.shown = true
 }
 

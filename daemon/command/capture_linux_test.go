@@ -19,6 +19,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"makebreak/daemon/config"
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/hw/hwtest"
 	"makebreak/pulse"
@@ -179,7 +180,7 @@ func TestConsole(t *testing.T) {
 	var b bytes.Buffer
 	c := newConsole(&shell{stderr: &b, stderrTerminal: true, env: func(string) string { return "" }})
 	c.begin(pulse.ClosedLow, pulse.Low)
-	c.train(&pulse.Train{Digit: given("7"), RatePPS: pulse.Known(9.876)})
+	c.train(&pulse.Train{Digit: report.Given("7"), RatePPS: pulse.Known(9.876)})
 	c.train(&pulse.Train{Pulses: 12})
 	c.show(12.34e9, pulse.Counts{Edges: 1234, LostEdges: 2})
 	if got, want := b.String(), "\r12.3 s  1,234 edges  closed  2 lost  digits 7?  9.88 pps\x1b[K"; got != want {
@@ -509,29 +510,6 @@ func TestSentMeasures(t *testing.T) {
 			t.Errorf("%s: digits %s", description, r.Dial.Digits)
 		case r.Interrupter != nil && (r.Interrupter.Extra != 0 || r.Interrupter.Missing != 0 || r.Interrupter.Cycles < 20):
 			t.Errorf("%s: %d cycles, %d extra, %d missing", description, r.Interrupter.Cycles, r.Interrupter.Extra, r.Interrupter.Missing)
-		}
-	}
-}
-
-// The page names the line and what is to be thought of its calibration.
-func TestWriteLine(t *testing.T) {
-	at := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
-	for name, c := range map[string]struct {
-		calibration *calibrationReport
-		says        string
-	}{
-		"none":    {nil, "No calibration was used"},
-		"fits":    {&calibrationReport{At: at, Used: true, words: "of 2026-03-01 through \"x\""}, `Calibration of 2026-03-01 through "x".`},
-		"stale":   {&calibrationReport{At: at, Used: true, Why: "it is 200 days old, more than 180", words: "of 2026-03-01"}, "STALE calibration, still used: it is 200 days old, more than 180."},
-		"foreign": {&calibrationReport{At: at, Why: "it was made for another board: a, not b"}, "FOREIGN calibration, not used: it was made for another board: a, not b."},
-	} {
-		p := page{}
-		writeLine(&p, &lineReport{Line: "HOOK", Place: "gpiochip0:3", Label: "adapter", Bias: "pull-up", Ended: "by you", Recording: "x.csv", Calibration: c.calibration})
-		text := strings.Join(strings.Fields(p.String()), " ")
-		for _, want := range []string{"Line HOOK (gpiochip0:3 of adapter), pull resistor pull-up. Ended by you. The edges are kept in x.csv.", c.says} {
-			if !strings.Contains(text, want) {
-				t.Errorf("%s: no %q in %s", name, want, text)
-			}
 		}
 	}
 }

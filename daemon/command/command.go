@@ -14,12 +14,12 @@ import (
 	"slices"
 	"strings"
 	"syscall"
-	"unicode"
 
 	"github.com/alecthomas/kong"
 	"golang.org/x/term"
 
 	"makebreak/daemon/config"
+	"makebreak/daemon/report"
 )
 
 // Exit statuses of the program.
@@ -68,6 +68,14 @@ func (sh *shell) colour() bool {
 	return sh.stdoutTerminal && sh.env("NO_COLOR") == "" && sh.env("TERM") != "dumb"
 }
 
+// show writes a result: what other programs read when asked, else its page.
+func (sh *shell) show(asJSON bool, document any, page func() *report.Document) error {
+	if asJSON {
+		return encodeJSON(sh.stdout, document)
+	}
+	return page().Text(sh.stdout, sh.colour())
+}
+
 // Run runs one command line, without the program's name, and returns the
 // program's exit status. An error is one line on stderr, but for the mistakes of
 // a file, each of which is one. When ctx is done the command stops early.
@@ -91,7 +99,7 @@ func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 			text = strings.ReplaceAll(text, "\n", "; ")
 		}
 		for line := range strings.SplitSeq(text, "\n") {
-			fmt.Fprintln(stderr, "makebreak: "+printable(line))
+			fmt.Fprintln(stderr, "makebreak: "+report.Printable(line))
 		}
 		return StatusWrong
 	}
@@ -106,7 +114,7 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		kong.Description("Measures the contacts of electromechanical telephone exchanges: dials, pulse generators, interrupters and ringing cadences. It reads the times at which a contact opened and closed, computes rate, percent break, pauses, bounce and more, and compares them with published limits, its own uncertainty included."),
 		kong.Writers(sh.stdout, sh.stderr),
 		kong.Exit(func(int) { helped = true }), // after the help was printed
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: pageWidth}),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: report.PageWidth}),
 		kong.Help(printHelp),
 	)
 	if err != nil {
@@ -192,10 +200,7 @@ func printHelp(o kong.HelpOptions, k *kong.Context) error {
 }
 
 // caution is shown where a user is about to touch exchange wiring.
-const caution = `Caution: exchange battery, ±130 V leads, ringing and mains can injure. Let
-competent (where the law asks it, licensed) people do the work, to the local
-codes. Never connect a GPIO line straight to exchange wiring: isolate it.
-`
+const caution = report.CautionText + "\n"
 
 func (*program) epilogue() string {
 	return `Examples, from the invented Marrow Quay exchange, from where the source lies:
@@ -224,18 +229,4 @@ func isFile(f any) bool {
 func isTerminal(f any) bool {
 	file, ok := f.(*os.File)
 	return ok && term.IsTerminal(int(file.Fd()))
-}
-
-// printable makes text from files and arguments safe to show on one line:
-// control characters, which could drive a terminal, are replaced.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		switch {
-		case r == '\n' || r == '\t':
-			return ' '
-		case !unicode.IsPrint(r):
-			return '\uFFFD'
-		}
-		return r
-	}, s)
 }

@@ -1,7 +1,6 @@
 package command
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -10,7 +9,6 @@ import (
 	"strings"
 
 	"makebreak/daemon/figure"
-	"makebreak/daemon/watch"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -49,12 +47,11 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	case c.Format == "auto" && ending == "vcd":
 		c.Format = "vcd"
 	}
-	src, err := openLogged(ctx, &c.stretchFlags, contact)
+	src, err := openStretch(ctx, &c.stretchFlags, contact)
 	if err != nil {
 		return 0, err
 	}
 	defer src.Close()
-	l := src.(*logged)
 	var w io.Writer = sh.stdout
 	var file *outFile
 	if c.Out != "" {
@@ -64,13 +61,10 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		defer file.discard()
 		w = file
 	}
-	base, err := watch.Reading(l.settings)
-	if err != nil {
-		return 0, err
-	}
-	start := l.replay.Timeline().At(l.from).Wall
+	settings, site := src.Settings(), src.Timeline().Site
+	start := src.Timeline().At(src.Begin()).Wall
 	comments := []string{
-		"Contact " + contact + " (" + printable(l.settings.Source) + ") of " + printable(l.replay.Timeline().Site) + "; it is closed when the line is " + l.settings.Polarity.String() + ".",
+		"Contact " + contact + " (" + printable(settings.Source) + ") of " + printable(site) + "; it is closed when the line is " + settings.Polarity.String() + ".",
 		"Where watching paused, or edges are not in the log, two rows mark that time and seq leaves out some between: the level is not known there.",
 		"Watched from time_ns 0, which was " + start.Format("2006-01-02T15:04:05.000000000Z") + ".",
 	}
@@ -80,29 +74,15 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	} else {
 		out = newEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
 	}
-	last, edges := pulse.Stamp(-1), 0
-	begins := beginning{settle: pulse.Stamp(cmp.Or(base.SettleNS, pulse.DefaultSettleNS)), last: l.from, known: l.start <= pulse.High}
-	for buf := make([]pulse.Edge, pumpEdges); ; {
-		n, err := l.ReadEdges(ctx, buf)
-		if err == io.EOF {
-			break
-		}
-		if ctx.Err() != nil {
-			return 0, errors.New("stopped by you before the end of the stretch")
-		}
-		if err != nil {
-			return 0, err
-		}
-		written := begins.settled(buf[:n])
-		for i := range written { // two edges at one time would be none in a file
-			written[i].At = max(written[i].At-l.from, last+1)
-			if last = written[i].At; written[i].Level <= pulse.High {
-				edges++
-			}
-		}
-		if out.add(written); out.err != nil {
-			return 0, out.err
-		}
+	edges, err := src.Export(ctx, func(batch []pulse.Edge) error {
+		out.add(batch)
+		return out.err
+	})
+	switch {
+	case err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()):
+		return 0, errors.New("stopped by you before the end of the stretch")
+	case err != nil:
+		return 0, err
 	}
 	if edges == 0 {
 		return 0, errors.New("there is no edge in that stretch of the log: nothing was written")
@@ -116,29 +96,4 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		return StatusOK, nil
 	}
 	return StatusOK, out.err
-}
-
-// A beginning leaves out the edges of a stretch before a level has lasted: a
-// file is taken to begin long after any edge before it, and cannot tell that it
-// begins in the middle of a bounce.
-type beginning struct {
-	settle pulse.Stamp
-	last   pulse.Stamp // edge, or when the level was found
-	known  bool        // the level is
-	over   bool
-}
-
-// settled gives what is left of the edges.
-func (b *beginning) settled(edges []pulse.Edge) []pulse.Edge {
-	if b.over {
-		return edges
-	}
-	for i, e := range edges {
-		if b.known && e.Level <= pulse.High && e.Lost == 0 && e.At-b.last >= b.settle {
-			b.over = true
-			return edges[i:]
-		}
-		b.last, b.known = e.At, e.Level <= pulse.High
-	}
-	return nil
 }

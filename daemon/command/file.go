@@ -7,6 +7,8 @@ import (
 	"os"
 	"path/filepath"
 	"time"
+
+	"makebreak/daemon/report"
 )
 
 // outFile is a file that appears under its name only when it is whole.
@@ -73,6 +75,9 @@ func (f *outFile) keep(err error) error {
 
 // discard removes a file that was not kept.
 func (f *outFile) discard() {
+	if f == nil {
+		return
+	}
 	f.Close()
 	os.Remove(f.Name())
 }
@@ -88,4 +93,13 @@ func reason(err error) string {
 		return l.Err.Error()
 	}
 	return err.Error()
+}
+
+// keepPage writes a page as HTML and gives the file its name; it does nothing
+// where there is no file.
+func (f *outFile) keepPage(doc *report.Document, title string) error {
+	if f == nil {
+		return nil
+	}
+	return f.keep(doc.HTML(f, "makebreak: "+title))
 }

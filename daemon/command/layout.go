@@ -2,6 +2,9 @@ package command
 
 import (
 	"bytes"
+	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
+	"makebreak/pulse"
 	"strings"
 	"unicode/utf8"
 )
@@ -169,4 +172,36 @@ func shorten(s string, n int) string {
 	}
 	tail := (n - 1) * 2 / 3
 	return string(r[:n-1-tail]) + "…" + string(r[len(r)-tail:])
+}
+
+var (
+	printable  = report.Printable
+	wallText   = report.Wall
+	encodeJSON = report.EncodeJSON
+)
+
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+func number(v pulse.Num, decimals int) string {
+	if !v.OK {
+		return "-"
+	}
+	return figure.Fixed(v.V, decimals)
+}
+
+func signed(v pulse.Num, decimals int) string {
+	s := number(v, decimals)
+	if v.OK && v.V > 0 && strings.Trim(s, "0.") != "" {
+		return "+" + s
+	}
+	return s
+}
+
+var join = figure.List
+
+func otherLevel(level string) string {
+	if level == "high" {
+		return "low"
+	}
+	return "high"
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"makebreak/daemon/calibration"
+	"makebreak/daemon/report"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -55,7 +56,7 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 	l := &liveLine{
 		liveSource: src,
 		now:        hw.Monotonic,
-		report: lineReport{
+		report: report.Line{
 			Line: name, Place: fmt.Sprintf("%s:%d", info.Chip, info.Offset), Label: info.Label, Bias: bias.String(),
 			Begun: hw.ReadAnchor().At(src.Start()),
 		},
@@ -74,13 +75,13 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 		if k == nil {
 			return nil
 		}
-		l.report.Calibration = &calibrationReport{At: k.At, Coupler: k.Coupler, Used: !fit.Foreign, Why: fit.Why, words: k.String()}
+		l.report.Calibration = &report.Calibration{At: k.At, Coupler: k.Coupler, Used: !fit.Foreign, Why: fit.Why, Words: k.String()}
 		if !fit.Foreign {
 			k.Apply(s)
 		}
 		return nil
 	}
-	l.clock = func() (float64, string) {
+	l.clock = func() (float64, pulse.ClockFrom) {
 		after, err := hw.ReadDiscipline()
 		if errBefore != nil || err != nil {
 			d := pulse.DefaultSetup()

@@ -1,7 +1,6 @@
 package command
 
 import (
-	"bufio"
 	"cmp"
 	"context"
 	"errors"
@@ -17,6 +16,8 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
+	"makebreak/daemon/report"
+	"makebreak/daemon/stretch"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/duration"
@@ -53,7 +54,8 @@ type measureCmd struct {
 
 	JSON  bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
 	Table string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
-	Force bool   `group:"Output:" help:"Let --table and --record replace a file."`
+	HTML  string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
+	Force bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
 }
 
 func (*measureCmd) epilogue() string {
@@ -167,27 +169,41 @@ func (c *measureCmd) settleKind(cfg *pulse.Config) error {
 // setup makes the measuring chain's uncertainties: those of base, but for what
 // flags give.
 func (c *measureCmd) setup(base pulse.Setup) (*pulse.Setup, error) {
-	s, assumed := base, pulse.DefaultSetup()
-	if c.EdgeNoise.set {
-		s.EdgeNoiseNS, s.EdgeNoiseFrom, s.EdgeNoiseA = float64(c.EdgeNoise.ns), "given", false
-	}
-	if c.Asymmetry.set || c.AsymmetryU.set { // half of a calibration would be none
-		s.AsymmetryNS, s.AsymmetryUNS, s.AsymmetryFrom, s.AsymmetryA = 0, assumed.AsymmetryUNS, assumed.AsymmetryFrom, false
-	}
-	if c.Asymmetry.set {
-		s.AsymmetryNS = float64(c.Asymmetry.ns)
-	}
-	if c.AsymmetryU.set {
-		s.AsymmetryUNS, s.AsymmetryFrom = float64(c.AsymmetryU.ns), "given"
-	}
-	if c.ClockError.set {
-		s.ClockRel, s.ClockFrom = c.ClockError.v, "given"
-	}
 	if c.EdgeNoise.ns < 0 || c.AsymmetryU.ns < 0 {
 		return nil, errors.New("--edge-noise and --asymmetry-u are standard uncertainties: expected 0 or more")
 	}
+	s := c.chain().Over(base)
 	return &s, nil
 }
+
+// chain is what flags give of the measuring chain.
+func (c *measureCmd) chain() (chain stretch.Chain) {
+	for _, f := range []struct {
+		flag span
+		to   **float64
+	}{{c.EdgeNoise, &chain.EdgeNoiseNS}, {c.Asymmetry, &chain.AsymmetryNS}, {c.AsymmetryU, &chain.AsymmetryUNS}} {
+		if f.flag.set {
+			ns := float64(f.flag.ns)
+			*f.to = &ns
+		}
+	}
+	if c.ClockError.set {
+		chain.ClockRel = &c.ClockError.v
+	}
+	return chain
+}
+
+// wishes are what flags ask of a stretch of a log; cfg is what config made of
+// them.
+func (c *measureCmd) wishes(cfg pulse.Config) *stretch.Wishes {
+	return &stretch.Wishes{
+		Reading: cfg, Polarity: c.Closed != "auto", Timing: c.Timing != "auto", KindNamed: c.Kind != "auto",
+		NoNominal: c.Limits == allLimits, Chain: c.chain(),
+	}
+}
+
+// logged gives the contact of a source that is a stretch of a log.
+func (c *measureCmd) logged() (contact string, ok bool) { return strings.CutPrefix(c.Source, "run:") }
 
 // source is what measure reads: a hw.Source that may know how far it has got,
 // in bytes of a file or in ns of a stretch of a log.
@@ -209,18 +225,21 @@ func sequenceOf(src source) *string {
 	return nil
 }
 
-func (c *measureCmd) open(ctx context.Context, sh *shell) (source, error) {
+// openLogged opens a stretch of a log.
+func (c *measureCmd) openLogged(ctx context.Context, contact string) (*stretch.Source, error) {
+	if c.Contact != "" {
+		return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
+	}
+	return openStretch(ctx, &c.stretchFlags, contact)
+}
+
+// open opens a recording, or simulated edges.
+func (c *measureCmd) open(sh *shell) (source, error) {
 	if desc, ok := strings.CutPrefix(c.Source, "sim:"); ok {
 		if c.Contact != "" {
 			return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
 		}
 		return openSimulated(desc, c.For)
-	}
-	if contact, ok := strings.CutPrefix(c.Source, "run:"); ok {
-		if c.Contact != "" {
-			return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
-		}
-		return openLogged(ctx, &c.stretchFlags, contact)
 	}
 	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
 	if line := likeLine(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
@@ -251,7 +270,8 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err := c.checkLive(); err != nil {
 		return 0, err
 	}
-	if !strings.HasPrefix(c.Source, "run:") {
+	contact, isLogged := c.logged()
+	if !isLogged {
 		if err := c.stretchFlags.none(); err != nil {
 			return 0, err
 		}
@@ -269,61 +289,84 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if c.live() {
 		return c.runLive(ctx, sh, cfg)
 	}
-	src, err := c.open(ctx, sh)
+	if isLogged {
+		return c.runLogged(ctx, sh, contact, cfg)
+	}
+	src, err := c.open(sh)
 	if err != nil {
 		return 0, err
 	}
 	defer src.Close()
-	logged, isLogged := src.(stretch)
-	if isLogged {
-		if err := logged.configure(ctx, c, &cfg); err != nil {
-			return 0, err
-		}
-	}
-	out, err := c.outputs(&cfg, 0)
+	out, err := c.outputs(&cfg)
 	if err != nil {
 		return 0, err
 	}
 	defer out.discard()
 
 	meter, edges, err := feed(ctx, sh, src, &cfg, func(batch []pulse.Edge) {
-		out.samples = looksSampled(batch)
-		if out.table != nil {
-			if out.table.first = batch[0].At; isLogged {
-				out.table.first = logged.begin()
-			}
+		out.samples = pulse.LooksSampled(batch)
+		if out.rows != nil {
+			out.rows.CountFrom(batch[0].At)
 		}
 	})
 	stopped := ""
 	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
-		stopped = "stopped by you after " + amount(src, edges)
-		if meter == nil || c.JSON || out.table != nil {
-			return 0, errors.New(stopped + ": nothing was written, for a part would look like the whole")
+		if stopped, err = c.stoppedAfter(src, edges, meter == nil, out); err != nil {
+			return 0, err
 		}
 	} else if err != io.EOF {
 		return 0, err
 	}
-	if !isLogged {
-		m := meter.Finish(0)
-		m.Source = c.Source
-		m.Capture.Sequence = sequenceOf(src)
-		return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped})
-	}
-	if meter == nil { // a stretch without an edge
-		if meter, err = pulse.NewMeter(cfg); err != nil {
-			return 0, err
-		}
-	}
-	if stopped != "" {
-		logged.cut()
-	}
-	m := meter.Finish(logged.end())
+	m := meter.Finish(0)
 	m.Source = c.Source
-	report, err := logged.report(context.WithoutCancel(ctx), m) // also of a part
+	m.Capture.Sequence = sequenceOf(src)
+	return c.finish(sh, m, out, report.About{Limits: cfg.Limits, Stopped: stopped})
+}
+
+// runLogged measures a stretch of a log.
+func (c *measureCmd) runLogged(ctx context.Context, sh *shell, contact string, cfg pulse.Config) (int, error) {
+	src, err := c.openLogged(ctx, contact)
 	if err != nil {
 		return 0, err
 	}
-	return c.finish(sh, m, cfg.Limits, out, about{stopped: stopped, log: report})
+	defer src.Close()
+	if cfg, err = src.Configure(ctx, c.wishes(cfg)); err != nil {
+		return 0, err
+	}
+	out, err := c.outputs(&cfg)
+	if err != nil {
+		return 0, err
+	}
+	defer out.discard()
+	if out.rows != nil {
+		out.rows.CountFrom(src.Begin())
+	}
+
+	m, edges, err := src.Measure(ctx, cfg, feeder(sh, func(batch []pulse.Edge) { out.samples = pulse.LooksSampled(batch) }))
+	stopped := ""
+	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		if stopped, err = c.stoppedAfter(src, edges, m == nil, out); err != nil {
+			return 0, err
+		}
+	} else if err != nil {
+		return 0, err
+	}
+	m.Source = c.Source
+	told, err := src.Report(context.WithoutCancel(ctx), m) // also of a part
+	if err != nil {
+		return 0, err
+	}
+	return c.finish(sh, m, out, report.About{Limits: cfg.Limits, Stopped: stopped, Log: told})
+}
+
+// stoppedAfter tells how much was read of a source that the user stopped. The
+// error says that nothing is written of the part.
+func (c *measureCmd) stoppedAfter(src source, edges int, empty bool, out outputs) (string, error) {
+	stopped := "stopped by you after " + amount(src, edges)
+	if empty || c.JSON || out.rows != nil {
+		return "", errors.New(stopped + ": nothing was written, for a part would look like the whole")
+	}
+	return stopped, nil
 }
 
 // feed gives the edges of src to a new Meter, with progress on a terminal, and
@@ -332,8 +375,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin func([]pulse.Edge)) (meter *pulse.Meter, edges int, err error) {
 	bar := newProgress(sh, src)
 	defer bar.close()
-	logged, isLogged := src.(stretch)
-	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, isLogged}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
+	err = pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, false}, func(batch []pulse.Edge, resolutionNS float64) (err error) {
 		if meter == nil {
 			begin(batch)
 			cfg.Setup.ResolutionNS = resolutionNS
@@ -343,98 +385,96 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 		}
 		meter.Add(batch)
 		edges += len(batch)
-		if isLogged {
-			logged.saw(batch)
-		}
 		bar.update()
 		return nil
 	}, &ticks{})
 	return meter, edges, err
 }
 
-// outputs are what a measurement writes beside its page.
+// outputs are what a measurement gathers and writes beside its page.
 type outputs struct {
-	table   *table
-	rows    *outFile
-	tally   *tally
+	rows    *report.Rows
+	file    *outFile // of the rows
+	page    *outFile // as HTML
+	survey  *pulse.Survey
 	samples bool // the rows look like samples of a level
 }
 
 // outputs begins the files that flags ask for.
-func (c *measureCmd) outputs(cfg *pulse.Config, first pulse.Stamp) (o outputs, err error) {
-	o.tally = newTally(cfg)
-	o.tally.listen(cfg)
+func (c *measureCmd) outputs(cfg *pulse.Config) (o outputs, err error) {
+	o.survey = pulse.NewSurvey(cfg)
+	cfg.Observer = pulse.Tee(cfg.Observer, o.survey.Observer())
+	if o.page, err = c.createPage(); err != nil {
+		return o, err
+	}
 	if c.Table == "" {
 		return o, nil
 	}
-	if o.rows, err = createFile("--table", c.Table, c.Force); err != nil {
+	if o.file, err = createFile("--table", c.Table, c.Force); err != nil {
+		o.discard()
 		return o, err
 	}
-	o.table = &table{w: bufio.NewWriterSize(o.rows, 64<<10), first: first}
-	if cfg.Setup != nil {
-		o.table.asymmetry = pulse.Stamp(cfg.Setup.AsymmetryNS)
-	}
-	o.table.listen(cfg)
+	o.rows = report.NewRows(o.file, cfg)
+	cfg.Observer = pulse.Tee(cfg.Observer, o.rows.Observer())
 	return o, nil
 }
 
 // discard removes what was not kept.
 func (o outputs) discard() {
-	if o.rows != nil {
-		o.rows.discard()
-	}
+	o.file.discard()
+	o.page.discard()
 }
 
-// about is what is known of a measurement beside its edges.
-type about struct {
-	stopped string      // when not empty, why there is a part only
-	line    *lineReport // nil for what was not measured live
-	log     *logReport  // nil for what does not come from a log
+// createPage begins the file of --html; nil without.
+func (c *measureCmd) createPage() (*outFile, error) {
+	if c.HTML == "" {
+		return nil, nil
+	}
+	return createFile("--html", c.HTML, c.Force)
 }
 
 // finish writes the result and gives its exit status.
-func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, profile *pulse.Profile, out outputs, a about) (status int, err error) {
-	if t := out.table; t != nil {
-		t.begin(map[bool]string{true: dialColumns, false: interrupterColumns}[m.Dial != nil])
-		if err := out.rows.keep(t.w.Flush()); err != nil {
+func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a report.About) (status int, err error) {
+	if out.rows != nil {
+		if err := out.file.keep(out.rows.Finish(m)); err != nil {
 			return 0, err
 		}
 	}
-	if a.stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
-		m.Conformity.AtBest(pulse.NotMeasured, a.stopped)
+	if a.Stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
+		m.Conformity.AtBest(pulse.NotMeasured, a.Stopped)
 	}
+	a.Cadence, a.Survey, a.Samples = c.Cadence.ns, out.survey, out.samples
 	if c.JSON {
-		err = writeJSON(sh.stdout, document{m, a.line, a.log})
-	} else {
-		p := page{colour: sh.colour()}
-		v := view{profile: profile, cadence: c.Cadence.ns, about: a, tally: out.tally, samples: out.samples}
-		if profile == nil && measured(m) {
-			profiles, err := config.Profiles()
-			if err != nil {
-				return 0, err
-			}
-			v.fits = fitsText(m, profiles)
-		}
-		writeResult(&p, m, &v)
-		_, err = p.WriteTo(sh.stdout)
+		err = report.Result{Measurement: m, Line: a.Line, Log: a.Log}.JSON(sh.stdout)
 	}
-	return statusOf(m, a.stopped != ""), err
+	if err != nil || c.JSON && out.page == nil {
+		return statusOf(m, a.Stopped != ""), err
+	}
+	if a.Limits == nil && m.Measured() {
+		if a.Known, err = config.Profiles(); err != nil {
+			return 0, err
+		}
+	}
+	doc := report.OfMeasurement(m, &a)
+	if err := out.page.keepPage(doc, m.Source); err != nil {
+		return 0, err
+	}
+	if !c.JSON {
+		err = doc.Text(sh.stdout, sh.colour())
+	}
+	return statusOf(m, a.Stopped != ""), err
 }
 
-// statusOf is the exit status for a measurement: that of its statement alone.
-// Without limits there is none: then what gave no figure at all, or was stopped
-// before the whole was seen, is not measured.
+// statusOf is the exit status for a measurement.
 func statusOf(m *pulse.Measurement, stopped bool) int {
-	if m.Conformity == nil {
-		if stopped || !measured(m) {
-			return StatusNotMeasured
-		}
+	return exitStatus(stretch.StatusOf(m, stopped))
+}
+
+func exitStatus(s stretch.Status) int {
+	switch s {
+	case stretch.OK:
 		return StatusOK
-	}
-	switch m.Conformity.Statement {
-	case pulse.Pass:
-		return StatusOK
-	case pulse.NotMeasured:
+	case stretch.NotMeasured:
 		return StatusNotMeasured
 	}
 	return StatusOutOfLimits
@@ -443,7 +483,7 @@ func statusOf(m *pulse.Measurement, stopped bool) int {
 // amount says how much of the source was read.
 func amount(src source, edges int) string {
 	n := src.Size()
-	if _, ok := src.(stretch); ok {
+	if _, ok := src.(*stretch.Source); ok {
 		return figure.Time(float64(src.BytesRead())/1e9) + " of " + figure.Time(float64(n)/1e9)
 	}
 	if n > 0 {

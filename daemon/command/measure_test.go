@@ -14,6 +14,7 @@ import (
 
 	"makebreak/hw"
 	"makebreak/pulse"
+	"makebreak/pulse/synth"
 )
 
 func noEnv(string) string { return "" }
@@ -26,6 +27,24 @@ func runCommand(ctx context.Context, stdin io.Reader, args ...string) (status in
 }
 
 // csvOf writes a described signal as CSV.
+// simEdges gives the edges of a described signal.
+func simEdges(t testing.TB, desc string) (edges []pulse.Edge) {
+	t.Helper()
+	spec, err := synth.Parse(desc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	signal, err := synth.New(spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	buf := make([]pulse.Edge, 256)
+	for n := signal.Next(buf); n > 0; n = signal.Next(buf) {
+		edges = append(edges, buf[:n]...)
+	}
+	return edges
+}
+
 func csvOf(t testing.TB, desc string) []byte {
 	t.Helper()
 	var b bytes.Buffer

@@ -1,18 +1,16 @@
 package command
 
 import (
-	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
+	"makebreak/daemon/report"
 	"makebreak/daemon/store"
+	"makebreak/daemon/stretch"
 	"makebreak/daemon/watch"
-	"makebreak/pulse"
 )
 
 // onLog are the commands on the log that watch writes.
@@ -55,13 +53,13 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if n.Text == "" {
 		return 0, errors.New("the remark is empty: expected some words")
 	}
-	if n.At.Wall = c.At.wall; c.At.set && n.At.Wall.IsZero() {
-		n.At.Wall = time.Now().Add(-c.At.back)
+	if n.At.Wall = c.At.Wall; c.At.Set && n.At.Wall.IsZero() {
+		n.At.Wall = time.Now().Add(-c.At.Back)
 	}
 	if n.At.Wall.After(time.Now()) {
-		return 0, fmt.Errorf("--at %s: it is not yet that time", c.At.text)
+		return 0, fmt.Errorf("--at %s: it is not yet that time", c.At.Text)
 	}
-	if c.LobeOne && (c.Contact == "" || !c.At.set) {
+	if c.LobeOne && (c.Contact == "" || !c.At.Set) {
 		return 0, errors.New("--lobe-one names the lobe that opened at a time: expected --contact NAME and --at TIME with it")
 	}
 	log, err := openLog(ctx, c.Log)
@@ -70,7 +68,7 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	defer log.Close()
 	if n.Contact != "" {
-		if err := knownContact(ctx, log, n.Contact); err != nil {
+		if err := stretch.KnownContact(ctx, log, n.Contact); err != nil {
 			return 0, err
 		}
 	}
@@ -85,53 +83,24 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		return 0, err
 	}
 	at := ""
-	if c.At.set {
+	if c.At.Set {
 		at = " at " + wallText(n.At.Wall.UTC())
 	}
-	fmt.Fprintf(sh.stdout, "note %d%s: %s\n%s", id, at, printable(noteText(n)), said)
+	fmt.Fprintf(sh.stdout, "note %d%s: %s\n%s", id, at, printable(stretch.NoteText(n)), said)
 	return StatusOK, nil
 }
 
 // noteLobeOne adds a note that gives a lobe number 1, and says which one.
 func (c *noteCmd) noteLobeOne(ctx context.Context, log *store.Log, n store.Note) (id int64, said string, err error) {
-	span := store.Span{}
-	runs, err := log.Runs(ctx)
-	if err != nil {
-		return 0, "", err
-	}
-	for _, r := range runs {
-		if span.Run == 0 || !r.Began.After(n.At.Wall) {
-			span.Run = r.ID
-		}
-	}
-	tl, err := log.Timeline(ctx, span.Run)
-	if err != nil {
-		return 0, "", err
-	}
-	at := tl.Until(n.At.Wall)
-	settings, _, err := settingsAt(ctx, log, c.Contact, tl.At(at), tl.At(at))
-	if err != nil {
-		return 0, "", err
-	}
-	cfg, err := watch.Reading(settings)
+	m, err := stretch.LobeAt(ctx, log, c.Contact, n.At.Wall)
+	var none *stretch.NoLobesError
 	switch {
-	case err != nil:
-		return 0, "", err
-	case cfg.Kind != pulse.KindInterrupter:
-		return 0, "", fmt.Errorf("--lobe-one: contact %q is watched as a %s: expected an interrupter with lobes", c.Contact, cfg.Kind)
-	case cfg.Lobes == 0:
-		return 0, "", fmt.Errorf("--lobe-one: contact %q has no lobes in its configuration: expected lobes: N there", c.Contact)
-	}
-	lobes, err := watch.LobesOf(ctx, log, c.Contact, tl.ID, cfg.Lobes)
-	if err != nil {
-		return 0, "", err
-	}
-	m, err := lobes.Near(ctx, tl, at, cfg)
-	switch {
+	case errors.As(err, &none):
+		return 0, "", fmt.Errorf("--lobe-one: %w", err)
 	case errors.Is(err, watch.ErrNoOpening):
-		return 0, "", fmt.Errorf("--at %s: the log has no opening of contact %q near that time", c.At.text, c.Contact)
+		return 0, "", fmt.Errorf("--at %s: the log has no opening of contact %q near that time", c.At.Text, c.Contact)
 	case errors.Is(err, watch.ErrLobeUnknown):
-		return 0, "", fmt.Errorf("--at %s: the log does not tell which lobe of contact %q opened then, as its count was lost: expected another time", c.At.text, c.Contact)
+		return 0, "", fmt.Errorf("--at %s: the log does not tell which lobe of contact %q opened then, as its count was lost: expected another time", c.At.Text, c.Contact)
 	case err != nil:
 		return 0, "", err
 	}
@@ -156,15 +125,6 @@ func (*notesCmd) epilogue() string {
 `
 }
 
-// A notesRow is a note or a finding.
-type notesRow struct {
-	At      time.Time       `json:"at"`
-	Contact *string         `json:"contact"` // null: the site, or the log
-	Kind    string          `json:"kind"`    // note, as found, as left, or the finding's
-	Text    string          `json:"text"`
-	Detail  json.RawMessage `json:"detail,omitempty"`
-}
-
 func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
 	log, err := openLog(ctx, c.Log)
 	if err != nil {
@@ -172,70 +132,30 @@ func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
 	}
 	defer log.Close()
 	if c.Contact != "" {
-		if err := knownContact(ctx, log, c.Contact); err != nil {
+		if err := stretch.KnownContact(ctx, log, c.Contact); err != nil {
 			return 0, err
 		}
 	}
-	span, err := c.span(ctx, log, c.Contact)
+	span, err := c.request().Span(ctx, log, c.Contact)
 	if err != nil {
-		return 0, err
+		return 0, c.wrong(err)
 	}
-	if !c.Until.set && c.Soak == "" {
+	if !c.Until.Set && c.Soak == "" {
 		span.To = 0 // what was noted after the program's end, too
 	}
 	notes, err := log.Notes(ctx, span, c.Contact)
 	if err != nil {
 		return 0, err
 	}
-	type row struct {
-		notesRow
-		at store.Moment
-	}
-	var rows []row
-	about := func(contact string) *string {
-		if contact == "" {
-			return nil
-		}
-		return &contact
-	}
-	for _, n := range notes {
-		kind := string(n.State)
-		if kind = cmp.Or(kind, "note"); n.LobeOne {
-			kind += ", lobe 1 opened"
-		}
-		rows = append(rows, row{notesRow{n.At.Wall.UTC(), about(n.Contact), kind, n.Text, nil}, n.At})
-	}
+	var findings []store.Finding
 	if c.Findings {
 		for f, err := range log.Findings(ctx, span, c.Contact) {
 			if err != nil {
 				return 0, err
 			}
-			rows = append(rows, row{notesRow{f.At.Wall.UTC(), about(f.Contact), string(f.Kind), f.Text, f.Detail}, f.At})
+			findings = append(findings, f)
 		}
 	}
-	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Compare(a.at.Run, b.at.Run) })
-	if c.JSON {
-		all := make([]notesRow, len(rows))
-		for i, r := range rows {
-			all[i] = r.notesRow
-		}
-		return StatusOK, encodeJSON(sh.stdout, struct {
-			Format string     `json:"format"`
-			Notes  []notesRow `json:"notes"`
-		}{"makebreak.notes/1", all})
-	}
-	var p page
-	for _, r := range rows {
-		head := r.At.Format(wallSecond) + "  "
-		if r.Contact != nil {
-			head += *r.Contact + "  "
-		}
-		p.WriteString(head)
-		p.flow(width(head), len(wallSecond)+2, r.Kind+": "+printable(r.Text))
-	}
-	if len(rows) == 0 {
-		p.WriteString("Nothing was noted in that stretch of the log.\n")
-	}
-	_, err = p.WriteTo(sh.stdout)
-	return StatusOK, err
+	list := report.RemarksOf(notes, findings)
+	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfRemarks(list) })
 }

@@ -406,7 +406,7 @@ func (c *contactDraft) checkChain(d *watchDecoder) {
 		s.AsymmetryUNS, s.AsymmetryFrom = float64(u), from
 	}
 	if r.ClockError.given() {
-		s.ClockFrom = from
+		s.ClockFrom = pulse.ClockFrom{Given: from}
 	}
 }
 

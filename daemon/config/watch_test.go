@@ -158,9 +158,9 @@ contacts:
 		t.Fatal(err)
 	}
 	plain, rough, fine := pulse.DefaultSetup(), pulse.DefaultSetup(), pulse.DefaultSetup()
-	rough.ClockRel, rough.ClockFrom, rough.AsymmetryNS = 1e-3, "given", 7
+	rough.ClockRel, rough.ClockFrom, rough.AsymmetryNS = 1e-3, pulse.ClockFrom{Given: "given"}, 7
 	const from = "loopback calibration"
-	fine.EdgeNoiseNS, fine.EdgeNoiseFrom, fine.AsymmetryNS, fine.AsymmetryUNS, fine.AsymmetryFrom, fine.ClockRel, fine.ClockFrom = 0, from, -12500, 3000, from, 2e-8, from
+	fine.EdgeNoiseNS, fine.EdgeNoiseFrom, fine.AsymmetryNS, fine.AsymmetryUNS, fine.AsymmetryFrom, fine.ClockRel, fine.ClockFrom = 0, from, -12500, 3000, from, 2e-8, pulse.ClockFrom{Given: from}
 	want := &Watch{
 		Site: "Marrow Quay: upper floor", Store: Store{"/var/log.db", 36 * time.Hour, 64 << 20},
 		Listen: "[::1]:0", ListenUnprotected: true, WebConfig: "web.yaml", Pprof: true, Window: 90 * time.Minute, Calibrations: "cal",

@@ -153,3 +153,11 @@ func Fewer(p float64) string {
 func OneIn(p float64) string {
 	return "1 in " + Count(int(math.Min(math.Floor(1/p+1e-9), math.MaxInt32)))
 }
+
+// List writes words as a list: "a, b and c".
+func List(words []string) string {
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}

@@ -236,7 +236,7 @@ func (c *Contact) End() {
 
 // Clock gives the relative standard uncertainty of the time base, and where it
 // comes from, as it is now.
-func (c *Contact) Clock(rel float64, from string) {
+func (c *Contact) Clock(rel float64, from pulse.ClockFrom) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.setup.ClockRel, c.setup.ClockFrom = rel, from

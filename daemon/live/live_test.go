@@ -576,7 +576,7 @@ func TestClock(t *testing.T) {
 	r.begin(t, pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil)})
 	r.add(signal(t, "dial digits=99")...)
 	before := r.Figures().Items[8] // a period
-	r.Clock(0.01, "drifting")
+	r.Clock(0.01, pulse.ClockFrom{Given: "drifting"})
 	if after := r.Figures().Items[8]; !(after.ExpandedU.V > 2*before.ExpandedU.V) {
 		t.Errorf("%v, then %v", before.ExpandedU, after.ExpandedU)
 	}

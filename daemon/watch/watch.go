@@ -290,7 +290,7 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 // configure notes what the contact is to be.
 func (c *running) configure(want config.Contact) {
 	c.want = want
-	c.steered.Store(want.Meter.Setup.ClockFrom == pulse.DefaultSetup().ClockFrom)
+	c.steered.Store(want.Meter.Setup.ClockFrom.State == pulse.ClockAssumed)
 	if c.contact != nil && c.ended() {
 		c.live.Describe(setting(&want))
 	}

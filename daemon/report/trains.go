@@ -1,4 +1,4 @@
-package command
+package report
 
 import (
 	"cmp"
@@ -90,6 +90,17 @@ func digest(m *pulse.Measurement) *trainDigest {
 	return d
 }
 
+// noDigit is the first whole train without a stall that is no digit; nil for
+// none.
+func (d *trainDigest) noDigit() *pulse.Train {
+	for i := range d.odd {
+		if !d.odd[i].Stalled {
+			return &d.odd[i].Train
+		}
+	}
+	return nil
+}
+
 // trainMark is a train's place in a row of digits.
 func trainMark(t *pulse.Train) byte {
 	switch {
@@ -105,7 +116,7 @@ func ofTrain(t *numberedTrain, i int) float64 {
 	return [...]float64{t.RatePPS.V, t.BreakPercent.V, t.GapBeforeMS.V}[i]
 }
 
-func writeTrains(p *page, m *pulse.Measurement, d *trainDigest) {
+func listTrains(doc *Document, m *pulse.Measurement, d *trainDigest) {
 	if d.n == 0 {
 		return
 	}
@@ -113,12 +124,13 @@ func writeTrains(p *page, m *pulse.Measurement, d *trainDigest) {
 	if d.n > foldTrains {
 		title += ": the first, the last, the extremes, and those without a digit"
 	}
-	p.head(title)
-	rows := [][]cell{cells("train", "digit", "pulses", "start", "pps", "% break", "gap before ms", "")}
+	doc.head(title)
+	list := Table{Columns: columns("rrrrrrrl", "train", "digit", "pulses", "start", "pps", "% break", "gap before", "")}
+	list.Columns[6].Unit = "ms"
 	before := 0
 	for _, t := range d.shown {
 		if t.number != before+1 {
-			rows = append(rows, nil)
+			list.Rows = append(list.Rows, nil)
 		}
 		before = t.number
 		digit, note := "-", ""
@@ -132,9 +144,9 @@ func writeTrains(p *page, m *pulse.Measurement, d *trainDigest) {
 		default:
 			note = "no digit"
 		}
-		rows = append(rows, cells(figure.Count(t.number), digit, figure.Count(t.Pulses), figure.Time(t.StartS),
+		list.Rows = append(list.Rows, cells(figure.Count(t.number), digit, figure.Count(t.Pulses), figure.Time(t.StartS),
 			number(t.RatePPS, decimals(m, pulse.RatePPS)), number(t.BreakPercent, decimals(m, pulse.BreakPercent)),
 			number(t.GapBeforeMS, decimals(m, pulse.InterdigitMS)), note))
 	}
-	p.grid("rrrrrrrl", rows)
+	doc.add(list)
 }

@@ -1,10 +1,7 @@
-package command
+package report
 
 import (
-	"bytes"
 	"encoding/json"
-	"errors"
-	"io"
 	"strings"
 	"testing"
 
@@ -72,11 +69,8 @@ func TestLimitsList(t *testing.T) {
 	for _, id := range []string{"cn-unobtainable", "cn-busy", "cn-ringing", "su-gost-7153-dial", "cn-gbt-15279-dial", "au-s002-dial"} {
 		profiles = append(profiles, limits(t, id))
 	}
-	var got bytes.Buffer
-	if err := writeLimitsList(&got, profiles); err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff(wantList, got.String()); diff != "" {
+	got := text(t, OfLimitsList(profiles))
+	if diff := cmp.Diff(wantList, got); diff != "" {
 		t.Error(diff)
 	}
 	if profiles[0] != odd {
@@ -85,14 +79,11 @@ func TestLimitsList(t *testing.T) {
 }
 
 func TestLimitsListOfNothing(t *testing.T) {
-	var got bytes.Buffer
-	if err := writeLimitsList(&got, nil); err != nil {
-		t.Fatal(err)
-	}
+	got := text(t, OfLimitsList(nil))
 	const want = `makebreak limits ID shows a set in full, with the source of each figure. Before
 you rely on a figure, check the document itself.
 `
-	if diff := cmp.Diff(want, got.String()); diff != "" {
+	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}
 }
@@ -226,11 +217,8 @@ func TestLimitsOne(t *testing.T) {
 		if id != p.ID {
 			p = limits(t, id)
 		}
-		var got bytes.Buffer
-		if err := writeLimitsOne(&got, p); err != nil {
-			t.Fatal(err)
-		}
-		if diff := cmp.Diff(want, got.String()); diff != "" {
+		got := text(t, OfLimits(p))
+		if diff := cmp.Diff(want, got); diff != "" {
 			t.Errorf("%s: %s", id, diff)
 		}
 	}
@@ -246,12 +234,9 @@ func TestCadenceReading(t *testing.T) {
 		"au-s002-unobtainable": "Cycle: 3 s, 20 a minute; make 83.33 % of the time.",
 		"de-busy":              "Cycle: 960 ms, 62.5 a minute; make 50 % of the time.",
 	} {
-		var got bytes.Buffer
-		if err := writeLimitsOne(&got, limits(t, id)); err != nil {
-			t.Fatal(err)
-		}
-		if !strings.Contains(got.String(), "\n  "+want+"\n") {
-			t.Errorf("%s: no %q in\n%s", id, want, &got)
+		got := text(t, OfLimits(limits(t, id)))
+		if !strings.Contains(got, "\n  "+want+"\n") {
+			t.Errorf("%s: no %q in\n%s", id, want, got)
 		}
 	}
 }
@@ -266,28 +251,21 @@ func TestLimitsPagesOfAllProfiles(t *testing.T) {
 	fits := func(name, text string) {
 		t.Helper()
 		for line := range strings.Lines(text) {
-			if w := width(strings.TrimSuffix(line, "\n")); w > pageWidth {
+			if w := width(strings.TrimSuffix(line, "\n")); w > PageWidth {
 				t.Errorf("%s: a line of %d columns: %s", name, w, line)
 			}
 		}
 	}
-	var list bytes.Buffer
-	if err := writeLimitsList(&list, all); err != nil {
-		t.Fatal(err)
-	}
-	fits("list", list.String())
+	list := text(t, OfLimitsList(all))
+	fits("list", list)
 	for _, p := range all {
-		if n := strings.Count(list.String(), "\n    "+p.ID+" "); n != 1 {
+		if n := strings.Count(list, "\n    "+p.ID+" "); n != 1 {
 			t.Errorf("%s is listed %d times", p.ID, n)
 		}
-		if countryName(p.Country) == p.Country {
+		if CountryName(p.Country) == p.Country {
 			t.Errorf("%s: %s has no name", p.ID, p.Country)
 		}
-		var one bytes.Buffer
-		if err := writeLimitsOne(&one, p); err != nil {
-			t.Fatal(err)
-		}
-		fits(p.ID, one.String())
+		fits(p.ID, text(t, OfLimits(p)))
 		if p.Use == "cadence" != (p.Kind == pulse.KindInterrupter) {
 			t.Errorf("%s: use %s of kind %v", p.ID, p.Use, p.Kind)
 		}
@@ -342,21 +320,14 @@ const wantJSON = `{
 `
 
 func TestLimitsJSON(t *testing.T) {
-	var got bytes.Buffer
-	if err := writeLimitsOneJSON(&got, limits(t, "cn-ringing")); err != nil {
+	got, err := json.MarshalIndent(LimitsJSON([]*pulse.Profile{limits(t, "cn-ringing")}), "", "  ")
+	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(wantJSON, got.String()); diff != "" {
+	if diff := cmp.Diff(wantJSON, string(got)+"\n"); diff != "" {
 		t.Error(diff)
 	}
-	got.Reset()
-	if err := writeLimitsListJSON(&got, []*pulse.Profile{mqBench(), limits(t, "int-e180-sit")}); err != nil {
-		t.Fatal(err)
-	}
-	var doc limitsDocument
-	if err := json.Unmarshal(got.Bytes(), &doc); err != nil {
-		t.Fatal(err)
-	}
+	doc := LimitsJSON([]*pulse.Profile{mqBench(), limits(t, "int-e180-sit")})
 	if len(doc.Profiles) != 2 {
 		t.Fatalf("%d profiles", len(doc.Profiles))
 	}
@@ -367,21 +338,5 @@ func TestLimitsJSON(t *testing.T) {
 	}
 	if l := sit.Limits[1]; *l.Segment != 2 || l.Min != nil || *l.Max != 30 {
 		t.Errorf("%+v", l)
-	}
-}
-
-func TestLimitsPagesReportAFailedWrite(t *testing.T) {
-	p := mqBench()
-	r, w := io.Pipe()
-	r.Close()
-	for name, err := range map[string]error{
-		"list":      writeLimitsList(w, []*pulse.Profile{p}),
-		"one":       writeLimitsOne(w, p),
-		"list JSON": writeLimitsListJSON(w, []*pulse.Profile{p}),
-		"one JSON":  writeLimitsOneJSON(w, p),
-	} {
-		if !errors.Is(err, io.ErrClosedPipe) {
-			t.Errorf("%s: %v", name, err)
-		}
 	}
 }

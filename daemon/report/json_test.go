@@ -1,4 +1,4 @@
-package command
+package report
 
 import (
 	"bytes"
@@ -8,14 +8,15 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
 // The document is what encoding/json writes.
-func TestWriteJSON(t *testing.T) {
-	check := func(t interface{ Error(...any) }, d document) {
+func TestResultJSON(t *testing.T) {
+	check := func(t interface{ Error(...any) }, d Result) {
 		var got, want bytes.Buffer
-		if err := writeJSON(&got, d); err != nil {
+		if err := d.JSON(&got); err != nil {
 			t.Error(err)
 		}
 		e := json.NewEncoder(&want)
@@ -33,8 +34,8 @@ func TestWriteJSON(t *testing.T) {
 			edges := simEdges(t, desc)
 			m := measureEdges(t, edges[:min(n, len(edges))], pulse.Config{Limits: nil})
 			m.Source = "\n    \"trains\": []<&>"
-			check(t, document{Measurement: m})
-			check(t, document{m, &lineReport{Line: "<HOOK>"}, &logReport{Site: "Marrow Quay"}})
+			check(t, Result{Measurement: m})
+			check(t, Result{m, &Line{Line: "<HOOK>"}, &stretch.Report{Site: "Marrow Quay"}})
 		}
 	}
 	num := rapid.Custom(func(t *rapid.T) pulse.Num {
@@ -52,6 +53,6 @@ func TestWriteJSON(t *testing.T) {
 			s := rapid.SampledFrom([]string{"0", "9"}).Draw(t, "digit")
 			x.Digit = &s
 		}
-		check(t, document{Measurement: &pulse.Measurement{Dial: &pulse.Dial{Trains: pulse.TrainsOf(x, x)}}})
+		check(t, Result{Measurement: &pulse.Measurement{Dial: &pulse.Dial{Trains: pulse.TrainsOf(x, x)}}})
 	})
 }

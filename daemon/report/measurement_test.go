@@ -1,6 +1,7 @@
-package command
+package report
 
 import (
+	"errors"
 	"regexp"
 	"slices"
 	"strings"
@@ -57,7 +58,7 @@ func limits(t testing.TB, id string) *pulse.Profile {
 }
 
 // What the trade would look at first follows the fault that was put in.
-func TestHints(t *testing.T) {
+func TestAdvice(t *testing.T) {
 	const dial, cam, ring = "us-bell-1956-dial-late", "us-fcc-busy", "au-s002-ringing-tone"
 	for _, c := range []struct {
 		name, desc, limits string
@@ -145,10 +146,9 @@ func TestHints(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.cfg.Limits = limits(t, c.limits)
-			tally := newTally(&c.cfg)
-			tally.listen(&c.cfg)
+			survey := surveyed(&c.cfg)
 			m := measureEdges(t, simEdges(t, c.desc), c.cfg)
-			got := hints(m, digest(m), &view{profile: c.cfg.Limits, tally: tally})
+			got := adviceOf(m, survey)
 			match := len(got) == len(c.want)
 			for i := 0; match && i < len(got); i++ {
 				match = strings.Contains(got[i], c.want[i])
@@ -160,7 +160,36 @@ func TestHints(t *testing.T) {
 	}
 }
 
-var escape = regexp.MustCompile("\x1b\\[[0-9;]*m")
+// surveyed adds a Survey to what cfg observes.
+func surveyed(cfg *pulse.Config) *pulse.Survey {
+	s := pulse.NewSurvey(cfg)
+	cfg.Observer = pulse.Tee(cfg.Observer, s.Observer())
+	return s
+}
+
+// adviceOf gives the items of the advice on m.
+func adviceOf(m *pulse.Measurement, s *pulse.Survey) (items []string) {
+	doc := new(Document)
+	adviceOn(doc, m, digest(m), s)
+	for _, b := range doc.Blocks {
+		if p, ok := b.(Paragraph); ok && p.Bullet {
+			items = append(items, p.Text)
+		}
+	}
+	return items
+}
+
+// text is the page of a document without colours.
+func text(t testing.TB, doc *Document) string {
+	t.Helper()
+	var b strings.Builder
+	if err := doc.Text(&b, false); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+var colours = regexp.MustCompile("\x1b\\[[0-9;]*m")
 
 // Whatever is measured, the page fits 80 columns, and its colours add nothing
 // to its words.
@@ -199,27 +228,30 @@ func TestPageFits(t *testing.T) {
 		setup := pulse.DefaultSetup()
 		setup.EdgeNoiseNS = rapid.SampledFrom([]float64{0, 1, 20e3, 50e6}).Draw(rt, "noise")
 		cfg.Setup = &setup
-		tally := newTally(&cfg)
-		tally.listen(&cfg)
+		survey := surveyed(&cfg)
 		m := measureEdges(t, edges, cfg)
 		m.Source = rapid.StringN(0, 200, -1).Draw(rt, "source")
 
-		var dull, coloured page
-		coloured.colour = true
-		v := &view{profile: profile, about: about{stopped: "stopped by you after 1 MB of 2 MB"}, tally: tally, samples: rapid.Bool().Draw(rt, "samples")}
+		a := &About{Limits: profile, Stopped: "stopped by you after 1 MB of 2 MB", Survey: survey, Samples: rapid.Bool().Draw(rt, "samples")}
 		if profile == nil {
-			v.fits = fitsText(m, all)
+			a.Known = all
 		}
-		writeResult(&dull, m, v)
-		writeResult(&coloured, m, v)
-		if escape.MatchString(dull.String()) {
+		doc := OfMeasurement(m, a)
+		var dull, coloured, page strings.Builder
+		if err := errors.Join(doc.Text(&dull, false), doc.Text(&coloured, true), doc.HTML(&page, "Marrow Quay")); err != nil {
+			rt.Fatal(err)
+		}
+		if colours.MatchString(dull.String()) {
 			rt.Error("colours on a page without")
 		}
-		if diff := cmp.Diff(dull.String(), escape.ReplaceAllString(coloured.String(), "")); diff != "" {
+		if diff := cmp.Diff(dull.String(), colours.ReplaceAllString(coloured.String(), "")); diff != "" {
 			rt.Errorf("colours change the words (-without +with):\n%s", diff)
 		}
+		if diff := cmp.Diff(wordsOf(doc), readHTML(rt, page.String())); diff != "" {
+			rt.Errorf("the HTML page says something else (-document +page):\n%s", diff)
+		}
 		for line := range strings.Lines(dull.String()) {
-			if n := width(strings.TrimSuffix(line, "\n")); n > pageWidth {
+			if n := width(strings.TrimSuffix(line, "\n")); n > PageWidth {
 				rt.Errorf("%d columns: %s", n, line)
 			}
 			if strings.TrimRight(line, " \n") != strings.TrimSuffix(line, "\n") {
@@ -240,9 +272,9 @@ func TestTrainsFold(t *testing.T) {
 		late[i].At += 1e9
 	}
 	m := measureEdges(t, edges, pulse.Config{})
-	var p page
-	writeTrains(&p, m, digest(m))
-	text := p.String()
+	doc := new(Document)
+	listTrains(doc, m, digest(m))
+	text := text(t, doc)
 	if n := strings.Count(text, "\n"); n > 30 {
 		t.Errorf("%d lines", n)
 	}
@@ -267,8 +299,8 @@ func TestDeciding(t *testing.T) {
 			OutOfLimit: 1, Of: 9, Upper95: known(45), At: pulse.Location{Train: 2, Pulse: 3}, AtS: known(4000)},
 		{Quantity: "break_ms", Bound: "max", Limit: 70, Observed: known(70.05), ExpandedU: known(0.13), Statement: pulse.ConditionalFail, OutOfLimit: 9, Of: 9},
 	}}}
-	var p page
-	writeDeciding(&p, m, digest(m), nil)
+	doc := new(Document)
+	deciding(doc, m, digest(m), nil)
 	want := `
 Rate min 9.5 pps: the worst, 9.4900 pps ± 0.0057 pps, is 0.0100 pps below it, on
 train 2, pulse 3, at 1:06:40.000. Out of limit: 1 of 9: at most 45 % (95 %
@@ -281,7 +313,7 @@ Interdigit was not measured: it needs two trains with nothing but the pause
 between them.
 And 1 more: see the table.
 `
-	if diff := cmp.Diff(want, p.String()); diff != "" {
+	if diff := cmp.Diff(want, text(t, doc)); diff != "" {
 		t.Error(diff)
 	}
 }
@@ -289,54 +321,25 @@ And 1 more: see the table.
 // A table of segments that were not measured has no heading.
 func TestSegments(t *testing.T) {
 	m := &pulse.Measurement{Interrupter: &pulse.Interrupter{CadenceFits: true, Segments: []pulse.Segment{{Segment: 1, State: "make"}, {Segment: 2, State: "break"}}}}
-	var p page
-	writeSegments(&p, m, &view{})
-	if p.Len() > 0 {
-		t.Errorf("got %q", p.String())
+	doc := new(Document)
+	segments(doc, m, &About{})
+	if len(doc.Blocks) > 0 {
+		t.Errorf("got %q", doc.Blocks)
 	}
 	m.Interrupter.Segments[1].MS.N = 1
-	writeSegments(&p, m, &view{})
-	if text := p.String(); !strings.HasPrefix(text, "Cadence, ms\n") || !strings.Contains(text, "2 break") || strings.Contains(text, "1 make") {
+	segments(doc, m, &About{})
+	if text := text(t, doc); !strings.HasPrefix(text, "Cadence, ms\n") || !strings.Contains(text, "2 break") || strings.Contains(text, "1 make") {
 		t.Errorf("got %q", text)
 	}
 }
 
-// Speed comes before what hangs on it and bounce last, whatever is worst; what
-// passes is told by its margin.
-func TestByTrade(t *testing.T) {
-	order := func(items ...pulse.Item) (got string) {
-		byTrade(items)
-		for _, it := range items {
-			got += it.Quantity + " " + string(it.Statement) + "; "
-		}
-		return got
-	}
-	item := func(q pulse.Quantity, s pulse.Statement) pulse.Item {
-		return pulse.Item{Quantity: string(q), Bound: "max", Limit: 10, Observed: pulse.Known(11), Statement: s}
-	}
-	got := order(item(pulse.BounceMS, pulse.Fail), item(pulse.InterdigitMS, pulse.Fail), item(pulse.PeriodMS, pulse.Fail), item(pulse.MakeMS, pulse.Fail),
-		item(pulse.BreakMS, pulse.ConditionalPass), item(pulse.BreakPercent, pulse.ConditionalFail), item(pulse.RatePPS, pulse.ConditionalFail), item(pulse.BreakMS, pulse.NotMeasured))
-	want := "rate_pps conditional fail; break_percent conditional fail; make_ms fail; period_ms fail; interdigit_ms fail; bounce_ms fail; break_ms not measured; break_ms conditional pass; "
-	if diff := cmp.Diff(want, got); diff != "" {
-		t.Error(diff)
-	}
-	// Without a rate the period is the speed.
-	if got, want := order(item(pulse.BreakPercent, pulse.Fail), item(pulse.PeriodMS, pulse.ConditionalFail)), "period_ms conditional fail; break_percent fail; "; got != want {
-		t.Errorf("got %s, want %s", got, want)
-	}
-	near, far := item(pulse.BounceMS, pulse.Pass), item(pulse.RatePPS, pulse.Pass)
-	near.Observed, far.Observed = pulse.Known(9), pulse.Known(5)
-	if got, want := order(far, near), "bounce_ms pass; rate_pps pass; "; got != want {
-		t.Errorf("got %s, want %s", got, want)
-	}
-}
-
 func TestLayout(t *testing.T) {
-	var p page
-	p.para("", strings.Repeat("x", 70)+" ± 0.13 ms, 10 %.")
-	p.para("", strings.Repeat("x", 73)+" (k = 2).")
-	p.para("  - ", strings.Repeat("word ", 30)+strings.Repeat("long", 25))
-	p.grid("lrr", [][]cell{cells("name", "n", "ms"), cells("a", "1", "23.45"), nil, cells("longer", "100", "-")})
+	doc := &Document{Blocks: []Block{
+		Paragraph{Text: strings.Repeat("x", 70) + " ± 0.13 ms, 10 %."},
+		Paragraph{Text: strings.Repeat("x", 73) + " (k = 2)."},
+		Paragraph{Indent: 2, Bullet: true, Text: strings.Repeat("word ", 30) + strings.Repeat("long", 25)},
+		Table{Columns: columns("lrr", "name", "n", "ms"), Rows: [][]Cell{cells("a", "1", "23.45"), nil, cells("longer", "100", "-")}},
+	}}
 	want := strings.Repeat("x", 70) + "\n± 0.13 ms, 10 %.\n" +
 		strings.Repeat("x", 73) + "\n(k = 2).\n" +
 		"  - " + strings.Repeat("word ", 14) + "word\n" +
@@ -346,7 +349,7 @@ func TestLayout(t *testing.T) {
 		"  a         1  23.45\n" +
 		"  …\n" +
 		"  longer  100      -\n"
-	if diff := cmp.Diff(want, p.String()); diff != "" {
+	if diff := cmp.Diff(want, text(t, doc)); diff != "" {
 		t.Error(diff)
 	}
 	for _, c := range []struct {
@@ -354,8 +357,8 @@ func TestLayout(t *testing.T) {
 		n    int
 		want string
 	}{{"short", 8, "short"}, {"abcdefghij", 10, "abcdefghij"}, {"abcdefghijk", 7, "ab…hijk"}} {
-		if got := shorten(c.in, c.n); got != c.want {
-			t.Errorf("shorten(%q, %d) = %q, want %q", c.in, c.n, got, c.want)
+		if got := Shorten(c.in, c.n); got != c.want {
+			t.Errorf("Shorten(%q, %d) = %q, want %q", c.in, c.n, got, c.want)
 		}
 	}
 }
@@ -393,16 +396,15 @@ func TestPageStalls(t *testing.T) {
 		edges[i] = pulse.Edge{At: pulse.Stamp(at * 1e6), Level: pulse.Level(i & 1)}
 	}
 	m := measureEdges(t, edges, pulse.Config{Kind: pulse.KindDial})
-	var p page
-	d := digest(m)
-	writeRecording(&p, m, d, &view{})
-	writeDial(&p, m, d)
-	writeTrains(&p, m, d)
-	h := strings.Join(dialHints(m, d, nil, nil, side{}, side{}), "; ")
+	doc, d := new(Document), digest(m)
+	recording(doc, m, d, &About{})
+	dial(doc, m, d)
+	listTrains(doc, m, d)
+	h := strings.Join(adviceOf(m, nil), "; ")
 	if !strings.Contains(h, "1 break stalled inside a digit") || strings.Contains(h, "is no digit") {
 		t.Error(h)
 	}
-	text := strings.Join(strings.Fields(p.String()), " ")
+	text := strings.Join(strings.Fields(text(t, doc)), " ")
 	for _, want := range []string{
 		"3 pulses in 2 trains; 0 short breaks, 1 flash, 0 disconnects, 1 stall inside a digit.",
 		"Digits ?1 (normal coding; ? is a train that is no digit, or holds a stall)",

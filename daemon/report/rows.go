@@ -1,7 +1,8 @@
-package command
+package report
 
 import (
 	"bufio"
+	"io"
 	"math/bits"
 	"strconv"
 
@@ -13,10 +14,10 @@ const (
 	interrupterColumns = "start_s,cycle,lobe,period_ms,break_ms,make_ms,rate_ipm,break_percent,bounce_ms,missing,extra,segments\n"
 )
 
-// table writes each pulse or cycle as a CSV row. A number that was not
-// measured is an empty field. Times are exact to the nanosecond; rates and
+// Rows writes each pulse or cycle as a CSV row, for a spreadsheet. A number that
+// was not measured is an empty field. Times are exact to the nanosecond; rates and
 // percentages are rounded to a millionth.
-type table struct {
+type Rows struct {
 	w     *bufio.Writer
 	first pulse.Stamp // of the recording: start_s counts from it
 	// asymmetry is by how much openings are corrected: start_s is where the
@@ -26,13 +27,34 @@ type table struct {
 	row       []byte
 }
 
-// listen takes the rows that a Meter will make, after whoever takes them already.
-func (t *table) listen(cfg *pulse.Config) {
-	cfg.Observer = pulse.Tee(cfg.Observer, pulse.Observer{Pulse: t.pulse, Cycle: t.cycle})
+// NewRows writes to w the rows of a measurement with cfg.
+func NewRows(w io.Writer, cfg *pulse.Config) *Rows {
+	r := &Rows{w: bufio.NewWriterSize(w, 64<<10)}
+	if cfg.Setup != nil {
+		r.asymmetry = pulse.Stamp(cfg.Setup.AsymmetryNS)
+	}
+	return r
+}
+
+// CountFrom sets the time that start_s counts from, before the first row.
+func (t *Rows) CountFrom(first pulse.Stamp) { t.first = first }
+
+// Observer takes the rows that a Meter makes.
+func (t *Rows) Observer() pulse.Observer { return pulse.Observer{Pulse: t.pulse, Cycle: t.cycle} }
+
+// Finish writes what is left, and at least the header of m's kind. It returns
+// the first error of all that was written.
+func (t *Rows) Finish(m *pulse.Measurement) error {
+	if m.Dial != nil {
+		t.begin(dialColumns)
+	} else {
+		t.begin(interrupterColumns)
+	}
+	return t.w.Flush()
 }
 
 // begin writes the header once.
-func (t *table) begin(columns string) {
+func (t *Rows) begin(columns string) {
 	if !t.begun {
 		t.begun = true
 		t.w.WriteString(columns)
@@ -40,7 +62,7 @@ func (t *table) begin(columns string) {
 }
 
 // pulse writes a dial's row. Write errors stay with w until it is flushed.
-func (t *table) pulse(p *pulse.PulseRow) {
+func (t *Rows) pulse(p *pulse.PulseRow) {
 	t.begin(dialColumns)
 	b := appendDecimal(t.row[:0], int64(p.At+t.asymmetry-t.first), 9)
 	b = append(append(b, ','), p.Class.String()...)
@@ -63,7 +85,7 @@ func (t *table) pulse(p *pulse.PulseRow) {
 }
 
 // cycle writes an interrupter's row.
-func (t *table) cycle(c *pulse.CycleRow) {
+func (t *Rows) cycle(c *pulse.CycleRow) {
 	t.begin(interrupterColumns)
 	b := appendDecimal(t.row[:0], int64(c.At+t.asymmetry-t.first), 9)
 	b = appendCount(b, c.Cycle)

@@ -1,80 +1,29 @@
-package command
+package stretch
 
 import (
 	"context"
 	"encoding/json"
 	"errors"
-	"io"
 	"path/filepath"
 	"slices"
 	"testing"
 	"time"
 
-	"makebreak/daemon/figure"
 	"makebreak/daemon/store"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
 
-// A stretch that is stopped ends with the last edge that was measured, in
-// every figure of its report.
-func TestLogStopped(t *testing.T) {
-	const (
-		start = pulse.Stamp(time.Hour)
-		step  = 50e6
-		all   = 600_000
-	)
-	path := filepath.Join(t.TempDir(), "log.db")
-	end := start + all*step
-	wall := time.Date(2026, 11, 20, 10, 0, 0, 0, time.UTC)
-	now := hw.Anchor{Mono: start, Wall: wall}
-	s, err := store.Open(t.Context(), path, store.Options{Boot: "boot-1", BufferBytes: 64 << 20, Clock: func() (hw.Anchor, hw.Discipline) { return now, hw.Discipline{} }})
-	if err != nil {
-		t.Fatal(err)
-	}
-	now = hw.Anchor{Mono: end, Wall: wall.Add(time.Duration(end - start))}
-	c := s.Contact(store.Configuration{Contact: "cam", Source: "gpio:GPIO17", Kind: pulse.KindInterrupter, Settings: json.RawMessage(`{}`)})
-	edges := make([]pulse.Edge, all)
-	for i := range edges {
-		edges[i] = pulse.Edge{At: start + pulse.Stamp(i)*step, Level: pulse.Level(i & 1)}
-	}
-	c.Append(edges)
-	ctx, stop := context.WithCancel(t.Context())
-	ran := make(chan error, 1)
-	go func() { ran <- s.Run(ctx) }()
-	if err := s.Flush(ctx); err != nil {
-		t.Fatal(err)
-	}
-	stop()
-	if err := errors.Join(<-ran, s.Close()); err != nil {
-		t.Fatal(err)
-	}
-
-	src, err := openLogged(t.Context(), &stretchFlags{Log: path}, "cam")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer src.Close()
-	cfg := pulse.Config{Setup: new(pulse.Setup)}
-	if err := src.configure(t.Context(), &measureCmd{Closed: "auto", Timing: "auto"}, &cfg); err != nil {
-		t.Fatal(err)
-	}
-	ctx, stop = context.WithCancel(t.Context())
-	meter, n, err := feed(ctx, &shell{}, src, &cfg, func([]pulse.Edge) { stop() })
-	if !errors.Is(err, context.Canceled) || n == 0 || n > all-pumpEdges {
-		t.Fatal(n, err)
-	}
-	read := time.Duration(meter.Counts().Edges) * step // the first in the log tells the level, and is none
-	if got, want := amount(src, n), figure.Time(read.Seconds())+" of 8:20:00.000"; got != want {
-		t.Errorf("stopped after %s, want %s", got, want)
-	}
-	src.cut()
-	r, err := src.report(t.Context(), meter.Finish(src.end()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if r.LengthS != read.Seconds() || r.UpS != r.LengthS || !r.Until.Equal(wall.Add(read)) {
-		t.Errorf("%v s, %v up, until %v; want %v after %v", r.LengthS, r.UpS, r.Until, read, wall)
+// plainly feeds a few edges at a time.
+func plainly(ctx context.Context, src *Source, add func([]pulse.Edge) error) error {
+	for buf := make([]pulse.Edge, 7); ; {
+		n, err := src.ReadEdges(ctx, buf)
+		if err == nil {
+			err = add(buf[:n])
+		}
+		if err != nil {
+			return err
+		}
 	}
 }
 
@@ -152,15 +101,14 @@ func TestLogFromEveryStart(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				cfg := pulse.Config{Limits: profile}
-				if err := l.configure(context.Background(), &measureCmd{Closed: "auto", Timing: "auto", Limits: "own"}, &cfg); err != nil {
+				cfg, err := l.Configure(t.Context(), &Wishes{Reading: pulse.Config{Limits: profile}})
+				if err != nil {
 					t.Fatal(err)
 				}
-				m, _, err := feed(t.Context(), &shell{}, l, &cfg, func([]pulse.Edge) {})
-				if err != io.EOF {
+				r, _, err := l.Measure(t.Context(), cfg, plainly)
+				if err != nil {
 					t.Fatal(err)
 				}
-				r := m.Finish(l.end())
 				if d := r.Dial; d.ShortBreaks+d.Flashes+d.Disconnects+d.Stalls > 0 {
 					t.Fatalf("from %d: %+v", from, d)
 				}
@@ -176,20 +124,12 @@ func TestLogFromEveryStart(t *testing.T) {
 				if l, err = replayed(t.Context(), log, store.Span{Run: tl.ID, From: max(from, 1), To: tl.End() + 1}, whole, "dial"); err != nil {
 					t.Fatal(err)
 				}
-				begins := beginning{settle: pulse.Stamp(pulse.DefaultSettleNS), last: l.from, known: l.start <= pulse.High}
 				file, err := pulse.NewMeter(pulse.Config{Limits: profile})
 				if err != nil {
 					t.Fatal(err)
 				}
-				for buf := make([]pulse.Edge, 7); ; {
-					n, err := l.ReadEdges(t.Context(), buf)
-					if err == io.EOF {
-						break
-					}
-					if err != nil {
-						t.Fatal(err)
-					}
-					file.Add(begins.settled(buf[:n]))
+				if _, err := l.Export(t.Context(), func(batch []pulse.Edge) error { file.Add(batch); return nil }); err != nil {
+					t.Fatal(err)
 				}
 				r = file.Finish(0)
 				for _, it := range r.Conformity.Items {

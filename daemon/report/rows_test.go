@@ -1,4 +1,4 @@
-package command
+package report
 
 import (
 	"bufio"
@@ -16,9 +16,9 @@ import (
 	"makebreak/pulse"
 )
 
-func TestTable(t *testing.T) {
+func TestRows(t *testing.T) {
 	var b bytes.Buffer
-	tab := table{w: bufio.NewWriter(&b), first: 1_000_000_000}
+	rows := Rows{w: bufio.NewWriter(&b), first: 1_000_000_000}
 	for _, p := range []pulse.PulseRow{
 		// The mean break and period of ten pulses at 11 pps and 60 %
 		// (90.909 and 54.545 ms), to the nanosecond.
@@ -29,9 +29,9 @@ func TestTable(t *testing.T) {
 		{At: 5_000_000_000, Class: pulse.ClassStall, Train: 3, Pulse: 2, BreakNS: 500_000_000, MakeNS: 300_000_000, PeriodNS: 800_000_000},
 		{At: 1_000_000_000, Train: 3, Pulse: 1, BreakNS: math.MaxInt64, PeriodNS: math.MaxInt64},
 	} {
-		tab.pulse(&p)
+		rows.pulse(&p)
 	}
-	tab.w.Flush()
+	rows.w.Flush()
 	want := dialColumns +
 		"0.000000001,pulse,1,1,54.545455,36.363636,90.909091,11,60,,0.12,0\n" +
 		"2,pulse,2,1,60,,,,,800,0,1\n" +
@@ -44,16 +44,16 @@ func TestTable(t *testing.T) {
 	}
 
 	b.Reset()
-	tab = table{w: bufio.NewWriter(&b)}
+	rows = Rows{w: bufio.NewWriter(&b)}
 	for _, c := range []pulse.CycleRow{
 		{At: 0, Cycle: 1, Lobe: 1, Numbering: 1, PeriodNS: 1_000_000_000, BreakNS: 499_999_999, MakeNS: 500_000_001},
 		{At: 3_000_000_000, Cycle: 2, PeriodNS: 3_000_000_000, BreakNS: 2_200_000_000, MakeNS: 800_000_000, BounceNS: 1,
 			SegmentsNS: []int64{400_000_000, 200_000_000, 400_000_001, 1_999_999_999}},
 		{At: 6_000_000_000, Cycle: 3, Lobe: 2, PeriodNS: 2_000_000_000, Missing: 1, Extra: 2},
 	} {
-		tab.cycle(&c)
+		rows.cycle(&c)
 	}
-	tab.w.Flush()
+	rows.w.Flush()
 	want = interrupterColumns +
 		"0,1,1,1000,499.999999,500.000001,60,50,0,0,0,\n" +
 		"3,2,,3000,2200,800,20,73.333333,0.000001,0,0,400 200 400.000001 1999.999999\n" +
@@ -65,7 +65,7 @@ func TestTable(t *testing.T) {
 
 // Numbers are exact, or rounded to the nearest millionth: the check is
 // math/big's arithmetic.
-func TestTableNumbers(t *testing.T) {
+func TestRowNumbers(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		v := rapid.Int64().Draw(t, "v")
 		got, ok := new(big.Rat).SetString(string(appendDecimal(nil, v, 9)))
@@ -97,22 +97,22 @@ func TestTableNumbers(t *testing.T) {
 	}
 }
 
-func TestTableAllocates(t *testing.T) {
-	tab := table{w: bufio.NewWriter(io.Discard)}
+func TestRowsAllocates(t *testing.T) {
+	rows := Rows{w: bufio.NewWriter(io.Discard)}
 	p := pulse.PulseRow{At: 1 << 60, Train: 1e6, Pulse: 10, BreakNS: 61_538_461, PeriodNS: 100_000_001, MakeNS: 38_461_540, GapNS: 1e9, BounceNS: 7}
 	c := pulse.CycleRow{At: 1 << 60, Cycle: 1e6, PeriodNS: 1e9 + 1, BreakNS: 1e8 + 7, MakeNS: 1e8 + 7, SegmentsNS: []int64{1e8 + 7, 1e8 + 7}}
-	tab.pulse(&p)
-	tab.cycle(&c)
-	if n := testing.AllocsPerRun(1000, func() { tab.pulse(&p); tab.cycle(&c) }); n != 0 {
+	rows.pulse(&p)
+	rows.cycle(&c)
+	if n := testing.AllocsPerRun(1000, func() { rows.pulse(&p); rows.cycle(&c) }); n != 0 {
 		t.Errorf("%v allocations a row", n)
 	}
 }
 
-func BenchmarkTable(b *testing.B) {
-	tab := table{w: bufio.NewWriter(io.Discard)}
+func BenchmarkRows(b *testing.B) {
+	rows := Rows{w: bufio.NewWriter(io.Discard)}
 	p := pulse.PulseRow{At: 1 << 60, Train: 1e6, Pulse: 10, BreakNS: 61_538_461, PeriodNS: 100_000_001, MakeNS: 38_461_540, GapNS: 1e9, BounceNS: 7}
 	b.ReportAllocs()
 	for b.Loop() {
-		tab.pulse(&p)
+		rows.pulse(&p)
 	}
 }

@@ -1,4 +1,4 @@
-package command
+package report
 
 import (
 	"bytes"
@@ -10,20 +10,21 @@ import (
 	"strconv"
 	"strings"
 
+	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
-// A document is a measurement with what is known of the line or the log, if
-// there is one.
-type document struct {
+// A Result is a measurement, as other programs read it, with what is known of the
+// line or the log, if there is one.
+type Result struct {
 	*pulse.Measurement
-	Line *lineReport `json:"line,omitempty"`
-	Log  *logReport  `json:"log,omitempty"`
+	Line *Line           `json:"line,omitempty"`
+	Log  *stretch.Report `json:"log,omitempty"`
 }
 
-// writeJSON writes d as encodeJSON would. The trains, of which there may be
-// millions, are written one by one and never held as text.
-func writeJSON(w io.Writer, d document) error {
+// JSON writes d as EncodeJSON would. The trains, of which there may be millions,
+// are written one by one and never held as text.
+func (d Result) JSON(w io.Writer) error {
 	var p parts
 	if err := p.object(reflect.ValueOf(d), ""); err != nil {
 		return err
@@ -102,8 +103,8 @@ func (p *parts) value(v any, indent string) error {
 	return err
 }
 
-// encodeJSON writes v as one indented JSON object.
-func encodeJSON(w io.Writer, v any) error { return indented(w, "").Encode(v) }
+// EncodeJSON writes v as one indented JSON object.
+func EncodeJSON(w io.Writer, v any) error { return indented(w, "").Encode(v) }
 
 func indented(w io.Writer, prefix string) *json.Encoder {
 	e := json.NewEncoder(w)

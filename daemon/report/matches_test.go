@@ -1,9 +1,6 @@
-package command
+package report
 
 import (
-	"encoding/json"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -16,7 +13,7 @@ import (
 
 // Without limits the page names those that the means keep. The cadences are
 // the national ones of E.180 and AS/CA S002:2010 in the bundled profiles.
-func TestFits(t *testing.T) {
+func TestMatches(t *testing.T) {
 	all, err := config.Profiles()
 	if err != nil {
 		t.Fatal(err)
@@ -51,7 +48,7 @@ func TestFits(t *testing.T) {
 		{desc: "dial digits=11 rate=10 break=60 gap=800ms", not: "jp-exchange-10pps"},                                                             // no rate at all
 	} {
 		m := measureEdges(t, simEdges(t, c.desc), pulse.Config{CadenceNS: c.cadence})
-		judged, nominal := fitting(m, all)
+		judged, nominal := m.Matching(all)
 		ids := func(p []*pulse.Profile) (s []string) {
 			for _, x := range p {
 				s = append(s, x.ID)
@@ -74,82 +71,12 @@ func TestFits(t *testing.T) {
 			}
 		}
 		if c.text != "" || c.judged == "" && c.nominal == "" && c.not == "" {
-			if diff := cmp.Diff(c.text, fitsText(m, all)); diff != "" {
+			if diff := cmp.Diff(c.text, matches(m, all)); diff != "" {
 				t.Errorf("%s: %s", c.desc, diff)
 			}
 		}
 	}
-	if text := fitsText(measureEdges(t, simEdges(t, "cam ipm=60 break=50 cycles=20"), pulse.Config{}), all); !strings.Contains(text, "it-busy, ") && !strings.Contains(text, " more.") {
+	if text := matches(measureEdges(t, simEdges(t, "cam ipm=60 break=50 cycles=20"), pulse.Config{}), all); !strings.Contains(text, "it-busy, ") && !strings.Contains(text, " more.") {
 		t.Errorf("a long list is not cut: %s", text)
-	}
-}
-
-// A recording compared with every set gives what each gives by itself.
-func TestCompareAll(t *testing.T) {
-	dir := t.TempDir()
-	dial := filepath.Join(dir, "dial.csv")
-	if err := os.WriteFile(dial, csvOf(t, "dial digits=1234567890 rate=9 break=61 gap=800ms bounce-close=1:1ms"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	for _, source := range []string{dial, "sim:cadence,400/200/400/2000,cycles=20", "sim:cam,ipm=60,lobes=5,lobe-errors=0,0,20ms,0,0,turns=20"} {
-		status, stdout, stderr := runCommand(t.Context(), nil, "measure", source, "--limits", "all", "--json")
-		if status != StatusOK || stderr != "" {
-			t.Fatalf("status %d, %s", status, stderr)
-		}
-		var doc comparisonDocument
-		if err := json.Unmarshal([]byte(stdout), &doc); err != nil {
-			t.Fatal(err)
-		}
-		judged, seen := 0, map[pulse.Statement]bool{}
-		for _, c := range doc.Limits {
-			if c.Conformity == nil {
-				continue
-			}
-			judged++
-			seen[c.Conformity.Statement] = true
-			_, one, _ := runCommand(t.Context(), nil, "measure", source, "--limits", c.ID, "--json")
-			var m pulse.Measurement
-			if err := json.Unmarshal([]byte(one), &m); err != nil {
-				t.Fatal(err)
-			}
-			if diff := cmp.Diff(m.Conformity, c.Conformity); diff != "" {
-				t.Errorf("%s by %s: %s", source, c.ID, diff)
-			}
-			if m.Interrupter != nil && *c.Fits != m.Interrupter.CadenceFits {
-				t.Errorf("%s by %s: cadence fits %v", source, c.ID, *c.Fits)
-			}
-		}
-		if judged < 10 || len(seen) < 2 {
-			t.Errorf("%s: %d sets judged, statements %v", source, judged, seen)
-		}
-		status, stdout, stderr = runCommand(t.Context(), nil, "measure", source, "--limits", "all")
-		if status != StatusOK || stderr != "" {
-			t.Fatalf("status %d, %s", status, stderr)
-		}
-		statements := map[string]pulse.Statement{}
-		for _, c := range doc.Limits {
-			if c.Conformity != nil {
-				statements[c.ID] = c.Conformity.Statement
-			}
-		}
-		worst, listed := 0, 0
-		for line := range strings.Lines(stdout) {
-			f := strings.Fields(line)
-			if len(f) == 0 || statements[f[0]] == "" {
-				continue
-			}
-			listed++
-			want := statements[f[0]]
-			if !strings.HasPrefix(strings.Join(f[1:], " "), string(want)) || width(line) > pageWidth+1 {
-				t.Errorf("%q, want %s", line, want)
-			}
-			if severity(want) < worst {
-				t.Errorf("%s comes after a worse one", f[0])
-			}
-			worst = severity(want)
-		}
-		if listed != judged {
-			t.Errorf("%d sets listed, %d judged", listed, judged)
-		}
 	}
 }

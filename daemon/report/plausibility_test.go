@@ -1,15 +1,16 @@
-package command
+package report
 
 import (
 	"strings"
 	"testing"
 
+	"makebreak/daemon/config"
 	"makebreak/pulse"
 )
 
 // What makes a reading doubtful is said before anything else, and then nothing
 // of what the trade would look at.
-func TestDoubts(t *testing.T) {
+func TestImplausible(t *testing.T) {
 	const (
 		dial     = "dial digits=1234567890 rate=10 break=65 gap=800ms"
 		ring     = "cadence 400/200/400/2000 cycles=20"
@@ -18,12 +19,16 @@ func TestDoubts(t *testing.T) {
 	)
 	low := pulse.Config{Polarity: pulse.ClosedLow}
 	own := &pulse.Profile{ID: "mq-ring", Kind: pulse.KindInterrupter, Limits: limits(t, "int-e180-ringing-tone").Limits}
+	all, err := config.Profiles()
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		name, desc, limits string
 		profile            *pulse.Profile
 		cfg                pulse.Config
 		samples            bool
-		fits               string
+		known              bool   // the published sets are
 		want               string // empty: none
 	}{
 		{name: "dial", desc: dial, limits: "au-s002-dial"},
@@ -52,7 +57,7 @@ func TestDoubts(t *testing.T) {
 		{name: "inverted the other way", desc: dial + " closed=low", want: strings.ReplaceAll(polarity, "--closed high", "--closed low")},
 		{name: "inverted, limits of an interrupter", desc: dial, cfg: low, limits: "us-fcc-busy", want: polarity},
 		{name: "a cadence that may be an inverted dial", desc: nz, want: strings.ReplaceAll(polarity, "--closed high", "--closed low")},
-		{name: "a known cadence", desc: nz, fits: "nz-unobtainable"},
+		{name: "a known cadence", desc: nz, known: true},
 		{name: "a cadence that was asked for", desc: nz, cfg: pulse.Config{CadenceNS: []int64{75e6, 100e6, 75e6, 100e6, 75e6, 100e6, 75e6, 400e6}, Kind: pulse.KindInterrupter}},
 		{name: "samples", desc: dial, samples: true,
 			want: "Most rows repeat the level of the row before: these look like samples of a level, not edges. Export the changes only."},
@@ -62,56 +67,25 @@ func TestDoubts(t *testing.T) {
 				c.cfg.Limits = limits(t, c.limits)
 			}
 			m := measureEdges(t, simEdges(t, c.desc), c.cfg)
-			v := &view{profile: c.cfg.Limits, cadence: c.cfg.CadenceNS, samples: c.samples, fits: c.fits}
-			got := doubts(m, v)
+			a := &About{Limits: c.cfg.Limits, Cadence: c.cfg.CadenceNS, Samples: c.samples}
+			if c.known {
+				a.Known = all
+			}
+			got := implausible(m, a)
 			if c.want == "" && len(got) > 0 || c.want != "" && (len(got) != 1 || !strings.Contains(got[0], c.want)) {
 				t.Fatalf("got %q, want %q", got, c.want)
 			}
 			if c.want == "" {
 				return
 			}
-			var p page
-			writeResult(&p, m, v)
-			lines := strings.SplitN(p.String(), "\n", 3)
+			page := text(t, OfMeasurement(m, a))
+			lines := strings.SplitN(page, "\n", 3)
 			if !strings.HasPrefix(lines[1], "FIRST: "+c.want[:20]) && !strings.HasPrefix(lines[1], "FIRST: This contact does another") {
 				t.Errorf("the page begins with %q", lines[:2])
 			}
-			if strings.Contains(p.String(), "What the trade") {
-				t.Errorf("advice where the reading is doubtful:\n%s", p.String())
+			if strings.Contains(page, "What the trade") {
+				t.Errorf("advice where the reading is doubtful:\n%s", page)
 			}
 		})
-	}
-}
-
-func TestLooksSampled(t *testing.T) {
-	edge := func(levels ...pulse.Level) (e []pulse.Edge) {
-		for i, l := range levels {
-			e = append(e, pulse.Edge{At: pulse.Stamp(i) * 1e6, Level: l})
-		}
-		return e
-	}
-	for _, c := range []struct {
-		name  string
-		edges []pulse.Edge
-		want  bool
-	}{
-		{"none", nil, false},
-		{"one", edge(1), false},
-		{"edges", edge(0, 1, 0, 1, 0, 1), false},
-		{"samples", edge(1, 1, 1, 1, 1, 0, 0, 0, 0, 1, 1, 1), true},
-		{"a few lost", edge(0, 1, 1, 0, 1, 0, 0, 1, 0, 1), false},
-		{"not known", edge(2, 2, 2, 2, 2, 2), false},
-	} {
-		if got := looksSampled(c.edges); got != c.want {
-			t.Errorf("%s: %v", c.name, got)
-		}
-	}
-	// Gaps in the kernel's numbers are losses.
-	lost := edge(1, 1, 1, 1, 1, 1, 1)
-	for i := range lost {
-		lost[i].Lost = 1
-	}
-	if looksSampled(lost) {
-		t.Error("lost edges taken for samples")
 	}
 }

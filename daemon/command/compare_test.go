@@ -1,0 +1,85 @@
+package command
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"github.com/google/go-cmp/cmp"
+
+	"makebreak/daemon/report"
+	"makebreak/pulse"
+)
+
+// A recording compared with every set gives what each gives by itself.
+func TestCompareAll(t *testing.T) {
+	dir := t.TempDir()
+	dial := filepath.Join(dir, "dial.csv")
+	if err := os.WriteFile(dial, csvOf(t, "dial digits=1234567890 rate=9 break=61 gap=800ms bounce-close=1:1ms"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, source := range []string{dial, "sim:cadence,400/200/400/2000,cycles=20", "sim:cam,ipm=60,lobes=5,lobe-errors=0,0,20ms,0,0,turns=20"} {
+		status, stdout, stderr := runCommand(t.Context(), nil, "measure", source, "--limits", "all", "--json")
+		if status != StatusOK || stderr != "" {
+			t.Fatalf("status %d, %s", status, stderr)
+		}
+		var doc report.Comparison
+		if err := json.Unmarshal([]byte(stdout), &doc); err != nil {
+			t.Fatal(err)
+		}
+		judged, seen := 0, map[pulse.Statement]bool{}
+		for _, c := range doc.Limits {
+			if c.Conformity == nil {
+				continue
+			}
+			judged++
+			seen[c.Conformity.Statement] = true
+			_, one, _ := runCommand(t.Context(), nil, "measure", source, "--limits", c.ID, "--json")
+			var m pulse.Measurement
+			if err := json.Unmarshal([]byte(one), &m); err != nil {
+				t.Fatal(err)
+			}
+			if diff := cmp.Diff(m.Conformity, c.Conformity); diff != "" {
+				t.Errorf("%s by %s: %s", source, c.ID, diff)
+			}
+			if m.Interrupter != nil && *c.Fits != m.Interrupter.CadenceFits {
+				t.Errorf("%s by %s: cadence fits %v", source, c.ID, *c.Fits)
+			}
+		}
+		if judged < 10 || len(seen) < 2 {
+			t.Errorf("%s: %d sets judged, statements %v", source, judged, seen)
+		}
+		status, stdout, stderr = runCommand(t.Context(), nil, "measure", source, "--limits", "all")
+		if status != StatusOK || stderr != "" {
+			t.Fatalf("status %d, %s", status, stderr)
+		}
+		statements := map[string]pulse.Statement{}
+		for _, c := range doc.Limits {
+			if c.Conformity != nil {
+				statements[c.ID] = c.Conformity.Statement
+			}
+		}
+		worst, listed := 0, 0
+		for line := range strings.Lines(stdout) {
+			f := strings.Fields(line)
+			if len(f) == 0 || statements[f[0]] == "" {
+				continue
+			}
+			listed++
+			want := statements[f[0]]
+			if !strings.HasPrefix(strings.Join(f[1:], " "), string(want)) || utf8.RuneCountInString(line) > report.PageWidth+1 {
+				t.Errorf("%q, want %s", line, want)
+			}
+			if want.Severity() < worst {
+				t.Errorf("%s comes after a worse one", f[0])
+			}
+			worst = want.Severity()
+		}
+		if listed != judged {
+			t.Errorf("%d sets listed, %d judged", listed, judged)
+		}
+	}
+}

@@ -1,0 +1,113 @@
+package command
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"runtime/debug"
+
+	"github.com/alecthomas/kong"
+
+	"makebreak/daemon/store"
+	"makebreak/daemon/stretch"
+	"makebreak/pulse"
+)
+
+// stretchFlags choose a stretch of the log.
+type stretchFlags struct {
+	Log   string `group:"A stretch of a log:" placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
+	Since when   `group:"A stretch of a log:" placeholder:"TIME" help:"Start, such as 2026-11-20T10:00 (UTC, or with a zone: +02:00), or -2h, so long before the end of the log."`
+	Until when   `group:"A stretch of a log:" placeholder:"TIME" help:"End, in the same forms."`
+	Soak  string `group:"A stretch of a log:" placeholder:"TITLE" help:"The stretch of a soak test."`
+}
+
+// none is an error when a flag is set that is for a log only.
+func (f *stretchFlags) none() error {
+	for _, x := range []struct {
+		set  bool
+		flag string
+	}{{f.Log != "", "log"}, {f.Since.Set, "since"}, {f.Until.Set, "until"}, {f.Soak != "", "soak"}} {
+		if x.set {
+			return fmt.Errorf("--%s is for a log: expected run:CONTACT", x.flag)
+		}
+	}
+	return nil
+}
+
+// request is the stretch that the flags ask for.
+func (f *stretchFlags) request() *stretch.Request {
+	return &stretch.Request{Since: f.Since.Time, Until: f.Until.Time, Soak: f.Soak}
+}
+
+// wrong tells in the words of the flags why there is no such stretch.
+func (f *stretchFlags) wrong(err error) error {
+	var outside *stretch.OutsideError
+	switch {
+	case errors.Is(err, stretch.ErrSoakAndTimes):
+		return errors.New("--soak is a stretch by itself: expected it without --since and --until")
+	case errors.As(err, &outside) && outside.AtStart:
+		return fmt.Errorf("--since %s: %w", f.Since.Text, err)
+	case outside != nil:
+		return fmt.Errorf("--until %s: %w", f.Until.Text, err)
+	case errors.Is(err, stretch.ErrEmpty):
+		return fmt.Errorf("--since %s is not before --until %s", cmp.Or(f.Since.Text, "the start of the log"), cmp.Or(f.Until.Text, "the end of the log"))
+	}
+	return err
+}
+
+// when is a flag that holds a time of the log.
+type when struct{ stretch.Time }
+
+// Decode implements kong.MapperValue; it takes "-2h", which kong would take
+// for another flag.
+func (w *when) Decode(ctx *kong.DecodeContext) (err error) {
+	t := ctx.Scan.Pop()
+	if t.IsEOL() {
+		return fmt.Errorf("expected a time after it")
+	}
+	w.Time, err = stretch.ParseTime(t.String())
+	return err
+}
+
+// openLog opens the log that a flag names.
+func openLog(ctx context.Context, path string) (*store.Log, error) {
+	if path == "" {
+		return nil, errors.New("expected --log FILE, the log that makebreak watch writes")
+	}
+	return store.OpenRead(ctx, path)
+}
+
+// openStretch opens the stretch of a contact that flags ask for.
+func openStretch(ctx context.Context, f *stretchFlags, contact string) (*stretch.Source, error) {
+	// A log may hold months. What measuring keeps of them is large and without
+	// pointers, cheap to collect around; a small computer misses the garbage more.
+	debug.SetGCPercent(10)
+	log, err := openLog(ctx, f.Log)
+	if err != nil {
+		return nil, err
+	}
+	src, err := stretch.Open(ctx, log, f.request(), contact)
+	if err != nil {
+		return nil, errors.Join(f.wrong(err), log.Close())
+	}
+	return src, nil
+}
+
+// feeder reads a stretch of a log ahead, with progress on a terminal. begin,
+// unless it is nil, is given the first edges.
+func feeder(sh *shell, begin func([]pulse.Edge)) stretch.Feeder {
+	return func(ctx context.Context, src *stretch.Source, add func([]pulse.Edge) error) error {
+		bar := newProgress(sh, src)
+		defer bar.close()
+		return pump(ctx, src, pumpShape{pumpBuffers, pumpEdges, true}, func(batch []pulse.Edge, _ float64) error {
+			if begin != nil {
+				begin(batch)
+				begin = nil
+			}
+			err := add(batch)
+			bar.update()
+			return err
+		}, &ticks{})
+	}
+}

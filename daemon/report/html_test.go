@@ -1,0 +1,124 @@
+package report
+
+import (
+	"errors"
+	"io"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"golang.org/x/net/html"
+)
+
+// wordsOf gives every word that a document says, in order.
+func wordsOf(doc *Document) string {
+	var s []string
+	row := func(cells []Cell) {
+		for _, c := range cells {
+			s = append(s, c.text())
+		}
+	}
+	for _, b := range doc.Blocks {
+		switch b := b.(type) {
+		case Title:
+			s = append(s, b.Text)
+		case Heading:
+			s = append(s, b.Text)
+		case Statement:
+			s = append(s, b.Words)
+		case Paragraph:
+			s = append(s, b.Lead, b.Mark, b.Text)
+		case Table:
+			for _, c := range b.Columns {
+				if !b.Headless {
+					s = append(s, c.Title, c.Unit)
+				}
+			}
+			for _, r := range b.Rows {
+				if row(r); r == nil {
+					s = append(s, "…")
+				}
+			}
+		case Chart:
+			s = append(s, b.Title, "In words", wordsOf(&Document{b.Words}))
+		case Drawing:
+			for _, line := range b.Lines {
+				row(line)
+			}
+		case Caution:
+			s = append(s, CautionText)
+		}
+	}
+	return strings.Join(strings.Fields(Printable(strings.Join(s, " "))), " ")
+}
+
+// readHTML parses a page and gives the words of its body. It fails where an
+// element is open at the end, or was closed by another.
+func readHTML(t interface{ Errorf(string, ...any) }, page string) string {
+	var words, open []string
+	z := html.NewTokenizer(strings.NewReader(page))
+	for {
+		switch z.Next() {
+		case html.ErrorToken:
+			if len(open) > 0 {
+				t.Errorf("open at the end: %v", open)
+			}
+			return strings.Join(strings.Fields(strings.Join(words, " ")), " ")
+		case html.StartTagToken:
+			name, _ := z.TagName()
+			if s := string(name); s != "meta" {
+				open = append(open, s)
+			}
+		case html.EndTagToken:
+			name, _ := z.TagName()
+			if n := len(open) - 1; n < 0 || open[n] != string(name) {
+				t.Errorf("</%s> ends %v", name, open)
+				return ""
+			}
+			open = open[:len(open)-1]
+		case html.TextToken:
+			if len(open) > 1 && open[1] == "body" {
+				words = append(words, string(z.Text()))
+			}
+		}
+	}
+}
+
+// Each block becomes the element that means the same, and nothing that is said
+// is taken for markup.
+func TestHTML(t *testing.T) {
+	doc := &Document{Blocks: []Block{
+		Title{"run:<b>cam</b>"}, Statement{"OUT OF LIMITS", Bad}, Paragraph{Lead: "Source", Text: `"A & B"`},
+		Paragraph{Bullet: true, Text: "one"}, Paragraph{Bullet: true, Text: "two"}, Space{},
+		Table{Columns: []Column{{Title: "limit"}, {Title: "worst", Unit: "ms", Right: true}}, Rows: [][]Cell{{{Text: "break"}, {Number: true, Decimals: 1}}, nil}},
+		Chart{"Window", func(w io.Writer) error { _, err := io.WriteString(w, "<svg></svg>\n"); return err }, []Block{Paragraph{Text: "8 to 12 pps"}}},
+	}}
+	var b strings.Builder
+	if err := doc.HTML(&b, "<Marrow Quay>"); err != nil {
+		t.Fatal(err)
+	}
+	page := b.String()
+	if diff := cmp.Diff(wordsOf(doc), readHTML(t, page)); diff != "" {
+		t.Error(diff)
+	}
+	for _, want := range []string{
+		"<title>&lt;Marrow Quay&gt;</title>", "<h1>run:&lt;b&gt;cam&lt;/b&gt;</h1>", `<p class="verdict bad">OUT OF LIMITS</p>`,
+		"<p><b>Source</b> &#34;A &amp; B&#34;</p>", "<ul>\n<li>one</li>\n<li>two</li>\n</ul>",
+		`<th scope="col">limit</th><th scope="col" class="right">worst ms</th>`, `<td>break</td><td class="right">-</td>`, `<td colspan="2">…</td>`,
+		"<figure>\n<svg></svg>\n<figcaption>Window</figcaption>\n</figure>\n<details>\n<summary>In words</summary>\n<p>8 to 12 pps</p>\n</details>",
+	} {
+		if !strings.Contains(page, want) {
+			t.Errorf("no %s in\n%s", want, page)
+		}
+	}
+	for _, not := range []string{"http:", "https:", "src=", "url("} {
+		if strings.Contains(page, not) {
+			t.Errorf("the page fetches something: %s", not)
+		}
+	}
+	fails := errors.New("no room")
+	failing := &Document{Blocks: []Block{Chart{SVG: func(io.Writer) error { return fails }}}}
+	if err := failing.HTML(io.Discard, ""); !errors.Is(err, fails) {
+		t.Errorf("a chart that cannot be drawn: %v", err)
+	}
+}

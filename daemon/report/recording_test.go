@@ -1,0 +1,30 @@
+package report
+
+import (
+	"strings"
+	"testing"
+	"time"
+)
+
+// The page names the line and what is to be thought of its calibration.
+func TestLineOf(t *testing.T) {
+	at := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	for name, c := range map[string]struct {
+		calibration *Calibration
+		says        string
+	}{
+		"none":    {nil, "No calibration was used"},
+		"fits":    {&Calibration{At: at, Used: true, Words: "of 2026-03-01 through \"x\""}, `Calibration of 2026-03-01 through "x".`},
+		"stale":   {&Calibration{At: at, Used: true, Why: "it is 200 days old, more than 180", Words: "of 2026-03-01"}, "STALE calibration, still used: it is 200 days old, more than 180."},
+		"foreign": {&Calibration{At: at, Why: "it was made for another board: a, not b"}, "FOREIGN calibration, not used: it was made for another board: a, not b."},
+	} {
+		doc := new(Document)
+		lineOf(doc, &Line{Line: "HOOK", Place: "gpiochip0:3", Label: "adapter", Bias: "pull-up", Ended: "by you", Recording: "x.csv", Calibration: c.calibration})
+		page := strings.Join(strings.Fields(text(t, doc)), " ")
+		for _, want := range []string{"Line HOOK (gpiochip0:3 of adapter), pull resistor pull-up. Ended by you. The edges are kept in x.csv.", c.says} {
+			if !strings.Contains(page, want) {
+				t.Errorf("%s: no %q in %s", name, want, page)
+			}
+		}
+	}
+}

@@ -1,0 +1,130 @@
+package report
+
+import (
+	"cmp"
+	"strings"
+	"time"
+
+	"makebreak/daemon/figure"
+	"makebreak/daemon/store"
+	"makebreak/daemon/stretch"
+	"makebreak/pulse"
+)
+
+// OfSoak says what a soak test found, so far or in the end.
+func OfSoak(s *stretch.Soak) *Document {
+	doc, of := new(Document), "all contacts"
+	if s.Of != nil {
+		of = *s.Of
+	}
+	doc.say("Soak test \"" + s.Title + "\" of " + of)
+	if s.End != nil && s.LengthS != nil {
+		doc.say("From " + Wall(s.Begin) + " to " + Wall(*s.End) + ", " + figure.Time(*s.LengthS) + ".")
+	} else {
+		doc.mark("GOES ON", Doubtful, "since "+Wall(s.Begin)+"; what follows is so far.")
+	}
+	if s.CutShort != nil {
+		doc.mark("CUT SHORT:", Doubtful, *s.CutShort+".")
+	}
+	if s.Idle != nil {
+		doc.mark("NOT WATCHED:", Doubtful, *s.Idle+".")
+	}
+	if len(s.NotRead) > 0 {
+		doc.say("Not read at all in this time: " + strings.Join(s.NotRead, ", ") + ".")
+	}
+	if s.Note != "" {
+		doc.add(Paragraph{Lead: "Note:", Text: s.Note})
+	}
+	if len(s.Results) == 0 {
+		doc.add(Space{})
+		doc.say("No contact was read.")
+	}
+	for _, r := range s.Results {
+		if s.Of == nil {
+			doc.head(r.Log.Contact)
+		} else {
+			doc.add(Space{})
+		}
+		soaked(doc, &r)
+	}
+	doc.add(Caution{})
+	return doc
+}
+
+// soaked tells of one contact.
+func soaked(doc *Document, r *stretch.SoakResult) {
+	m := r.Measurement
+	a := About{Log: r.Log}
+	if r.Profile != nil {
+		a.Limits = &pulse.Profile{ID: r.Profile.ID, Title: r.Profile.Title, Country: r.Profile.Country}
+	}
+	if x := r.Log.Removed; x != nil {
+		mark, tone := "NOT THE WHOLE TIME:", Doubtful
+		if x.Wrong() {
+			mark, tone = "OUT OF LIMITS WHERE EDGES WERE REMOVED:", Bad
+		}
+		doc.mark(mark, tone, removed(x)+" What follows is of the time after.")
+	}
+	verdict(doc, m, digest(m), &a)
+	doc.head("Counts")
+	switch {
+	case m.Dial != nil:
+		doc.tell("", figure.Plural(m.Dial.Pulses, "pulse", "pulses")+"; "+otherBreaks(m.Dial))
+	case m.Interrupter != nil:
+		doc.tell("", cyclesText(m))
+		if len(m.Interrupter.Lobes) > 0 {
+			doc.tell("", lobesBy(m.Interrupter))
+		}
+	}
+	doc.tell("", settlingText(m))
+	doc.head("Stretch of the log")
+	doc.tell("", "Times count from its start, "+Wall(r.Log.Since)+".")
+	stretchOf(doc, m, r.Log)
+}
+
+// OfSoaks lists the soak tests of a log.
+func OfSoaks(soaks []store.Soak) *Document {
+	doc := new(Document)
+	if len(soaks) == 0 {
+		doc.say("No soak test is in the log.")
+		return doc
+	}
+	t := Table{Columns: columns("llll", "title", "contact", "begun", "ended")}
+	for _, s := range soaks {
+		ended := "goes on"
+		if s.End != nil {
+			ended = Wall(s.End.Wall)
+		}
+		t.Rows = append(t.Rows, cells(s.Title, cmp.Or(s.Contact, "all contacts"), Wall(s.Begin.Wall), ended))
+	}
+	doc.add(t)
+	return doc
+}
+
+// SoakEntry is a soak test in the list that other programs read.
+type SoakEntry struct {
+	Title string     `json:"title"`
+	Of    *string    `json:"contact"` // null: all
+	Begin time.Time  `json:"begin"`
+	End   *time.Time `json:"end"` // null while it goes on
+}
+
+// SoakList is the soak tests of a log as other programs read them.
+type SoakList struct {
+	Format string      `json:"format"`
+	Soaks  []SoakEntry `json:"soaks"`
+}
+
+// SoaksJSON gives the soak tests of a log as other programs read them.
+func SoaksJSON(soaks []store.Soak) SoakList {
+	list := SoakList{"makebreak.soaks/1", []SoakEntry{}}
+	for _, s := range soaks {
+		x := SoakEntry{Title: s.Title, Of: Given(s.Contact), Begin: s.Begin.Wall.UTC()}
+		if s.End != nil {
+			end := s.End.Wall.UTC()
+			x.End = &end
+		}
+		list.Soaks = append(list.Soaks, x)
+	}
+	return list
+}

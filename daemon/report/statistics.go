@@ -1,0 +1,142 @@
+package report
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	"makebreak/daemon/figure"
+	"makebreak/pulse"
+)
+
+// decimals gives the decimals of a quantity's figures, by its uncertainty.
+func decimals(m *pulse.Measurement, q pulse.Quantity) int {
+	if b := m.Uncertainty[q]; b != nil && b.Expanded.OK {
+		return figure.Decimals(b.Expanded.V)
+	}
+	return 3
+}
+
+// A statRow is one line of a table of statistics.
+type statRow struct {
+	name     string
+	unit     string
+	stat     pulse.Stat
+	decimals int
+	nominal  string // in a column of its own
+}
+
+// statistics tabulates rows, without those that have none. A column of nominal
+// values has the title nominal, if any.
+func statistics(doc *Document, nominal string, rows []statRow) {
+	t := Table{Columns: columns("lrrrrrrrrr", "", nominal, "n", "mean", "sd", "min", "5 %", "50 %", "95 %", "max")}
+	t.Columns[6].Rank, t.Columns[7].Rank, t.Columns[8].Rank = 2, 1, 2
+	for _, r := range rows {
+		if r.stat.N == 0 {
+			continue
+		}
+		row := cells(r.name, r.nominal, figure.Count(r.stat.N))
+		row[0].Unit = r.unit
+		for _, v := range []pulse.Num{r.stat.Mean, r.stat.SD, r.stat.Min, r.stat.P5, r.stat.P50, r.stat.P95, r.stat.Max} {
+			row = append(row, Cell{Number: true, Value: v, Decimals: r.decimals})
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	if len(t.Rows) == 0 {
+		return
+	}
+	if nominal == "" {
+		t = t.without(1)
+	}
+	doc.add(t)
+}
+
+// number writes v, or a dash when it was not measured.
+func number(v pulse.Num, decimals int) string {
+	if !v.OK {
+		return "-"
+	}
+	return figure.Fixed(v.V, decimals)
+}
+
+// quantityRow is a quantity's line in a table of statistics.
+func quantityRow(m *pulse.Measurement, q pulse.Quantity, s pulse.Stat) statRow {
+	noun, unit := figure.Quantity(string(q))
+	unit = rateUnit(m, unit)
+	if unit == "%" { // as the noun says
+		unit = ""
+	}
+	return statRow{name: noun, unit: unit, stat: s, decimals: decimals(m, q)}
+}
+
+// overall writes a figure over all periods with its expanded uncertainty.
+func overall(m *pulse.Measurement, q pulse.Quantity, s pulse.OverallStat, unit string) string {
+	b := m.Uncertainty[q]
+	if b == nil || !b.Overall.OK {
+		return figure.Unit(figure.Fixed(s.Overall.V, 3), unit)
+	}
+	u := b.Overall.V
+	dec := figure.Decimals(u)
+	return figure.Fixed(s.Overall.V, dec) + " ± " + figure.Unit(figure.NonZero(u, dec), unit)
+}
+
+// signed writes v with its sign.
+func signed(v pulse.Num, decimals int) string {
+	s := number(v, decimals)
+	if v.OK && v.V > 0 && strings.Trim(s, "0.") != "" {
+		return "+" + s
+	}
+	return s
+}
+
+// rateUnit names what a rate counts: of a compound cadence its cycles, for its
+// interruptions are more.
+func rateUnit(m *pulse.Measurement, unit string) string {
+	if unit == "IPM" && compound(m) {
+		return "cycles/min"
+	}
+	return unit
+}
+
+// uncertainty tells each quantity's expanded uncertainty and what it is
+// made of.
+func uncertainty(doc *Document, m *pulse.Measurement) {
+	order := []pulse.Quantity{pulse.RatePPS, pulse.RateIPM, pulse.PeriodMS, pulse.BreakPercent, pulse.BreakRatio, pulse.BreakMS,
+		pulse.MakeMS, pulse.InterdigitMS, pulse.SegmentMS, pulse.BounceMS}
+	t := Table{Headless: true, Columns: []Column{{}, {}, {Folds: true}}}
+	var sources []string
+	for _, q := range order {
+		b := m.Uncertainty[q]
+		if b == nil || !b.Expanded.OK {
+			continue
+		}
+		noun, unit := figure.Quantity(string(q))
+		unit = rateUnit(m, unit)
+		dec := figure.Decimals(b.Expanded.V)
+		parts := slices.Clone(b.Budget)
+		slices.SortStableFunc(parts, func(a, b pulse.Component) int { return cmp.Compare(b.Standard, a.Standard) })
+		from := ""
+		for i, c := range parts[:min(2, len(parts))] {
+			if i > 0 {
+				from += ", "
+			}
+			name := c.Cause.Effect.String()
+			if source := name + ": " + c.Cause.From; c.Cause.From != "" && !slices.Contains(sources, source) {
+				sources = append(sources, source)
+			}
+			from += name + " " + figure.NonZero(c.Standard, dec)
+		}
+		if from == "" {
+			from = "nothing"
+		}
+		t.Rows = append(t.Rows, cells(noun, "± "+figure.Unit(figure.NonZero(b.Expanded.V, dec), unit), from))
+	}
+	if len(t.Rows) == 0 {
+		return
+	}
+	doc.head("Uncertainty of one value (k = 2), and its greatest standard parts")
+	doc.add(t)
+	if len(sources) > 0 {
+		doc.tell("", strings.Join(sources, "; ")+".")
+	}
+}

@@ -1,0 +1,381 @@
+package report
+
+import (
+	"bytes"
+	"io"
+	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"makebreak/daemon/figure"
+)
+
+// PageWidth is the width that every terminal has.
+const PageWidth = 80
+
+// sgr is the colour of each tone, as the parameter of a terminal's SGR sequence.
+var sgr = [...]string{Plain: "", Strong: "1", Good: "32;1", Doubtful: "33;1", Bad: "31;1"}
+
+// Text writes the document as plain text of PageWidth columns, with a terminal's
+// colours when asked. Control characters in what is said, which could drive a
+// terminal, are replaced.
+func (d *Document) Text(w io.Writer, colour bool) error {
+	p := textPage{colour: colour}
+	for _, b := range d.Blocks {
+		p.block(b)
+	}
+	_, err := p.WriteTo(w)
+	return err
+}
+
+type textPage struct {
+	bytes.Buffer
+	colour bool
+}
+
+func (p *textPage) block(b Block) {
+	switch b := b.(type) {
+	case Title:
+		p.flow(0, 0, Shorten(Printable(b.Text), PageWidth))
+	case Heading:
+		if p.Len() > 0 {
+			p.WriteByte('\n')
+		}
+		p.paint(Strong, Printable(b.Text))
+		p.WriteByte('\n')
+	case Statement:
+		p.paint(b.Tone, Printable(b.Words))
+		p.WriteByte('\n')
+	case Paragraph:
+		p.paragraph(b)
+	case Table:
+		p.tables(b)
+	case Chart:
+		for _, b := range b.Words {
+			p.block(b)
+		}
+	case Drawing:
+		for _, line := range b.Lines {
+			p.line(line)
+		}
+	case Space:
+		p.WriteByte('\n')
+	case Caution:
+		p.WriteByte('\n')
+		p.flow(0, 0, CautionText)
+	}
+}
+
+func (p *textPage) paint(t Tone, s string) {
+	if p.colour && sgr[t] != "" {
+		s = "\x1b[" + sgr[t] + "m" + s + "\x1b[0m"
+	}
+	p.WriteString(s)
+}
+
+func (p *textPage) line(cells []Cell) {
+	for _, c := range cells {
+		p.paint(c.Tone, Printable(c.Text))
+	}
+	p.WriteByte('\n')
+}
+
+func (p *textPage) paragraph(b Paragraph) {
+	first := strings.Repeat(" ", b.Indent)
+	if b.Bullet {
+		first += "- "
+	}
+	if b.Lead != "" {
+		first += Printable(b.Lead) + " "
+	}
+	p.WriteString(first)
+	at := width(first)
+	indent := at
+	if b.Mark != "" {
+		p.paint(b.Tone, b.Mark+" ")
+		at += width(b.Mark) + 1
+	}
+	if b.Hanging > 0 {
+		indent = b.Hanging
+	}
+	p.flow(at, indent, Printable(b.Text))
+}
+
+// flow writes text folded to the page's width, from column at on and in the
+// following lines from column indent on.
+func (p *textPage) flow(at, indent int, text string) {
+	fresh := true
+	for _, word := range words(text) {
+		w := width(word)
+		if !fresh && at+1+w > PageWidth {
+			p.WriteString("\n" + strings.Repeat(" ", indent))
+			at, fresh = indent, true
+		}
+		if !fresh {
+			p.WriteByte(' ')
+			at++
+		}
+		p.WriteString(word)
+		at, fresh = at+w, false
+	}
+	p.WriteByte('\n')
+}
+
+// words splits text where a line may end: not between a number and its unit or
+// its sign, nor in an equation.
+func words(text string) []string {
+	var out []string
+	glue := false
+	for w := range strings.FieldsSeq(text) {
+		switch strings.TrimRight(w, ".,:;)") {
+		case "%", "ms", "s", "pps", "IPM", "MB", "GB", "=":
+			glue = len(out) > 0
+		}
+		if glue {
+			out[len(out)-1] += " " + w
+		} else {
+			out = append(out, w)
+		}
+		glue = w == "±" || w == "="
+	}
+	return out
+}
+
+// tables writes t, in as many tables as Across asks for.
+func (p *textPage) tables(t Table) {
+	n := len(t.Columns) - 1
+	if t.Across == 0 || n <= t.Across {
+		p.table(t)
+		return
+	}
+	for from := 0; from < n; from += t.Across {
+		part := func(i int) bool { return i == 0 || i > from && i <= from+t.Across }
+		x := Table{Headless: t.Headless, Columns: pick(t.Columns, part)}
+		for _, row := range t.Rows {
+			x.Rows = append(x.Rows, pick(row, part))
+		}
+		if from > 0 {
+			p.WriteByte('\n')
+		}
+		p.table(x)
+	}
+}
+
+// pick gives the elements whose index which takes.
+func pick[T any](s []T, which func(int) bool) []T {
+	var out []T
+	for i, x := range s {
+		if which(i) {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// table writes t, indented by two. While it is too wide, the row with the
+// longest number loses a digit, then the columns of the highest rank go.
+func (p *textPage) table(t Table) {
+	rows := make([][]Cell, len(t.Rows))
+	for i, r := range t.Rows {
+		rows[i] = slices.Clone(r)
+	}
+	last := len(t.Columns) - 1
+	for {
+		text := texts(t, rows)
+		w := widths(text)
+		total := 0
+		for _, n := range w {
+			total += n + 2
+		}
+		if t.Columns[last].Folds || t.Columns[last].List {
+			total -= w[last]
+		}
+		rank := slices.MaxFunc(t.Columns, func(a, b Column) int { return a.Rank - b.Rank }).Rank
+		switch row := longestNumber(rows); {
+		case total > PageWidth && row != nil:
+			for i := range row {
+				if row[i].Number && row[i].Decimals > 0 {
+					row[i].Decimals--
+				}
+			}
+		case total > PageWidth && rank > 0:
+			keep := func(i int) bool { return t.Columns[i].Rank < rank }
+			for i, r := range rows {
+				if r != nil {
+					rows[i] = pick(r, keep)
+				}
+			}
+			t.Columns = pick(t.Columns, keep)
+			last = len(t.Columns) - 1
+		default:
+			p.grid(t.Columns, rows, text, w)
+			return
+		}
+	}
+}
+
+// longestNumber gives the row with the longest number that has a decimal to
+// lose; nil for none.
+func longestNumber(rows [][]Cell) (row []Cell) {
+	longest := 0
+	for _, r := range rows {
+		for _, c := range r {
+			if n := width(c.text()); c.Number && c.Decimals > 0 && n > longest {
+				row, longest = r, n
+			}
+		}
+	}
+	return row
+}
+
+// text is what a cell shows: a dash for a number that was not measured.
+func (c Cell) text() string {
+	switch {
+	case !c.Number:
+		return Printable(with(c.Text, c.Unit))
+	case !c.Value.OK:
+		return "-"
+	}
+	return figure.Fixed(c.Value.V, c.Decimals)
+}
+
+// with writes a unit after what it is of, if there is one.
+func with(text, unit string) string {
+	if unit == "" {
+		return text
+	}
+	return text + " " + unit
+}
+
+// texts gives the lines of a table, its head first; a nil line stands for rows
+// that are left out.
+func texts(t Table, rows [][]Cell) (lines [][]string) {
+	if !t.Headless {
+		head := make([]string, len(t.Columns))
+		for i, c := range t.Columns {
+			head[i] = with(c.Title, c.Unit)
+		}
+		lines = append(lines, head)
+	}
+	for _, r := range rows {
+		var line []string
+		for _, c := range r {
+			line = append(line, c.text())
+		}
+		lines = append(lines, line)
+	}
+	return lines
+}
+
+func widths(lines [][]string) []int {
+	var w []int
+	for _, line := range lines {
+		for i, s := range line {
+			if i == len(w) {
+				w = append(w, 0)
+			}
+			w[i] = max(w[i], width(s))
+		}
+	}
+	return w
+}
+
+func (p *textPage) grid(columns []Column, rows [][]Cell, lines [][]string, w []int) {
+	head := len(lines) - len(rows)
+	for n, line := range lines {
+		if len(line) == 0 {
+			p.WriteString("  …\n")
+			continue
+		}
+		tone := func(i int) Tone {
+			if n < head {
+				return Plain
+			}
+			return rows[n-head][i].Tone
+		}
+		at, gap := 2, "  "
+		for i, s := range line {
+			c := columns[i]
+			space := strings.Repeat(" ", w[i]-width(s))
+			if i == len(line)-1 {
+				if c.Right && strings.TrimSpace(s) != "" {
+					if tone(i) == Plain || !p.colour {
+						s = strings.TrimRight(s, " ")
+					}
+					p.WriteString(gap + space)
+					p.paint(tone(i), s)
+					p.WriteByte('\n')
+					break
+				}
+				if s == "" {
+					p.WriteByte('\n')
+					break
+				}
+				p.WriteString(gap)
+				switch {
+				case c.Folds:
+					p.flow(at, at, s)
+				default:
+					if c.List {
+						s = cut(s, PageWidth-at)
+					}
+					p.paint(tone(i), s)
+					p.WriteByte('\n')
+				}
+				break
+			}
+			if c.Right {
+				gap += space
+				space = ""
+			}
+			if s != "" {
+				p.WriteString(gap)
+				gap = ""
+				p.paint(tone(i), s)
+			}
+			gap += space + "  "
+			at += w[i] + 2
+		}
+	}
+}
+
+// cut ends a list at a comma, with an ellipsis, where it is wider than n.
+func cut(list string, n int) string {
+	short := list
+	for rest := list; width(short) > n; short = rest + ", …" {
+		i := strings.LastIndex(rest, ", ")
+		if i < 0 {
+			return short
+		}
+		rest = rest[:i]
+	}
+	return short
+}
+
+// width is the columns of s on a terminal; pages use no wide letters.
+func width(s string) int { return utf8.RuneCountInString(s) }
+
+// Shorten cuts the middle out of s when it is wider than n columns.
+func Shorten(s string, n int) string {
+	r := []rune(s)
+	if len(r) <= n {
+		return s
+	}
+	tail := (n - 1) * 2 / 3
+	return string(r[:n-1-tail]) + "…" + string(r[len(r)-tail:])
+}
+
+// Printable makes text from files and arguments safe to show on one line:
+// control characters, which could drive a terminal, are replaced.
+func Printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == '\n' || r == '\t':
+			return ' '
+		case !unicode.IsPrint(r):
+			return '\uFFFD'
+		}
+		return r
+	}, s)
+}

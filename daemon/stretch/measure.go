@@ -1,0 +1,101 @@
+package stretch
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"io"
+
+	"makebreak/daemon/watch"
+	"makebreak/pulse"
+)
+
+// A Feeder gives the edges of src to add, in order, until their end. It returns
+// io.EOF there, else add's or the source's error, or that of ctx when it is done.
+type Feeder func(ctx context.Context, src *Source, add func([]pulse.Edge) error) error
+
+// Measure measures the stretch from end to end, as Configure says. When ctx is
+// done earlier, the error is that of ctx, and the stretch ends with the last edge
+// that was measured: m is of that part, nil where no edge was. edges counts those
+// that were measured.
+func (s *Source) Measure(ctx context.Context, cfg pulse.Config, feed Feeder) (m *pulse.Measurement, edges int, err error) {
+	meter, err := pulse.NewMeter(cfg)
+	if err != nil {
+		return nil, 0, err
+	}
+	err = feed(ctx, s, func(batch []pulse.Edge) error {
+		meter.Add(batch)
+		edges += len(batch)
+		s.saw(batch)
+		return nil
+	})
+	switch {
+	case err == io.EOF:
+		return meter.Finish(s.to), edges, nil
+	case ctx.Err() == nil || !errors.Is(err, ctx.Err()) || edges == 0:
+		return nil, edges, err
+	}
+	s.cut()
+	return meter.Finish(s.to), edges, err
+}
+
+// fileEdges are read at once for a file.
+const fileEdges = 8192
+
+// Export gives the edges as a file holds them, in order: times count from Begin,
+// no two are at one time, and the stretch begins once a level has lasted. n
+// counts the edges with a known level.
+func (s *Source) Export(ctx context.Context, write func([]pulse.Edge) error) (n int, err error) {
+	cfg, err := watch.Reading(s.settings)
+	if err != nil {
+		return 0, err
+	}
+	last := pulse.Stamp(-1)
+	begins := beginning{settle: pulse.Stamp(cmp.Or(cfg.SettleNS, pulse.DefaultSettleNS)), last: s.from, known: s.start <= pulse.High}
+	for buf := make([]pulse.Edge, fileEdges); ; {
+		k, err := s.ReadEdges(ctx, buf)
+		switch {
+		case err == io.EOF:
+			return n, nil
+		case ctx.Err() != nil:
+			return n, ctx.Err()
+		case err != nil:
+			return n, err
+		}
+		edges := begins.settled(buf[:k])
+		for i := range edges { // two edges at one time would be none in a file
+			edges[i].At = max(edges[i].At-s.from, last+1)
+			if last = edges[i].At; edges[i].Level <= pulse.High {
+				n++
+			}
+		}
+		if err := write(edges); err != nil {
+			return n, err
+		}
+	}
+}
+
+// A beginning leaves out the edges of a stretch before a level has lasted: a
+// file is taken to begin long after any edge before it, and cannot tell that it
+// begins in the middle of a bounce.
+type beginning struct {
+	settle pulse.Stamp
+	last   pulse.Stamp // edge, or when the level was found
+	known  bool        // the level is
+	over   bool
+}
+
+// settled gives what is left of the edges.
+func (b *beginning) settled(edges []pulse.Edge) []pulse.Edge {
+	if b.over {
+		return edges
+	}
+	for i, e := range edges {
+		if b.known && e.Level <= pulse.High && e.Lost == 0 && e.At-b.last >= b.settle {
+			b.over = true
+			return edges[i:]
+		}
+		b.last, b.known = e.At, e.Level <= pulse.High
+	}
+	return nil
+}

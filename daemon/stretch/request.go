@@ -1,0 +1,157 @@
+package stretch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"makebreak/daemon/store"
+	"makebreak/pulse"
+	"makebreak/pulse/duration"
+)
+
+// A Time is one end of a stretch as somebody asks for it: a wall-clock time, or
+// so long before the end of the log. The zero value asks for nothing.
+type Time struct {
+	Set  bool
+	Text string // as it was asked
+	Wall time.Time
+	Back time.Duration // before the end of the log, where Wall is zero
+}
+
+// ParseTime reads a date with or without a time of day, in UTC or with a zone,
+// or -2h for so long before the end of the log.
+func ParseTime(s string) (Time, error) {
+	t := Time{Set: true, Text: s}
+	if rest, ok := strings.CutPrefix(s, "-"); ok {
+		if ns, err := duration.Parse(rest); err == nil && ns > 0 {
+			t.Back = time.Duration(ns)
+			return t, nil
+		}
+	}
+	for _, form := range []string{"2006-01-02T15:04:05Z07:00", "2006-01-02T15:04Z07:00", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
+		if wall, err := time.Parse(form, strings.Replace(s, " ", "T", 1)); err == nil {
+			t.Wall = wall.UTC()
+			return t, nil
+		}
+	}
+	return t, fmt.Errorf("%q is no time: expected one like 2026-11-20T10:00 or 2026-11-20, in UTC or with a zone such as +02:00, or -2h or -3d before the end of the log", s)
+}
+
+// A Request asks for a stretch of a log: between two times, or that of a soak
+// test. The zero value asks for the whole latest run.
+type Request struct {
+	Since, Until Time
+	Soak         string // title of a soak test, which is a stretch by itself; empty for none
+}
+
+// whole tells whether the stretch begins where it is asked to, also where the
+// contact's first edge comes later.
+func (r *Request) whole() bool { return r.Since.Set || r.Soak != "" }
+
+// ErrSoakAndTimes says that both a soak test and times are asked for.
+var ErrSoakAndTimes = errors.New("a soak test is a stretch by itself, without other times")
+
+// ErrEmpty says that a stretch is asked to begin at its end or after it.
+var ErrEmpty = errors.New("the stretch begins at its end or after it")
+
+// An OutsideError says that an end of a stretch is asked for outside the log.
+type OutsideError struct {
+	AtStart     bool // Since is after the log, else Until is before it
+	First, Last time.Time
+}
+
+func (e *OutsideError) Error() string {
+	return "the log is of " + wallText(e.First) + " to " + wallText(e.Last)
+}
+
+func wallText(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 UTC") }
+
+// Span finds the stretch that is asked for. The contact is only compared with
+// that of the soak test, and may be empty for none. The error may be ErrEmpty,
+// ErrSoakAndTimes or an *OutsideError.
+func (r *Request) Span(ctx context.Context, log *store.Log, contact string) (s store.Span, err error) {
+	if r.Soak != "" {
+		if r.Since.Set || r.Until.Set {
+			return s, ErrSoakAndTimes
+		}
+		soaks, err := log.Soaks(ctx)
+		if err != nil {
+			return s, err
+		}
+		soak, err := FindSoak(soaks, r.Soak)
+		if err != nil {
+			return s, err
+		}
+		if contact != "" && soak.Contact != "" && soak.Contact != contact {
+			return s, fmt.Errorf("soak test %q is of the contact %s, not of %s", soak.Title, soak.Contact, contact)
+		}
+		s, _, _, err := soakSpan(ctx, log, soak)
+		return s, err
+	}
+	run := int64(0)
+	if !r.Since.Wall.IsZero() {
+		if run, err = runAt(ctx, log, r.Since.Wall); err != nil {
+			return s, err
+		}
+	}
+	tl, err := log.Timeline(ctx, run)
+	if err != nil {
+		return s, err
+	}
+	s = store.Span{Run: tl.ID, To: tl.End() + 1}
+	outside := func(atStart bool) error { return &OutsideError{atStart, tl.At(0).Wall, tl.At(tl.End()).Wall} }
+	switch t := &r.Since; {
+	case !t.Wall.IsZero():
+		if s.From = tl.Since(t.Wall); s.From >= s.To {
+			return s, outside(true)
+		}
+	case t.Set:
+		s.From = max(tl.End()-pulse.Stamp(t.Back), 0)
+	}
+	switch t := &r.Until; {
+	case !t.Wall.IsZero():
+		if t.Wall.Before(tl.At(0).Wall) {
+			return s, outside(false)
+		}
+		s.To = min(s.To, tl.Until(t.Wall))
+	case t.Set:
+		s.To = tl.End() - pulse.Stamp(t.Back)
+	}
+	if s.From >= s.To {
+		return s, ErrEmpty
+	}
+	return s, nil
+}
+
+// runAt gives the run of a log at a time, the first one for a time before it: a
+// site that was renamed began another run.
+func runAt(ctx context.Context, log *store.Log, wall time.Time) (run int64, err error) {
+	runs, err := log.Runs(ctx)
+	if err != nil {
+		return 0, err
+	}
+	for _, r := range runs {
+		if run == 0 || !r.Began.After(wall) {
+			run = r.ID
+		}
+	}
+	return run, nil
+}
+
+// KnownContact refuses a contact that the log does not have.
+func KnownContact(ctx context.Context, log *store.Log, contact string) error {
+	names, err := log.Contacts(ctx)
+	switch {
+	case err != nil:
+		return err
+	case slices.Contains(names, contact):
+		return nil
+	case len(names) == 0:
+		return fmt.Errorf("contact %q is not in the log %s: it has none", contact, log.Path())
+	}
+	return fmt.Errorf("contact %q is not in the log %s: expected one of %s", contact, log.Path(), strings.Join(names, ", "))
+}

@@ -1,0 +1,464 @@
+package stretch
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"makebreak/daemon/config"
+	"makebreak/daemon/store"
+	"makebreak/pulse"
+)
+
+// SoakLimits are the limits of a soak test as the log keeps them: whole, for a
+// file of them may change or vanish. The zero value is none.
+type SoakLimits struct {
+	Asked   string         `json:"asked"`
+	Profile *pulse.Profile `json:"profile"`
+}
+
+// SoakLimitsOf finds limits by their id or file; without, it gives none.
+func SoakLimitsOf(asked string) (l SoakLimits, err error) {
+	if asked == "" {
+		return l, nil
+	}
+	l.Asked = asked
+	l.Profile, err = config.Profile(asked)
+	return l, err
+}
+
+// text is what the log keeps, which keptLimits reads.
+func (l SoakLimits) text() string {
+	if l.Profile == nil {
+		return ""
+	}
+	b, err := json.Marshal(l)
+	if err != nil {
+		panic(err) // of plain numbers and text
+	}
+	return string(b)
+}
+
+// keptLimits reads what text wrote, or the id of limits.
+func keptLimits(s store.Soak) (l SoakLimits, err error) {
+	if !strings.HasPrefix(s.Profile, "{") {
+		return SoakLimitsOf(s.Profile)
+	}
+	if err := json.Unmarshal([]byte(s.Profile), &l); err != nil {
+		return l, fmt.Errorf("limits of soak test %q in the log: %w", s.Title, err)
+	}
+	return l, nil
+}
+
+// suit tells limits that are for no contact of the test.
+func (l SoakLimits) suit(ctx context.Context, log *store.Log, contact string) error {
+	if l.Profile == nil {
+		return nil
+	}
+	names := []string{contact}
+	if contact == "" {
+		var err error
+		if names, err = log.Contacts(ctx); err != nil {
+			return err
+		}
+	}
+	for _, name := range names {
+		all, err := log.Configurations(ctx, name)
+		if err != nil {
+			return err
+		}
+		if len(all) == 0 || all[len(all)-1].Kind == l.Profile.Kind {
+			return nil
+		}
+	}
+	if contact == "" {
+		return fmt.Errorf("limits %s are for a contact of kind %s, and none in the log is", l.Asked, l.Profile.Kind)
+	}
+	return fmt.Errorf("limits %s are for a contact of kind %s, and %s is watched as another kind", l.Asked, l.Profile.Kind, contact)
+}
+
+// Idle is since when nobody writes a log.
+type Idle struct{ Since time.Time }
+
+// idleOf tells since when nobody writes the log; nil while somebody does: what
+// is being watched is written every ten seconds at least.
+func idleOf(ctx context.Context, log *store.Log) (*Idle, error) {
+	tl, err := log.Timeline(ctx, 0)
+	if err != nil {
+		return nil, err
+	}
+	s := tl.Sessions[len(tl.Sessions)-1]
+	if !s.Ended && time.Since(s.Alive.Wall) < 20*time.Second {
+		return nil, nil
+	}
+	return &Idle{s.Alive.Wall}, nil
+}
+
+func (i Idle) String() string {
+	return "nothing is being watched now, the log was last written " + wallText(i.Since)
+}
+
+// BeginSoak begins a soak test now, of s.Title, s.Contact (empty for all) and
+// s.Note, held to limits. The Idle says that nobody is watching; nil when
+// somebody is.
+func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLimits) (*Idle, error) {
+	if s.Contact != "" {
+		if err := KnownContact(ctx, log, s.Contact); err != nil {
+			return nil, err
+		}
+	}
+	if err := limits.suit(ctx, log, s.Contact); err != nil {
+		return nil, err
+	}
+	soaks, err := log.Soaks(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, x := range soaks {
+		switch {
+		case x.Title == s.Title:
+			return nil, fmt.Errorf("soak test %q was begun %s: expected another title", s.Title, wallText(x.Begin.Wall))
+		case x.End == nil && (x.Contact == s.Contact || x.Contact == "" || s.Contact == ""):
+			return nil, fmt.Errorf("soak test %q of %s already goes on, since %s: finish it first", x.Title, cmp.Or(x.Contact, "all contacts"), wallText(x.Begin.Wall))
+		}
+	}
+	idle, err := idleOf(ctx, log)
+	if err != nil {
+		return nil, err
+	}
+	s.Profile = limits.text()
+	_, err = log.BeginSoak(ctx, s)
+	return idle, err
+}
+
+// EndSoak ends a soak test now; title is as for FindSoak.
+func EndSoak(ctx context.Context, log *store.Log, title string) (s store.Soak, err error) {
+	soaks, err := log.Soaks(ctx)
+	if err != nil {
+		return s, err
+	}
+	s, err = FindSoak(soaks, title)
+	switch {
+	case err != nil:
+		return s, err
+	case s.End != nil && title == "":
+		return s, errors.New("no soak test goes on in the log")
+	case s.End != nil:
+		return s, fmt.Errorf("soak test %q was finished %s already: makebreak soak status shows it", s.Title, wallText(s.End.Wall))
+	}
+	if _, err := keptLimits(s); err != nil { // before it ends, for then it is measured
+		return s, err
+	}
+	end, err := log.EndSoak(ctx, s.ID)
+	if err != nil {
+		return s, err
+	}
+	s.End = &end
+	return s, awaitCommit(ctx, log, end)
+}
+
+// FindSoak finds a soak test by its title; without one, the one that goes on,
+// else the latest.
+func FindSoak(soaks []store.Soak, title string) (found store.Soak, err error) {
+	going := 0
+	var titles, goOn []string
+	for _, s := range soaks {
+		titles = append(titles, fmt.Sprintf("%q", s.Title))
+		switch {
+		case title != "" && s.Title == title:
+			return s, nil
+		case title != "":
+		case s.End == nil:
+			going++
+			goOn = append(goOn, titles[len(titles)-1])
+			found = s
+		case going == 0:
+			found = s
+		}
+	}
+	switch {
+	case len(soaks) == 0:
+		return found, errors.New("no soak test is in the log: makebreak soak start begins one")
+	case title != "":
+		return found, fmt.Errorf("soak test %q is not in the log: expected one of %s", title, strings.Join(titles, ", "))
+	case going > 1:
+		return found, fmt.Errorf("%d soak tests go on: expected the title of one: %s", going, strings.Join(goOn, ", "))
+	}
+	return found, nil
+}
+
+// awaitCommit waits until a log that is being written has all up to a moment:
+// it may commit up to ten seconds late where nothing moves.
+func awaitCommit(ctx context.Context, log *store.Log, m store.Moment) error {
+	const patience, look = 12 * time.Second, 100 * time.Millisecond
+	for end := time.Now().Add(patience); ; {
+		tl, err := log.Timeline(ctx, 0)
+		if err != nil {
+			return err
+		}
+		s := tl.Sessions[len(tl.Sessions)-1]
+		if s.Ended || s.ID != m.Session || s.Alive.Mono >= m.Mono || m.Mono-s.Alive.Mono > pulse.Stamp(patience) || time.Now().After(end) {
+			return nil
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(look):
+		}
+	}
+}
+
+// soakSpan is the stretch of a soak test, with the clock of its run. It is cut
+// where the site was renamed, for another run begins there.
+func soakSpan(ctx context.Context, log *store.Log, s store.Soak) (_ store.Span, _ *store.Timeline, cut bool, _ error) {
+	runs, err := log.Runs(ctx)
+	if err != nil {
+		return store.Span{}, nil, false, err
+	}
+	for i, r := range runs {
+		tl, err := log.Timeline(ctx, r.ID)
+		if err != nil {
+			return store.Span{}, nil, false, err
+		}
+		for _, x := range tl.Sessions {
+			if x.ID != s.Begin.Session {
+				continue
+			}
+			span := store.Span{Run: r.ID, From: s.Begin.Run, To: tl.End() + 1}
+			switch last := tl.Sessions[len(tl.Sessions)-1].ID; {
+			case s.End == nil:
+				cut = i+1 < len(runs)
+			case s.End.Session > last:
+				cut = true
+			default:
+				span.To = s.End.Run
+			}
+			span.To = max(span.To, span.From+1)
+			return span, tl, cut, nil
+		}
+	}
+	return store.Span{}, nil, false, fmt.Errorf("read log %q: the start of soak test %q is not in it", log.Path(), s.Title)
+}
+
+// siteRenamed is why a soak test is cut short.
+const siteRenamed = "the site was renamed, and what came then is another run of the log"
+
+// A Soak is a soak test and its result, as the log keeps the result.
+type Soak struct {
+	Format string     `json:"format"`
+	Title  string     `json:"title"`
+	Of     *string    `json:"contact"` // null: all
+	Limits *string    `json:"limits"`  // as asked; null: those that the contacts are watched by
+	Note   string     `json:"note"`
+	Begin  time.Time  `json:"begin"`
+	End    *time.Time `json:"end"` // null while it goes on
+	// LengthS is not changed by steps of the wall clock; null while it goes on.
+	LengthS *float64 `json:"length_s"`
+	// CutShort says why the time is not the whole of it; null when it is.
+	CutShort *string `json:"cut_short"`
+	// Idle says that nobody is watching now; null when somebody is.
+	Idle *string `json:"idle"`
+	// NotRead are contacts whose source was not read at all.
+	NotRead []string `json:"not_read"`
+	// Results are by contact.
+	Results []SoakResult `json:"results"`
+}
+
+// A SoakResult is that of one contact.
+type SoakResult struct {
+	Log         *Report            `json:"log"`
+	Profile     *ProfileName       `json:"profile"`
+	Measurement *pulse.Measurement `json:"measurement"` // without the trains
+}
+
+// A ProfileName is what a page tells of limits.
+type ProfileName struct {
+	ID      string `json:"id"`
+	Title   string `json:"title"`
+	Country string `json:"country"`
+}
+
+// ResultOf gives the result of a soak test, judged: that which the log keeps of
+// a finished one, else what measuring gives, which is kept when it is finished.
+func ResultOf(ctx context.Context, log *store.Log, s store.Soak, feed Feeder) (*Soak, error) {
+	d := new(Soak)
+	if s.End != nil && s.Result != nil {
+		if err := json.Unmarshal(s.Result, d); err != nil {
+			return nil, fmt.Errorf("result of soak test %q in the log: %w", s.Title, err)
+		}
+	} else {
+		var err error
+		if d, err = measureSoak(ctx, log, s, feed); err != nil {
+			return nil, err
+		}
+		if s.End != nil {
+			b, err := json.Marshal(d)
+			if err != nil {
+				return nil, err
+			}
+			if err := log.SetSoakResult(ctx, s.ID, b); err != nil {
+				return nil, err
+			}
+		}
+	}
+	for i := range d.Results {
+		d.Results[i].judge()
+	}
+	return d, nil
+}
+
+// A Status sums up a measurement or a soak test.
+type Status int
+
+// They are in this order for no reason; StatusOf says what each is.
+const (
+	OK Status = iota
+	OutOfLimits
+	NotMeasured
+)
+
+// StatusOf is the status of a measurement: that of its statement alone, of which
+// all but a pass and not measured are out of limits. Without limits there is
+// none: then what gave no figure at all, or was stopped before the whole was
+// seen, is not measured.
+func StatusOf(m *pulse.Measurement, stopped bool) Status {
+	if m.Conformity == nil {
+		if stopped || !m.Measured() {
+			return NotMeasured
+		}
+		return OK
+	}
+	switch m.Conformity.Statement {
+	case pulse.Pass:
+		return OK
+	case pulse.NotMeasured:
+		return NotMeasured
+	}
+	return OutOfLimits
+}
+
+// Status is that of the worst contact. What was not measured for the whole time
+// does not pass.
+func (d *Soak) Status() Status {
+	status := OK
+	if len(d.Results) == 0 || d.CutShort != nil {
+		status = NotMeasured
+	}
+	for _, r := range d.Results { // out of limits outweighs what was not measured
+		one := StatusOf(r.Measurement, false)
+		if one == OK && r.Log.Removed != nil {
+			one = NotMeasured
+		}
+		if status == OK || one == OutOfLimits {
+			status = one
+		}
+	}
+	return status
+}
+
+// judge makes the statement hold of the whole time: also of the edges that were
+// removed, and in a result that was kept before a statement named its causes.
+func (r *SoakResult) judge() {
+	c := r.Measurement.Conformity
+	if c == nil {
+		return
+	}
+	if c.Because == nil {
+		c.Because = []string{}
+		c.AtBest(pulse.Fail, r.Measurement.Faults().Because()...)
+	}
+	if x := r.Log.Removed; x != nil {
+		c.AtBest(pulse.NotMeasured, "edges were removed to make room")
+		if x.Wrong() {
+			c.AtBest(pulse.Fail, "the summaries of the removed edges tell of faults")
+		}
+	}
+}
+
+func measureSoak(ctx context.Context, log *store.Log, s store.Soak, feed Feeder) (*Soak, error) {
+	d := &Soak{Format: "makebreak.soak/1", Title: s.Title, Note: s.Note, Begin: s.Begin.Wall.UTC(), Results: []SoakResult{}, NotRead: []string{}}
+	limits, err := keptLimits(s)
+	if err != nil {
+		return nil, err
+	}
+	if limits.Profile != nil {
+		d.Limits = &limits.Asked
+	}
+	span, tl, cut, err := soakSpan(ctx, log, s)
+	if err != nil {
+		return nil, err
+	}
+	d.Begin = tl.At(span.From).Wall.UTC() // a clock that was set later is right there
+	if cut {
+		why := siteRenamed
+		d.CutShort = &why
+	}
+	if s.End != nil || cut {
+		to := min(span.To, tl.End())
+		end := tl.At(to).Wall.UTC()
+		d.End = &end
+		if length := float64(to-span.From) / 1e9; length != 0 {
+			d.LengthS = &length
+		}
+	} else if idle, err := idleOf(ctx, log); err != nil {
+		return nil, err
+	} else if idle != nil {
+		text := idle.String()
+		d.Idle = &text
+	}
+	contacts := []string{s.Contact}
+	if s.Contact != "" {
+		d.Of = &s.Contact
+	} else if contacts, err = log.Contacts(ctx); err != nil {
+		return nil, err
+	}
+	for _, name := range contacts {
+		r, err := soakContact(ctx, log, span, limits, s.Contact != "", name, feed)
+		if err != nil {
+			return nil, fmt.Errorf("soak test %q: %w", s.Title, err)
+		}
+		if r.Measurement.Capture.Edges > 0 || r.Log.UpS > 0 || r.Log.Removed != nil || s.Contact != "" {
+			d.Results = append(d.Results, r)
+		} else {
+			d.NotRead = append(d.NotRead, name)
+		}
+	}
+	return d, nil
+}
+
+// soakContact measures one contact; alone says that the test is of no other.
+func soakContact(ctx context.Context, log *store.Log, span store.Span, limits SoakLimits, alone bool, name string, feed Feeder) (r SoakResult, err error) {
+	src, err := replayed(ctx, log, span, true, name)
+	if err != nil {
+		return r, err
+	}
+	defer src.Close()
+	var w Wishes
+	if p := limits.Profile; p != nil && (alone || p.Kind == src.settings.Kind) { // of all, it holds those that it is for
+		w.Reading.Limits = p
+	}
+	cfg, err := src.Configure(ctx, &w)
+	if err != nil {
+		return r, err
+	}
+	m, _, err := src.Measure(ctx, cfg, feed)
+	if err != nil {
+		return r, err
+	}
+	m.Source = "run:" + name
+	if m.Dial != nil {
+		m.Dial.Trains = pulse.Trains{} // the log would hold them twice
+	}
+	if p := cfg.Limits; p != nil {
+		r.Profile = &ProfileName{p.ID, p.Title, p.Country}
+	}
+	r.Measurement = m
+	if r.Log, err = src.Report(ctx, m); err == nil {
+		r.judge()
+	}
+	return r, err
+}

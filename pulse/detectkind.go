@@ -10,9 +10,9 @@ const (
 	detectEventsLive = 64
 	// longestDigit is the most pulses that any published coding sends for a digit.
 	longestDigit = 10
-	// shortestPauseNS is below the shortest published pause between trains
-	// (200 ms, GOST 23595-79) and its doubled make: single breaks that follow
-	// each other faster are no one-pulse digits.
+	// shortestPauseNS is twice the shortest published pause between trains (200 ms,
+	// GOST 23595-79). Single breaks with shorter makes between them are no
+	// one-pulse digits.
 	shortestPauseNS = 400e6
 )
 

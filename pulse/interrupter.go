@@ -60,7 +60,7 @@ type interrupterReader struct {
 	begun        bool
 	latest       int  // number of the latest due opening, from 0
 	lastN        int  // of last
-	place        int  // of last in its cycle, from 0
+	inCycle      int  // number of last in its cycle, from 0
 	interrupted  bool // an extra opening came after last
 	start        opening
 	startN       int  // its number
@@ -76,7 +76,7 @@ type interrupterReader struct {
 	xBreak, xMake, xPeriod, xPercent extremes
 	xSeg                             []extremes
 	phase                            phaseFit
-	sig                              lobeNumbers
+	numbers                          lobeNumbers
 	row                              CycleRow
 }
 
@@ -164,7 +164,7 @@ func (r *interrupterReader) begin(last bool) {
 	r.seg = make([]durations, 2*k)
 	r.xSeg = make([]extremes, 2*k)
 	r.got = make([]opening, 0, k)
-	r.sig.init(r.lobes, r.marks, r.marksBy, r.lobesKnown)
+	r.numbers.init(r.lobes, r.marks, r.marksBy, r.lobesKnown)
 	if r.cadence {
 		r.row.SegmentsNS = make([]int64, 2*k)
 	}
@@ -221,26 +221,26 @@ func (r *interrupterReader) take(s *step) {
 	if s.slip || s.anew || s.unsure || s.stepped || s.noisy || s.due > outageCycles*k {
 		r.phase.endStretch()
 	}
-	crossed, place := (r.place+s.due)/k, (r.place+s.due)%k
+	crossed, inCycle := (r.inCycle+s.due)/k, (r.inCycle+s.due)%k
 	r.n.Missing += uint64(s.missing)
 	r.moveOn(o.at, s.missing, crossed)
 	mine := 0 // those missing in the cycle that o is in
 	if crossed > 0 {
-		mine = min(s.missing, place)
+		mine = min(s.missing, inCycle)
 	}
 	r.cycleMissing += s.missing - mine
 	r.whole = r.whole && !s.unknown
 	r.latest += s.due
 	r.lobeOpening()
 	if crossed > 0 {
-		r.endCycle(o, crossed, crossed == 1 && place == 0)
+		r.endCycle(o, crossed, crossed == 1 && inCycle == 0)
 	}
 	if newLobes {
-		r.sig.newStretch()
+		r.numbers.newStretch()
 	}
-	r.arrive(o, place)
+	r.arrive(o, inCycle)
 	if crossed > 0 {
-		r.beginCycle(o, mine, place != 0)
+		r.beginCycle(o, mine, inCycle != 0)
 	} else {
 		r.got = append(r.got, o)
 	}
@@ -257,18 +257,18 @@ func (r *interrupterReader) lobeOpening() {
 	if r.faulty() {
 		o.breakNS = 0
 	}
-	r.sig.opening(r.lastN, o)
+	r.numbers.opening(r.lastN, o)
 }
 
 // arrive makes o the last due opening.
-func (r *interrupterReader) arrive(o opening, place int) {
-	r.last, r.lastN, r.place, r.interrupted = o, r.latest, place, false
+func (r *interrupterReader) arrive(o opening, inCycle int) {
+	r.last, r.lastN, r.inCycle, r.interrupted = o, r.latest, inCycle, false
 }
 
 func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
 	r.start, r.startN, r.whole, r.cycleMissing, r.cycleExtra = o, r.latest, !late, missing, 0
 	r.got = append(r.got[:0], o)
-	if r.place == 0 && !r.forget {
+	if r.inCycle == 0 && !r.forget {
 		r.phase.add(int(r.n.CyclesDue), o.at, float64(r.follow.pat.cycle)*r.follow.scale0)
 	}
 }
@@ -328,7 +328,7 @@ func (r *interrupterReader) stand(now Stamp) {
 	}
 	n := f.pat.overdue(position, float64(now-at), best.scale, standstillGrace)
 	s := &r.standstill
-	s.missing, s.due, s.from = max(missing+n, s.missing), max((r.place+due+n)/k, s.due), at
+	s.missing, s.due, s.from = max(missing+n, s.missing), max((r.inCycle+due+n)/k, s.due), at
 }
 
 // moveOn takes from what has fallen due what is decided now.
@@ -393,8 +393,8 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 // beginRow fills in what is known of the cycle at hand, number n, whether or
 // not it ends.
 func (r *interrupterReader) beginRow(n int) {
-	lobe, numbering := r.sig.lobe(r.startN)
-	r.row = CycleRow{At: r.start.at, Cycle: n, Lobe: lobe, Numbering: numbering, Stretch: r.sig.stretch,
+	lobe, numbering := r.numbers.lobe(r.startN)
+	r.row = CycleRow{At: r.start.at, Cycle: n, Lobe: lobe, Numbering: numbering, Stretch: r.numbers.stretch,
 		BeforeNS: r.got[0].beforeNS, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
 	if r.follow.pat.k() == 1 {
 		r.row.BreakNS, r.row.MakeNS = r.got[0].breakNS, r.got[0].makeNS
@@ -415,7 +415,7 @@ func (r *interrupterReader) beginRow(n int) {
 
 // cycleAt describes the cycle at hand.
 func (r *interrupterReader) cycleAt() extremeAt {
-	return extremeAt{at: r.start.at, group: int(r.n.CyclesDue) + 1, item: r.sig.own(r.startN), stretch: r.sig.stretch}
+	return extremeAt{at: r.start.at, group: int(r.n.CyclesDue) + 1, item: r.numbers.own(r.startN), stretch: r.numbers.stretch}
 }
 
 // keepSegments keeps the makes and breaks that are known of the cycle at hand.
@@ -455,7 +455,7 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 		r.beginRow(int(r.n.CyclesDue) + 1)
 		r.onCycle(&r.row)
 	}
-	r.sig.finish()
+	r.numbers.finish()
 	return r.open
 }
 
@@ -472,9 +472,10 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	}
 	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM, 0), stat(BreakPercent, 0)
 	if t := r.per.Sum(); t > 0 {
-		res.RateIPM.Overall = Known(r.overallRate())
+		rate, _, _ := r.overallRate()
+		res.RateIPM.Overall = Known(rate)
 		res.BreakPercent.Overall = Known(percent(r.brk.Sum(), t))
-		res.MakesPerMin = Known(res.RateIPM.Overall.V * float64(r.follow.pat.k()))
+		res.MakesPerMin = Known(rate * float64(r.follow.pat.k()))
 	}
 	for _, c := range r.speeds {
 		c.AtS = float64(c.At-first) / 1e9
@@ -489,7 +490,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 			res.Segments = append(res.Segments, s)
 		}
 	}
-	r.sig.result(res, first)
+	r.numbers.result(res, first)
 	return res
 }
 

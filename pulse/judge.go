@@ -44,7 +44,7 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 			n = m.bounces.lengths.Len() // not only what a limit judges
 		}
 		if n > 0 {
-			u[q] = m.budget(q, b, t)
+			u[q] = m.setup.Budget(q, m.interrupter.follow.pat.k(), b, t)
 		} else {
 			u[q] = &BudgetResult{Budget: []Component{}}
 		}
@@ -53,20 +53,12 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 	return u
 }
 
-func (m *Meter) budget(q Quantity, breakNS, periodNS float64) *BudgetResult {
-	breaks := 1
-	if m.kind == KindInterrupter {
-		breaks = m.cam.follow.pat.k()
-	}
-	return m.setup.Budget(q, breaks, breakNS, periodNS)
-}
-
 // judge states whether the measurement keeps the limits of p.
 func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 	c := &Conformity{Statement: NotMeasured, Because: []string{}, Items: []Item{}}
 	for _, l := range p.Limits {
 		s := m.sample(l.Quantity, l.Segment)
-		if m.kind == KindInterrupter && m.cam.misfit {
+		if m.kind == KindInterrupter && m.interrupter.misfit {
 			s = sample{} // the figures are another cadence's
 		}
 		for _, b := range l.Bounds() {
@@ -217,7 +209,7 @@ func (m *Meter) item(b *Bound, s *sample) Item {
 		it.Of = s.n
 		return it
 	}
-	it := b.Item(m.kind, m.cam.follow.pat.k(), &m.setup, worst.Value)
+	it := b.Item(m.kind, m.interrupter.follow.pat.k(), &m.setup, worst.Value)
 	it.Of = s.n
 	if !it.ExpandedU.OK {
 		return it
@@ -242,7 +234,7 @@ func (m *Meter) item(b *Bound, s *sample) Item {
 	switch {
 	case worst.group == 0:
 	case m.kind == KindInterrupter:
-		it.At = Location{Cycle: worst.group, Lobe: m.cam.sig.number(worst.item, worst.stretch), Side: worst.side}
+		it.At = Location{Cycle: worst.group, Lobe: m.interrupter.numbers.number(worst.item, worst.stretch), Side: worst.side}
 	case b.Quantity == InterdigitMS:
 		it.At = Location{Train: worst.group}
 	default:

@@ -1,7 +1,6 @@
 package pulse
 
 import (
-	"bytes"
 	"encoding/json"
 	"iter"
 	"slices"
@@ -172,20 +171,7 @@ func (t Trains) All() iter.Seq[Train] {
 
 // MarshalJSON gives an array, empty when there is no train.
 func (t Trains) MarshalJSON() ([]byte, error) {
-	var b bytes.Buffer
-	b.WriteByte('[')
-	for x := range t.All() {
-		if b.Len() > 1 {
-			b.WriteByte(',')
-		}
-		j, err := json.Marshal(x)
-		if err != nil {
-			return nil, err
-		}
-		b.Write(j)
-	}
-	b.WriteByte(']')
-	return b.Bytes(), nil
+	return json.Marshal(slices.AppendSeq(make([]Train, 0, t.n), t.All()))
 }
 
 // UnmarshalJSON reads an array of trains.

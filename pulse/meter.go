@@ -11,7 +11,7 @@ import (
 type Meter struct {
 	cfg           Config
 	setup         Setup
-	set           settler
+	settler       settler
 	kind          Kind
 	from          string
 	early         []Event // the first ones, to detect the kind by
@@ -19,7 +19,7 @@ type Meter struct {
 	looks         Kind // told from the data
 	maybeInverted bool
 	dial          dialReader
-	cam           interrupterReader
+	interrupter   interrupterReader
 
 	n                       Counts // of the readers too
 	first, last             Stamp
@@ -32,7 +32,7 @@ type Meter struct {
 	startUnknown, sawChange bool
 	// atBeginning: an interrupter's file may begin in the middle of a bounce.
 	atBeginning bool
-	firstOpen   Event // held meanwhile
+	firstOpen   Event // held back meanwhile
 	firstHeld   bool
 }
 
@@ -56,7 +56,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if p.Kind != KindAuto && m.kind != p.Kind {
 		return nil, fmt.Errorf("limits %q are for kind %v, not %v", p.ID, p.Kind, m.kind)
 	}
-	m.set = settler{SettleNS: cmp.Or(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
+	m.settler = settler{SettleNS: cmp.Or(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
 	m.dial = dialReader{
 		n:        &m.n,
 		pulseMin: cmp.Or(cfg.PulseMinNS, p.PulseMinNS, DefaultPulseMinNS),
@@ -66,8 +66,8 @@ func NewMeter(cfg Config) (*Meter, error) {
 		coding:   cfg.coding(), forget: cfg.Forget, onPulse: cfg.Observer.Pulse, onTrain: cfg.Observer.Train,
 		judgeBounce: !cfg.Forget && p.judges(BounceMS),
 	}
-	m.bounces.lengths.most = m.set.SettleNS // a bounce of two edges is shorter
-	m.dial.bounces.lengths.most = m.set.SettleNS
+	m.bounces.lengths.most = m.settler.SettleNS // a bounce of two edges is shorter
+	m.dial.bounces.lengths.most = m.settler.SettleNS
 	for i := range m.dial.digits {
 		m.dial.digits[i] = string(rune('0' + i))
 	}
@@ -75,12 +75,12 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if cadence == nil {
 		cadence = p.CadenceNS
 	}
-	m.cam = interrupterReader{
+	m.interrupter = interrupterReader{
 		n: &m.n, onCycle: cfg.Observer.Cycle, forget: cfg.Forget, limits: cfg.Limits, cadence: len(cadence) > 0,
 		lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown,
 	}
 	switch {
-	case m.set.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
+	case m.settler.SettleNS < 0 || cfg.PeriodNS < 0 || cfg.Lobes < 0:
 		return nil, errors.New("settling time, nominal period and lobes must not be negative")
 	case m.dial.pulseMin < 0 || m.dial.pulseMin >= m.dial.pulseMax:
 		return nil, fmt.Errorf("shortest pulse %v ms is not below longest pulse %v ms", ms(float64(m.dial.pulseMin)), ms(float64(m.dial.pulseMax)))
@@ -100,19 +100,19 @@ func NewMeter(cfg Config) (*Meter, error) {
 	}
 	switch {
 	case len(cadence) > 0 && !(len(cadence) == 2 && cfg.PeriodNS > 0):
-		m.cam.given = patternOf(cadence)
+		m.interrupter.given = patternOf(cadence)
 	case cfg.PeriodNS > 0:
-		m.cam.given = plain(cfg.PeriodNS)
+		m.interrupter.given = plain(cfg.PeriodNS)
 	}
-	m.cam.learnFrom = learnBreaks
-	if k := m.cam.given.k(); k > 0 {
-		m.cam.learnFrom = 2*k + 4 // nothing but the phase and the speed is to be learnt
+	m.interrupter.learnFrom = learnBreaks
+	if k := m.interrupter.given.k(); k > 0 {
+		m.interrupter.learnFrom = 2*k + 4 // nothing but the phase and the speed is to be learnt
 	}
 	m.asymmetry = int64(m.setup.AsymmetryNS)
 	m.atBeginning = !cfg.Live
 	if cfg.Live {
 		m.first, m.last = cfg.Start, cfg.Start
-		m.set.Start(cfg.Start, cfg.StartLevel)
+		m.settler.Start(cfg.Start, cfg.StartLevel)
 		if cfg.StartLevel <= High {
 			m.startAs(cfg.Start, cfg.Polarity.Closed(cfg.StartLevel))
 		}
@@ -125,7 +125,7 @@ func (m *Meter) startAs(at Stamp, closed bool) {
 	if closed {
 		m.dial.closed(at, true, false)
 	} else {
-		m.dial.open, m.cam.open = true, true
+		m.dial.open, m.interrupter.open = true, true
 		m.startUnknown = true
 	}
 	m.sawChange = true
@@ -148,7 +148,7 @@ func (m *Meter) Add(edges []Edge) {
 		if !m.firstSeen {
 			m.begin(e)
 		}
-		m.handleAll(m.set.Add(*e))
+		m.handleAll(m.settler.Add(*e))
 	}
 	m.last = edges[len(edges)-1].At
 }
@@ -247,7 +247,7 @@ func (m *Meter) give(e *Event) {
 			m.dial.advance(e.At)
 			m.dial.unknown(e.End, e.Closed)
 		} else {
-			m.cam.unknown(e.At, e.End, e.Closed)
+			m.interrupter.unknown(e.At, e.End, e.Closed)
 		}
 		return
 	}
@@ -261,7 +261,7 @@ func (m *Meter) give(e *Event) {
 	if m.kind == KindDial {
 		m.dial.transition(at, e.Closed, int64(e.End-e.At))
 	} else {
-		m.cam.transition(at, e.Closed, int64(e.End-e.At))
+		m.interrupter.transition(at, e.Closed, int64(e.End-e.At))
 	}
 }
 
@@ -270,7 +270,7 @@ func (m *Meter) give(e *Event) {
 // for a pulse: a file cannot tell whether it begins in the middle of a bounce. It
 // tells whether e is not to be read now.
 func (m *Meter) holdsStart(e *Event) bool {
-	within := e.Kind == EventTransition && int64(e.At-m.first) <= 2*m.set.SettleNS
+	within := e.Kind == EventTransition && int64(e.At-m.first) <= 2*m.settler.SettleNS
 	switch {
 	case within && !e.Closed:
 		m.firstOpen, m.firstHeld = *e, true
@@ -316,8 +316,8 @@ func (m *Meter) detect() {
 // Counts may be called between calls of Add. They only grow: what counted as
 // missing while nothing moved stays, even if the speed turns out to have changed.
 func (m *Meter) Counts() Counts {
-	n, c := m.n, &m.cam
-	n.LostEdges = uint64(m.set.Lost())
+	n, c := m.n, &m.interrupter
+	n.LostEdges = uint64(m.settler.Lost())
 	n.Stalls += uint64(m.dial.disconnectsInside)
 	c.shown.missing = max(c.shown.missing, n.Missing+uint64(c.standstill.missing))
 	c.shown.due = max(c.shown.due, n.CyclesDue+uint64(c.standstill.due))
@@ -328,13 +328,13 @@ func (m *Meter) Counts() Counts {
 // Advance says that no edge came up to now and none was lost, so that a live
 // capture sees a train end without waiting for the next one.
 func (m *Meter) Advance(now Stamp) {
-	m.handleAll(m.set.Advance(now))
-	now, ok := m.set.decided(now)
+	m.handleAll(m.settler.Advance(now))
+	now, ok := m.settler.decided(now)
 	if !ok {
 		return
 	}
 	m.dial.advance(now)
-	m.cam.advance(now)
+	m.interrupter.advance(now)
 }
 
 // SetClock replaces what the Setup says of the time base, until Finish. A live
@@ -346,12 +346,12 @@ func (m *Meter) SetClock(rel float64, from ClockFrom) {
 // LobeFigures gives the signature of an interrupter's lobes so far, by the
 // numbers of the latest CycleRow, for a later Config.LobesKnown: nil without
 // lobes, with too few turns, and while the numbers are not known.
-func (m *Meter) LobeFigures() []LobeFigure { return m.cam.sig.figures() }
+func (m *Meter) LobeFigures() []LobeFigure { return m.interrupter.numbers.figures() }
 
 // Finish ends the measurement. end is the end of a live capture; it is not used
 // for a recording. The Meter must not be used afterwards.
 func (m *Meter) Finish(end Stamp) *Measurement {
-	ev, undecided, known := m.set.Finish(m.cfg.Live, end)
+	ev, undecided, known := m.settler.Finish(m.cfg.Live, end)
 	m.handleAll(ev)
 	m.detect()
 	m.readFirstOpen()
@@ -362,7 +362,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	r := &Measurement{
 		Format: Format, Kind: m.kind.String(), KindFrom: m.from, MaybeInverted: m.maybeInverted,
 		Capture: Capture{
-			Edges: int(n.Edges), LostEdges: m.set.Lost(), FirstEdgeS: float64(m.first) / 1e9, DurationS: float64(m.last-m.first) / 1e9,
+			Edges: int(n.Edges), LostEdges: m.settler.Lost(), FirstEdgeS: float64(m.first) / 1e9, DurationS: float64(m.last-m.first) / 1e9,
 			PartialStart: m.startUnknown, UndecidedEnd: undecided,
 			Closed: m.cfg.Polarity.String(), Unknown: int(n.UnknownIntervals), UnknownS: float64(m.unknownNS) / 1e9,
 		},
@@ -373,21 +373,21 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	}
 	bounce, chatter := m.bounces.sample(m.first), joined(extremes{}, &m.chatter)
 	r.Settling = Settling{
-		SettleMS: ms(float64(m.set.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: int(n.Transitions),
+		SettleMS: ms(float64(m.settler.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: int(n.Transitions),
 		Bounced: int(n.Bounced), ExtraEdges: m.extraEdges, Chatter: int(n.Chatter),
 		BounceMS: bounce.stat(), ChatterMS: chatter.stat(),
 	}
 	quiet := end
 	if undecided && known {
-		quiet = m.set.t0
+		quiet = m.settler.t0
 	}
 	if m.kind == KindDial {
 		r.Capture.PartialEnd = m.dial.finish(m.cfg.Live, quiet)
 		r.Dial = m.dial.result()
 		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.firstLostHead
 	} else {
-		r.Capture.PartialEnd = m.cam.finish(m.cfg.Live, quiet)
-		r.Interrupter = m.cam.result(m.origin())
+		r.Capture.PartialEnd = m.interrupter.finish(m.cfg.Live, quiet)
+		r.Interrupter = m.interrupter.result(m.origin())
 	}
 	if !known {
 		r.Capture.PartialEnd = true
@@ -409,5 +409,5 @@ func (m *Meter) sample(q Quantity, segment int) sample {
 	case q == BounceMS:
 		return m.bounces.sample(m.first)
 	}
-	return m.cam.sample(q, segment)
+	return m.interrupter.sample(q, segment)
 }

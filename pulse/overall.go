@@ -9,16 +9,14 @@ type overallSum struct {
 	breakNS, periodNS float64 // sums
 }
 
-// overallRate is the standard uncertainty of n / sum of periods, relative to
-// it. Within a run the openings between its first and its last cancel, so
-// noise of edgeNS counts twice a run; steps of the recorded times may be off
-// alike in every run; the time base is common to all (JCGM 100:2008, 5.1 and
-// 5.2).
-func (s Setup) overallRate(x overallSum, edgeNS float64) float64 {
-	runs := float64(x.runs)
-	noise := math.Sqrt(2*runs) * edgeNS
-	steps := math.Sqrt2 * runs * s.resolutionMS() * 1e6
-	return math.Hypot(math.Hypot(noise, steps)/x.periodNS, s.ClockRel)
+// overallRate is the relative standard uncertainty of a rate over runs that last
+// spanNS together. Within a run the openings between its first and its last cancel,
+// so noise of edgeNS counts twice a run. Steps of the recorded times may be off
+// alike in every run. The time base is common to all (JCGM 100:2008, 5.1 and 5.2).
+func (s Setup) overallRate(runs int, spanNS, edgeNS float64) float64 {
+	noise := math.Sqrt(2*float64(runs)) * edgeNS
+	steps := math.Sqrt2 * float64(runs) * s.resolutionMS() * 1e6
+	return math.Hypot(math.Hypot(noise, steps)/spanNS, s.ClockRel)
 }
 
 // overallPercent is the standard uncertainty of 100 · sum of breaks / sum of
@@ -43,14 +41,14 @@ func (s Setup) overallPercent(x overallSum, edgeNS float64) float64 {
 func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 	var x overallSum
 	var q Quantity
-	var seenNS float64 // of edges in the rate
 	var percent Stat
-	var rate float64
+	var rate, rateNS, seenNS float64 // the time that the rate rests on, the scatter of the edges in it
 	switch {
 	case r.Dial != nil:
 		d := &m.dial
 		q, percent, rate = RatePPS, r.Dial.BreakPercent.Stat, r.Dial.RatePPS.Overall.V
 		x = overallSum{n: d.per.Len(), breaks: 1, breakNS: float64(d.brk.Sum()), periodNS: float64(d.per.Sum())}
+		rateNS = x.periodNS
 		for t := range d.trains.all {
 			if t.pulses > 1 {
 				x.runs++
@@ -61,10 +59,12 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 			seenNS = s.SD.V / s.Mean.V * x.periodNS / float64(x.n) / math.Sqrt2
 		}
 	case r.Interrupter != nil:
-		c := &m.cam
+		c := &m.interrupter
 		q, percent, rate = RateIPM, r.Interrupter.BreakPercent.Stat, r.Interrupter.RateIPM.Overall.V
 		x = overallSum{n: c.per.Len(), breaks: max(c.follow.pat.k(), 1), breakNS: float64(c.brk.Sum()), periodNS: float64(c.per.Sum())}
-		seenNS, x.runs = c.phaseSDNS()
+		var span int64
+		_, span, x.runs = c.overallRate()
+		seenNS, rateNS = c.phase.sdNS(), float64(span)
 	}
 	if x.n == 0 || x.periodNS <= 0 {
 		return
@@ -72,11 +72,7 @@ func (m *Meter) overall(r *Measurement, u map[Quantity]*BudgetResult) {
 	x.runs = min(max(x.runs, 1), x.n)
 	expand := m.setup.coverage()
 	if b := u[q]; b != nil && b.Expanded.OK {
-		y := x
-		if r.Interrupter != nil {
-			y.periodNS = float64(m.cam.overallSpan())
-		}
-		b.Overall = Known(expand * rate * m.setup.overallRate(y, max(m.setup.EdgeNoiseNS, seenNS)))
+		b.Overall = Known(expand * rate * m.setup.overallRate(x.runs, rateNS, max(m.setup.EdgeNoiseNS, seenNS)))
 	}
 	if b := u[BreakPercent]; b != nil && b.Expanded.OK {
 		seenNS = 0

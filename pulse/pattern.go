@@ -376,7 +376,7 @@ func (p *pattern) speeds(o []opening) []float64 {
 
 // A cycleFit tells the mean distance of due openings from the steps of a
 // follower, by a line through each stretch of one phase. It takes the openings
-// of one place in the cycle, for those of a cadence are not evenly spaced.
+// of one position in the cycle, for those of a cadence are not evenly spaced.
 type cycleFit struct {
 	line     lineFit // of the stretch
 	at       Stamp   // its first opening

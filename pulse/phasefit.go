@@ -18,25 +18,15 @@ const (
 	sureCycles = 10
 )
 
-func (r *interrupterReader) noisy() bool {
-	return r.n.Extra >= noisyExtras && float64(r.n.Extra) >= noisyShare*float64(r.n.CyclesDue) && r.phase.cycles > 0 &&
-		r.phase.sdNS()*float64(r.phase.cycles) > noisyPhaseSD*float64(r.phase.ns)
-}
-
-// overallRate is in cycles a minute; some cycle must be whole.
-func (r *interrupterReader) overallRate() float64 {
-	if r.noisy() {
-		return 60e9 / r.phase.cycleNS()
+// overallRate is in cycles a minute, where some cycle is whole. spanNS is the time
+// that it rests on, in so many runs, each from one opening to another.
+func (r *interrupterReader) overallRate() (perMinute float64, spanNS int64, runs int) {
+	p, extra, due := &r.phase, float64(r.n.Extra), float64(r.n.CyclesDue)
+	if extra >= noisyExtras && extra >= noisyShare*due && p.cycles > 0 && p.sdNS()*float64(p.cycles) > noisyPhaseSD*float64(p.ns) {
+		return 60e9 / p.cycleNS(), p.ns, max(p.stretches, 1)
 	}
-	return float64(r.n.Cycles) * 60e9 / float64(r.per.Sum())
-}
-
-// overallSpan is the time that the overall rate rests on.
-func (r *interrupterReader) overallSpan() int64 {
-	if r.noisy() {
-		return r.phase.ns
-	}
-	return r.per.Sum()
+	span := r.per.Sum()
+	return float64(r.n.Cycles) * 60e9 / float64(span), span, max(p.runs, 1)
 }
 
 // A phaseFit tells how far the cycles' openings lie from a steady rate. Each
@@ -105,14 +95,4 @@ func (p *phaseFit) sdNS() float64 {
 		return 0
 	}
 	return math.Sqrt(p.residual / p.freedom)
-}
-
-// phaseSDNS is the standard deviation of the openings from a steady rate, 0
-// where it is not known, and the number of pieces of time, each from one opening
-// to another, that the overall rate rests on.
-func (r *interrupterReader) phaseSDNS() (sd float64, runs int) {
-	if r.noisy() {
-		return r.phase.sdNS(), max(r.phase.stretches, 1)
-	}
-	return r.phase.sdNS(), max(r.phase.runs, 1)
 }

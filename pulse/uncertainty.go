@@ -116,8 +116,8 @@ func unitsPerMS(q Quantity) float64 {
 // those of a break of breakNS in a period of periodNS, period and rates those of
 // periodNS. BounceMS and SegmentMS take their own length as breakNS, InterdigitMS
 // the gap as periodNS; the other argument is not used. breaks is the number of
-// breaks in a cycle (1 at least): percent break and ratio are of all of them, and
-// breakNS is their sum.
+// breaks in a cycle (less than 1 means 1): percent break and ratio are of all of
+// them, and breakNS is their sum.
 //
 // Edge times are independent of each other. The asymmetry of the opto-coupler
 // moves all openings alike, so it leaves what lies between two edges of the same
@@ -175,7 +175,7 @@ func (s Setup) resolutionMS() float64 {
 	return s.ResolutionNS / 1e6 / math.Sqrt(12)
 }
 
-// stepText writes a step of recorded times: "24 µs", "41.67 ns".
+// stepText writes a step of recorded times with four digits: "24 µs", "41.67 ns".
 func stepText(ns float64) string {
 	unit := " ns"
 	switch {
@@ -184,7 +184,7 @@ func stepText(ns float64) string {
 	case ns >= 1e3:
 		ns, unit = ns/1e3, " µs"
 	}
-	rounded, err := strconv.ParseFloat(strconv.FormatFloat(ns, 'e', 3, 64), 64) // four digits
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(ns, 'e', 3, 64), 64)
 	if err != nil {
 		rounded = ns
 	}

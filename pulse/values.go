@@ -55,15 +55,12 @@ type Value struct {
 }
 
 // Item states whether the value w keeps the bound, for a contact of a kind with so
-// many breaks in its cycle. It counts nothing.
+// many breaks in its cycle, 0 for a dial. It counts nothing.
 func (b *Bound) Item(k Kind, breaks int, s *Setup, w Value) Item {
 	it := b.NoItem()
 	it.Observed = Known(w.V)
 	q, brk := b.Quantity, float64(w.BreakNS)
-	switch {
-	case k != KindInterrupter:
-		breaks = 1
-	case q == BreakMS || q == MakeMS || q == SegmentMS:
+	if k == KindInterrupter && (q == BreakMS || q == MakeMS || q == SegmentMS) {
 		q, brk = SegmentMS, w.V*1e6 // one of several in its cycle
 	}
 	if it.ExpandedU = s.Budget(q, breaks, brk, float64(w.PeriodNS)).Expanded; it.ExpandedU.OK {

@@ -57,7 +57,7 @@ func TestRowsHoldTheStatistics(t *testing.T) {
 		for _, q := range quantities {
 			same(string(q), rows[q], q, 0)
 		}
-		if m.kind == KindInterrupter && m.cam.cadence {
+		if m.kind == KindInterrupter && m.interrupter.cadence {
 			for i := range segments {
 				same("segment", segments[i], SegmentMS, i+1)
 			}

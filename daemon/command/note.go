@@ -143,19 +143,9 @@ func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if !c.Until.Set && c.Soak == "" {
 		span.To = 0 // what was noted after the program's end, too
 	}
-	notes, err := log.Notes(ctx, span, c.Contact)
+	list, err := stretch.EntriesOf(ctx, log, span, c.Contact, c.Findings)
 	if err != nil {
 		return 0, err
 	}
-	var findings []store.Finding
-	if c.Findings {
-		for f, err := range log.Findings(ctx, span, c.Contact) {
-			if err != nil {
-				return 0, err
-			}
-			findings = append(findings, f)
-		}
-	}
-	list := report.RemarksOf(notes, findings)
-	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfRemarks(list) })
+	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfEntries(list) })
 }

@@ -80,29 +80,20 @@ type soakListCmd struct {
 }
 
 func (c *soakListCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, soaks, err := openSoaks(ctx, c.Log)
+	log, err := openLog(ctx, c.Log)
 	if err != nil {
 		return 0, err
 	}
 	defer log.Close()
-	return StatusOK, sh.show(c.JSON, report.SoaksJSON(soaks), func() *report.Document { return report.OfSoaks(soaks) })
+	list, err := stretch.SoaksOf(ctx, log)
+	if err != nil {
+		return 0, err
+	}
+	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfSoaks(list) })
 }
 
 func soakOf(s store.Soak) string {
 	return cmp.Or(s.Contact, "all contacts")
-}
-
-// openSoaks opens a log for its soak tests.
-func openSoaks(ctx context.Context, path string) (*store.Log, []store.Soak, error) {
-	log, err := openLog(ctx, path)
-	if err != nil {
-		return nil, nil, err
-	}
-	soaks, err := log.Soaks(ctx)
-	if err != nil {
-		return nil, nil, errors.Join(err, log.Close())
-	}
-	return log, soaks, nil
 }
 
 // whichSoak chooses a soak test to show.
@@ -119,12 +110,12 @@ func (*soakStatusCmd) epilogue() string { return strings.TrimPrefix(soakEpilogue
 func (*soakFinishCmd) epilogue() string { return strings.TrimPrefix(soakEpilogue, "\n") }
 
 func (c *soakStatusCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, soaks, err := openSoaks(ctx, c.Log)
+	log, err := openLog(ctx, c.Log)
 	if err != nil {
 		return 0, err
 	}
 	defer log.Close()
-	s, err := stretch.FindSoak(soaks, c.Title)
+	s, err := stretch.FindSoak(ctx, log, c.Title)
 	if err != nil {
 		return 0, err
 	}

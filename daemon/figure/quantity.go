@@ -39,3 +39,21 @@ func Unit(value, unit string) string {
 	}
 	return value + " " + unit
 }
+
+// Verdict says a statement of conformity in words; the empty one says that there
+// are no limits. Every page says it so.
+func Verdict(s pulse.Statement) string {
+	switch s {
+	case pulse.Pass:
+		return "within limits"
+	case pulse.ConditionalPass:
+		return "within limits, but by less than the uncertainty"
+	case pulse.ConditionalFail:
+		return "out of limits, but by less than the uncertainty"
+	case pulse.Fail:
+		return "out of limits"
+	case "":
+		return "no limits set"
+	}
+	return "cannot be told"
+}

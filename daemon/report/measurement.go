@@ -122,31 +122,21 @@ func headline(m *pulse.Measurement) Statement {
 	case c == nil:
 		return Statement{"MEASURED; NO LIMITS ASKED", Strong}
 	}
-	switch c.Statement {
-	case pulse.Pass:
-		return Statement{"WITHIN LIMITS", Good}
-	case pulse.ConditionalPass:
-		return Statement{"WITHIN LIMITS, BUT BY LESS THAN THE UNCERTAINTY", Doubtful}
-	case pulse.ConditionalFail:
-		return Statement{"OUT OF LIMITS, BUT BY LESS THAN THE UNCERTAINTY", Doubtful}
-	case pulse.Fail:
-		switch {
-		case faults == "":
-			return Statement{"OUT OF LIMITS", Bad}
-		case c.WorstItem() == pulse.Fail:
-			return Statement{"OUT OF LIMITS, AND " + faults, Bad}
-		}
-		return Statement{"FAIL: " + faults, Bad}
-	}
+	verdict := Statement{strings.ToUpper(figure.Verdict(c.Statement)), verdictTone(c.Statement)}
 	switch {
+	case c.Statement == pulse.Fail && faults != "" && c.WorstItem() == pulse.Fail:
+		verdict.Words += ", AND " + faults
+	case c.Statement == pulse.Fail && faults != "":
+		verdict.Words = "FAIL: " + faults
+	case c.Statement != pulse.NotMeasured:
 	case !m.Measured():
-		return Statement{"NOT MEASURED", Doubtful}
+		verdict.Words = "NOT MEASURED"
 	case len(c.Items) == 0:
-		return Statement{"NOT JUDGED: NO TOLERANCE IS PUBLISHED", Doubtful}
+		verdict.Words = "NOT JUDGED: NO TOLERANCE IS PUBLISHED"
 	case c.WorstItem() == pulse.NotMeasured:
-		return Statement{"CANNOT BE TOLD: NOT EVERY LIMIT COULD BE MEASURED", Doubtful}
+		verdict.Words += ": NOT EVERY LIMIT COULD BE MEASURED"
 	}
-	return Statement{"CANNOT BE TOLD", Doubtful}
+	return verdict
 }
 
 // faultWords says what never passes; nothing when there is none of it.

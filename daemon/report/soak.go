@@ -1,12 +1,9 @@
 package report
 
 import (
-	"cmp"
 	"strings"
-	"time"
 
 	"makebreak/daemon/figure"
-	"makebreak/daemon/store"
 	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
@@ -83,48 +80,23 @@ func soaked(doc *Document, r *stretch.SoakResult) {
 }
 
 // OfSoaks lists the soak tests of a log.
-func OfSoaks(soaks []store.Soak) *Document {
+func OfSoaks(list stretch.Soaks) *Document {
 	doc := new(Document)
-	if len(soaks) == 0 {
+	if len(list.Soaks) == 0 {
 		doc.say("No soak test is in the log.")
 		return doc
 	}
 	t := Table{Columns: columns("llll", "title", "contact", "begun", "ended")}
-	for _, s := range soaks {
-		ended := "goes on"
-		if s.End != nil {
-			ended = Wall(s.End.Wall)
+	for _, s := range list.Soaks {
+		of, ended := "all contacts", "goes on"
+		if s.Of != nil {
+			of = *s.Of
 		}
-		t.Rows = append(t.Rows, cells(s.Title, cmp.Or(s.Contact, "all contacts"), Wall(s.Begin.Wall), ended))
+		if s.End != nil {
+			ended = Wall(*s.End)
+		}
+		t.Rows = append(t.Rows, cells(s.Title, of, Wall(s.Begin), ended))
 	}
 	doc.add(t)
 	return doc
-}
-
-// SoakEntry is a soak test in the list that other programs read.
-type SoakEntry struct {
-	Title string     `json:"title"`
-	Of    *string    `json:"contact"` // null: all
-	Begin time.Time  `json:"begin"`
-	End   *time.Time `json:"end"` // null while it goes on
-}
-
-// SoakList is the soak tests of a log as other programs read them.
-type SoakList struct {
-	Format string      `json:"format"`
-	Soaks  []SoakEntry `json:"soaks"`
-}
-
-// SoaksJSON gives the soak tests of a log as other programs read them.
-func SoaksJSON(soaks []store.Soak) SoakList {
-	list := SoakList{"makebreak.soaks/1", []SoakEntry{}}
-	for _, s := range soaks {
-		x := SoakEntry{Title: s.Title, Of: Given(s.Contact), Begin: s.Begin.Wall.UTC()}
-		if s.End != nil {
-			end := s.End.Wall.UTC()
-			x.End = &end
-		}
-		list.Soaks = append(list.Soaks, x)
-	}
-	return list
 }

@@ -78,11 +78,7 @@ func (r *Request) Span(ctx context.Context, log *store.Log, contact string) (s s
 		if r.Since.Set || r.Until.Set {
 			return s, ErrSoakAndTimes
 		}
-		soaks, err := log.Soaks(ctx)
-		if err != nil {
-			return s, err
-		}
-		soak, err := FindSoak(soaks, r.Soak)
+		soak, err := FindSoak(ctx, log, r.Soak)
 		if err != nil {
 			return s, err
 		}

@@ -137,11 +137,7 @@ func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLim
 
 // EndSoak ends a soak test now; title is as for FindSoak.
 func EndSoak(ctx context.Context, log *store.Log, title string) (s store.Soak, err error) {
-	soaks, err := log.Soaks(ctx)
-	if err != nil {
-		return s, err
-	}
-	s, err = FindSoak(soaks, title)
+	s, err = FindSoak(ctx, log, title)
 	switch {
 	case err != nil:
 		return s, err
@@ -163,7 +159,11 @@ func EndSoak(ctx context.Context, log *store.Log, title string) (s store.Soak, e
 
 // FindSoak finds a soak test by its title; without one, the one that goes on,
 // else the latest.
-func FindSoak(soaks []store.Soak, title string) (found store.Soak, err error) {
+func FindSoak(ctx context.Context, log *store.Log, title string) (found store.Soak, err error) {
+	soaks, err := log.Soaks(ctx)
+	if err != nil {
+		return found, err
+	}
 	going := 0
 	var titles, goOn []string
 	for _, s := range soaks {

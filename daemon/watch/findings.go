@@ -178,7 +178,7 @@ func (c *contact) lookAtLimits(now pulse.Stamp) {
 		decimals := figure.Decimals(it.ExpandedU.V)
 		text := noun + " " + figure.Unit(figure.Apart(it.Observed.V, it.Limit, decimals), unit) + " is " + side + limit
 		if beyond == 1 {
-			text += ", too near to be sure"
+			text += ", by less than the uncertainty"
 		}
 		if where := it.At.String(); where != "" {
 			text += "; " + where

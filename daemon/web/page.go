@@ -48,12 +48,12 @@ type pageLimit struct {
 
 var (
 	verdicts = map[pulse.Statement]badge{
-		pulse.Pass:            {"pass", "✓", "within limits"},
-		pulse.ConditionalPass: {"near", "≈", "within limits, but too near to be sure"},
-		pulse.ConditionalFail: {"near", "≈", "beyond a limit, but too near to be sure"},
-		pulse.Fail:            {"fail", "✗", "out of limits"},
-		pulse.NotMeasured:     {"none", "–", "not all measured"},
-		"":                    {"none", "–", "no limits set"},
+		pulse.Pass:            {"pass", "✓", figure.Verdict(pulse.Pass)},
+		pulse.ConditionalPass: {"near", "≈", figure.Verdict(pulse.ConditionalPass)},
+		pulse.ConditionalFail: {"near", "≈", figure.Verdict(pulse.ConditionalFail)},
+		pulse.Fail:            {"fail", "✗", figure.Verdict(pulse.Fail)},
+		pulse.NotMeasured:     {"none", "–", figure.Verdict(pulse.NotMeasured)},
+		"":                    {"none", "–", figure.Verdict("")},
 	}
 	// faulty is a fail where no value is beyond a limit for certain.
 	faulty  = badge{"fail", "✗", "faulty"}
@@ -279,7 +279,7 @@ func worst(it live.Item) string {
 		s = title(extreme(it)) + " " + noun + " " + withUnit(value(it), unit) + ", on the limit of " + limit
 	}
 	if it.Statement != pulse.Fail {
-		s += ", too near to be sure (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
+		s += ", by less than the uncertainty (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
 	}
 	if where := it.At.String(); where != "" {
 		s += "; " + where

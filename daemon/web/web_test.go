@@ -192,8 +192,8 @@ func TestWords(t *testing.T) {
 			Verdict: fail, Rate: "9.20 pps", Nominal: "10 pps", Percent: "64.0 %",
 			Problems: []problem{
 				{"fail", "Longest break 81.52 ms, 11.52 ms above the limit of 70 ms; pulse 2 of its train; 3 minutes ago."},
-				{"near", "Highest percent break 70.05 %, 0.05 % above the limit of 70 %, too near to be sure (± 0.12 %); pulse 2 of its train; 3 minutes ago."},
-				{"near", "Longest bounce 0.460 ms, 0.040 ms inside the limit of 0.5 ms, too near to be sure (± 0.057 ms); 3 minutes ago."},
+				{"near", "Highest percent break 70.05 %, 0.05 % above the limit of 70 %, by less than the uncertainty (± 0.12 %); pulse 2 of its train; 3 minutes ago."},
+				{"near", "Longest bounce 0.460 ms, 0.040 ms inside the limit of 0.5 ms, by less than the uncertainty (± 0.057 ms); 3 minutes ago."},
 			},
 			Limits: []pageLimit{
 				{"break", "60 to 70 ms", "68.21 to 81.52 ms", "3 of 1,265", fail},
@@ -361,9 +361,9 @@ func TestDistances(t *testing.T) {
 		s        pulse.Statement
 		want     string
 	}{
-		{70.0004, pulse.ConditionalFail, "Longest break 70.0004 ms, 0.00040 ms above the limit of 70 ms, too near to be sure (± 0.13 ms)."},
-		{69.9996, pulse.ConditionalPass, "Longest break 69.9996 ms, 0.00040 ms inside the limit of 70 ms, too near to be sure (± 0.13 ms)."},
-		{70, pulse.ConditionalPass, "Longest break 70.00 ms, on the limit of 70 ms, too near to be sure (± 0.13 ms)."},
+		{70.0004, pulse.ConditionalFail, "Longest break 70.0004 ms, 0.00040 ms above the limit of 70 ms, by less than the uncertainty (± 0.13 ms)."},
+		{69.9996, pulse.ConditionalPass, "Longest break 69.9996 ms, 0.00040 ms inside the limit of 70 ms, by less than the uncertainty (± 0.13 ms)."},
+		{70, pulse.ConditionalPass, "Longest break 70.00 ms, on the limit of 70 ms, by less than the uncertainty (± 0.13 ms)."},
 	} {
 		it := item(pulse.BreakMS, "max", 70, c.observed, 0.13, c.s, 0, 9, pulse.Location{})
 		it.AgoS = pulse.Num{}

@@ -135,7 +135,8 @@ func TestWorst(t *testing.T) {
 }
 
 // One-sided 95 % upper limits for samples of 10, a table of books on
-// reliability (from memory), and scipy.stats.beta.ppf of SciPy 1.10.1.
+// reliability (from memory), and scipy.stats.beta.ppf of SciPy 1.10.1
+// (testdata/figures.py).
 func TestUpperBound95Known(t *testing.T) {
 	for out, want := range []float64{0.2589, 0.3942, 0.5069, 0.6066, 0.6965, 0.7776, 0.8500, 0.9127, 0.9632, 0.9949, 1} {
 		got, ok := UpperBound95(out, 10)
@@ -192,7 +193,7 @@ func TestUpperBound95Binomial(t *testing.T) {
 }
 
 // Consumer's and producer's risk of accepting on a statement (JCGM 106:2012,
-// inputs from memory, risks worked out apart from this code with SciPy): a
+// inputs from memory, risks worked out apart from this code by testdata/figures.py): a
 // process of mean 0 and u 0.12 within ±0.2, measured with u 0.04. Accepted is
 // what both limits call at least so good; a guard band moves the acceptance
 // limit inward for Pass and outward for anything but Fail.

@@ -46,7 +46,8 @@ func TestQuantilesKnown(t *testing.T) {
 		{"empty", nil, []float64{0.5}, []float64{math.NaN()}, 0},
 		{"nothing finite", []float64{math.NaN()}, []float64{0.5}, []float64{math.NaN()}, 0},
 		{"no p", []float64{1}, nil, []float64{}, 0},
-		// numpy.percentile of NumPy 1.24.2 with its default method, "linear".
+		// numpy.percentile of NumPy 1.24.2 with its default method, "linear"
+		// (testdata/figures.py).
 		{"Lew", readStRD(t, "lew").values, ps, []float64{-572, -451, -162, 182.49999999999997, 199.04999999999998}, 1e-13},
 		{"Lottery", readStRD(t, "lottery").values, ps, []float64{45.05000000000002, 272.75, 522.5, 909.2000000000002, 957.1999999999998}, 1e-13},
 		{"Mavro", readStRD(t, "mavro").values, ps, []float64{2.001345, 2.0015, 2.0018, 2.0026, 2.0026}, 1e-15},

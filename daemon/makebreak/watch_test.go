@@ -166,6 +166,13 @@ func TestWatchUnderServiceManager(t *testing.T) {
 	}
 }
 
+// seeded is a source of random numbers whose seed a failing test shows.
+func seeded(t *testing.T) *rand.Rand {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	return rand.New(rand.NewPCG(seed, 0))
+}
+
 // A stop at any moment, writes included, loses nothing that was read.
 func TestWatchStopsWhileWriting(t *testing.T) {
 	rounds := 8
@@ -177,9 +184,10 @@ func TestWatchStopsWhileWriting(t *testing.T) {
 		contacts["c"+strconv.Itoa(i)] = fmt.Sprintf("dial,digits=1234567890,rate=100,gap=1ms,repeat=endless,bounce=3:0.2ms,seed=%d", i)
 	}
 	dir := site(t, contacts)
+	random := seeded(t)
 	for range rounds {
 		p := launch(t, dir, nil, "watch", "watch.yaml")
-		time.Sleep(time.Duration(1100+rand.IntN(1500)) * time.Millisecond) // a dial rests for a second first
+		time.Sleep(time.Duration(1100+random.IntN(1500)) * time.Millisecond) // a dial rests for a second first
 		p.end(syscall.SIGTERM)
 	}
 	l, err := store.OpenRead(t.Context(), filepath.Join(dir, "log.db"))
@@ -307,6 +315,7 @@ func TestWatchWithBadClients(t *testing.T) {
 	p := launch(t, dir, nil, "watch", "watch.yaml")
 	address := strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/")
 	before := resident(t, p.Process.Pid)
+	random := seeded(t)
 	ctx, stop := context.WithTimeout(t.Context(), 15*time.Second)
 	defer stop()
 	for i := range 200 {
@@ -315,11 +324,11 @@ func TestWatchWithBadClients(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer c.Close()
+		garbage := make([]byte, 1000)
+		for j := range garbage {
+			garbage[j] = byte(random.IntN(256))
+		}
 		go func() {
-			garbage := make([]byte, 1000)
-			for j := range garbage {
-				garbage[j] = byte(rand.IntN(256))
-			}
 			switch i % 4 {
 			case 1: // half a request, then silence
 				c.Write([]byte("GET /metrics HTTP/1.1\r\nHost: "))

@@ -447,19 +447,7 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 }
 
 // statusOf is the exit status for a measurement.
-func statusOf(m *pulse.Measurement, stopped bool) int {
-	return exitStatus(stretch.StatusOf(m, stopped))
-}
-
-func exitStatus(s stretch.Status) int {
-	switch s {
-	case stretch.OK:
-		return StatusOK
-	case stretch.NotMeasured:
-		return StatusNotMeasured
-	}
-	return StatusOutOfLimits
-}
+func statusOf(m *pulse.Measurement, stopped bool) int { return int(stretch.StatusOf(m, stopped)) }
 
 // amount says how much of the source was read.
 func amount(src source, edges int) string {

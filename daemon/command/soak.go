@@ -68,7 +68,7 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	fmt.Fprintf(sh.stdout, "Soak test %q of %s has begun.\n", report.Printable(title), soakOf(s))
-	if idle != nil {
+	if idle != "" {
 		fmt.Fprintf(sh.stdout, "But %s: makebreak watch must run for it to measure.\n", idle)
 	}
 	return StatusOK, nil
@@ -150,5 +150,5 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 	if err != nil {
 		return 0, err
 	}
-	return exitStatus(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d) })
+	return int(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d) })
 }

@@ -12,7 +12,6 @@ import (
 	"sync"
 	"time"
 
-	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
 	"makebreak/daemon/wholefile"
@@ -105,7 +104,8 @@ func (c *measureCmd) checkLive() error {
 		return err
 	}
 	if c.Record != "" { // before a line is asked for
-		return checkRecording(c.Record, c.Force)
+		_, err := recordingPath(c.Record, c.Force)
+		return err
 	}
 	return nil
 }
@@ -165,9 +165,7 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 	if err != nil {
 		return 0, err
 	}
-	if out.rows != nil {
-		out.rows.CountFrom(line.Start())
-	}
+	out.begin(line.Start(), false)
 	defer out.discard()
 	job := capture{line: line, con: con, digits: int(c.Digits), cycles: int(c.Cycles), end: math.MaxInt64}
 	if c.For.set {
@@ -330,11 +328,7 @@ const maxCalibrationDays = 36525
 
 // openRealTime opens a simulated contact that runs as time does.
 func openRealTime(description string) (*liveLine, error) {
-	spec, err := config.ParseSim(description)
-	if err != nil {
-		return nil, err
-	}
-	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{Speed: 1})
+	s, err := simulate(description, hw.SimulatedOptions{Speed: 1})
 	if err != nil {
 		return nil, err
 	}

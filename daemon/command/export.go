@@ -80,7 +80,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		return out.Err()
 	})
 	switch {
-	case err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()):
+	case interrupted(ctx, err):
 		return 0, errors.New("stopped by you before the end of the stretch")
 	case err != nil:
 		return 0, err

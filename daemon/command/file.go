@@ -28,12 +28,8 @@ func ofFlag(flag string, err error) error {
 	return fmt.Errorf("%s %w", flag, err)
 }
 
-// checkRecording tells what newRecorder would find wrong with a name.
-func checkRecording(path string, force bool) error {
-	_, err := recordingPath(path, force)
-	return err
-}
-
+// recordingPath tells what is wrong with the name of a recording, and gives that
+// of the file which will hold it.
 func recordingPath(path string, force bool) (real string, err error) {
 	if _, err = hw.NewRecordingWriter(path, nil, nil); err == nil {
 		real, err = wholefile.Check(path, force)

@@ -137,13 +137,17 @@ func openSimulated(description string, until span) (*simulated, error) {
 
 // openEndless opens a simulated contact that need not have an end.
 func openEndless(description string, until span) (*simulated, error) {
-	spec, err := config.ParseSim(description)
-	if err != nil {
-		return nil, err
-	}
-	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{Until: pulse.Stamp(until.ns)})
+	s, err := simulate(description, hw.SimulatedOptions{Until: pulse.Stamp(until.ns)})
 	if err != nil {
 		return nil, err
 	}
 	return &simulated{Simulated: s, until: until}, nil
+}
+
+func simulate(description string, opt hw.SimulatedOptions) (*hw.Simulated, error) {
+	spec, err := config.ParseSim(description)
+	if err != nil {
+		return nil, err
+	}
+	return hw.NewSimulated(spec, opt)
 }

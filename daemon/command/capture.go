@@ -26,20 +26,16 @@ type liveFlags struct {
 	Cycles   count  `group:"Measuring a line now:" placeholder:"N" help:"End after N whole cycles of an interrupter."`
 	Record   string `group:"Measuring a line now:" placeholder:"FILE" help:"Keep the edges as they come, in FILE.csv or FILE.vcd: written every second, so that a crash costs no more. Where a chip was unplugged, CSV loses the trains beside the gap and VCD does not."`
 	RealTime bool   `group:"Measuring a line now:" help:"Let a sim: contact run in real time, as a line does."`
-	lineFlags
-	calibrationFlags
-}
 
-// lineFlags say how an input line is requested.
-type lineFlags struct {
-	Bias string `group:"Measuring a line now:" enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
-}
-
-// calibrationFlags say which calibration is used.
-type calibrationFlags struct {
+	Bias            string `group:"Measuring a line now:" enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
 	NoCalibration   bool   `group:"Measuring a line now:" help:"Do not use the line's saved calibration."`
 	CalibrationDays int    `group:"Measuring a line now:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
-	CalibrationDir  string `group:"Measuring a line now:" placeholder:"DIR" help:"Where calibrations are kept, in place of $XDG_STATE_HOME/makebreak/calibration."`
+	calibrationDir  `group:"Measuring a line now:"`
+}
+
+// A calibrationDir says where calibrations are kept.
+type calibrationDir struct {
+	CalibrationDir string `placeholder:"DIR" help:"Where calibrations are kept, in place of $XDG_STATE_HOME/makebreak/calibration."`
 }
 
 const (
@@ -111,7 +107,7 @@ func (c *measureCmd) checkLive() error {
 }
 
 // checkDir refuses a folder of calibrations that is given and not there.
-func (f *calibrationFlags) checkDir() error {
+func (f *calibrationDir) checkDir() error {
 	if f.CalibrationDir == "" {
 		return nil
 	}

@@ -21,7 +21,7 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 	case c.Table != "":
 		return 0, errors.New("--table with --limits all: expected one set of limits, for each reads the pulses its own way")
 	}
-	out, err := c.createPage()
+	out, err := createFile("--html", c.HTML, c.Force)
 	if err != nil {
 		return 0, err
 	}

@@ -25,7 +25,7 @@ type hardware struct {
 func lineName(s string) string { return strings.TrimPrefix(s, "gpio:") }
 
 // dir is where calibrations are kept.
-func (f *calibrationFlags) dir(env func(string) string) (string, error) {
+func (f *calibrationDir) dir(env func(string) string) (string, error) {
 	if f.CalibrationDir != "" {
 		return f.CalibrationDir, nil
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"path/filepath"
 	"slices"
@@ -16,7 +17,6 @@ import (
 	"makebreak/daemon/loop"
 	"makebreak/daemon/plot"
 	"makebreak/daemon/report"
-	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -167,19 +167,16 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 		}
 	}
 	replace := c.Force || c.Keep != "" && !c.Show
-	var table, drawing *wholefile.File
-	if c.Table != "" {
-		if table, err = createFile("--table", c.Table, replace); err != nil {
-			return 0, err
-		}
-		defer table.Discard()
+	table, err := createFile("--table", c.Table, replace)
+	if err != nil {
+		return 0, err
 	}
-	if c.Plot != "" {
-		if drawing, err = createFile("--plot", c.Plot, replace); err != nil {
-			return 0, err
-		}
-		defer drawing.Discard()
+	defer table.Discard()
+	drawing, err := createFile("--plot", c.Plot, replace)
+	if err != nil {
+		return 0, err
 	}
+	defer drawing.Discard()
 	stopped := false
 	if run == nil {
 		if run, stopped, err = c.test(ctx, sh, late); err != nil {
@@ -187,15 +184,11 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 		}
 	}
 	doc := run.Document(profile)
-	if table != nil {
-		if err := table.Keep(doc.WriteTable(table)); err != nil {
-			return 0, err
-		}
+	if err := keep(table, doc.WriteTable); err != nil {
+		return 0, err
 	}
-	if drawing != nil {
-		if err := drawing.Keep(report.MarginPlot(run, profile).Write(drawing, suffix)); err != nil {
-			return 0, err
-		}
+	if err := keep(drawing, func(w io.Writer) error { return report.MarginPlot(run, profile).Write(w, suffix) }); err != nil {
+		return 0, err
 	}
 	err = sh.show(c.JSON, doc, func() *report.Document { return report.OfMargin(run, profile, stopped) })
 	switch v := run.Judge(profile); {

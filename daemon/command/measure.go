@@ -349,18 +349,17 @@ type outputs struct {
 func (c *measureCmd) outputs(cfg *pulse.Config) (o outputs, err error) {
 	o.survey = pulse.NewSurvey(cfg)
 	cfg.Observer = pulse.Tee(cfg.Observer, o.survey.Observer())
-	if o.page, err = c.createPage(); err != nil {
+	if o.page, err = createFile("--html", c.HTML, c.Force); err != nil {
 		return o, err
-	}
-	if c.Table == "" {
-		return o, nil
 	}
 	if o.file, err = createFile("--table", c.Table, c.Force); err != nil {
 		o.discard()
 		return o, err
 	}
-	o.rows = report.NewRows(o.file, cfg)
-	cfg.Observer = pulse.Tee(cfg.Observer, o.rows.Observer())
+	if o.file != nil {
+		o.rows = report.NewRows(o.file, cfg)
+		cfg.Observer = pulse.Tee(cfg.Observer, o.rows.Observer())
+	}
 	return o, nil
 }
 
@@ -376,14 +375,6 @@ func (o *outputs) begin(at pulse.Stamp, sampled bool) {
 func (o outputs) discard() {
 	o.file.Discard()
 	o.page.Discard()
-}
-
-// createPage begins the file of --html; nil without.
-func (c *measureCmd) createPage() (*wholefile.File, error) {
-	if c.HTML == "" {
-		return nil, nil
-	}
-	return createFile("--html", c.HTML, c.Force)
 }
 
 // finish writes the result and gives its exit status.

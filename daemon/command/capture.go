@@ -234,7 +234,7 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 	if j.meter, err = pulse.NewMeter(cfg); err != nil {
 		return nil, "", err
 	}
-	j.con.begin(cfg.Polarity, cfg.StartLevel)
+	j.con.pol, j.con.now = cfg.Polarity, cfg.StartLevel
 	j.con.endless = j.digits == 0 && j.cycles == 0 && j.end == math.MaxInt64
 	ended := "at the end of the signal"
 	tick := time.NewTicker(liveTick)
@@ -312,7 +312,7 @@ func (j *capture) add(batch []pulse.Edge) error {
 	}
 	j.meter.Add(batch)
 	j.last = max(j.last, batch[n-1].At)
-	j.con.level(batch[n-1].Level)
+	j.con.now = batch[n-1].Level
 	if err := j.enough(); err != nil || !past {
 		return err
 	}
@@ -382,10 +382,6 @@ type console struct {
 func newConsole(sh *shell) *console {
 	return &console{out: sh.stderr, live: sh.stderrTerminal && sh.env("TERM") != "dumb"}
 }
-
-func (c *console) begin(p pulse.Polarity, l pulse.Level) { c.pol, c.now = p, l }
-
-func (c *console) level(l pulse.Level) { c.now = l }
 
 func (c *console) train(t *pulse.Train) {
 	switch {

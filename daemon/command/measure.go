@@ -379,20 +379,19 @@ func (o outputs) discard() {
 
 // finish writes the result and gives its exit status.
 func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a report.About) (status int, err error) {
-	if out.rows != nil {
-		if err := out.file.Keep(out.rows.Finish(m)); err != nil {
-			return 0, err
-		}
+	if err := keep(out.file, func(io.Writer) error { return out.rows.Finish(m) }); err != nil {
+		return 0, err
 	}
 	if a.Stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
 		m.Conformity.AtBest(pulse.NotMeasured, a.Stopped)
 	}
 	a.Cadence, a.Survey, a.Samples = c.Cadence.ns, out.survey, out.samples
+	status = int(stretch.StatusOf(m, a.Stopped != ""))
 	if c.JSON {
 		err = report.Result{Measurement: m, Line: a.Line, Log: a.Log}.JSON(sh.stdout)
-	}
-	if err != nil || c.JSON && out.page == nil {
-		return statusOf(m, a.Stopped != ""), err
+		if err != nil || out.page == nil {
+			return status, err
+		}
 	}
 	if a.Limits == nil && m.Measured() {
 		if a.Known, err = config.Profiles(); err != nil {
@@ -406,11 +405,8 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 	if !c.JSON {
 		err = doc.Text(sh.stdout, sh.colour())
 	}
-	return statusOf(m, a.Stopped != ""), err
+	return status, err
 }
-
-// statusOf is the exit status for a measurement.
-func statusOf(m *pulse.Measurement, stopped bool) int { return int(stretch.StatusOf(m, stopped)) }
 
 // amount says how much of the source was read.
 func amount(src source, edges int) string {

@@ -105,7 +105,7 @@ func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, 
 	if s.level > pulse.High {
 		s.ahead = slices.Insert(s.ahead, 0, pulse.Edge{At: s.from, Level: pulse.Unknown})
 	}
-	if s.settings, s.changes, err = SettingsAt(ctx, log, contact, r.Timeline().At(s.from), r.Timeline().At(s.to)); err != nil {
+	if s.settings, s.changes, err = settingsAt(ctx, log, contact, r.Timeline().At(s.from), r.Timeline().At(s.to)); err != nil {
 		return nil, err
 	}
 	return s, nil

@@ -27,8 +27,8 @@ type calibrateCmd struct {
 
 	Show            bool `group:"Output:" help:"Send nothing: show the saved calibrations, or with --in that of a line."`
 	calibrationDir  `group:"Output:"`
-	CalibrationDays int  `group:"Output:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
-	JSON            bool `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
+	CalibrationDays int `group:"Output:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
+	jsonFlag        `group:"Output:"`
 }
 
 func (*calibrateCmd) epilogue() string {

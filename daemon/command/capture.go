@@ -27,11 +27,18 @@ type liveFlags struct {
 	Record   string `group:"Measuring a line now:" placeholder:"FILE" help:"Keep the edges as they come, in FILE.csv or FILE.vcd: written every second, so that a crash costs no more. Where a chip was unplugged, CSV loses the trains beside the gap and VCD does not."`
 	RealTime bool   `group:"Measuring a line now:" help:"Let a sim: contact run in real time, as a line does."`
 
-	Bias            string `group:"Measuring a line now:" enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
-	NoCalibration   bool   `group:"Measuring a line now:" help:"Do not use the line's saved calibration."`
-	CalibrationDays int    `group:"Measuring a line now:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
+	biasFlag        `group:"Measuring a line now:"`
+	NoCalibration   bool `group:"Measuring a line now:" help:"Do not use the line's saved calibration."`
+	CalibrationDays int  `group:"Measuring a line now:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
 	calibrationDir  `group:"Measuring a line now:"`
 }
+
+// biasFlag is the pull resistor of a line that is read.
+type biasFlag struct {
+	Bias string `enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
+}
+
+func (f *biasFlag) bias() hw.Bias { return checked[hw.Bias](f.Bias) }
 
 // A calibrationDir says where calibrations are kept.
 type calibrationDir struct {

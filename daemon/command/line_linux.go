@@ -43,7 +43,7 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 	if err != nil {
 		return nil, err
 	}
-	bias := checked[hw.Bias](c.Bias)
+	bias := c.bias()
 	src, err := hw.OpenNamed(name, hw.InputOptions{Bias: bias}, hw.ReopenOptions{OnState: state})
 	if err != nil {
 		return nil, err

@@ -50,10 +50,10 @@ type measureCmd struct {
 	AsymmetryU span     `group:"Uncertainty of the measuring chain:" name:"asymmetry-u" placeholder:"58us" help:"Standard uncertainty of the asymmetry."`
 	ClockError relative `group:"Uncertainty of the measuring chain:" placeholder:"50ppm" help:"Relative standard uncertainty of the time base."`
 
-	JSON  bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
-	Table string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
-	HTML  string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
-	Force bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
+	jsonFlag `group:"Output:"`
+	Table    string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
+	HTML     string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
+	Force    bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
 }
 
 func (*measureCmd) epilogue() string {

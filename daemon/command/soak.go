@@ -33,8 +33,8 @@ or not the whole time.
 `
 
 type soakStartCmd struct {
-	Title   string `arg:"" help:"Title that no other soak test of the log has."`
-	Log     string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
+	Title string `arg:"" help:"Title that no other soak test of the log has."`
+	logFileFlag
 	Contact string `placeholder:"NAME" help:"Contact to test; without, all of them."`
 	Limits  string `placeholder:"ID|FILE" help:"Limits to hold it to; without, those that it is watched by."`
 	Note    string `placeholder:"TEXT" help:"Remark that is shown with the result."`
@@ -57,7 +57,7 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	log, err := openLog(ctx, c.Log)
+	log, err := c.openLog(ctx)
 	if err != nil {
 		return 0, err
 	}
@@ -75,12 +75,12 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 }
 
 type soakListCmd struct {
-	Log  string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
-	JSON bool   `name:"json" help:"Write one JSON object instead of the page."`
+	logFileFlag
+	jsonFlag
 }
 
 func (c *soakListCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, soaks, err := openSoaks(ctx, c.Log)
+	log, soaks, err := c.openSoaks(ctx)
 	if err != nil {
 		return 0, err
 	}
@@ -93,8 +93,8 @@ func soakOf(s store.Soak) string {
 }
 
 // openSoaks opens a log for its soak tests.
-func openSoaks(ctx context.Context, path string) (*store.Log, []store.Soak, error) {
-	log, err := openLog(ctx, path)
+func (f *logFileFlag) openSoaks(ctx context.Context) (*store.Log, []store.Soak, error) {
+	log, err := f.openLog(ctx)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -108,8 +108,8 @@ func openSoaks(ctx context.Context, path string) (*store.Log, []store.Soak, erro
 // whichSoak chooses a soak test to show.
 type whichSoak struct {
 	Title string `arg:"" optional:"" help:"Its title; without, the one that goes on, else the latest."`
-	Log   string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
-	JSON  bool   `name:"json" help:"Write one JSON object instead of the page."`
+	logFileFlag
+	jsonFlag
 }
 
 type soakStatusCmd struct{ whichSoak }
@@ -119,7 +119,7 @@ func (*soakStatusCmd) epilogue() string { return strings.TrimPrefix(soakEpilogue
 func (*soakFinishCmd) epilogue() string { return strings.TrimPrefix(soakEpilogue, "\n") }
 
 func (c *soakStatusCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, soaks, err := openSoaks(ctx, c.Log)
+	log, soaks, err := c.openSoaks(ctx)
 	if err != nil {
 		return 0, err
 	}
@@ -132,7 +132,7 @@ func (c *soakStatusCmd) run(ctx context.Context, sh *shell) (int, error) {
 }
 
 func (c *soakFinishCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, err := openLog(ctx, c.Log)
+	log, err := c.openLog(ctx)
 	if err != nil {
 		return 0, err
 	}

@@ -64,9 +64,9 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	var out *hw.EdgeWriter
 	if c.Format == "vcd" {
-		out = hw.NewEdgeWriter(w, hw.NewVCDWriter(w, contact))
+		out = hw.NewEdgeWriter(hw.NewVCDWriter(w, contact))
 	} else {
-		out = hw.NewEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
+		out = hw.NewEdgeWriter(hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
 	}
 	edges, err := src.Export(ctx, func(batch []pulse.Edge) error {
 		out.Add(batch)

@@ -272,7 +272,7 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 		j.end = max(j.last, min(j.line.now(), j.end))
 	case errors.Is(err, errEnough):
 		switch {
-		case j.enough() != nil && j.digits > 0 && j.trains >= j.digits:
+		case j.digits > 0 && j.trains >= j.digits:
 			ended = fmt.Sprintf("after %s (--digits)", figure.Plural(j.digits, "digit", "digits"))
 			j.end = j.last
 		case j.enough() != nil:

@@ -318,11 +318,11 @@ func TestRetention(t *testing.T) {
 				t.Fatalf("edge %d has number %d", i, e.Seq)
 			}
 		}
-		diff(t, []Gap{{0, got[0].At, GapRemoved, ""}}, r.Gaps())
+		diff(t, []Gap{{0, got[0].At, GapRemoved, "", BySize}}, r.Gaps())
 		if n, _ := replay(t, s.Log, Span{}, "slow"); len(n) != 60 {
 			t.Errorf("%d edges of the slow contact", len(n))
 		}
-		if n := len(findings(t, s.Log, "")); n != 60 {
+		if n := len(findings(t, s.Log, "")); n != 60+1 { // and what was removed
 			t.Errorf("%d findings", n)
 		}
 		sound(t, s.Log)

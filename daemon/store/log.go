@@ -257,6 +257,7 @@ const (
 	Restart   FindingKind = "restart"
 	LogFault  FindingKind = "log fault" // the log could not be written for some time
 	Dropped   FindingKind = "dropped"   // edges are not in the log
+	Removed   FindingKind = "removed"   // old edges, because of their age or the log's size
 	Damage    FindingKind = "damage"
 )
 

@@ -31,7 +31,8 @@ func scanBlock(row scanner) (b storedBlock, err error) {
 type Gap struct {
 	From, To pulse.Stamp // run time
 	Kind     GapKind
-	Damage   string // what is damaged, of GapDamaged
+	Damage   string    // what is damaged, of GapDamaged
+	By       RemovedBy // why edges were removed, of GapRemoved; empty where the log does not tell
 }
 
 // A GapKind is why the level is not known.
@@ -47,7 +48,7 @@ const (
 func (g Gap) Why() string {
 	switch g.Kind {
 	case GapRemoved:
-		return "older edges, if there were any, have been removed to make room"
+		return "older edges, if there were any, have been removed" + g.By.why()
 	case GapDamaged:
 		return g.Damage
 	}
@@ -129,9 +130,16 @@ ORDER BY session DESC, first_ns DESC, id DESC LIMIT 1`, r.contact, tl.Sessions[0
 func (r *Replay) removed(ctx context.Context, first int64) error {
 	at, err := list(ctx, r.log, scanInt, `SELECT b.first_ns + s.offset_ns FROM edge_blocks b JOIN sessions s ON s.id = b.session
 WHERE b.id = ?1 AND ?1 & 0xffffffff > 1 AND NOT EXISTS (SELECT 1 FROM edge_blocks WHERE id = ?1 - 1)`, first)
-	if len(at) == 1 && at[0] > int64(r.span.From) {
-		r.gaps = append(r.gaps, Gap{From: r.span.From, To: pulse.Stamp(at[0]), Kind: GapRemoved})
+	if err != nil || len(at) == 0 || at[0] <= int64(r.span.From) {
+		return err
 	}
+	g := Gap{From: r.span.From, To: pulse.Stamp(at[0]), Kind: GapRemoved}
+	by, err := list(ctx, r.log, scanText, `SELECT coalesce(json_extract(detail, '$.by'), '') FROM findings
+WHERE contact = ? AND kind = ? ORDER BY id DESC LIMIT 1`, r.contact, string(Removed))
+	if len(by) == 1 {
+		g.By = RemovedBy(by[0])
+	}
+	r.gaps = append(r.gaps, g)
 	return err
 }
 

@@ -486,7 +486,7 @@ func TestBacklog(t *testing.T) {
 	if tl := r.Timeline(); tl.End() != clock.mono()-3600e9 || begun >= clock.mono() {
 		t.Errorf("the log ends at %v", tl.End())
 	}
-	if n := len(findings(t, s.Log, "")); n != 5001 { // and the dropped edges
+	if n := len(findings(t, s.Log, "")); n != 5002 { // and the dropped edges, and the removed ones
 		t.Errorf("%d findings", n)
 	}
 	sound(t, s.Log)

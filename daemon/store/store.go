@@ -61,7 +61,9 @@ type Options struct {
 	Program string
 	// KeepEdges is how long raw edges are kept; 0 keeps them for good. They are
 	// removed in blocks of some 1500, once the latest edge of a block is too
-	// old. Summaries, findings and all else are kept for good.
+	// old. Only time that is known counts: within a boot, and between boots where
+	// the wall clock was steered in both. Summaries, findings and all else are
+	// kept for good.
 	KeepEdges time.Duration
 	// MaxBytes is the largest size of the log, write-ahead log included; 0 is
 	// no limit. A log that is larger loses its oldest raw edges. Where all else
@@ -79,6 +81,10 @@ type Options struct {
 	// when one of the first two is over. Open may call it. It must not block
 	// and must not use the log.
 	OnFault func(*Fault)
+	// OnRemoval is called with each finding about removed edges when it begins; it
+	// goes on growing in the log for a day. It must not block and must not use
+	// the log.
+	OnRemoval func(Finding)
 	// Clock reads the clocks; nil means this computer's.
 	Clock func() (hw.Anchor, hw.Discipline)
 	// Boot is the id of this boot; "" means the kernel's.

@@ -117,7 +117,7 @@ func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, 
 	return s, nil
 }
 
-// removedGap is the gap at the start in which edges were removed to make room.
+// removedGap is the gap at the start in which edges were removed.
 func (s *Source) removedGap() *store.Gap {
 	if g := s.replay.Gaps(); len(g) > 0 && g[0].Kind == store.GapRemoved {
 		return &g[0]

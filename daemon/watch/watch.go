@@ -133,7 +133,7 @@ func Run(ctx context.Context, cfg *config.Watch, opt Options) error {
 	w.store, err = store.Open(ctx, cfg.Store.Path, store.Options{
 		Site: cfg.Site, Program: opt.Version, KeepEdges: cfg.Store.KeepRaw, MaxBytes: cfg.Store.MaxBytes,
 		SetAside: true, // a damaged log must not stop the watching for months
-		OnFault:  w.logFault, Clock: opt.Clock, Boot: opt.Boot,
+		OnFault:  w.logFault, OnRemoval: w.logRemoval, Clock: opt.Clock, Boot: opt.Boot,
 	})
 	if err != nil {
 		return err
@@ -348,6 +348,11 @@ func (w *watch) logFault(f *store.Fault) {
 		return
 	}
 	w.Log.Error("measuring goes on, but " + f.Error())
+}
+
+// logRemoval is called when old edges are removed, once a day of each contact.
+func (w *watch) logRemoval(f store.Finding) {
+	w.Log.Info(f.Text, "contact", f.Contact, "finding", string(f.Kind))
 }
 
 func (w *watch) logState() metrics.Log {

@@ -184,8 +184,13 @@ func (l *Log) annotate(ctx context.Context, contact string, f func(w *writer, co
 
 // write runs f in a transaction of its own, whoever else writes the log.
 func (l *Log) write(f func(w *writer, now hw.Anchor, boot string) error) error {
-	if _, err := os.Stat(l.path); err != nil { // opening would make the file
+	fi, err := os.Stat(l.path)
+	if err != nil { // opening would make the file
 		return err
+	}
+	if severalNames(fi) {
+		// SQLite keeps what is new in a log beside each name.
+		return errors.New("the file has another name (a hard link), and by two names it would be damaged: remove one of them")
 	}
 	db, err := openWriter(l.path, otherWait)
 	if err != nil {

@@ -150,6 +150,29 @@ func TestTwoDaemons(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
+	// Neither another name of the file nor a lock file that is gone lets one in.
+	hard := path + " too"
+	if err := errors.Join(os.Link(path, hard), os.Remove(path+".lock")); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{hard, path} {
+		want := fmt.Sprintf("open log %q: another program already writes this log: stop it first, or use another log file", name)
+		if _, err := Open(t.Context(), name, Options{}); err == nil || err.Error() != want {
+			t.Errorf("%v, want %s", err, want)
+		}
+	}
+	if _, err := l.AddNote(t.Context(), Note{Text: "oiled"}); err == nil || !strings.Contains(err.Error(), "the file has another name (a hard link)") {
+		t.Error(err)
+	}
+	if err := os.Remove(hard); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := l.AddNote(t.Context(), Note{Text: "oiled"}); err != nil {
+		t.Error(err)
+	}
+	if _, err := out.Read(make([]byte, 4096)); err != nil { // it goes on
+		t.Error(err)
+	}
 	if err := cmd.Process.Kill(); err != nil {
 		t.Fatal(err)
 	}

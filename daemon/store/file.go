@@ -365,6 +365,24 @@ func setAside(path string, now time.Time, why error) (aside string, err error) {
 	return filepath.Base(aside), nil
 }
 
+// hold locks the log itself, which it makes where there is none: a lock file
+// that was removed, or that belongs to another name of the same file, keeps no
+// second program out.
+func hold(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	if err := filelock.LockFar(f); err != nil {
+		_ = f.Close()
+		if errors.Is(err, filelock.ErrHeld) {
+			err = &HeldError{}
+		}
+		return nil, err
+	}
+	return f, nil
+}
+
 // A lockFile keeps a second program from writing the log. The lock ends with
 // the process. The file holds the process id and how far the log had come, by
 // which the next start sees whether the end of the log is missing. It is not

@@ -115,14 +115,19 @@ func (s *Store) attach(ctx context.Context) error {
 // begin opens the writer and begins its session, or finds it where the file was
 // only opened again. It returns findings about the start.
 func (s *Store) begin(format int) (findings []Finding, err error) {
-	db, err := openWriter(s.path, commitWait)
+	held, err := hold(s.path)
 	if err != nil {
 		return nil, err
 	}
-	w := &writer{db: db}
+	db, err := openWriter(s.path, commitWait)
+	if err != nil {
+		_ = held.Close()
+		return nil, err
+	}
+	w := &writer{db: db, held: held}
 	defer func() {
 		if err != nil {
-			_ = db.Close()
+			_ = w.close()
 		}
 	}()
 	if w.file, err = os.Stat(s.path); err != nil {
@@ -177,7 +182,7 @@ func (s *Store) detach() error {
 	if s.w == nil {
 		return nil
 	}
-	err := s.w.db.Close()
+	err := s.w.close()
 	s.w = nil
 	if err != nil {
 		return fmt.Errorf("close log: %w", err)

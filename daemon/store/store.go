@@ -583,6 +583,7 @@ type writer struct {
 	upsert  *sql.Stmt
 	session int64
 	file    os.FileInfo
+	held    *os.File // the file, locked; closed after db
 
 	// Set within tx.
 	current *sql.Tx
@@ -608,6 +609,13 @@ func (w *writer) tx(f func(*writer) error) error {
 		return err
 	}
 	return tx.Commit()
+}
+
+// close closes the file, and then unlocks it.
+func (w *writer) close() error {
+	err := w.db.Close()
+	_ = w.held.Close() // nothing was written through it
+	return err
 }
 
 func (w *writer) exec(query string, args ...any) error {

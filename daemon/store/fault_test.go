@@ -226,7 +226,7 @@ func TestOpenRefuses(t *testing.T) {
 		s := open(t, path, newClock(), Options{})
 		s.Contact(dialA).Append(numbered(3600e9, 1, 10))
 		closeStore(t, s)
-		exec(fmt.Sprintf("PRAGMA user_version = %d", len(migrations())+1))(t, path)
+		exec(fmt.Sprintf("CREATE TABLE cams (id INTEGER PRIMARY KEY); PRAGMA user_version = %d", len(migrations())+1))(t, path)
 		if err := os.Remove(path + ".lock"); err != nil {
 			t.Fatal(err)
 		}

@@ -248,7 +248,7 @@ func openWriter(path string, wait time.Duration) (*sql.DB, error) {
 		var got string
 		err := db.QueryRow("PRAGMA " + s.name).Scan(&got)
 		if err == nil && got != s.want {
-			err = fmt.Errorf("setting %s is %s: expected %s", s.name, got, s.want)
+			err = &settingError{s.name, got, s.want}
 		}
 		if err != nil {
 			_ = db.Close()
@@ -286,7 +286,8 @@ func atRest(path string) bool {
 }
 
 // checkFormat returns the format of the log at path, 0 for an empty file or
-// none. A file that is not a log, or too new, is an error and is not changed.
+// none. A file that is not a log, or too new, is an error and is not changed. A
+// log whose first page is damaged is a *DamageError, whatever it then looks like.
 func checkFormat(ctx context.Context, path string) (format int, err error) {
 	fi, err := os.Stat(path)
 	switch {
@@ -297,27 +298,53 @@ func checkFormat(ctx context.Context, path string) (format int, err error) {
 	case fi.Size() < 512: // SQLite would take it for an empty database
 		return 0, errNoDatabase
 	}
+	header, err := readHeader(path)
+	if err != nil {
+		return 0, err
+	}
+	if ofLog(header) {
+		if flaw := headerFlaw(header); flaw != "" {
+			return 0, &DamageError{errors.New("in its first page, " + flaw)}
+		}
+	}
 	db, err := openReader(path, atRest(path))
 	if code(err) == sqlite3.SQLITE_NOTADB {
+		if wasLog(path, header) {
+			return 0, &DamageError{err}
+		}
 		return 0, errNoDatabase
 	}
-	if err != nil {
-		return 0, damage(err)
+	if err == nil {
+		defer db.Close()
+		format, err = formatIn(ctx, db)
 	}
-	defer db.Close()
+	if err != nil && ofLog(header) && spoilt(err) {
+		err = &DamageError{err}
+	}
+	return format, damage(err)
+}
+
+// formatIn returns the format of an open log, 0 for an empty one.
+func formatIn(ctx context.Context, db *sql.DB) (format int, err error) {
 	var id, tables int
 	err = db.QueryRowContext(ctx, "SELECT (SELECT application_id FROM pragma_application_id), (SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM sqlite_schema)").Scan(&id, &format, &tables)
-	switch {
-	case err != nil:
-		return 0, damage(err)
-	case id == 0 && format == 0 && tables == 0: // stopped while it was made
-		return 0, nil
-	case id != applicationID:
-		return 0, fmt.Errorf("not a log: an SQLite database of another program (application id %#x)", uint32(id))
-	case format > len(migrations()):
-		return 0, fmt.Errorf("the log was written by a newer version of this program (format %d, expected at most %d): use that version, or another log file", format, len(migrations()))
+	if err != nil || id == 0 && format == 0 && tables == 0 { // stopped while it was made
+		return 0, err
 	}
-	return format, nil
+	made, more, err := formatOf(ctx, db)
+	if err != nil {
+		return 0, err
+	}
+	latest := len(migrations())
+	switch {
+	case id == applicationID && format == made:
+		return format, nil
+	case id != applicationID && made == 0:
+		return 0, fmt.Errorf("not a log: an SQLite database of another program (application id %#x)", uint32(id))
+	case id == applicationID && format > latest && (made == 0 || more):
+		return 0, fmt.Errorf("the log was written by a newer version of this program (format %d, expected at most %d): use that version, or another log file", format, latest)
+	}
+	return 0, &DamageError{fmt.Errorf("its first page says format %d and application id %#x, which its tables are not of", format, uint32(id))}
 }
 
 var errNoDatabase = errors.New("not a log: the file is not an SQLite database")
@@ -397,6 +424,24 @@ type mark struct {
 	Wall    string
 }
 
+// markIn reads the mark of a lock file; a short or empty one says nothing.
+func markIn(f *os.File) (m mark) {
+	buf := make([]byte, 200)
+	n, _ := f.ReadAt(buf, 0)
+	_, _ = fmt.Sscanf(string(buf[:n]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
+	return m
+}
+
+// readMark is the mark of the lock file beside a log, empty where there is none.
+func readMark(path string) (m mark) {
+	f, err := os.Open(path + ".lock")
+	if err != nil {
+		return m
+	}
+	defer f.Close()
+	return markIn(f)
+}
+
 func acquire(path string) (*lockFile, mark, error) {
 	name := path + ".lock"
 	f, err := os.OpenFile(name, os.O_RDWR|os.O_CREATE, 0o644)
@@ -409,10 +454,7 @@ func acquire(path string) (*lockFile, mark, error) {
 	if err != nil {
 		return nil, mark{}, err
 	}
-	var m mark
-	buf := make([]byte, 200)
-	n, _ := f.ReadAt(buf, 0) // a short or empty file says nothing
-	_, _ = fmt.Sscanf(string(buf[:n]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
+	m := markIn(f)
 	if err := filelock.Lock(f); err != nil {
 		_ = f.Close()
 		if errors.Is(err, filelock.ErrHeld) {

@@ -82,6 +82,9 @@ func (s *Store) attach(ctx context.Context) error {
 	var findings []Finding
 	if err == nil {
 		findings, err = s.begin(format)
+		if err != nil && format > 0 && spoilt(err) {
+			err = &DamageError{err}
+		}
 	}
 	if isDamage(err) && s.opt.SetAside {
 		why := err

@@ -341,7 +341,7 @@ func TestRetention(t *testing.T) {
 				t.Fatalf("edge %d has number %d", i, e.Seq)
 			}
 		}
-		diff(t, []Gap{{0, got[0].At, GapRemoved, "", BySize}}, r.Gaps())
+		diff(t, []Gap{{0, got[0].At, GapRemoved, "", Loss{}, BySize}}, r.Gaps())
 		if n, _ := replay(t, s.Log, Span{}, "slow"); len(n) != 60 {
 			t.Errorf("%d edges of the slow contact", len(n))
 		}

@@ -413,8 +413,32 @@ func hold(path string) (*os.File, error) {
 // A lockFile keeps a second program from writing the log. The lock ends with
 // the process. The file holds the process id and how far the log had come, by
 // which the next start sees whether the end of the log is missing. It is not
-// synced, so on a sound disk it is never ahead of the log.
-type lockFile struct{ f *os.File }
+// synced, so on a sound disk it is never ahead of the log. While the log cannot
+// be written, it also holds what is lost if the program ends now; its room for
+// that was taken before the disk was full.
+type lockFile struct {
+	f    *os.File
+	loss bool // it tells of a loss
+}
+
+const (
+	// lossAt is where a lock file tells of a loss, behind the mark.
+	lossAt = 256
+	// lockBytes is the length of a lock file.
+	lockBytes = 512
+)
+
+// A Loss is what a session could not write before it ended.
+type Loss struct {
+	Edges int64  // of all contacts; 0 when nothing was lost
+	Since string // UTC, as RFC 3339 has it
+	Fault FaultKind
+}
+
+// String says a loss in words.
+func (l Loss) String() string {
+	return fmt.Sprintf("the log could not be written since %s (%s) and %d edges of all contacts were lost", l.Since, l.Fault, l.Edges)
+}
 
 // A mark is how far the log had come when the lock file was last written.
 type mark struct {
@@ -422,13 +446,17 @@ type mark struct {
 	Token   string // session
 	Commits int64
 	Wall    string
+	Loss    Loss
 }
 
 // markIn reads the mark of a lock file; a short or empty one says nothing.
 func markIn(f *os.File) (m mark) {
-	buf := make([]byte, 200)
+	buf := make([]byte, lockBytes)
 	n, _ := f.ReadAt(buf, 0)
-	_, _ = fmt.Sscanf(string(buf[:n]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
+	_, _ = fmt.Sscanf(string(buf[:min(n, lossAt)]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
+	if n > lossAt {
+		_, _ = fmt.Sscanf(string(buf[lossAt:n]), "lost %d since %s fault %q", &m.Loss.Edges, &m.Loss.Since, &m.Loss.Fault)
+	}
 	return m
 }
 
@@ -464,14 +492,30 @@ func acquire(path string) (*lockFile, mark, error) {
 	}
 	// The rest of the mark stays until the first commit.
 	_, _ = f.WriteAt(fmt.Appendf(nil, "process %-10d ", os.Getpid()), 0)
-	return &lockFile{f}, m, nil
+	_, _ = f.WriteAt([]byte{'\n'}, lockBytes-1)
+	return &lockFile{f: f, loss: m.Loss.Edges > 0}, m, nil
 }
 
 // mark writes how far the log has come. It may fail on a full disk; then the
 // next start knows less.
 func (l *lockFile) mark(token string, commits int64, alive time.Time) {
 	_, _ = l.f.WriteAt(fmt.Appendf(nil, "process %-10d session %s commits %-12d until %s\n",
-		os.Getpid(), token, commits, alive.UTC().Format("2006-01-02T15:04:05.000Z")), 0)
+		os.Getpid(), token, commits, alive.UTC().Format(markTime)), 0)
+	if l.loss {
+		l.tellLoss(Loss{})
+	}
+}
+
+const markTime = "2006-01-02T15:04:05.000Z"
+
+// tellLoss writes what is lost if the program ends now.
+func (l *lockFile) tellLoss(x Loss) {
+	text := ""
+	if x.Edges > 0 {
+		text = fmt.Sprintf("lost %d since %s fault %q", x.Edges, x.Since, x.Fault)
+	}
+	_, err := l.f.WriteAt(fmt.Appendf(nil, "%-*s\n", lockBytes-lossAt-1, text), lossAt)
+	l.loss = x.Edges > 0 || err != nil
 }
 
 func (l *lockFile) release() {

@@ -32,6 +32,7 @@ type Gap struct {
 	From, To pulse.Stamp // run time
 	Kind     GapKind
 	Damage   string    // what is damaged, of GapDamaged
+	Loss     Loss      // what could not be written, of GapNotWritten
 	By       RemovedBy // why edges were removed, of GapRemoved; empty where the log does not tell
 }
 
@@ -42,6 +43,7 @@ const (
 	GapNotRunning GapKind = iota // the daemon was not running
 	GapRemoved                   // retention has removed the edges, if there were any
 	GapDamaged
+	GapNotWritten // the log could not be written, and then the daemon was not running
 )
 
 // Why says in words why the level is not known.
@@ -51,6 +53,8 @@ func (g Gap) Why() string {
 		return "older edges, if there were any, have been removed" + g.By.why()
 	case GapDamaged:
 		return g.Damage
+	case GapNotWritten:
+		return g.Loss.String()
 	}
 	return "not running"
 }
@@ -247,13 +251,33 @@ func (r *Replay) next(ctx context.Context) error {
 		return nil
 	case r.session >= 0 && i != r.session:
 		r.last = max(r.last, sessions[r.session].Alive.Run)
-		r.unknown(&edges[0], at)
+		if err := r.between(ctx, &edges[0], at, b.Session); err != nil {
+			return err
+		}
 	default:
 		edges = edges[1:]
 	}
 	r.broken, r.session, r.last = "", i, r.buf[len(r.buf)-1].At
 	r.give(edges)
 	return nil
+}
+
+// between makes an edge to Unknown at the start of the gap before a session.
+func (r *Replay) between(ctx context.Context, e *pulse.Edge, to pulse.Stamp, session int64) error {
+	n := len(r.gaps)
+	r.unknown(e, to)
+	if len(r.gaps) == n {
+		return nil
+	}
+	losses, err := list(ctx, r.log, func(row scanner) (l Loss, err error) {
+		err = row(&l.Edges, &l.Since, &l.Fault)
+		return l, err
+	}, `SELECT json_extract(detail, '$.lost_edges'), json_extract(detail, '$.lost_since'), json_extract(detail, '$.fault') FROM findings
+WHERE session = ? AND kind = ? AND json_extract(detail, '$.lost_edges') IS NOT NULL`, session, string(Restart))
+	if len(losses) > 0 {
+		r.gaps[n].Kind, r.gaps[n].Loss = GapNotWritten, losses[0]
+	}
+	return err
 }
 
 // unknown makes an edge to Unknown at the start of a gap that lasts until to.

@@ -154,6 +154,7 @@ type Stats struct {
 	RemovedEdges uint64    // removed by retention, since the start
 	RolledUpRows uint64    // summaries that retention added to others, since the start
 	StuckBlocks  uint64    // blocks of edges that retention could not remove because of damage, since the start
+	LostBefore   string    // what the session before could not write, in words; empty for nothing
 	SetAside     string    // name of the file that a damaged log was last renamed to, since the start
 	Fault        *Fault    // nil when the log can be written and keeps to its limits
 }
@@ -241,7 +242,7 @@ func (s *Store) Close() error {
 	s.closed = true
 	err := s.commit(true)
 	if err != nil {
-		err = fmt.Errorf("%w: %d edges are not in the log", err, s.Stats().PendingEdges)
+		err = fmt.Errorf("%w: %d edges since %s are lost", err, s.unwritten(), s.anchored().At(s.session.alive).UTC().Format(time.RFC3339))
 	}
 	err = errors.Join(err, s.detach())
 	s.lock.release()
@@ -463,7 +464,7 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 			}
 		}
 		for _, c := range contacts {
-			if err := c.reportDrops(w, a); err != nil {
+			if err := c.reportDrops(w, a, s.fault); err != nil {
 				return err
 			}
 		}
@@ -505,6 +506,9 @@ func (s *Store) failed(err error) error {
 	s.stats.WriteErrors++
 	s.stats.Fault = f
 	s.mu.Unlock()
+	if s.lock != nil {
+		s.lock.tellLoss(Loss{s.unwritten(), s.anchored().At(s.session.alive).UTC().Format(markTime), f.Kind})
+	}
 	if s.fault == nil {
 		a, _ := s.opt.Clock()
 		s.faultSince = a.Mono
@@ -512,6 +516,17 @@ func (s *Store) failed(err error) error {
 		s.tell(f)
 	}
 	return f
+}
+
+// unwritten is how many edges are not in the log, nor told to be missing there:
+// those that wait, and those dropped since the latest commit.
+func (s *Store) unwritten() (n int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, c := range s.contacts {
+		n += c.unwritten()
+	}
+	return n
 }
 
 // tell calls OnFault, with nil when a fault is over.

@@ -388,6 +388,9 @@ func (w *watch) notices() (all []string) {
 	if s.SetAside != "" {
 		all = append(all, "The log was damaged: what came before this start or fault is kept as "+s.SetAside+", and a new log was begun.")
 	}
+	if s.LostBefore != "" {
+		all = append(all, "Before this start "+s.LostBefore+".")
+	}
 	if s.DroppedEdges > 0 {
 		all = append(all, figure.Count(s.DroppedEdges)+" edges since the start are not in the log.")
 	}

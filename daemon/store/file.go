@@ -351,7 +351,8 @@ var errNoDatabase = errors.New("not a log: the file is not an SQLite database")
 
 // damage makes a *DamageError of an error that damage is the cause of.
 func damage(err error) error {
-	if isDamage(err) {
+	var d *DamageError
+	if isDamage(err) && !errors.As(err, &d) {
 		return &DamageError{err}
 	}
 	return err

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"time"
 
 	"makebreak/daemon/store/edgecode"
 	"makebreak/pulse"
@@ -128,6 +129,32 @@ ORDER BY session DESC, first_ns DESC, id DESC LIMIT 1`, r.contact, tl.Sessions[0
 	}
 	r.id = ids[0] - 1
 	return r, r.skip(ctx)
+}
+
+// stopTakes is how long a stop may take from the end of reading to the last
+// commit, with pages that are being served.
+const stopTakes = pulse.Stamp(5 * time.Second)
+
+// Stopped gives the run time at which a contact was no longer read because the
+// program was stopped in good order, in the latest session of a timeline. It is
+// not ok while that runs, and where the source was not read before the stop.
+func (l *Log) Stopped(ctx context.Context, tl *Timeline, contact string) (at pulse.Stamp, ok bool, err error) {
+	s := &tl.Sessions[len(tl.Sessions)-1]
+	if !s.Ended {
+		return 0, false, nil
+	}
+	blocks, err := list(ctx, l, scanBlock, "SELECT "+blockColumns+` FROM contacts c JOIN edge_blocks b ON b.id =
+  (SELECT max(id) FROM edge_blocks WHERE id > c.id << 32 AND id < (c.id + 1) << 32) WHERE c.name = ?`, contact)
+	if err != nil || len(blocks) == 0 || blocks[0].Session != s.ID {
+		return 0, false, err
+	}
+	var d edgecode.Decoder
+	edges, err := d.Decode(nil, blocks[0].Header, blocks[0].data)
+	if err != nil || len(edges) == 0 {
+		return 0, false, nil // reading it tells of the damage
+	}
+	last := edges[len(edges)-1]
+	return last.At - s.Start.Mono + s.Start.Run, last.Level > pulse.High && s.Alive.Mono-last.At <= stopTakes, nil
 }
 
 // removed records a gap when blocks before the first one were removed.

@@ -122,7 +122,7 @@ func (s *Source) Report(ctx context.Context, m *pulse.Measurement) (*Report, err
 		}
 		r.Longest = append(r.Longest, Gap{s.Wall(g.from), float64(g.to-g.from) / 1e9, why})
 	}
-	span := store.Span{Run: run, From: s.from, To: s.to + 1}
+	span := store.Span{Run: run, From: s.from, To: max(s.told, s.to+1)}
 	for f, err := range s.log.Findings(ctx, span, s.contact) {
 		if err != nil {
 			return nil, err

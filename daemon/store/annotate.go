@@ -51,7 +51,7 @@ func (l *Log) Notes(ctx context.Context, span Span, contact string) ([]Note, err
 		err = row(append(m.fields(), &n.ID, &n.Contact, &n.State, &n.Text, &n.LobeOne)...)
 		n.At = m.at()
 		return n, err
-	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.state, x.text, EXISTS (SELECT 1 FROM lobe_ones WHERE note = x.id)
+	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.state, x.text, `+l.since(2, "EXISTS (SELECT 1 FROM lobe_ones WHERE note = x.id)", "0")+`
 FROM sessions s CROSS JOIN notes x ON x.session = s.id LEFT JOIN contacts c ON c.id = x.contact
 WHERE `+inSpan+` AND (?4 = '' OR c.name IS NULL OR c.name = ?4) ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
 }

@@ -235,7 +235,7 @@ func TestOpenRefuses(t *testing.T) {
 		make func(*testing.T, string)
 		want string
 	}{
-		"newer":        {newer, "the log was written by a newer version of this program (format 3, expected at most 2): use that version, or another log file"},
+		"newer":        {newer, "the log was written by a newer version of this program (format 4, expected at most 3): use that version, or another log file"},
 		"text":         {write([]byte(strings.Repeat("not a database\n", 999))), "not a log: the file is not an SQLite database"},
 		"short text":   {write([]byte("x")), "not a log: the file is not an SQLite database"},
 		"foreign":      {exec("CREATE TABLE t (a)"), "not a log: an SQLite database of another program (application id 0x0)"},

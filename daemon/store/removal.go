@@ -66,14 +66,14 @@ func (g removals) add(key removalKey, h head) {
 
 // report writes the findings about removed edges in the transaction that removes
 // them, so that no edge goes without. It changes gone to what they then tell.
-func (s *Store) report(w *writer, gone removals, a hw.Anchor) error {
+func (s *Store) report(w *writer, gone removals, fills filler, a hw.Anchor) error {
 	for key, r := range gone {
 		r.since, r.begins = a.Mono, true
 		if before, ok := s.keep.removals[key]; ok && a.Mono-before.since < removalGrows {
 			r.finding, r.since, r.begins = before.finding, before.since, false
 			r.edges, r.first = r.edges+before.edges, before.first
 		}
-		if err := w.removed(&r, key, a, &s.opt); err != nil {
+		if err := w.removed(&r, key, fills, a, &s.opt); err != nil {
 			return err
 		}
 		gone[key] = r
@@ -82,7 +82,7 @@ func (s *Store) report(w *writer, gone removals, a hw.Anchor) error {
 }
 
 // removed writes the finding about a removal, or brings it up to date.
-func (w *writer) removed(r *removal, key removalKey, a hw.Anchor, opt *Options) error {
+func (w *writer) removed(r *removal, key removalKey, fills filler, a hw.Anchor, opt *Options) error {
 	from, err := w.wall(r.first.session, r.first.first)
 	if err != nil {
 		return err
@@ -94,6 +94,9 @@ func (w *writer) removed(r *removal, key removalKey, a hw.Anchor, opt *Options) 
 	reason := "they were older than " + opt.KeepEdges.String() + ", which is how long edges are kept"
 	if key.by == BySize {
 		reason = "the log is at its largest size, " + megabytes(opt.MaxBytes)
+		if fills.contact != "" {
+			reason += ", and " + fills.String()
+		}
 	}
 	const utc = "2006-01-02 15:04:05"
 	r.told = finding(Removed, r.since, map[string]any{

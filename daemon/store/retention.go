@@ -27,6 +27,9 @@ const (
 	pruneTime = 200 * time.Millisecond
 	// sparePages are kept below the limit for what one commit may add.
 	sparePages = 256
+	// fillsFor is how long after the last removal for the size of the log the
+	// contact that fills it is told.
+	fillsFor = pulse.Stamp(time.Hour)
 	// overLong is how long the log may be too large before that is a fault.
 	overLong = pulse.Stamp(time.Minute)
 )
@@ -37,6 +40,7 @@ type retention struct {
 	pruned    pulse.Stamp              // when the age of the edges was last checked
 	overSince pulse.Stamp              // 0 while the log is not too large
 	removals  map[removalKey]removal   // those whose findings still grow
+	filled    pulse.Stamp              // when a contact was last found to fill the log
 	stuck     map[int64]int64          // by contact: its blocks up to this one cannot be removed
 	blocks    int                      // how many those are
 	rolledUp  map[rollupKey]summaryKey // all summaries before are rolled up
@@ -67,6 +71,12 @@ func (s *Store) prune() {
 		return
 	}
 	a, _ := s.opt.Clock()
+	if s.keep.filled != 0 && a.Mono-s.keep.filled > fillsFor {
+		s.keep.filled = 0
+		s.mu.Lock()
+		s.stats.Fills = ""
+		s.mu.Unlock()
+	}
 	held, spent := s.held(), false
 	var err error
 	for begun := time.Now(); !held && err == nil; {
@@ -212,6 +222,7 @@ func (s *Store) overPages() (int64, error) {
 // when nothing is left to do.
 func (s *Store) pruneSome(a hw.Anchor, tooOld bool, over int64) (n int64, err error) {
 	var edges, rolledUp int64
+	var filled filler
 	gone := removals{}
 	err = s.w.tx(func(w *writer) error {
 		heads, err := s.heads(w)
@@ -220,7 +231,7 @@ func (s *Store) pruneSome(a hw.Anchor, tooOld bool, over int64) (n int64, err er
 		}
 		rest := over + s.limitPages() // pages of all but blocks
 		for _, h := range heads {
-			rest -= h.latest - h.id + 1
+			rest -= h.blocks()
 		}
 		if over > 0 && rest > s.limitPages()/4 {
 			if rolledUp, err = s.rollUp(w); err != nil || rolledUp > 0 {
@@ -233,8 +244,18 @@ func (s *Store) pruneSome(a hw.Anchor, tooOld bool, over int64) (n int64, err er
 				return err
 			}
 		}
+		floor, fills := int64(0), filler{}
+		if over > 0 && len(heads) > 0 {
+			floor = s.limitPages() / int64(2*len(heads))
+			if fills, err = w.filler(heads); err != nil {
+				return err
+			}
+		}
 		for range pruneStep {
 			oldest := oldestOf(heads, head.before)
+			if over > 0 {
+				oldest = overFloor(heads, floor)
+			}
 			h, ok := heads[oldest]
 			by := BySize
 			if ok && over <= 0 {
@@ -257,7 +278,8 @@ func (s *Store) pruneSome(a hw.Anchor, tooOld bool, over int64) (n int64, err er
 				return err
 			}
 		}
-		return s.report(w, gone, a)
+		filled = fills
+		return s.report(w, gone, fills, a)
 	})
 	if err != nil {
 		return 0, err
@@ -273,9 +295,63 @@ func (s *Store) pruneSome(a hw.Anchor, tooOld bool, over int64) (n int64, err er
 	}
 	s.mu.Lock()
 	s.stats.RemovedEdges += uint64(edges)
+	if filled.contact != "" {
+		s.stats.Fills, s.keep.filled = filled.String(), a.Mono
+	}
 	s.stats.RolledUpRows += uint64(rolledUp)
 	s.mu.Unlock()
 	return n + rolledUp, nil
+}
+
+// overFloor is the contact with the oldest block among those that have more
+// than their floor of blocks. What all need above the floor is shared by age, so
+// that one with many edges does not take the history of the others. Where no
+// contact has more, it is the one with the oldest block.
+func overFloor(heads map[int64]head, floor int64) int64 {
+	above := map[int64]head{}
+	for id, h := range heads {
+		if h.blocks() > floor {
+			above[id] = h
+		}
+	}
+	if len(above) == 0 {
+		above = heads
+	}
+	return oldestOf(above, head.before)
+}
+
+// blocks is how many blocks a contact has.
+func (h head) blocks() int64 { return h.latest - h.id + 1 }
+
+// A filler is a contact that has most of the edges of a log, and how much of
+// them; empty for none.
+type filler struct {
+	contact string
+	percent int64
+}
+
+func (f filler) String() string {
+	return fmt.Sprintf("%s has %d %% of the edges in it", f.contact, f.percent)
+}
+
+// filler finds the contact that has more than half of the blocks of several.
+func (w *writer) filler(heads map[int64]head) (f filler, err error) {
+	all := int64(0)
+	for _, h := range heads {
+		all += h.blocks()
+	}
+	for id, h := range heads {
+		if 2*h.blocks() <= all {
+			continue
+		}
+		var contacts int
+		err := w.current.QueryRow("SELECT name, (SELECT count(*) FROM contacts) FROM contacts WHERE id = ?", id).Scan(&f.contact, &contacts)
+		if err != nil || contacts < 2 {
+			return filler{}, err
+		}
+		f.percent = 100 * h.blocks() / all
+	}
+	return f, nil
 }
 
 func contactIDs(w *writer) ([]int64, error) {

@@ -236,9 +236,10 @@ func (s *Store) newSession(w *writer) (findings []Finding, err error) {
 		findings = append(findings, finding(LogFault, start.Mono, lossDetail(map[string]any{}, lost), "before this start %s", lost))
 	}
 	s.session.before = before
-	res, err := w.current.Exec(`INSERT INTO sessions (run, token, boot, program, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, commits, ended)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0)`, run, s.session.token, s.opt.Boot, s.opt.Program, offset,
-		int64(start.Mono), start.Wall.UnixNano(), int64(s.session.alive), start.At(s.session.alive).UnixNano(), s.session.commits)
+	res, err := w.current.Exec(`INSERT INTO sessions (run, token, boot, program, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, commits, ended, keep_raw_ns, max_bytes)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, ?, ?)`, run, s.session.token, s.opt.Boot, s.opt.Program, offset,
+		int64(start.Mono), start.Wall.UnixNano(), int64(s.session.alive), start.At(s.session.alive).UnixNano(), s.session.commits,
+		int64(s.opt.KeepEdges), s.opt.MaxBytes)
 	if err != nil {
 		return nil, err
 	}

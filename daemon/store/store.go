@@ -66,7 +66,9 @@ type Options struct {
 	// kept for good.
 	KeepEdges time.Duration
 	// MaxBytes is the largest size of the log, write-ahead log included; 0 is
-	// no limit. A log that is larger loses its oldest raw edges. Where all else
+	// no limit. A log that is larger loses its oldest raw edges, but first those
+	// of contacts that take more than their share: half of it is shared equally,
+	// the rest goes to who needs it. Where all else
 	// takes more than a quarter of the limit, the oldest summaries are first
 	// rolled up to one an hour, then to one a day.
 	MaxBytes int64
@@ -152,6 +154,7 @@ type Stats struct {
 	Commits      uint64
 	LastTry      time.Time // end of the latest attempt, even one with nothing to write
 	RemovedEdges uint64    // removed by retention, since the start
+	Fills        string    // which contact fills the log that is at its limit, in words; empty for none
 	RolledUpRows uint64    // summaries that retention added to others, since the start
 	StuckBlocks  uint64    // blocks of edges that retention could not remove because of damage, since the start
 	LostBefore   string    // what the session before could not write, in words; empty for nothing

@@ -359,7 +359,7 @@ func (w *watch) logState() metrics.Log {
 	s := w.store.Stats()
 	l := metrics.Log{
 		Bytes: s.Bytes, MaxBytes: w.first.Store.MaxBytes, Lag: s.Lag,
-		PendingEdges: s.PendingEdges, DroppedEdges: s.DroppedEdges, WriteErrors: s.WriteErrors,
+		PendingEdges: s.PendingEdges, DroppedEdges: s.DroppedEdges, RemovedEdges: s.RemovedEdges, WriteErrors: s.WriteErrors,
 	}
 	if w.watchdog.writerHangs(&s) > 0 {
 		l.Fault = metrics.SlowDisk
@@ -387,6 +387,9 @@ func (w *watch) notices() (all []string) {
 	}
 	if s.SetAside != "" {
 		all = append(all, "The log was damaged: what came before this start or fault is kept as "+s.SetAside+", and a new log was begun.")
+	}
+	if s.Fills != "" {
+		all = append(all, "The log is at its largest size, and "+s.Fills+": old edges are removed.")
 	}
 	if s.LostBefore != "" {
 		all = append(all, "Before this start "+s.LostBefore+".")

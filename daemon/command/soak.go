@@ -25,7 +25,8 @@ through restarts and power cuts until it is finished. For a chart or the
 pulses one by one: makebreak measure run:CONTACT --soak TITLE.
 
 Its limits are kept as they were at its start. Where single edges have been
-removed to make room, the summaries that are left count, but do not pass.
+removed, for their age or to make room, the summaries that are left count, but
+do not pass.
 
 Exit status of status and finish: 0 pass, or no limits; 1 conditional pass,
 conditional fail or fail; 2 the command or its input is wrong; 3 not measured,

@@ -5,12 +5,22 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"testing"
 )
 
+func TestLock(t *testing.T) { testLock(t, Lock) }
+
+func TestLockFar(t *testing.T) {
+	if runtime.GOOS != "linux" && runtime.GOOS != "windows" {
+		t.Skip("it does nothing here")
+	}
+	testLock(t, LockFar)
+}
+
 // One file at a time has the lock; the others can still read and write, and
 // closing lets the next one in.
-func TestLock(t *testing.T) {
+func testLock(t *testing.T, lock func(*os.File) error) {
 	path := filepath.Join(t.TempDir(), "lock")
 	open := func() *os.File {
 		f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o644)
@@ -21,10 +31,10 @@ func TestLock(t *testing.T) {
 		return f
 	}
 	first, second := open(), open()
-	if err := Lock(first); err != nil {
+	if err := lock(first); err != nil {
 		t.Fatal(err)
 	}
-	if err := Lock(second); !errors.Is(err, ErrHeld) {
+	if err := lock(second); !errors.Is(err, ErrHeld) {
 		t.Errorf("a second lock: %v", err)
 	}
 	if _, err := second.WriteAt([]byte("mark"), 0); err != nil {
@@ -36,10 +46,10 @@ func TestLock(t *testing.T) {
 	if err := first.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if err := Lock(second); err != nil {
+	if err := lock(second); err != nil {
 		t.Errorf("after the first was closed: %v", err)
 	}
-	if err := Lock(first); err == nil || errors.Is(err, ErrHeld) {
+	if err := lock(first); err == nil || errors.Is(err, ErrHeld) {
 		t.Errorf("a closed file: %v", err)
 	}
 }

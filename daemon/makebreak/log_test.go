@@ -175,13 +175,14 @@ func makeLog(ts *testscript.TestScript, _ bool, args []string) {
 	l.end()
 }
 
-// newlog FROM TO: copies a log, and makes the copy say that it is of a newer
-// format: SQLite keeps the user version as 4 bytes from 60 on
-// (https://www.sqlite.org/fileformat.html, 1.3).
+// newlog FROM TO: copies a log, and makes the copy one of a newer format, with a
+// table that this program does not know: SQLite keeps the user version as 4 bytes
+// from 60 on (https://www.sqlite.org/fileformat.html, 1.3).
 func newLog(ts *testscript.TestScript, _ bool, args []string) {
 	b, err := os.ReadFile(ts.MkAbs(args[0]))
 	ts.Check(err)
 	b[60+2] = 1
+	b = bytes.ReplaceAll(b, []byte("lobe_ones"), []byte("cam_lobes"))
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b, 0o644))
 }
 

@@ -109,9 +109,9 @@ type families struct {
 	verdict, out, judged                              family
 	limits                                            map[Unit]family
 
-	logBytes, logMax, logLag, logPending, logDropped, logErrors, logFault family
-	clockSync, clockError, clockFrequency, clockSteps                     family
-	configStale, configReloads                                            family
+	logBytes, logMax, logLag, logPending, logDropped, logRemoved, logErrors, logFault family
+	clockSync, clockError, clockFrequency, clockSteps                                 family
+	configStale, configReloads                                                        family
 }
 
 var statements = []pulse.Statement{pulse.Pass, pulse.ConditionalPass, pulse.ConditionalFail, pulse.Fail, pulse.NotMeasured}
@@ -182,6 +182,7 @@ func newFamilies() (f families) {
 	f.logLag = gauge("log_lag", Seconds, "Age of the oldest edge that is not safe on disk.")
 	f.logPending = gauge("log_pending_edges", Number, "Edges that are not safe on disk.")
 	f.logDropped = counter("log_dropped_edges", "Edges that there was no room to keep for the log.")
+	f.logRemoved = counter("log_removed_edges", "Edges removed from the log because of their age or its size.")
 	f.logErrors = counter("log_write_errors", "Failed writes of the log.")
 	f.logFault = gauge("log_fault", Number, "1 while the log cannot be written, or kept as it should be, for this reason; fault is one of "+strings.Join(Faults, ", ")+".", "fault")
 

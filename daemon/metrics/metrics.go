@@ -40,6 +40,7 @@ type Log struct {
 	Lag             time.Duration // age of the oldest edge that is not committed
 	PendingEdges    int64         // not committed
 	DroppedEdges    uint64        // that there was no room for
+	RemovedEdges    uint64        // because of their age or the size of the log
 	WriteErrors     uint64
 	Fault           string // one of Faults, empty for none
 }
@@ -264,6 +265,7 @@ func (f *families) log(ch chan<- prometheus.Metric, l Log) {
 	f.logLag.send(ch, l.Lag.Seconds())
 	f.logPending.send(ch, float64(l.PendingEdges))
 	f.logDropped.send(ch, float64(l.DroppedEdges))
+	f.logRemoved.send(ch, float64(l.RemovedEdges))
 	f.logErrors.send(ch, float64(l.WriteErrors))
 	fault := l.Fault
 	if fault != "" && !slices.Contains(Faults, fault) {

@@ -114,7 +114,7 @@ func marrowQuay(t *testing.T) *Metrics {
 	m := New(Options{
 		Build: Build{"1.2.3", "go1.26"},
 		Log: func() Log {
-			return Log{Bytes: 123456789, MaxBytes: 1e9, Lag: 250 * time.Millisecond, PendingEdges: 12, DroppedEdges: 7, WriteErrors: 3, Fault: "disk_full"}
+			return Log{Bytes: 123456789, MaxBytes: 1e9, Lag: 250 * time.Millisecond, PendingEdges: 12, DroppedEdges: 7, RemovedEdges: 4321, WriteErrors: 3, Fault: "disk_full"}
 		},
 		Clock: func() Clock {
 			return Clock{hw.Discipline{Synchronised: true, EstimatedErrorNS: 1500, FrequencyPPM: -12.5}, 2}
@@ -181,7 +181,7 @@ func TestFamilies(t *testing.T) {
 		t.Errorf("%s is on the page and not described", name)
 	}
 	// Counted on the page by the names' ends.
-	if diff := cmp.Diff(map[Unit]int{Number: 32, Seconds: 9, Hertz: 2, Ratio: 3, Bytes: 2}, units); diff != "" {
+	if diff := cmp.Diff(map[Unit]int{Number: 33, Seconds: 9, Hertz: 2, Ratio: 3, Bytes: 2}, units); diff != "" {
 		t.Error(diff)
 	}
 }

@@ -21,7 +21,7 @@ func Wall(t time.Time) string { return t.UTC().Format(wallSecond) + " UTC" }
 
 // removed tells what the log still knows of edges that were removed.
 func removed(r *stretch.Removed) string {
-	return "edges before " + Wall(r.Until) + " were removed to make room, and no figure is of them. Of that time the summaries tell: " +
+	return "edges before " + Wall(r.Until) + " " + r.Why() + ", and no figure is of them. Of that time the summaries tell: " +
 		figure.Count(int(r.Pulses)) + " pulses or cycles, missing: " + figure.Count(int(r.Missing)) + ", extra: " + figure.Count(int(r.Extra)) +
 		", out of limit: " + figure.Count(int(r.OutOfLimit)) + ", lost edges: " + figure.Count(int(r.Lost)) + "."
 }

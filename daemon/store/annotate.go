@@ -51,7 +51,7 @@ func (l *Log) Notes(ctx context.Context, span Span, contact string) ([]Note, err
 		err = row(append(m.fields(), &n.ID, &n.Contact, &n.State, &n.Text, &n.LobeOne)...)
 		n.At = m.at()
 		return n, err
-	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.state, x.text, EXISTS (SELECT 1 FROM lobe_ones WHERE note = x.id)
+	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.state, x.text, `+l.since(2, "EXISTS (SELECT 1 FROM lobe_ones WHERE note = x.id)", "0")+`
 FROM sessions s CROSS JOIN notes x ON x.session = s.id LEFT JOIN contacts c ON c.id = x.contact
 WHERE `+inSpan+` AND (?4 = '' OR c.name IS NULL OR c.name = ?4) ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
 }
@@ -184,8 +184,13 @@ func (l *Log) annotate(ctx context.Context, contact string, f func(w *writer, co
 
 // write runs f in a transaction of its own, whoever else writes the log.
 func (l *Log) write(f func(w *writer, now hw.Anchor, boot string) error) error {
-	if _, err := os.Stat(l.path); err != nil { // opening would make the file
+	fi, err := os.Stat(l.path)
+	if err != nil { // opening would make the file
 		return err
+	}
+	if severalNames(fi) {
+		// SQLite keeps what is new in a log beside each name.
+		return errors.New("the file has another name (a hard link), and by two names it would be damaged: remove one of them")
 	}
 	db, err := openWriter(l.path, otherWait)
 	if err != nil {

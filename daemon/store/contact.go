@@ -153,6 +153,17 @@ func (c *Contact) stats() (waiting int64, dropped uint64, since time.Time) {
 	return c.waiting, dropped, since
 }
 
+// unwritten is how many edges wait, or were dropped and not reported.
+func (c *Contact) unwritten() int64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	n := c.waiting
+	for _, d := range c.dropped {
+		n += int64(d.n - d.reported)
+	}
+	return n
+}
+
 // A pending is a block, or the first part of one, that is being committed.
 type pending struct {
 	contact *Contact
@@ -191,8 +202,9 @@ func (p *pending) write(w *writer) error {
 	return err
 }
 
-// reportDrops writes a finding about the edges dropped since the last one.
-func (c *Contact) reportDrops(w *writer, now hw.Anchor) error {
+// reportDrops writes a finding about the edges dropped since the last one. The
+// fault is that which this commit ends, nil for none.
+func (c *Contact) reportDrops(w *writer, now hw.Anchor, fault *Fault) error {
 	for why := range c.dropped {
 		c.mu.Lock()
 		d := c.dropped[why]
@@ -201,8 +213,12 @@ func (c *Contact) reportDrops(w *writer, now hw.Anchor) error {
 		if n == 0 {
 			continue
 		}
-		f := finding(Dropped, d.from, map[string]any{"edges": n, "from_ns": d.from, "to_ns": d.to, "why": dropReasons[why]},
-			"%d edges were dropped before they could be logged: %s", n, dropReasons[why])
+		reason := dropReasons[why]
+		if why == bufferFull && fault != nil {
+			reason += " while the log could not be written: " + string(fault.Kind)
+		}
+		f := finding(Dropped, d.from, map[string]any{"edges": n, "from_ns": d.from, "to_ns": d.to, "why": reason},
+			"%d edges were dropped before they could be logged: %s", n, reason)
 		if err := w.find(c, f, now); err != nil {
 			return err
 		}

@@ -136,10 +136,88 @@ func TestDiskFull(t *testing.T) {
 	}
 	fs := texts(findings(t, s.Log, "dial A"))
 	if len(fs) != 2 || !strings.Contains(fs[0], "the log could not be written for") || !strings.Contains(fs[0], ": disk full") ||
-		!strings.Contains(fs[1], fmt.Sprintf("%d edges were dropped before they could be logged: the buffer was full", dropped)) {
+		!strings.Contains(fs[1], fmt.Sprintf("%d edges were dropped before they could be logged: the buffer was full while the log could not be written: disk full", dropped)) {
 		t.Error(fs)
 	}
 	sound(t, s.Log)
+}
+
+// What is lost because the disk is full is told at the stop, after the next
+// start, and where the edges are missing; also when the program was killed.
+func TestLossIsTold(t *testing.T) {
+	for _, killed := range []bool{false, true} {
+		dir := smallDisk(t, 2<<20)
+		path := filepath.Join(dir, "log")
+		clock := newClock()
+		s := open(t, path, clock, Options{BufferBytes: 4 * blockMemory})
+		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
+		s.Contact(named("quiet")).Append(numbered(clock.mono(), 1, 10))
+		clock.advance(time.Second)
+		mustCommit(t, s)
+		empty := fill(t, dir)
+		seq, failed := uint32(10), false
+		for range 20 {
+			s.Contact(dialA).Append(numbered(clock.advance(time.Minute), seq+1, 5000))
+			seq += 5000
+			failed = s.Flush() != nil || failed
+		}
+		lost := seq - 10 - uint32(edgesIn(t, path)-20)
+		if !failed || dropped(s.Contact(dialA)) == 0 {
+			t.Fatal("nothing was lost")
+		}
+		if killed {
+			crash(t, s)
+		} else if err := s.Close(); err == nil || !strings.Contains(err.Error(), "the disk is full: ") || !strings.Contains(err.Error(), fmt.Sprintf("%d edges since 2024-03-30T12:", lost)) {
+			t.Errorf("%v, want %d edges", err, lost)
+		}
+		empty()
+		clock.advance(time.Minute)
+		s = open(t, path, clock, Options{})
+		s.Contact(dialA).Append(numbered(clock.mono(), 1, 10))
+		mustCommit(t, s)
+		told := fmt.Sprintf(" (disk full) and %d edges of all contacts were lost", lost)
+		if got := s.Stats().LostBefore; !strings.HasSuffix(got, told) {
+			t.Error(got)
+		}
+		fs := texts(findings(t, s.Log, ""))
+		if f := fs[len(fs)-1]; !strings.HasPrefix(f, "restart: started after the log could not be written since 2024-03-30T12:") || !strings.Contains(f, told) {
+			t.Error(fs)
+		}
+		_, r := replay(t, s.Log, Span{}, "dial A")
+		if g := r.Gaps(); len(g) != 1 || g[0].Kind != GapNotWritten || !strings.HasSuffix(g[0].Why(), told) {
+			t.Errorf("%+v", g)
+		}
+		// It is told once.
+		closeStore(t, s)
+		s = open(t, path, clock, Options{})
+		mustCommit(t, s)
+		if got := s.Stats().LostBefore; got != "" {
+			t.Error(got)
+		}
+		fs = texts(findings(t, s.Log, ""))
+		if strings.Contains(fs[len(fs)-1], "lost") {
+			t.Error(fs)
+		}
+		closeStore(t, s)
+	}
+}
+
+// edgesIn counts the edges in a log.
+func edgesIn(t *testing.T, path string) (n int) {
+	t.Helper()
+	l, err := OpenRead(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	blocks, err := list(t.Context(), l, scanInt, "SELECT edges FROM edge_blocks")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, b := range blocks {
+		n += int(b)
+	}
+	return n
 }
 
 // A log that cannot even be made at the start is made later; nothing is lost.

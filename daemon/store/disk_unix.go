@@ -8,6 +8,7 @@ import (
 	"os/user"
 	"path/filepath"
 	"strconv"
+	"syscall"
 
 	"golang.org/x/sys/unix"
 )
@@ -20,6 +21,12 @@ func noSpace(path string) bool {
 	var st unix.Statfs_t
 	err := unix.Statfs(filepath.Dir(path), &st)
 	return err == nil && uint64(st.Bavail)*uint64(st.Bsize) < leastSpace
+}
+
+// severalNames is true of a file that several hard links lead to.
+func severalNames(fi os.FileInfo) bool {
+	st, ok := fi.Sys().(*syscall.Stat_t)
+	return ok && st.Nlink > 1
 }
 
 // permitted checks that this user may read, or read and write, those of the

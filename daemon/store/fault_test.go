@@ -150,6 +150,29 @@ func TestTwoDaemons(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
+	// Neither another name of the file nor a lock file that is gone lets one in.
+	hard := path + " too"
+	if err := errors.Join(os.Link(path, hard), os.Remove(path+".lock")); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{hard, path} {
+		want := fmt.Sprintf("open log %q: another program already writes this log: stop it first, or use another log file", name)
+		if _, err := Open(t.Context(), name, Options{}); err == nil || err.Error() != want {
+			t.Errorf("%v, want %s", err, want)
+		}
+	}
+	if _, err := l.AddNote(t.Context(), Note{Text: "oiled"}); err == nil || !strings.Contains(err.Error(), "the file has another name (a hard link)") {
+		t.Error(err)
+	}
+	if err := os.Remove(hard); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := l.AddNote(t.Context(), Note{Text: "oiled"}); err != nil {
+		t.Error(err)
+	}
+	if _, err := out.Read(make([]byte, 4096)); err != nil { // it goes on
+		t.Error(err)
+	}
 	if err := cmd.Process.Kill(); err != nil {
 		t.Fatal(err)
 	}
@@ -203,7 +226,7 @@ func TestOpenRefuses(t *testing.T) {
 		s := open(t, path, newClock(), Options{})
 		s.Contact(dialA).Append(numbered(3600e9, 1, 10))
 		closeStore(t, s)
-		exec(fmt.Sprintf("PRAGMA user_version = %d", len(migrations())+1))(t, path)
+		exec(fmt.Sprintf("CREATE TABLE cams (id INTEGER PRIMARY KEY); PRAGMA user_version = %d", len(migrations())+1))(t, path)
 		if err := os.Remove(path + ".lock"); err != nil {
 			t.Fatal(err)
 		}
@@ -212,7 +235,7 @@ func TestOpenRefuses(t *testing.T) {
 		make func(*testing.T, string)
 		want string
 	}{
-		"newer":        {newer, "the log was written by a newer version of this program (format 3, expected at most 2): use that version, or another log file"},
+		"newer":        {newer, "the log was written by a newer version of this program (format 4, expected at most 3): use that version, or another log file"},
 		"text":         {write([]byte(strings.Repeat("not a database\n", 999))), "not a log: the file is not an SQLite database"},
 		"short text":   {write([]byte("x")), "not a log: the file is not an SQLite database"},
 		"foreign":      {exec("CREATE TABLE t (a)"), "not a log: an SQLite database of another program (application id 0x0)"},
@@ -318,11 +341,11 @@ func TestRetention(t *testing.T) {
 				t.Fatalf("edge %d has number %d", i, e.Seq)
 			}
 		}
-		diff(t, []Gap{{0, got[0].At, GapRemoved, ""}}, r.Gaps())
+		diff(t, []Gap{{0, got[0].At, GapRemoved, "", Loss{}, BySize}}, r.Gaps())
 		if n, _ := replay(t, s.Log, Span{}, "slow"); len(n) != 60 {
 			t.Errorf("%d edges of the slow contact", len(n))
 		}
-		if n := len(findings(t, s.Log, "")); n != 60 {
+		if n := len(findings(t, s.Log, "")); n != 60+1 { // and what was removed
 			t.Errorf("%d findings", n)
 		}
 		sound(t, s.Log)

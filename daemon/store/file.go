@@ -248,7 +248,7 @@ func openWriter(path string, wait time.Duration) (*sql.DB, error) {
 		var got string
 		err := db.QueryRow("PRAGMA " + s.name).Scan(&got)
 		if err == nil && got != s.want {
-			err = fmt.Errorf("setting %s is %s: expected %s", s.name, got, s.want)
+			err = &settingError{s.name, got, s.want}
 		}
 		if err != nil {
 			_ = db.Close()
@@ -286,7 +286,8 @@ func atRest(path string) bool {
 }
 
 // checkFormat returns the format of the log at path, 0 for an empty file or
-// none. A file that is not a log, or too new, is an error and is not changed.
+// none. A file that is not a log, or too new, is an error and is not changed. A
+// log whose first page is damaged is a *DamageError, whatever it then looks like.
 func checkFormat(ctx context.Context, path string) (format int, err error) {
 	fi, err := os.Stat(path)
 	switch {
@@ -297,34 +298,61 @@ func checkFormat(ctx context.Context, path string) (format int, err error) {
 	case fi.Size() < 512: // SQLite would take it for an empty database
 		return 0, errNoDatabase
 	}
+	header, err := readHeader(path)
+	if err != nil {
+		return 0, err
+	}
+	if ofLog(header) {
+		if flaw := headerFlaw(header); flaw != "" {
+			return 0, &DamageError{errors.New("in its first page, " + flaw)}
+		}
+	}
 	db, err := openReader(path, atRest(path))
 	if code(err) == sqlite3.SQLITE_NOTADB {
+		if wasLog(path, header) {
+			return 0, &DamageError{err}
+		}
 		return 0, errNoDatabase
 	}
-	if err != nil {
-		return 0, damage(err)
+	if err == nil {
+		defer db.Close()
+		format, err = formatIn(ctx, db)
 	}
-	defer db.Close()
+	if err != nil && ofLog(header) && spoilt(err) {
+		err = &DamageError{err}
+	}
+	return format, damage(err)
+}
+
+// formatIn returns the format of an open log, 0 for an empty one.
+func formatIn(ctx context.Context, db *sql.DB) (format int, err error) {
 	var id, tables int
 	err = db.QueryRowContext(ctx, "SELECT (SELECT application_id FROM pragma_application_id), (SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM sqlite_schema)").Scan(&id, &format, &tables)
-	switch {
-	case err != nil:
-		return 0, damage(err)
-	case id == 0 && format == 0 && tables == 0: // stopped while it was made
-		return 0, nil
-	case id != applicationID:
-		return 0, fmt.Errorf("not a log: an SQLite database of another program (application id %#x)", uint32(id))
-	case format > len(migrations()):
-		return 0, fmt.Errorf("the log was written by a newer version of this program (format %d, expected at most %d): use that version, or another log file", format, len(migrations()))
+	if err != nil || id == 0 && format == 0 && tables == 0 { // stopped while it was made
+		return 0, err
 	}
-	return format, nil
+	made, more, err := formatOf(ctx, db)
+	if err != nil {
+		return 0, err
+	}
+	latest := len(migrations())
+	switch {
+	case id == applicationID && format == made:
+		return format, nil
+	case id != applicationID && made == 0:
+		return 0, fmt.Errorf("not a log: an SQLite database of another program (application id %#x)", uint32(id))
+	case id == applicationID && format > latest && (made == 0 || more):
+		return 0, fmt.Errorf("the log was written by a newer version of this program (format %d, expected at most %d): use that version, or another log file", format, latest)
+	}
+	return 0, &DamageError{fmt.Errorf("its first page says format %d and application id %#x, which its tables are not of", format, uint32(id))}
 }
 
 var errNoDatabase = errors.New("not a log: the file is not an SQLite database")
 
 // damage makes a *DamageError of an error that damage is the cause of.
 func damage(err error) error {
-	if isDamage(err) {
+	var d *DamageError
+	if isDamage(err) && !errors.As(err, &d) {
 		return &DamageError{err}
 	}
 	return err
@@ -365,11 +393,53 @@ func setAside(path string, now time.Time, why error) (aside string, err error) {
 	return filepath.Base(aside), nil
 }
 
+// hold locks the log itself, which it makes where there is none: a lock file
+// that was removed, or that belongs to another name of the same file, keeps no
+// second program out.
+func hold(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	if err := filelock.LockFar(f); err != nil {
+		_ = f.Close()
+		if errors.Is(err, filelock.ErrHeld) {
+			err = &HeldError{}
+		}
+		return nil, err
+	}
+	return f, nil
+}
+
 // A lockFile keeps a second program from writing the log. The lock ends with
 // the process. The file holds the process id and how far the log had come, by
 // which the next start sees whether the end of the log is missing. It is not
-// synced, so on a sound disk it is never ahead of the log.
-type lockFile struct{ f *os.File }
+// synced, so on a sound disk it is never ahead of the log. While the log cannot
+// be written, it also holds what is lost if the program ends now; its room for
+// that was taken before the disk was full.
+type lockFile struct {
+	f    *os.File
+	loss bool // it tells of a loss
+}
+
+const (
+	// lossAt is where a lock file tells of a loss, behind the mark.
+	lossAt = 256
+	// lockBytes is the length of a lock file.
+	lockBytes = 512
+)
+
+// A Loss is what a session could not write before it ended.
+type Loss struct {
+	Edges int64  // of all contacts; 0 when nothing was lost
+	Since string // UTC, as RFC 3339 has it
+	Fault FaultKind
+}
+
+// String says a loss in words.
+func (l Loss) String() string {
+	return fmt.Sprintf("the log could not be written since %s (%s) and %d edges of all contacts were lost", l.Since, l.Fault, l.Edges)
+}
 
 // A mark is how far the log had come when the lock file was last written.
 type mark struct {
@@ -377,6 +447,28 @@ type mark struct {
 	Token   string // session
 	Commits int64
 	Wall    string
+	Loss    Loss
+}
+
+// markIn reads the mark of a lock file; a short or empty one says nothing.
+func markIn(f *os.File) (m mark) {
+	buf := make([]byte, lockBytes)
+	n, _ := f.ReadAt(buf, 0)
+	_, _ = fmt.Sscanf(string(buf[:min(n, lossAt)]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
+	if n > lossAt {
+		_, _ = fmt.Sscanf(string(buf[lossAt:n]), "lost %d since %s fault %q", &m.Loss.Edges, &m.Loss.Since, &m.Loss.Fault)
+	}
+	return m
+}
+
+// readMark is the mark of the lock file beside a log, empty where there is none.
+func readMark(path string) (m mark) {
+	f, err := os.Open(path + ".lock")
+	if err != nil {
+		return m
+	}
+	defer f.Close()
+	return markIn(f)
 }
 
 func acquire(path string) (*lockFile, mark, error) {
@@ -391,10 +483,7 @@ func acquire(path string) (*lockFile, mark, error) {
 	if err != nil {
 		return nil, mark{}, err
 	}
-	var m mark
-	buf := make([]byte, 200)
-	n, _ := f.ReadAt(buf, 0) // a short or empty file says nothing
-	_, _ = fmt.Sscanf(string(buf[:n]), "process %d session %s commits %d until %s", &m.PID, &m.Token, &m.Commits, &m.Wall)
+	m := markIn(f)
 	if err := filelock.Lock(f); err != nil {
 		_ = f.Close()
 		if errors.Is(err, filelock.ErrHeld) {
@@ -404,14 +493,30 @@ func acquire(path string) (*lockFile, mark, error) {
 	}
 	// The rest of the mark stays until the first commit.
 	_, _ = f.WriteAt(fmt.Appendf(nil, "process %-10d ", os.Getpid()), 0)
-	return &lockFile{f}, m, nil
+	_, _ = f.WriteAt([]byte{'\n'}, lockBytes-1)
+	return &lockFile{f: f, loss: m.Loss.Edges > 0}, m, nil
 }
 
 // mark writes how far the log has come. It may fail on a full disk; then the
 // next start knows less.
 func (l *lockFile) mark(token string, commits int64, alive time.Time) {
 	_, _ = l.f.WriteAt(fmt.Appendf(nil, "process %-10d session %s commits %-12d until %s\n",
-		os.Getpid(), token, commits, alive.UTC().Format("2006-01-02T15:04:05.000Z")), 0)
+		os.Getpid(), token, commits, alive.UTC().Format(markTime)), 0)
+	if l.loss {
+		l.tellLoss(Loss{})
+	}
+}
+
+const markTime = "2006-01-02T15:04:05.000Z"
+
+// tellLoss writes what is lost if the program ends now.
+func (l *lockFile) tellLoss(x Loss) {
+	text := ""
+	if x.Edges > 0 {
+		text = fmt.Sprintf("lost %d since %s fault %q", x.Edges, x.Since, x.Fault)
+	}
+	_, err := l.f.WriteAt(fmt.Appendf(nil, "%-*s\n", lockBytes-lossAt-1, text), lossAt)
+	l.loss = x.Edges > 0 || err != nil
 }
 
 func (l *lockFile) release() {

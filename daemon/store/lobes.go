@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 )
 
 // A LobeMark is an opening of an interrupter whose lobe is known.
@@ -39,6 +40,9 @@ func (s *Store) MarkLobe(m LobeMark) {
 
 // LobeMarks gives a contact's marks in a span, in order of time.
 func (l *Log) LobeMarks(ctx context.Context, span Span, contact string) ([]LobeMark, error) {
+	if !l.has(2) {
+		return nil, nil
+	}
 	return list(ctx, l, func(row scanner) (m LobeMark, err error) {
 		var at moment
 		err = row(append(at.fields(), &m.Numbering, &m.Lobes, &m.Lobe, (*[]byte)(&m.Signature))...)
@@ -51,6 +55,9 @@ WHERE `+inSpan+` ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), conta
 
 // LobeOnes gives what notes say of a contact's lobe number 1, the latest last.
 func (l *Log) LobeOnes(ctx context.Context, contact string) ([]LobeOne, error) {
+	if !l.has(2) {
+		return nil, nil
+	}
 	return list(ctx, l, func(row scanner) (o LobeOne, err error) {
 		err = row(&o.Note, &o.Numbering, &o.Lobes, &o.Lobe)
 		return o, err
@@ -61,6 +68,9 @@ func (l *Log) LobeOnes(ctx context.Context, contact string) ([]LobeOne, error) {
 // number 1. Where m.Numbering is 0 the log does not number the lobes yet: m
 // then begins a numbering, and Session and Mono of its At are used.
 func (l *Log) NoteLobeOne(ctx context.Context, n Note, m LobeMark) (id int64, err error) {
+	if !l.has(2) {
+		return 0, fmt.Errorf("write log %q: its format %d has no numbers of lobes: let the daemon open it once", l.path, l.format)
+	}
 	return l.addNote(ctx, n, func(w *writer, contact any, note int64) error {
 		if m.Numbering == 0 {
 			err := w.current.QueryRowContext(ctx, "SELECT coalesce(max(numbering), 0) + 1 FROM lobe_marks WHERE contact = ?", contact).Scan(&m.Numbering)

@@ -1,8 +1,8 @@
 package store
 
 import (
-	"database/sql"
 	"encoding/json"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -88,35 +88,104 @@ func TestLobeMarks(t *testing.T) {
 	}
 }
 
-// A log of the first format gets its tables when it is opened for writing, and
-// keeps what it has.
-func TestFirstFormatIsBroughtUpToDate(t *testing.T) {
-	path, clock := logPath(t), newClock()
-	s := open(t, path, clock, Options{})
-	s.Contact(dialA).Append(numbered(3600e9, 1, 10))
-	clock.advance(time.Second)
-	mustCommit(t, s)
-	closeStore(t, s)
-	db, err := sql.Open("sqlite", dsn(path, "rw"))
+// A log of an older format can be read as it is, gets its tables when it is
+// opened for writing, and keeps what it has.
+func TestOlderFormats(t *testing.T) {
+	for format := 1; format < len(migrations()); format++ {
+		path, clock := logPath(t), newClock()
+		s := open(t, path+" new", clock, Options{})
+		s.Contact(dialA).Append(numbered(3600e9, 1, 10))
+		clock.advance(time.Second)
+		mustCommit(t, s)
+		closeStore(t, s)
+		older(t, path+" new", path, format)
+		l, err := OpenRead(t.Context(), path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := l.AddNote(t.Context(), Note{Text: "oiled"}); err != nil {
+			t.Error(err)
+		}
+		read := func(l *Log) {
+			t.Helper()
+			tl, err := l.Timeline(t.Context(), 0)
+			if err != nil || len(tl.Sessions) == 0 || tl.Sessions[0].Limits != nil {
+				t.Fatalf("%+v, %v", tl, err)
+			}
+			got, _ := replay(t, l, Span{To: 1e9}, "dial A")
+			diff(t, numbered(0, 1, 10), got)
+			notes, err := l.Notes(t.Context(), Span{}, "")
+			if err != nil || len(notes) != 1 {
+				t.Error(notes, err)
+			}
+			for _, ask := range []func() (int, error){
+				func() (int, error) { m, err := l.LobeMarks(t.Context(), Span{}, "dial A"); return len(m), err },
+				func() (int, error) { o, err := l.LobeOnes(t.Context(), "dial A"); return len(o), err },
+			} {
+				if n, err := ask(); n != 0 || err != nil {
+					t.Error(n, err)
+				}
+			}
+		}
+		read(l)
+		_, err = l.NoteLobeOne(t.Context(), Note{Contact: "dial A", Text: "x"}, LobeMark{Lobes: 3, Lobe: 1})
+		if told := err != nil && strings.Contains(err.Error(), "let the daemon open it once"); told != (format < 2) {
+			t.Error(err)
+		}
+		if err := l.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if format > 1 {
+			continue // the note that was just added is one too many
+		}
+		s = open(t, path, clock, Options{KeepEdges: time.Hour, MaxBytes: 10e6})
+		read(s.Log)
+		tl, err := s.Timeline(t.Context(), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		diff(t, &Limits{time.Hour, 10e6}, tl.Sessions[1].Limits)
+	}
+}
+
+// older copies a log into one of an older format.
+func older(t *testing.T, from, to string, format int) {
+	t.Helper()
+	db, err := openWriter(to, commitWait)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := db.Exec("DROP TABLE lobe_ones; DROP TABLE lobe_marks; PRAGMA user_version = 1"); err != nil {
-		t.Fatal(err)
+	defer db.Close()
+	must := func(query string, args ...any) {
+		t.Helper()
+		if _, err := db.Exec(query, args...); err != nil {
+			t.Fatal(query, err)
+		}
 	}
-	if err := db.Close(); err != nil {
-		t.Fatal(err)
+	for _, step := range migrations()[:format] {
+		must(step)
 	}
-	if _, err := OpenRead(t.Context(), path); err == nil || !strings.Contains(err.Error(), "its format is 1 and this program reads 2") {
-		t.Error(err)
-	}
-	s = open(t, path, clock, Options{})
-	if marks, err := s.LobeMarks(t.Context(), Span{}, "dial A"); err != nil || len(marks) != 0 {
-		t.Error(marks, err)
-	}
-	all, err := list(t.Context(), s.Log, scanInt, "SELECT edges FROM edge_blocks")
+	must(fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d", applicationID, format))
+	must("ATTACH ? AS new", from)
+	rows, err := db.Query("SELECT name FROM main.sqlite_schema WHERE type = 'table'")
 	if err != nil {
 		t.Fatal(err)
 	}
-	diff(t, []int64{10}, all)
+	tables, err := collect(rows, scanText)
+	if err != nil {
+		t.Fatal(err)
+	}
+	must("PRAGMA foreign_keys = 0")
+	for _, table := range tables {
+		rows, err := db.Query("SELECT name FROM pragma_table_info(?)", table)
+		if err != nil {
+			t.Fatal(err)
+		}
+		names, err := collect(rows, scanText)
+		if err != nil {
+			t.Fatal(err)
+		}
+		columns := strings.Join(names, ", ")
+		must("INSERT INTO main." + table + " (" + columns + ") SELECT " + columns + " FROM new." + table)
+	}
 }

@@ -27,13 +27,15 @@ type Log struct {
 	path  string
 	clock func() (hw.Anchor, hw.Discipline)
 	boot  string // id of this boot; empty: the kernel's
+	// format of the file; 0 is that which this program writes.
+	format int
 
 	mu   sync.RWMutex
 	pool *sql.DB
 }
 
-// OpenRead opens an existing log for reading. Errors are those of Open, and one
-// for a log of an older format: only Open converts it.
+// OpenRead opens an existing log for reading, also one of an older format, which
+// only Open converts. Errors are those of Open.
 func OpenRead(ctx context.Context, path string) (*Log, error) {
 	full, err := filepath.Abs(path)
 	var fi os.FileInfo
@@ -52,8 +54,8 @@ func OpenRead(ctx context.Context, path string) (*Log, error) {
 	if err == nil {
 		format, err = checkFormat(ctx, full)
 	}
-	if err == nil && format < len(migrations()) {
-		err = fmt.Errorf("its format is %d and this program reads %d: let the daemon open it once", format, len(migrations()))
+	if err == nil && format == 0 {
+		err = errNoSession
 	}
 	var db *sql.DB
 	if err == nil {
@@ -66,7 +68,19 @@ func OpenRead(ctx context.Context, path string) (*Log, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open log %q: %w", path, err)
 	}
-	return &Log{path: full, clock: hw.ReadClock, pool: db}, nil
+	return &Log{path: full, clock: hw.ReadClock, pool: db, format: format}, nil
+}
+
+// has is true when the log has what came with a format.
+func (l *Log) has(format int) bool { return l.format == 0 || l.format >= format }
+
+// since gives the part of a query that came with a format, and what is in its
+// place in an older log.
+func (l *Log) since(format int, query, before string) string {
+	if l.has(format) {
+		return query
+	}
+	return before
 }
 
 // Path is the full path of the file.
@@ -257,6 +271,7 @@ const (
 	Restart   FindingKind = "restart"
 	LogFault  FindingKind = "log fault" // the log could not be written for some time
 	Dropped   FindingKind = "dropped"   // edges are not in the log
+	Removed   FindingKind = "removed"   // old edges, because of their age or the log's size
 	Damage    FindingKind = "damage"
 )
 

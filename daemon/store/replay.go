@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"time"
 
 	"makebreak/daemon/store/edgecode"
 	"makebreak/pulse"
@@ -31,7 +32,9 @@ func scanBlock(row scanner) (b storedBlock, err error) {
 type Gap struct {
 	From, To pulse.Stamp // run time
 	Kind     GapKind
-	Damage   string // what is damaged, of GapDamaged
+	Damage   string    // what is damaged, of GapDamaged
+	Loss     Loss      // what could not be written, of GapNotWritten
+	By       RemovedBy // why edges were removed, of GapRemoved; empty where the log does not tell
 }
 
 // A GapKind is why the level is not known.
@@ -41,15 +44,18 @@ const (
 	GapNotRunning GapKind = iota // the daemon was not running
 	GapRemoved                   // retention has removed the edges, if there were any
 	GapDamaged
+	GapNotWritten // the log could not be written, and then the daemon was not running
 )
 
 // Why says in words why the level is not known.
 func (g Gap) Why() string {
 	switch g.Kind {
 	case GapRemoved:
-		return "older edges, if there were any, have been removed to make room"
+		return "older edges, if there were any, have been removed" + g.By.why()
 	case GapDamaged:
 		return g.Damage
+	case GapNotWritten:
+		return g.Loss.String()
 	}
 	return "not running"
 }
@@ -125,13 +131,46 @@ ORDER BY session DESC, first_ns DESC, id DESC LIMIT 1`, r.contact, tl.Sessions[0
 	return r, r.skip(ctx)
 }
 
+// stopTakes is how long a stop may take from the end of reading to the last
+// commit, with pages that are being served.
+const stopTakes = pulse.Stamp(5 * time.Second)
+
+// Stopped gives the run time at which a contact was no longer read because the
+// program was stopped in good order, in the latest session of a timeline. It is
+// not ok while that runs, and where the source was not read before the stop.
+func (l *Log) Stopped(ctx context.Context, tl *Timeline, contact string) (at pulse.Stamp, ok bool, err error) {
+	s := &tl.Sessions[len(tl.Sessions)-1]
+	if !s.Ended {
+		return 0, false, nil
+	}
+	blocks, err := list(ctx, l, scanBlock, "SELECT "+blockColumns+` FROM contacts c JOIN edge_blocks b ON b.id =
+  (SELECT max(id) FROM edge_blocks WHERE id > c.id << 32 AND id < (c.id + 1) << 32) WHERE c.name = ?`, contact)
+	if err != nil || len(blocks) == 0 || blocks[0].Session != s.ID {
+		return 0, false, err
+	}
+	var d edgecode.Decoder
+	edges, err := d.Decode(nil, blocks[0].Header, blocks[0].data)
+	if err != nil || len(edges) == 0 {
+		return 0, false, nil // reading it tells of the damage
+	}
+	last := edges[len(edges)-1]
+	return last.At - s.Start.Mono + s.Start.Run, last.Level > pulse.High && s.Alive.Mono-last.At <= stopTakes, nil
+}
+
 // removed records a gap when blocks before the first one were removed.
 func (r *Replay) removed(ctx context.Context, first int64) error {
 	at, err := list(ctx, r.log, scanInt, `SELECT b.first_ns + s.offset_ns FROM edge_blocks b JOIN sessions s ON s.id = b.session
 WHERE b.id = ?1 AND ?1 & 0xffffffff > 1 AND NOT EXISTS (SELECT 1 FROM edge_blocks WHERE id = ?1 - 1)`, first)
-	if len(at) == 1 && at[0] > int64(r.span.From) {
-		r.gaps = append(r.gaps, Gap{From: r.span.From, To: pulse.Stamp(at[0]), Kind: GapRemoved})
+	if err != nil || len(at) == 0 || at[0] <= int64(r.span.From) {
+		return err
 	}
+	g := Gap{From: r.span.From, To: pulse.Stamp(at[0]), Kind: GapRemoved}
+	by, err := list(ctx, r.log, scanText, `SELECT coalesce(json_extract(detail, '$.by'), '') FROM findings
+WHERE contact = ? AND kind = ? ORDER BY id DESC LIMIT 1`, r.contact, string(Removed))
+	if len(by) == 1 {
+		g.By = RemovedBy(by[0])
+	}
+	r.gaps = append(r.gaps, g)
 	return err
 }
 
@@ -239,13 +278,33 @@ func (r *Replay) next(ctx context.Context) error {
 		return nil
 	case r.session >= 0 && i != r.session:
 		r.last = max(r.last, sessions[r.session].Alive.Run)
-		r.unknown(&edges[0], at)
+		if err := r.between(ctx, &edges[0], at, b.Session); err != nil {
+			return err
+		}
 	default:
 		edges = edges[1:]
 	}
 	r.broken, r.session, r.last = "", i, r.buf[len(r.buf)-1].At
 	r.give(edges)
 	return nil
+}
+
+// between makes an edge to Unknown at the start of the gap before a session.
+func (r *Replay) between(ctx context.Context, e *pulse.Edge, to pulse.Stamp, session int64) error {
+	n := len(r.gaps)
+	r.unknown(e, to)
+	if len(r.gaps) == n {
+		return nil
+	}
+	losses, err := list(ctx, r.log, func(row scanner) (l Loss, err error) {
+		err = row(&l.Edges, &l.Since, &l.Fault)
+		return l, err
+	}, `SELECT json_extract(detail, '$.lost_edges'), json_extract(detail, '$.lost_since'), json_extract(detail, '$.fault') FROM findings
+WHERE session = ? AND kind = ? AND json_extract(detail, '$.lost_edges') IS NOT NULL`, session, string(Restart))
+	if len(losses) > 0 {
+		r.gaps[n].Kind, r.gaps[n].Loss = GapNotWritten, losses[0]
+	}
+	return err
 }
 
 // unknown makes an edge to Unknown at the start of a gap that lasts until to.

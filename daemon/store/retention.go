@@ -9,6 +9,7 @@ import (
 
 	sqlite3 "modernc.org/sqlite/lib"
 
+	"makebreak/hw"
 	"makebreak/pulse"
 )
 
@@ -26,6 +27,9 @@ const (
 	pruneTime = 200 * time.Millisecond
 	// sparePages are kept below the limit for what one commit may add.
 	sparePages = 256
+	// fillsFor is how long after the last removal for the size of the log the
+	// contact that fills it is told.
+	fillsFor = pulse.Stamp(time.Hour)
 	// overLong is how long the log may be too large before that is a fault.
 	overLong = pulse.Stamp(time.Minute)
 )
@@ -35,6 +39,8 @@ type retention struct {
 	fault     *Fault                   // why the log exceeds its limits
 	pruned    pulse.Stamp              // when the age of the edges was last checked
 	overSince pulse.Stamp              // 0 while the log is not too large
+	removals  map[removalKey]removal   // those whose findings still grow
+	filled    pulse.Stamp              // when a contact was last found to fill the log
 	stuck     map[int64]int64          // by contact: its blocks up to this one cannot be removed
 	blocks    int                      // how many those are
 	rolledUp  map[rollupKey]summaryKey // all summaries before are rolled up
@@ -51,7 +57,7 @@ func (e *stuckError) Unwrap() error { return e.err }
 
 // A head is the oldest block of a contact that may be deleted, and its latest,
 // which may still grow.
-type head struct{ id, session, last, edges, latest int64 }
+type head struct{ id, session, first, last, edges, latest int64 }
 
 func (h head) before(o head) bool {
 	return h.session < o.session || h.session == o.session && h.last < o.last
@@ -65,6 +71,12 @@ func (s *Store) prune() {
 		return
 	}
 	a, _ := s.opt.Clock()
+	if s.keep.filled != 0 && a.Mono-s.keep.filled > fillsFor {
+		s.keep.filled = 0
+		s.mu.Lock()
+		s.stats.Fills = ""
+		s.mu.Unlock()
+	}
 	held, spent := s.held(), false
 	var err error
 	for begun := time.Now(); !held && err == nil; {
@@ -73,7 +85,7 @@ func (s *Store) prune() {
 		if over, err = s.overPages(); err != nil || !tooOld && over <= 0 {
 			break
 		}
-		n, err = s.pruneSome(a.Mono, tooOld, over)
+		n, err = s.pruneSome(a, tooOld, over)
 		var stuck *stuckError
 		if errors.As(err, &stuck) {
 			s.skip(stuck)
@@ -118,11 +130,10 @@ func (s *Store) kept(now pulse.Stamp, held, spent bool, err error) {
 	limit := func(format string, args ...any) {
 		f = &Fault{Kind: OverLimit, Writable: true, Err: fmt.Errorf(format, args...)}
 	}
-	mb := func(n int64) string { return fmt.Sprintf("%.1f MB", float64(n)/1e6) }
-	grown := fmt.Sprintf("the log has grown to %s, over its limit of %s, and", mb(size), mb(s.opt.MaxBytes))
+	grown := fmt.Sprintf("the log has grown to %s, over its limit of %s, and", megabytes(size), megabytes(s.opt.MaxBytes))
 	switch long := over && now-k.overSince >= overLong; {
 	case spent:
-		limit("the log is at its limit of %s, and all edges but the newest have made room for what is kept for good, such as findings and summaries: give it a larger limit, or begin a new log", mb(s.opt.MaxBytes))
+		limit("the log is at its limit of %s, and all edges but the newest have made room for what is kept for good, such as findings and summaries: give it a larger limit, or begin a new log", megabytes(s.opt.MaxBytes))
 	case long && held:
 		limit("%s cannot be made smaller while another program goes on reading it: end that program", grown)
 	case long && err != nil:
@@ -209,8 +220,10 @@ func (s *Store) overPages() (int64, error) {
 
 // pruneSome deletes up to pruneStep blocks or rolls some summaries up; n is 0
 // when nothing is left to do.
-func (s *Store) pruneSome(now pulse.Stamp, tooOld bool, over int64) (n int64, err error) {
+func (s *Store) pruneSome(a hw.Anchor, tooOld bool, over int64) (n int64, err error) {
 	var edges, rolledUp int64
+	var filled filler
+	gone := removals{}
 	err = s.w.tx(func(w *writer) error {
 		heads, err := s.heads(w)
 		if err != nil {
@@ -218,26 +231,38 @@ func (s *Store) pruneSome(now pulse.Stamp, tooOld bool, over int64) (n int64, er
 		}
 		rest := over + s.limitPages() // pages of all but blocks
 		for _, h := range heads {
-			rest -= h.latest - h.id + 1
+			rest -= h.blocks()
 		}
 		if over > 0 && rest > s.limitPages()/4 {
 			if rolledUp, err = s.rollUp(w); err != nil || rolledUp > 0 {
 				return err
 			}
 		}
+		var times map[int64]int64
+		if h, ok := heads[oldestOf(heads, head.before)]; ok && tooOld {
+			if times, err = w.knownTimes(h.session); err != nil {
+				return err
+			}
+		}
+		floor, fills := int64(0), filler{}
+		if over > 0 && len(heads) > 0 {
+			floor = s.limitPages() / int64(2*len(heads))
+			if fills, err = w.filler(heads); err != nil {
+				return err
+			}
+		}
 		for range pruneStep {
 			oldest := oldestOf(heads, head.before)
-			h, ok := heads[oldest]
-			if !ok || over <= 0 && !tooOld {
-				return nil
+			if over > 0 {
+				oldest = overFloor(heads, floor)
 			}
-			if over <= 0 {
-				var old bool
-				err := w.current.QueryRow(`SELECT ?1 + s.offset_ns < (SELECT ?2 + offset_ns FROM sessions WHERE id = ?3) - ?4 FROM sessions s WHERE s.id = ?5`,
-					h.last, int64(now), w.session, int64(s.opt.KeepEdges), h.session).Scan(&old)
-				if err != nil || !old {
-					return err
-				}
+			h, ok := heads[oldest]
+			by := BySize
+			if ok && over <= 0 {
+				by, ok = ByAge, tooOld && h.age(a.Mono, w.session, times) > int64(s.opt.KeepEdges)
+			}
+			if !ok {
+				break
 			}
 			if err := w.exec("DELETE FROM edge_blocks WHERE id = ?", h.id); err != nil {
 				if unreadable(err) {
@@ -247,21 +272,86 @@ func (s *Store) pruneSome(now pulse.Stamp, tooOld bool, over int64) (n int64, er
 			}
 			n++
 			edges += h.edges
+			gone.add(removalKey{oldest, by}, h)
 			over--
 			if err := s.nextHead(w, heads, oldest); err != nil {
 				return err
 			}
 		}
-		return nil
+		filled = fills
+		return s.report(w, gone, fills, a)
 	})
 	if err != nil {
 		return 0, err
 	}
+	if s.keep.removals == nil {
+		s.keep.removals = map[removalKey]removal{}
+	}
+	for key, r := range gone {
+		s.keep.removals[key] = r
+		if s.opt.OnRemoval != nil && r.begins {
+			s.opt.OnRemoval(r.told)
+		}
+	}
 	s.mu.Lock()
 	s.stats.RemovedEdges += uint64(edges)
+	if filled.contact != "" {
+		s.stats.Fills, s.keep.filled = filled.String(), a.Mono
+	}
 	s.stats.RolledUpRows += uint64(rolledUp)
 	s.mu.Unlock()
 	return n + rolledUp, nil
+}
+
+// overFloor is the contact with the oldest block among those that have more
+// than their floor of blocks. What all need above the floor is shared by age, so
+// that one with many edges does not take the history of the others. Where no
+// contact has more, it is the one with the oldest block.
+func overFloor(heads map[int64]head, floor int64) int64 {
+	above := map[int64]head{}
+	for id, h := range heads {
+		if h.blocks() > floor {
+			above[id] = h
+		}
+	}
+	if len(above) == 0 {
+		above = heads
+	}
+	return oldestOf(above, head.before)
+}
+
+// blocks is how many blocks a contact has.
+func (h head) blocks() int64 { return h.latest - h.id + 1 }
+
+// A filler is a contact that has most of the edges of a log, and how much of
+// them; empty for none.
+type filler struct {
+	contact string
+	percent int64
+}
+
+func (f filler) String() string {
+	return fmt.Sprintf("%s has %d %% of the edges in it", f.contact, f.percent)
+}
+
+// filler finds the contact that has more than half of the blocks of several.
+func (w *writer) filler(heads map[int64]head) (f filler, err error) {
+	all := int64(0)
+	for _, h := range heads {
+		all += h.blocks()
+	}
+	for id, h := range heads {
+		if 2*h.blocks() <= all {
+			continue
+		}
+		var contacts int
+		err := w.current.QueryRow("SELECT name, (SELECT count(*) FROM contacts) FROM contacts WHERE id = ?", id).Scan(&f.contact, &contacts)
+		if err != nil || contacts < 2 {
+			return filler{}, err
+		}
+		f.percent = 100 * h.blocks() / all
+	}
+	return f, nil
 }
 
 func contactIDs(w *writer) ([]int64, error) {
@@ -301,8 +391,8 @@ func (s *Store) heads(w *writer) (map[int64]head, error) {
 func (s *Store) nextHead(w *writer, heads map[int64]head, contact int64) error {
 	before := heads[contact]
 	h := head{latest: before.latest}
-	err := w.current.QueryRow("SELECT id, session, last_ns, edges FROM edge_blocks WHERE id > ? AND id < ? ORDER BY id LIMIT 1", before.id, h.latest).
-		Scan(&h.id, &h.session, &h.last, &h.edges)
+	err := w.current.QueryRow("SELECT id, session, first_ns, last_ns, edges FROM edge_blocks WHERE id > ? AND id < ? ORDER BY id LIMIT 1", before.id, h.latest).
+		Scan(&h.id, &h.session, &h.first, &h.last, &h.edges)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		delete(heads, contact)

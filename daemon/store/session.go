@@ -82,6 +82,9 @@ func (s *Store) attach(ctx context.Context) error {
 	var findings []Finding
 	if err == nil {
 		findings, err = s.begin(format)
+		if err != nil && format > 0 && spoilt(err) {
+			err = &DamageError{err}
+		}
 	}
 	if isDamage(err) && s.opt.SetAside {
 		why := err
@@ -115,14 +118,22 @@ func (s *Store) attach(ctx context.Context) error {
 // begin opens the writer and begins its session, or finds it where the file was
 // only opened again. It returns findings about the start.
 func (s *Store) begin(format int) (findings []Finding, err error) {
-	db, err := openWriter(s.path, commitWait)
+	if s.mark.Token == s.session.token {
+		s.mark.Loss = Loss{} // its edges still wait
+	}
+	held, err := hold(s.path)
 	if err != nil {
 		return nil, err
 	}
-	w := &writer{db: db}
+	db, err := openWriter(s.path, commitWait)
+	if err != nil {
+		_ = held.Close()
+		return nil, err
+	}
+	w := &writer{db: db, held: held}
 	defer func() {
 		if err != nil {
-			_ = db.Close()
+			_ = w.close()
 		}
 	}()
 	if w.file, err = os.Stat(s.path); err != nil {
@@ -164,6 +175,11 @@ ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edge
 		}
 		s.mu.Unlock()
 	}
+	s.mu.Lock()
+	if s.mark.Loss.Edges > 0 && !found {
+		s.stats.LostBefore = s.mark.Loss.String()
+	}
+	s.mu.Unlock()
 	s.w, s.mark = w, mark{}
 	s.mu.Lock()
 	s.stats.Bytes = logBytes(s.path)
@@ -177,7 +193,7 @@ func (s *Store) detach() error {
 	if s.w == nil {
 		return nil
 	}
-	err := s.w.db.Close()
+	err := s.w.close()
 	s.w = nil
 	if err != nil {
 		return fmt.Errorf("close log: %w", err)
@@ -214,12 +230,16 @@ func (s *Store) newSession(w *writer) (findings []Finding, err error) {
 			offset = before.nextOffset(start)
 		}
 		s.session.gapUnsure = !sameBoot && !s.clock.Synchronised
-		findings = append(findings, restart(before, start, offset, sameBoot, s.session.gapUnsure))
+		findings = append(findings, restart(before, start, offset, sameBoot, s.session.gapUnsure, s.mark.Loss))
+	}
+	if lost := s.mark.Loss; before == nil && lost.Edges > 0 {
+		findings = append(findings, finding(LogFault, start.Mono, lossDetail(map[string]any{}, lost), "before this start %s", lost))
 	}
 	s.session.before = before
-	res, err := w.current.Exec(`INSERT INTO sessions (run, token, boot, program, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, commits, ended)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0)`, run, s.session.token, s.opt.Boot, s.opt.Program, offset,
-		int64(start.Mono), start.Wall.UnixNano(), int64(s.session.alive), start.At(s.session.alive).UnixNano(), s.session.commits)
+	res, err := w.current.Exec(`INSERT INTO sessions (run, token, boot, program, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, commits, ended, keep_raw_ns, max_bytes)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, ?, ?)`, run, s.session.token, s.opt.Boot, s.opt.Program, offset,
+		int64(start.Mono), start.Wall.UnixNano(), int64(s.session.alive), start.At(s.session.alive).UnixNano(), s.session.commits,
+		int64(s.opt.KeepEdges), s.opt.MaxBytes)
 	if err != nil {
 		return nil, err
 	}
@@ -248,7 +268,7 @@ func (e *ended) nextOffset(start hw.Anchor) int64 {
 	return e.alive + e.offset + gap - int64(start.Mono)
 }
 
-func restart(e *ended, start hw.Anchor, offset int64, sameBoot, unsure bool) Finding {
+func restart(e *ended, start hw.Anchor, offset int64, sameBoot, unsure bool, lost Loss) Finding {
 	gap := time.Duration(int64(start.Mono) + offset - e.alive - e.offset)
 	how, where := "after it was stopped", ""
 	if !e.stopped {
@@ -261,9 +281,18 @@ func restart(e *ended, start hw.Anchor, offset int64, sameBoot, unsure bool) Fin
 	if unsure {
 		what = "how long nothing was recorded is not known until the clock is set"
 	}
-	return finding(Restart, start.Mono,
-		map[string]any{"gap_s": gap.Seconds(), "stopped": e.stopped, "new_boot": !sameBoot, "gap_known": !unsure, "after_session": e.id},
-		"started %s%s; %s", how, where, what)
+	detail := map[string]any{"gap_s": gap.Seconds(), "stopped": e.stopped, "new_boot": !sameBoot, "gap_known": !unsure, "after_session": e.id}
+	if lost.Edges > 0 {
+		how = "after " + lost.String() + ","
+		lossDetail(detail, lost)
+	}
+	return finding(Restart, start.Mono, detail, "started %s%s; %s", how, where, what)
+}
+
+// lossDetail adds a loss to the detail of a finding.
+func lossDetail(detail map[string]any, l Loss) map[string]any {
+	detail["lost_edges"], detail["lost_since"], detail["fault"] = l.Edges, l.Since, l.Fault
+	return detail
 }
 
 // clock logs the state of the clocks.

@@ -61,10 +61,14 @@ type Options struct {
 	Program string
 	// KeepEdges is how long raw edges are kept; 0 keeps them for good. They are
 	// removed in blocks of some 1500, once the latest edge of a block is too
-	// old. Summaries, findings and all else are kept for good.
+	// old. Only time that is known counts: within a boot, and between boots where
+	// the wall clock was steered in both. Summaries, findings and all else are
+	// kept for good.
 	KeepEdges time.Duration
 	// MaxBytes is the largest size of the log, write-ahead log included; 0 is
-	// no limit. A log that is larger loses its oldest raw edges. Where all else
+	// no limit. A log that is larger loses its oldest raw edges, but first those
+	// of contacts that take more than their share: half of it is shared equally,
+	// the rest goes to who needs it. Where all else
 	// takes more than a quarter of the limit, the oldest summaries are first
 	// rolled up to one an hour, then to one a day.
 	MaxBytes int64
@@ -79,6 +83,10 @@ type Options struct {
 	// when one of the first two is over. Open may call it. It must not block
 	// and must not use the log.
 	OnFault func(*Fault)
+	// OnRemoval is called with each finding about removed edges when it begins; it
+	// goes on growing in the log for a day. It must not block and must not use
+	// the log.
+	OnRemoval func(Finding)
 	// Clock reads the clocks; nil means this computer's.
 	Clock func() (hw.Anchor, hw.Discipline)
 	// Boot is the id of this boot; "" means the kernel's.
@@ -146,8 +154,10 @@ type Stats struct {
 	Commits      uint64
 	LastTry      time.Time // end of the latest attempt, even one with nothing to write
 	RemovedEdges uint64    // removed by retention, since the start
+	Fills        string    // which contact fills the log that is at its limit, in words; empty for none
 	RolledUpRows uint64    // summaries that retention added to others, since the start
 	StuckBlocks  uint64    // blocks of edges that retention could not remove because of damage, since the start
+	LostBefore   string    // what the session before could not write, in words; empty for nothing
 	SetAside     string    // name of the file that a damaged log was last renamed to, since the start
 	Fault        *Fault    // nil when the log can be written and keeps to its limits
 }
@@ -235,7 +245,7 @@ func (s *Store) Close() error {
 	s.closed = true
 	err := s.commit(true)
 	if err != nil {
-		err = fmt.Errorf("%w: %d edges are not in the log", err, s.Stats().PendingEdges)
+		err = fmt.Errorf("%w: %d edges since %s are lost", err, s.unwritten(), s.anchored().At(s.session.alive).UTC().Format(time.RFC3339))
 	}
 	err = errors.Join(err, s.detach())
 	s.lock.release()
@@ -457,7 +467,7 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 			}
 		}
 		for _, c := range contacts {
-			if err := c.reportDrops(w, a); err != nil {
+			if err := c.reportDrops(w, a, s.fault); err != nil {
 				return err
 			}
 		}
@@ -499,6 +509,9 @@ func (s *Store) failed(err error) error {
 	s.stats.WriteErrors++
 	s.stats.Fault = f
 	s.mu.Unlock()
+	if s.lock != nil {
+		s.lock.tellLoss(Loss{s.unwritten(), s.anchored().At(s.session.alive).UTC().Format(markTime), f.Kind})
+	}
 	if s.fault == nil {
 		a, _ := s.opt.Clock()
 		s.faultSince = a.Mono
@@ -506,6 +519,17 @@ func (s *Store) failed(err error) error {
 		s.tell(f)
 	}
 	return f
+}
+
+// unwritten is how many edges are not in the log, nor told to be missing there:
+// those that wait, and those dropped since the latest commit.
+func (s *Store) unwritten() (n int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, c := range s.contacts {
+		n += c.unwritten()
+	}
+	return n
 }
 
 // tell calls OnFault, with nil when a fault is over.
@@ -577,6 +601,7 @@ type writer struct {
 	upsert  *sql.Stmt
 	session int64
 	file    os.FileInfo
+	held    *os.File // the file, locked; closed after db
 
 	// Set within tx.
 	current *sql.Tx
@@ -602,6 +627,13 @@ func (w *writer) tx(f func(*writer) error) error {
 		return err
 	}
 	return tx.Commit()
+}
+
+// close closes the file, and then unlocks it.
+func (w *writer) close() error {
+	err := w.db.Close()
+	_ = w.held.Close() // nothing was written through it
+	return err
 }
 
 func (w *writer) exec(query string, args ...any) error {

@@ -592,7 +592,7 @@ func TestRestartResumes(t *testing.T) {
 	defer l.Close()
 	got, r := replay(t, l, Span{}, "dial A")
 	diff(t, want, got)
-	diff(t, []Gap{{1e9, 91e9, GapNotRunning, ""}, {92e9, 692e9, GapNotRunning, ""}, {693e9, 7893e9, GapNotRunning, ""}}, r.Gaps())
+	diff(t, []Gap{{From: 1e9, To: 91e9}, {From: 92e9, To: 692e9}, {From: 693e9, To: 7893e9}}, r.Gaps())
 	fs := findings(t, l, "dial A")
 	diff(t, []string{
 		"restart: started after it had ended without a stop; nothing was recorded for 1m30s",

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"time"
@@ -36,6 +37,15 @@ type Session struct {
 	Alive   Moment // latest commit: nothing is known after it
 	Ended   bool   // the program was stopped; false: it runs, or was killed
 	Clocks  []Clock
+	// Limits are those on what is kept; nil in a session of before they were logged.
+	Limits *Limits
+}
+
+// Limits are how long edges are kept and the largest size of the log; 0 is no
+// limit.
+type Limits struct {
+	KeepEdges time.Duration
+	MaxBytes  int64
 }
 
 // A Clock is the state of the clocks from some time on.
@@ -73,11 +83,16 @@ func (l *Log) Timeline(ctx context.Context, run int64) (*Timeline, error) {
 	}
 	t.Sessions, err = list(ctx, l, func(row scanner) (s Session, err error) {
 		var start, alive moment
-		err = row(&s.ID, &s.Boot, &s.Program, &s.Ended, &start.offset, &start.mono, &start.wall, &alive.mono, &alive.wall)
+		var keep, most sql.NullInt64
+		err = row(&s.ID, &s.Boot, &s.Program, &s.Ended, &start.offset, &start.mono, &start.wall, &alive.mono, &alive.wall, &keep, &most)
+		if keep.Valid && most.Valid {
+			s.Limits = &Limits{time.Duration(keep.Int64), most.Int64}
+		}
 		start.session, alive.session, alive.offset = s.ID, s.ID, start.offset
 		s.Start, s.Alive = start.at(), alive.at()
 		return s, err
-	}, "SELECT id, boot, program, ended, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns FROM sessions WHERE run = ? ORDER BY id", t.ID)
+	}, "SELECT id, boot, program, ended, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, "+l.since(3, "keep_raw_ns, max_bytes", "NULL, NULL")+
+		" FROM sessions WHERE run = ? ORDER BY id", t.ID)
 	if err != nil {
 		return nil, err
 	}

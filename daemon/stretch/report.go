@@ -27,8 +27,8 @@ type Report struct {
 	Notes    []Remark       `json:"notes"`
 	// Changes counts the contact's configurations after the one that is used.
 	Changes int `json:"configuration_changes"`
-	// Removed is what the log still knows of edges that were removed to make
-	// room; nil when none were.
+	// Removed is what the log still knows of edges that were removed because of
+	// their age or to make room; nil when none were.
 	Removed *Removed `json:"removed"`
 	// Worst are the wall-clock times of the worst values.
 	Worst []WorstTime `json:"worst"`
@@ -54,14 +54,27 @@ type Remark struct {
 }
 
 // Removed sums the summaries of the stretch before Until, whose edges were
-// removed to make room.
+// removed.
 type Removed struct {
-	Until      time.Time `json:"until"`
-	Pulses     int64     `json:"pulses"` // or cycles
-	Missing    int64     `json:"missing"`
-	Extra      int64     `json:"extra"`
-	OutOfLimit int64     `json:"out_of_limit"`
-	Lost       int64     `json:"lost_edges"`
+	Until time.Time `json:"until"`
+	// By is age or size; empty where the log does not tell.
+	By         store.RemovedBy `json:"by"`
+	Pulses     int64           `json:"pulses"` // or cycles
+	Missing    int64           `json:"missing"`
+	Extra      int64           `json:"extra"`
+	OutOfLimit int64           `json:"out_of_limit"`
+	Lost       int64           `json:"lost_edges"`
+}
+
+// Why says in words that edges were removed, and why.
+func (r *Removed) Why() string {
+	switch r.By {
+	case store.ByAge:
+		return "were removed because of their age"
+	case store.BySize:
+		return "were removed to make room"
+	}
+	return "were removed"
 }
 
 // Wrong tells whether something was not as it should be in what was removed.
@@ -112,7 +125,7 @@ func (s *Source) Report(ctx context.Context, m *pulse.Measurement) (*Report, err
 		}
 		r.Longest = append(r.Longest, Gap{s.Wall(g.from), float64(g.to-g.from) / 1e9, why})
 	}
-	span := store.Span{Run: run, From: s.from, To: s.to + 1}
+	span := store.Span{Run: run, From: s.from, To: max(s.told, s.to+1)}
 	for f, err := range s.log.Findings(ctx, span, s.contact) {
 		if err != nil {
 			return nil, err
@@ -143,7 +156,7 @@ func (s *Source) Report(ctx context.Context, m *pulse.Measurement) (*Report, err
 		r.Notes = append(r.Notes, Remark{n.At.Wall.UTC(), NoteText(n)})
 	}
 	if g := s.removedGap(); g != nil {
-		x := &Removed{Until: s.Wall(g.To)}
+		x := &Removed{Until: s.Wall(g.To), By: g.By}
 		for sum, err := range s.log.Summaries(ctx, store.Span{Run: run, From: g.From, To: g.To}, s.contact) {
 			if err != nil {
 				return nil, err

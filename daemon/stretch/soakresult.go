@@ -137,7 +137,7 @@ func (r *SoakResult) judge() {
 		c.AtBest(pulse.Fail, r.Measurement.Faults().Because()...)
 	}
 	if x := r.Log.Removed; x != nil {
-		c.AtBest(pulse.NotMeasured, "edges were removed to make room")
+		c.AtBest(pulse.NotMeasured, "edges "+x.Why())
 		if x.Wrong() {
 			c.AtBest(pulse.Fail, "the summaries of the removed edges tell of faults")
 		}

@@ -28,6 +28,7 @@ type Source struct {
 	kindAsked bool                // by Configure
 	from, to  pulse.Stamp
 	length    pulse.Stamp // also when it was cut
+	told      pulse.Stamp // before which findings and notes are of the stretch
 	seen      pulse.Stamp // measured up to
 
 	ahead   []pulse.Edge // read but not given
@@ -69,7 +70,11 @@ func Open(ctx context.Context, log *store.Log, r *Request, contact string) (*Sou
 // replayed starts to read a span. Without whole, a contact whose edges begin
 // later is read from its first edge on.
 func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, contact string) (_ *Source, err error) {
-	r, err := log.Replay(ctx, span, contact)
+	read, err := untilStop(ctx, log, span, contact)
+	if err != nil {
+		return nil, err
+	}
+	r, err := log.Replay(ctx, read, contact)
 	if err != nil {
 		return nil, err
 	}
@@ -80,6 +85,7 @@ func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, 
 	}()
 	s := &Source{log: log, replay: r, contact: contact, level: r.StartLevel(), ahead: make([]pulse.Edge, 64)}
 	s.from, s.to = r.Span().From, r.Span().To
+	s.told = cmp.Or(span.To, r.Timeline().End()+1)
 	if s.to == r.Timeline().End()+1 { // there is nothing after the last commit
 		s.to--
 	}
@@ -111,7 +117,21 @@ func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, 
 	return s, nil
 }
 
-// removedGap is the gap at the start in which edges were removed to make room.
+// untilStop ends a span that goes on to the end of the log where the contact was
+// no longer read because of a stop: the moment that a stop takes is no gap.
+func untilStop(ctx context.Context, log *store.Log, span store.Span, contact string) (store.Span, error) {
+	tl, err := log.Timeline(ctx, span.Run)
+	if err != nil || span.To != 0 && span.To != tl.End()+1 {
+		return span, err
+	}
+	at, ok, err := log.Stopped(ctx, tl, contact)
+	if ok && at > span.From {
+		span.To = at
+	}
+	return span, err
+}
+
+// removedGap is the gap at the start in which edges were removed.
 func (s *Source) removedGap() *store.Gap {
 	if g := s.replay.Gaps(); len(g) > 0 && g[0].Kind == store.GapRemoved {
 		return &g[0]
@@ -188,7 +208,10 @@ func (s *Source) saw(edges []pulse.Edge) {
 }
 
 // cut ends the stretch with the last edge that was measured.
-func (s *Source) cut() { s.to = max(s.seen, s.from) }
+func (s *Source) cut() {
+	s.to = max(s.seen, s.from)
+	s.told = s.to + 1
+}
 
 // known ends a time in which the level was not known.
 func (s *Source) known(at pulse.Stamp) {

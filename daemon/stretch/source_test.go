@@ -152,3 +152,37 @@ func TestLogFromEveryStart(t *testing.T) {
 		t.Errorf("%d starts, %d breaks", starts, measured)
 	}
 }
+
+// The moment between the end of reading and the last commit of a stop is no gap;
+// a source that was not read for longer before the stop is one.
+func TestStopIsNoGap(t *testing.T) {
+	for after, gaps := range map[pulse.Stamp]int{1e6: 0, 3e9: 0, 60e9: 1} {
+		path := filepath.Join(t.TempDir(), "log.db")
+		edges := []pulse.Edge{{At: start, Level: pulse.Unknown}, {At: start, Level: pulse.High}}
+		for i := range pulse.Stamp(50) {
+			edges = append(edges, pulse.Edge{At: start + (i+1)*1e8, Level: pulse.Level(i & 1)})
+		}
+		down := start + 6e9
+		session(t, path, start, down+after, hw.Discipline{}, map[string]store.Configuration{"cam": {Kind: pulse.KindInterrupter}},
+			append(edges, pulse.Edge{At: down, Level: pulse.Unknown}))
+		s, err := replayed(t.Context(), open(t, path), store.Span{}, false, "cam")
+		if err != nil {
+			t.Fatal(err)
+		}
+		cfg, err := s.Configure(t.Context(), &Wishes{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, _, err := s.Measure(t.Context(), cfg, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := s.Report(t.Context(), m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.Gaps != gaps || m.Capture.Unknown != gaps || r.UpS != 6 {
+			t.Errorf("stopped after %d ns: %d gaps, %d unknown intervals, read for %v s", after, r.Gaps, m.Capture.Unknown, r.UpS)
+		}
+	}
+}

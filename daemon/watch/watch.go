@@ -133,7 +133,7 @@ func Run(ctx context.Context, cfg *config.Watch, opt Options) error {
 	w.store, err = store.Open(ctx, cfg.Store.Path, store.Options{
 		Site: cfg.Site, Program: opt.Version, KeepEdges: cfg.Store.KeepRaw, MaxBytes: cfg.Store.MaxBytes,
 		SetAside: true, // a damaged log must not stop the watching for months
-		OnFault:  w.logFault, Clock: opt.Clock, Boot: opt.Boot,
+		OnFault:  w.logFault, OnRemoval: w.logRemoval, Clock: opt.Clock, Boot: opt.Boot,
 	})
 	if err != nil {
 		return err
@@ -350,11 +350,16 @@ func (w *watch) logFault(f *store.Fault) {
 	w.Log.Error("measuring goes on, but " + f.Error())
 }
 
+// logRemoval is called when old edges are removed, once a day of each contact.
+func (w *watch) logRemoval(f store.Finding) {
+	w.Log.Info(f.Text, "contact", f.Contact, "finding", string(f.Kind))
+}
+
 func (w *watch) logState() metrics.Log {
 	s := w.store.Stats()
 	l := metrics.Log{
 		Bytes: s.Bytes, MaxBytes: w.first.Store.MaxBytes, Lag: s.Lag,
-		PendingEdges: s.PendingEdges, DroppedEdges: s.DroppedEdges, WriteErrors: s.WriteErrors,
+		PendingEdges: s.PendingEdges, DroppedEdges: s.DroppedEdges, RemovedEdges: s.RemovedEdges, WriteErrors: s.WriteErrors,
 	}
 	if w.watchdog.writerHangs(&s) > 0 {
 		l.Fault = metrics.SlowDisk
@@ -382,6 +387,12 @@ func (w *watch) notices() (all []string) {
 	}
 	if s.SetAside != "" {
 		all = append(all, "The log was damaged: what came before this start or fault is kept as "+s.SetAside+", and a new log was begun.")
+	}
+	if s.Fills != "" {
+		all = append(all, "The log is at its largest size, and "+s.Fills+": old edges are removed.")
+	}
+	if s.LostBefore != "" {
+		all = append(all, "Before this start "+s.LostBefore+".")
 	}
 	if s.DroppedEdges > 0 {
 		all = append(all, figure.Count(s.DroppedEdges)+" edges since the start are not in the log.")

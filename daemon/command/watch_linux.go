@@ -56,7 +56,8 @@ Standard output has one line, the address of the pages, once every source was
 tried. Standard error tells what changes: sources, findings, faults; no line
 per pulse. A changed file is taken over within some seconds, SIGHUP does it at
 once; contacts that stay lose no edge, and a file with mistakes is refused. A
-changed file of limits needs SIGHUP. SIGTERM or Ctrl-C ends it in good order.
+changed file of limits needs SIGHUP. SIGTERM or Ctrl-C ends it in good order;
+a second SIGTERM changes nothing, a second Ctrl-C at a terminal ends it at once.
 
 Exit status: 0 it was stopped, or the file has no mistakes; 2 the file has
 mistakes, or watching was not possible.
@@ -99,6 +100,7 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 
 // watchOptions are those of every watch. end is to be called after it.
 func watchOptions(sh *shell, ln net.Listener, log *slog.Logger, file string) (opt watch.Options, end func()) {
+	stopOnce(sh)
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
 	version, goVersion, _ := build()
@@ -106,6 +108,18 @@ func watchOptions(sh *shell, ln net.Listener, log *slog.Logger, file string) (op
 		Listener: ln, Log: log, Version: version, GoVersion: goVersion,
 		File: file, Load: func() (*config.Watch, error) { return config.LoadWatch(file) }, Reload: hangup,
 	}, func() { signal.Stop(hangup) }
+}
+
+// stopOnce keeps further signals from ending the process before the log is
+// whole. Main has its own channel for the first of them. A person at a terminal
+// may still hurry: there a second Ctrl-C ends the process at once.
+func stopOnce(sh *shell) {
+	signals := []os.Signal{syscall.SIGTERM, syscall.SIGQUIT}
+	if !isTerminal(sh.stdin) && !sh.stdoutTerminal && !sh.stderrTerminal {
+		signals = append(signals, os.Interrupt)
+	}
+	// Nobody reads the channel, and it stays until the process ends.
+	signal.Notify(make(chan os.Signal, 1), signals...)
 }
 
 // pageAddress is where a person finds the pages.

@@ -81,7 +81,7 @@ func (c *demoCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	defer end()
 	opt.Reload = nil
 	opt.Ready = func() {
-		fmt.Fprintf(sh.stdout, demoText, pageAddress(ln, cfg), dir)
+		fmt.Fprintf(sh.stdout, demoText, pageAddress(ln.Addr(), cfg), dir)
 		sh.stdout.Flush()
 	}
 	return StatusOK, watch.Run(ctx, cfg, opt)

@@ -11,6 +11,7 @@ import (
 	"syscall"
 
 	"github.com/coreos/go-systemd/v22/daemon"
+	"golang.org/x/sys/unix"
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
@@ -66,7 +67,11 @@ mistakes, or watching was not possible.
 }
 
 func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
-	cfg, err := config.LoadWatch(c.Config)
+	load := config.LoadWatch
+	if c.Check {
+		load = checkWatch
+	}
+	cfg, err := load(c.Config)
 	if err != nil {
 		return 0, err
 	}
@@ -92,10 +97,14 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, fmt.Errorf("environment of the service manager: %w", err)
 	}
 	opt.Ready = func() {
-		fmt.Fprintf(sh.stdout, "%s: %s\n", report.Printable(cfg.Site), pageAddress(ln, cfg))
+		fmt.Fprintf(sh.stdout, "%s: %s\n", report.Printable(cfg.Site), pageAddress(ln.Addr(), cfg))
 		sh.stdout.Flush()
 	}
 	return StatusOK, watch.Run(ctx, cfg, opt)
+}
+
+func checkWatch(file string) (*config.Watch, error) {
+	return config.CheckWatch(file, func(path string) error { return unix.Access(path, unix.W_OK) })
 }
 
 // watchOptions are those of every watch. end is to be called after it.
@@ -123,13 +132,14 @@ func stopOnce(sh *shell) {
 }
 
 // pageAddress is where a person finds the pages.
-func pageAddress(ln net.Listener, cfg *config.Watch) string {
-	addr := ln.Addr().String()
+func pageAddress(listening net.Addr, cfg *config.Watch) string {
+	addr := listening.String()
 	if host, port, err := net.SplitHostPort(addr); err == nil && net.ParseIP(host).IsUnspecified() {
 		addr = net.JoinHostPort("localhost", port)
 	}
-	if cfg.WebConfig != "" {
-		return addr // by http or https, as that file says
+	scheme := "http"
+	if cfg.Protection.TLS {
+		scheme = "https"
 	}
-	return "http://" + addr + "/"
+	return scheme + "://" + addr + "/"
 }

@@ -454,6 +454,32 @@ func TestWatchWithBadClients(t *testing.T) {
 	}
 }
 
+// A scrape gets through beside 300 connections that never speak, from the same
+// address.
+func TestWatchBesideSilentClients(t *testing.T) {
+	p := launch(t, site(t, map[string]string{"dial": fastDial}), nil, "watch", "watch.yaml")
+	for range 300 {
+		c, err := net.Dial("tcp", strings.Trim(p.url, "http:/"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+	}
+	for range 3 {
+		client := http.Client{Timeout: 2 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
+		resp, err := client.Get(p.url + "metrics")
+		if err != nil {
+			t.Fatal(err)
+		}
+		page, err := io.ReadAll(resp.Body)
+		resp.Body.Close()
+		if err != nil || !strings.Contains(string(page), `makebreak_up{contact="dial"} 1`) {
+			t.Errorf("%s, %v: %.100s", resp.Status, err, page)
+		}
+	}
+	p.end(syscall.SIGTERM)
+}
+
 // resident is the memory of a process, in bytes.
 func resident(t testing.TB, pid int) int64 {
 	t.Helper()

@@ -80,7 +80,7 @@ func (c *Contact) Figures() Figures {
 	}
 	f.StuckAfter = c.stuckAfter()
 	most := f.StuckAfter.Seconds()
-	f.Stuck = c.up && most > 0 && quiet >= most
+	f.Stuck = c.up && most > 0 && float64(c.heard-c.last)/1e9 >= most
 	if c.rate.OK {
 		ago := max(float64(now-c.rated)/1e9, 0)
 		f.RateAgoS = pulse.Num{V: ago, OK: !c.up || f.Stuck || c.kind == pulse.KindInterrupter && ago >= max(most, c.standstill().Seconds())}

@@ -97,6 +97,7 @@ type Contact struct {
 	why     string
 	state   State
 	last    pulse.Stamp // latest edge, or when the source came up if none came since
+	heard   pulse.Stamp // up to which the source is known to have given no other edge
 	anyEdge bool
 
 	totals Totals
@@ -180,6 +181,7 @@ func (c *Contact) Up(l pulse.Level) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.up, c.ended, c.why, c.last, c.anyEdge = true, false, "", c.now(), false
+	c.heard = c.last
 	c.level(l)
 }
 
@@ -222,6 +224,14 @@ func (c *Contact) Edges(edges []pulse.Edge) {
 	c.totals.Edges += n
 	c.rolling.slot(c.now()).seen.Edges += n
 	c.last, c.anyEdge = edges[len(edges)-1].At, true
+}
+
+// Heard says that there was no edge from the latest one until a time. What was
+// not heard yet is no silence: after the process was stopped, edges may wait.
+func (c *Contact) Heard(at pulse.Stamp) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.heard = at
 }
 
 func (c *Contact) level(l pulse.Level) {

@@ -73,6 +73,7 @@ func (r *rig) add(edges ...pulse.Edge) {
 
 func (r *rig) advance(to pulse.Stamp) {
 	r.now = to
+	r.Heard(to)
 	r.meter.Advance(to)
 	r.Counts(r.meter.Counts())
 }
@@ -525,8 +526,13 @@ func TestStateAndSilence(t *testing.T) {
 	want("level unknown", true, Unknown, 0, false)
 	r.advance(200e9)
 	want("stuck", true, Unknown, 59, true)
+	r.add(pulse.Edge{At: 200e9, Level: pulse.Low})
+	r.now = 300e9
+	want("not heard", true, Closed, 100, false)
+	r.advance(300e9)
+	want("heard", true, Closed, 100, true)
 	r.Down(`line "GPIO17" is in use`)
-	want("down", false, Unknown, 59, false)
+	want("down", false, Unknown, 100, false)
 	r.Finding(Stuck)
 	r.Finding(Stuck)
 	r.Describe(Setting{Name: "a", Title: "T"})

@@ -480,6 +480,48 @@ func TestWatchBesideSilentClients(t *testing.T) {
 	p.end(syscall.SIGTERM)
 }
 
+// After the program was stopped for longer than its contacts may be silent, no
+// contact is stuck whose edges are all there.
+func TestWatchThatWasStopped(t *testing.T) {
+	dir := site(t, map[string]string{"dial": fastDial})
+	text, err := os.ReadFile(filepath.Join(dir, "watch.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	writeFile(t, filepath.Join(dir, "watch.yaml"), strings.Replace(string(text), "kind: dial}", "kind: dial, stuck_after: 3s}", 1))
+	p := launch(t, dir, nil, "watch", "watch.yaml")
+	time.Sleep(1500 * time.Millisecond) // a dial rests for a second first
+	for _, s := range []syscall.Signal{syscall.SIGSTOP, syscall.SIGCONT} {
+		if err := p.Process.Signal(s); err != nil {
+			t.Fatal(err)
+		}
+		if s == syscall.SIGSTOP {
+			time.Sleep(5 * time.Second)
+		}
+	}
+	for began := time.Now(); time.Since(began) < 500*time.Millisecond; {
+		page := p.get("metrics")
+		for _, want := range []string{`makebreak_contact_stuck{contact="dial"} 0`, `makebreak_findings_total{contact="dial",finding="stuck"} 0`} {
+			if !strings.Contains(page, want+"\n") {
+				t.Fatalf("%v after it goes on: no %s", time.Since(began), want)
+			}
+		}
+	}
+	p.end(syscall.SIGTERM)
+	if strings.Contains(p.stderr.String(), "without an edge") {
+		t.Error(&p.stderr)
+	}
+	l, err := store.OpenRead(t.Context(), filepath.Join(dir, "log.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	// The half second before the stop has at most 10 pulses of 14 edges.
+	if n := replayed(t, l, "dial", fastDial, 1); n < 150 {
+		t.Errorf("%d edges are in the log", n)
+	}
+}
+
 // resident is the memory of a process, in bytes.
 func resident(t testing.TB, pid int) int64 {
 	t.Helper()

@@ -154,3 +154,24 @@ func overallOf(r *Measurement) (rate, percent float64, q Quantity) {
 	}
 	return r.Dial.RatePPS.Overall.V, r.Dial.BreakPercent.Overall.V, RatePPS
 }
+
+// The overall figures of sums over periods are those of the measurement: the
+// numbers are worked out by hand above.
+func TestOverallOfPeriods(t *testing.T) {
+	s := DefaultSetup()
+	hertz, u, percent, pu := s.Overall(Periods{N: 12, Runs: 3, BreakNS: 12 * 65e6, PeriodNS: 1.2e9})
+	within(t, "rate", hertz.V, 10, 1e-12)
+	within(t, "U(rate)", u.V, 0.00129099, 1e-8)
+	within(t, "percent break", percent.V, 65, 1e-12)
+	within(t, "U(percent break)", pu.V, 0.1165540, 1e-7)
+	hertz, u, _, pu = s.Overall(Periods{N: 40, Runs: 1, Breaks: 1, BreakNS: 40 * 5e8, PeriodNS: 40e9, PeriodSDNS: Known(1e3), PercentSD: Known(1e-6)})
+	within(t, "U(rate) of a cam", 60*u.V, 0.0060006, 1e-7)
+	within(t, "U(percent break) of a cam", pu.V, 0.0115814, 1e-7)
+	// Periods that scatter by √2 · 1 ms are of edges that do by 1 ms: √2 · 1 ms in
+	// 40 s are 35.4 ppm, with 50 ppm of the time base 61.2 ppm, twice.
+	_, u, _, _ = s.Overall(Periods{N: 40, Runs: 1, BreakNS: 40 * 5e8, PeriodNS: 40e9, PeriodSDNS: Known(math.Sqrt2 * 1e6)})
+	within(t, "U(rate) with scatter", u.V, 2*61.237e-6, 1e-9)
+	if hertz, u, percent, pu := s.Overall(Periods{}); hertz.OK || u.OK || percent.OK || pu.OK {
+		t.Errorf("of nothing: %v, %v, %v, %v", hertz, u, percent, pu)
+	}
+}

@@ -77,11 +77,11 @@ func (c *demoCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if err != nil {
 		return 0, err
 	}
-	opt, end := watchOptions(ln, c.logger(sh, slog.LevelWarn), file)
+	opt, end := watchOptions(sh, ln, c.logger(sh, slog.LevelWarn), file)
 	defer end()
 	opt.Reload = nil
 	opt.Ready = func() {
-		fmt.Fprintf(sh.stdout, demoText, pageAddress(ln, cfg), dir)
+		fmt.Fprintf(sh.stdout, demoText, pageAddress(ln.Addr(), cfg), dir)
 		sh.stdout.Flush()
 	}
 	return StatusOK, watch.Run(ctx, cfg, opt)

@@ -11,6 +11,7 @@ import (
 	"syscall"
 
 	"github.com/coreos/go-systemd/v22/daemon"
+	"golang.org/x/sys/unix"
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
@@ -56,7 +57,8 @@ Standard output has one line, the address of the pages, once every source was
 tried. Standard error tells what changes: sources, findings, faults; no line
 per pulse. A changed file is taken over within some seconds, SIGHUP does it at
 once; contacts that stay lose no edge, and a file with mistakes is refused. A
-changed file of limits needs SIGHUP. SIGTERM or Ctrl-C ends it in good order.
+changed file of limits needs SIGHUP. SIGTERM or Ctrl-C ends it in good order;
+a second SIGTERM changes nothing, a second Ctrl-C at a terminal ends it at once.
 
 Exit status: 0 it was stopped, or the file has no mistakes; 2 the file has
 mistakes, or watching was not possible.
@@ -65,7 +67,11 @@ mistakes, or watching was not possible.
 }
 
 func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
-	cfg, err := config.LoadWatch(c.Config)
+	load := config.LoadWatch
+	if c.Check {
+		load = checkWatch
+	}
+	cfg, err := load(c.Config)
 	if err != nil {
 		return 0, err
 	}
@@ -80,7 +86,7 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	opt, end := watchOptions(ln, c.logger(sh, slog.LevelInfo), c.Config)
+	opt, end := watchOptions(sh, ln, c.logger(sh, slog.LevelInfo), c.Config)
 	defer end()
 	opt.Notify = func(state string) {
 		if _, err := daemon.SdNotify(false, state); err != nil {
@@ -91,14 +97,19 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, fmt.Errorf("environment of the service manager: %w", err)
 	}
 	opt.Ready = func() {
-		fmt.Fprintf(sh.stdout, "%s: %s\n", report.Printable(cfg.Site), pageAddress(ln, cfg))
+		fmt.Fprintf(sh.stdout, "%s: %s\n", report.Printable(cfg.Site), pageAddress(ln.Addr(), cfg))
 		sh.stdout.Flush()
 	}
 	return StatusOK, watch.Run(ctx, cfg, opt)
 }
 
+func checkWatch(file string) (*config.Watch, error) {
+	return config.CheckWatch(file, func(path string) error { return unix.Access(path, unix.W_OK) })
+}
+
 // watchOptions are those of every watch. end is to be called after it.
-func watchOptions(ln net.Listener, log *slog.Logger, file string) (opt watch.Options, end func()) {
+func watchOptions(sh *shell, ln net.Listener, log *slog.Logger, file string) (opt watch.Options, end func()) {
+	stopOnce(sh)
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
 	version, goVersion, _ := build()
@@ -108,14 +119,27 @@ func watchOptions(ln net.Listener, log *slog.Logger, file string) (opt watch.Opt
 	}, func() { signal.Stop(hangup) }
 }
 
+// stopOnce keeps further signals from ending the process before the log is
+// whole. Main has its own channel for the first of them. A person at a terminal
+// may still hurry: there a second Ctrl-C ends the process at once.
+func stopOnce(sh *shell) {
+	signals := []os.Signal{syscall.SIGTERM, syscall.SIGQUIT}
+	if !isTerminal(sh.stdin) && !sh.stdoutTerminal && !sh.stderrTerminal {
+		signals = append(signals, os.Interrupt)
+	}
+	// Nobody reads the channel, and it stays until the process ends.
+	signal.Notify(make(chan os.Signal, 1), signals...)
+}
+
 // pageAddress is where a person finds the pages.
-func pageAddress(ln net.Listener, cfg *config.Watch) string {
-	addr := ln.Addr().String()
+func pageAddress(listening net.Addr, cfg *config.Watch) string {
+	addr := listening.String()
 	if host, port, err := net.SplitHostPort(addr); err == nil && net.ParseIP(host).IsUnspecified() {
 		addr = net.JoinHostPort("localhost", port)
 	}
-	if cfg.WebConfig != "" {
-		return addr // by http or https, as that file says
+	scheme := "http"
+	if cfg.Protection.TLS {
+		scheme = "https"
 	}
-	return "http://" + addr + "/"
+	return scheme + "://" + addr + "/"
 }

@@ -3,6 +3,7 @@ package config
 import (
 	"cmp"
 	"context"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"math"
@@ -62,9 +63,10 @@ type Watch struct {
 	// Listen is an IP address or localhost, or nothing for all addresses, with
 	// a port; port 0 is any free one.
 	Listen            string
-	ListenUnprotected bool   // Listen may be open to other computers without protection
-	WebConfig         string // web configuration file of TLS and passwords; empty: none
-	Pprof             bool   // serve Go's profiles too
+	ListenUnprotected bool       // Listen may be open to other computers without protection
+	WebConfig         string     // web configuration file of TLS and passwords; empty: none
+	Protection        Protection // as WebConfig has it
+	Pprof             bool       // serve Go's profiles too
 	// Window is how far back verdicts and worst values look.
 	Window time.Duration
 	// Calibrations is the folder of the lines' calibrations, empty for the
@@ -133,20 +135,29 @@ func (c Contact) SameReading(o Contact) bool {
 // LoadWatch reads a watch configuration, with the limits profiles and the web
 // configuration that it names. The error lists all mistakes, one a line, as
 // "file:line:column: key …: what is wrong: expected …".
-func LoadWatch(path string) (*Watch, error) {
+func LoadWatch(path string) (*Watch, error) { return loadWatch(path, nil) }
+
+// CheckWatch is LoadWatch that also tells whether the log can be written.
+// mayWrite gives why this user may not write to a file or in a folder that
+// exists.
+func CheckWatch(path string, mayWrite func(path string) error) (*Watch, error) {
+	return loadWatch(path, mayWrite)
+}
+
+func loadWatch(path string, mayWrite func(string) error) (*Watch, error) {
 	data, err := readFile(watchFile, path)
 	if err != nil {
 		return nil, err
 	}
-	return parseWatch(path, data)
+	return parseWatch(path, data, mayWrite)
 }
 
-func parseWatch(path string, data []byte) (*Watch, error) {
+func parseWatch(path string, data []byte, mayWrite func(string) error) (*Watch, error) {
 	root, err := parseYAML(watchFile, path, data)
 	if err != nil {
 		return nil, err
 	}
-	d := &decoder{dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}}
+	d := &decoder{dir: filepath.Dir(path), profiles: map[string]*pulse.Profile{}, mayWrite: mayWrite}
 	w := &Watch{Listen: DefaultListen, Window: DefaultWindow, Store: Store{KeepRaw: DefaultKeepRaw, MaxBytes: DefaultMaxBytes}}
 	var raw rawWatch
 	if d.complete(&key{node: root}, "the keys of a watch configuration", &raw) {
@@ -217,7 +228,8 @@ func (r *rawWatch) check(d *decoder, w *Watch) {
 	d.text(&r.Site, &w.Site, wantText, isText)
 	var s rawStore
 	if d.complete(&r.Store, "path and perhaps keep_raw and max_size", &s) {
-		d.path(&s.Path, &w.Store.Path, "the name of a file")
+		d.path(&s.Path, &w.Store.Path, wantLog)
+		d.checkLog(&s.Path, w.Store.Path)
 		times(d, &s.KeepRaw, &w.Store.KeepRaw, "1h", "36500d", "90d")
 		read(d, &s.MaxSize, &w.Store.MaxBytes, "a size from 10MB to 100TB, such as 1GB", sizeOf)
 	}
@@ -243,33 +255,74 @@ func (r *rawWatch) check(d *decoder, w *Watch) {
 	r.checkListen(d, w)
 }
 
+const wantLog = "the name of a file"
+
+// checkLog reports, where that is asked for, a log that cannot be written: its
+// folder takes files that come and go beside it.
+func (d *decoder) checkLog(k *key, path string) {
+	if d.mayWrite == nil || !k.good() {
+		return
+	}
+	folder := filepath.Dir(path)
+	switch info, err := os.Stat(folder); {
+	case err != nil:
+		d.reject(k, "folder "+quote(folder)+": "+reason(err), wantLog+" in a folder that exists")
+	case !info.IsDir():
+		d.reject(k, quote(folder)+" is no folder", wantLog+" in a folder")
+	default:
+		if err := d.mayWrite(folder); err != nil {
+			d.reject(k, "folder "+quote(folder)+" cannot be written: "+err.Error(), wantLog+" in a folder that this user may write to")
+		} else if _, err := os.Stat(path); err == nil {
+			if err := d.mayWrite(path); err != nil {
+				d.reject(k, quote(path)+" cannot be written: "+err.Error(), wantLog+" that this user may write to")
+			}
+		}
+	}
+}
+
 const wantWebConfig = "the name of a web configuration file, with TLS, passwords or both"
 
+// A Protection is what a web configuration asks of clients.
+type Protection struct {
+	TLS          bool
+	Passwords    bool
+	Certificates bool // of clients, signed by a given authority
+}
+
+// KeepsOut reports whether strangers are kept out. TLS alone lets in everybody.
+func (p Protection) KeepsOut() bool { return p.Passwords || p.Certificates }
+
 // checkListen reports a web configuration that cannot be used, and an address
-// that other computers reach without any protection.
+// that other computers reach without anything that keeps strangers out.
 func (r *rawWatch) checkListen(d *decoder, w *Watch) {
-	protected := false
 	if r.WebConfig.good() {
 		var err error
-		if protected, err = CheckWebConfig(w.WebConfig); err != nil {
+		if w.Protection, err = CheckWebConfig(w.WebConfig); err != nil {
 			d.reject(&r.WebConfig, err.Error(), wantWebConfig)
 			return
 		}
 	}
-	if !r.Listen.good() || isLoopback(w.Listen) || protected || w.ListenUnprotected {
+	if !r.Listen.good() || isLoopback(w.Listen) || w.Protection.KeepsOut() || w.ListenUnprotected {
 		return
 	}
 	what := w.Listen + " is open to other computers, for anyone to read the site's figures and to load this one"
-	if r.WebConfig.given() {
-		what += ", and web_config has neither TLS nor passwords"
+	switch {
+	case w.Protection.TLS:
+		what += "; TLS alone, as web_config has it, keeps nobody out"
+	case r.WebConfig.given():
+		what += ", and web_config has no passwords"
 	}
-	d.reject(&r.Listen, what, "a loopback address, or web_config with TLS or passwords, or listen_unprotected: true")
+	d.reject(&r.Listen, what, "a loopback address, or web_config with passwords or with clients' certificates, or listen_unprotected: true")
 }
 
+// LocalOnly reports whether being on this computer is all that is asked of a
+// client.
+func (w *Watch) LocalOnly() bool { return isLoopback(w.Listen) && !w.Protection.KeepsOut() }
+
 // CheckWebConfig reads a web configuration, the file in which the exporter
-// toolkit keeps TLS and passwords, and reports whether it has either. The error
+// toolkit keeps TLS and passwords, and gives what it asks of clients. The error
 // holds nothing of what is in the file.
-func CheckWebConfig(path string) (protected bool, err error) {
+func CheckWebConfig(path string) (p Protection, err error) {
 	info, err := os.Stat(path)
 	if err == nil && (!info.Mode().IsRegular() || info.Size() > maxFileSize) {
 		err = errors.New(path + ": not a file of up to 1 MiB")
@@ -279,18 +332,47 @@ func CheckWebConfig(path string) (protected bool, err error) {
 	}
 	if err != nil {
 		// Messages of the YAML reader hold pieces of the file, which has secrets.
-		return false, errors.New(oneLine(quotedYAML.ReplaceAllString(err.Error(), "…")))
+		return p, errors.New(oneLine(quotedYAML.ReplaceAllString(err.Error(), "…")))
 	}
 	data, err := os.ReadFile(path)
 	if err != nil {
-		return false, err
+		return p, err
 	}
 	var c struct {
-		TLS   map[string]any    `yaml:"tls_server_config"`
+		TLS struct {
+			Cert     string `yaml:"cert"`
+			CertFile string `yaml:"cert_file"`
+			Asks     string `yaml:"client_auth_type"`
+			CA       string `yaml:"client_ca"`
+			CAFile   string `yaml:"client_ca_file"`
+		} `yaml:"tls_server_config"`
 		Users map[string]string `yaml:"basic_auth_users"`
 	}
-	err = yaml.Unmarshal(data, &c)
-	return len(c.TLS)+len(c.Users) > 0, err
+	if err := yaml.Unmarshal(data, &c); err != nil {
+		return p, errors.New(path + ": not readable")
+	}
+	p.TLS, p.Passwords = c.TLS.Cert+c.TLS.CertFile != "", len(c.Users) > 0
+	// The toolkit accepts what follows; without an authority of its own it would
+	// trust those of the system, whose certificates anybody can have.
+	if verifies := c.TLS.Asks == "RequireAndVerifyClientCert"; verifies || c.TLS.Asks == "VerifyClientCertIfGiven" {
+		p.Certificates = verifies
+		if c.TLS.CA+c.TLS.CAFile == "" {
+			return p, fmt.Errorf("%s: client_auth_type %s without client_ca_file, which says whose certificates count", path, c.TLS.Asks)
+		}
+	}
+	authorities := []byte(c.TLS.CA)
+	if c.TLS.CAFile != "" {
+		if !filepath.IsAbs(c.TLS.CAFile) {
+			c.TLS.CAFile = filepath.Join(filepath.Dir(path), c.TLS.CAFile)
+		}
+		if authorities, err = os.ReadFile(c.TLS.CAFile); err != nil {
+			return p, err
+		}
+	}
+	if len(authorities) > 0 && !x509.NewCertPool().AppendCertsFromPEM(authorities) {
+		return p, fmt.Errorf("%s: no certificate in client_ca or client_ca_file", path)
+	}
+	return p, nil
 }
 
 var quotedYAML = regexp.MustCompile("`[^`]*`")
@@ -520,12 +602,18 @@ func (c *contactDraft) checkCadence(d *decoder) {
 	}
 }
 
-// checkSettle reports a settling time that would hide what is to be measured.
+// checkSettle reports a settling time that would hide what is to be measured,
+// and a train gap that bounce would outlast.
 func (c *contactDraft) checkSettle(d *decoder) {
+	m, p := &c.Meter, c.profile()
+	settle := cmp.Or(m.SettleNS, pulse.DefaultSettleNS)
+	if c.raw.TrainGap.good() && !c.raw.Settle.bad && m.Kind == pulse.KindDial && m.TrainGapNS <= settle {
+		d.reject(&c.raw.TrainGap, duration.Format(m.TrainGapNS)+" is not above settle "+duration.Format(settle), "a time longer than every make inside a train")
+		return
+	}
 	if !c.raw.Settle.good() {
 		return
 	}
-	m, p := &c.Meter, c.profile()
 	longest, of := int64(math.MaxInt64), ""
 	bound := func(ns int64, what string) {
 		if ns > 0 && ns < longest {
@@ -535,6 +623,7 @@ func (c *contactDraft) checkSettle(d *decoder) {
 	switch m.Kind {
 	case pulse.KindDial:
 		bound(cmp.Or(m.PulseMaxNS, p.PulseMaxNS, pulse.DefaultPulseMaxNS), "longest pulse")
+		bound(cmp.Or(m.TrainGapNS, p.TrainGapNS, pulse.DefaultTrainGapNS), "train gap")
 	case pulse.KindInterrupter:
 		bound(m.PeriodNS, "period")
 		cadence := m.CadenceNS

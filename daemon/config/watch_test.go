@@ -1,11 +1,19 @@
 package config
 
 import (
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
+	"errors"
 	"fmt"
+	"math/big"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -21,6 +29,24 @@ import (
 // users is a web configuration with a password; the hash was made with bcrypt
 // for "marrow", cost 4.
 const users = "basic_auth_users: {reader: $2y$04$f/vP3R7gXzJjp3p6HchDUubi9WyWoJKCsbKEmR7dSDYQGsMQ4VqAu}\n"
+
+// pair is a self-signed certificate with its key.
+var pair = sync.OnceValue(func() string {
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		panic(err)
+	}
+	template := &x509.Certificate{SerialNumber: big.NewInt(1), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true}
+	cert, err := x509.CreateCertificate(rand.Reader, template, template, &key.PublicKey, key)
+	if err != nil {
+		panic(err)
+	}
+	secret, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		panic(err)
+	}
+	return string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: cert})) + string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: secret}))
+})
 
 // folder makes a folder with the files that configurations here name, and
 // goes there.
@@ -41,6 +67,12 @@ func folder(t testing.TB) {
 		"cadence-4.yaml":  "id: mq-4\ntitle: Ring\nuse: cadence\nkind: interrupter\ncadence_ms: [400, 200, 400, 2000]\nlimits: [{quantity: segment_ms, segment: 3, min: 300, source: sheet 4, seen: own}]\n",
 		"cadence-2.yaml":  "id: mq-2\ntitle: Busy\nuse: cadence\nkind: interrupter\ncadence_ms: [375, 375]\nno_tolerance: {source: sheet 4, seen: own}\n",
 		"sub/nothing.txt": "",
+		"pair.pem":        pair(),
+		"tls.yaml":        "tls_server_config: {cert_file: pair.pem, key_file: pair.pem}\n",
+		"any.yaml":        "tls_server_config: {cert_file: pair.pem, key_file: pair.pem, client_auth_type: RequireAnyClientCert}\n",
+		"noca.yaml":       "tls_server_config: {cert_file: pair.pem, key_file: pair.pem, client_auth_type: RequireAndVerifyClientCert}\n",
+		"emptyca.yaml":    "tls_server_config: {cert_file: pair.pem, key_file: pair.pem, client_auth_type: RequireAndVerifyClientCert, client_ca_file: none.csv}\n",
+		"ca.yaml":         "tls_server_config: {cert_file: pair.pem, key_file: pair.pem, client_auth_type: RequireAndVerifyClientCert, client_ca_file: pair.pem}\n",
 	} {
 		path := filepath.Join(dir, name)
 		os.MkdirAll(filepath.Dir(path), 0o700)
@@ -96,7 +128,7 @@ func TestReferenceConfiguration(t *testing.T) {
 // The values that the reference's comments call defaults are those in force.
 func TestWatchDefaults(t *testing.T) {
 	folder(t)
-	w, err := parseWatch("w.yaml", []byte("site: Marrow Quay\nstore: {path: log.db}\ncontacts: [{name: a, source: gpio:GPIO17, kind: dial}]\n"))
+	w, err := parseWatch("w.yaml", []byte("site: Marrow Quay\nstore: {path: log.db}\ncontacts: [{name: a, source: gpio:GPIO17, kind: dial}]\n"), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,7 +178,7 @@ contacts:
   - {name: ring, source: ../top.vcd, recording_contact: top.ring, kind: interrupter, cadence: [400ms, 200ms, 400ms, 2s]}
   - {name: cam, source: "sim:cam,ipm=60,lobes=5", limits: us-fcc-busy, rate: 60ipm, lobes: 5, chain: {clock_error: 0.1%, asymmetry: 7ns}}
 `
-	w, err := parseWatch(path, []byte(text))
+	w, err := parseWatch(path, []byte(text), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -164,7 +196,7 @@ contacts:
 	fine.EdgeNoiseNS, fine.EdgeNoiseFrom, fine.AsymmetryNS, fine.AsymmetryUNS, fine.AsymmetryFrom, fine.ClockRel, fine.ClockFrom = 0, from, -12500, 3000, from, 2e-8, pulse.ClockFrom{Given: from}
 	want := &Watch{
 		Site: "Marrow Quay: upper floor", Store: Store{"/var/log.db", 36 * time.Hour, 64 << 20},
-		Listen: "[::1]:0", ListenUnprotected: true, WebConfig: "web.yaml", Pprof: true, Window: 90 * time.Minute, Calibrations: "cal",
+		Listen: "[::1]:0", ListenUnprotected: true, WebConfig: "web.yaml", Protection: Protection{Passwords: true}, Pprof: true, Window: 90 * time.Minute, Calibrations: "cal",
 		Contacts: []Contact{
 			{
 				Name: "generator-a", Title: "Generator A", Notes: []string{"one", "two"}, Rate: 9.5, StuckAfter: 48 * time.Hour, OwnNoise: true, OwnAsymmetry: true,
@@ -191,7 +223,7 @@ contacts:
 	// The text of a contact is YAML that says the same.
 	for _, c := range w.Contacts {
 		indented := "  - " + strings.ReplaceAll(strings.TrimSpace(c.Text), "\n", "\n    ")
-		again, err := parseWatch(path, []byte("site: x\nstore: {path: y}\ncontacts:\n"+indented+"\n"))
+		again, err := parseWatch(path, []byte("site: x\nstore: {path: y}\ncontacts:\n"+indented+"\n"), nil)
 		if err != nil {
 			t.Errorf("%v\n%s", err, indented)
 			continue
@@ -209,7 +241,7 @@ func TestWatchTimes(t *testing.T) {
 		"90min": 90 * time.Minute, "90m": 90 * time.Minute, "1h30m": 90 * time.Minute, "+.5h": 30 * time.Minute,
 		"0010m": 10 * time.Minute, "60000000µs": time.Minute, "7d": 168 * time.Hour, "59999999999.5ns": time.Minute,
 	} {
-		w, err := parseWatch("w.yaml", []byte("window: "+text+"\n"+wHead+wContact+", chain: {edge_noise: 0}}]\n"))
+		w, err := parseWatch("w.yaml", []byte("window: "+text+"\n"+wHead+wContact+", chain: {edge_noise: 0}}]\n"), nil)
 		if err != nil {
 			t.Errorf("%s: %v", text, err)
 			continue
@@ -224,7 +256,7 @@ func TestSameReading(t *testing.T) {
 	folder(t)
 	contact := func(keys string) Contact {
 		t.Helper()
-		w, err := parseWatch("w.yaml", []byte("site: x\nstore: {path: y}\ncontacts:\n  - {"+keys+"}\n"))
+		w, err := parseWatch("w.yaml", []byte("site: x\nstore: {path: y}\ncontacts:\n  - {"+keys+"}\n"), nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -258,7 +290,7 @@ const (
 	aLimit     = `expected the id of a bundled limits profile, or the name of a file of one's own that ends in .yaml; "makebreak limits" lists the bundled ones`
 	someSource = "expected gpio:LINE, the name of a recording, or sim:DESCRIPTION"
 	anOpen     = "is open to other computers, for anyone to read the site's figures and to load this one"
-	aGuard     = "expected a loopback address, or web_config with TLS or passwords, or listen_unprotected: true"
+	aGuard     = "expected a loopback address, or web_config with passwords or with clients' certificates, or listen_unprotected: true"
 	aListen    = "expected an IP address or localhost, and a port, such as 127.0.0.1:7610"
 	aWeb       = "expected the name of a web configuration file, with TLS, passwords or both"
 )
@@ -387,9 +419,22 @@ contacts:
 	{"thresholds with a mistake", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, pulse: {min: 250ms, max: x}}\n",
 		"4:68: key contacts[0].pulse.max: \"x\": expected a time from 1ms to 1h " + aTime + "200ms"},
 	{"settling too long", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, settle: 200ms}\n  - {name: b, source: gpio:Y, limits: cadence-2.yaml, settle: 375ms}\n  - {name: c, source: gpio:Z, kind: interrupter, rate: 6000ipm, settle: 10ms}\n",
-		"4:51: key contacts[0].settle: 200ms is not below the longest pulse 200ms: expected a time that every make and break outlasts\n" +
+		"4:51: key contacts[0].settle: 200ms is not below the train gap 150ms: expected a time that every make and break outlasts\n" +
 			"5:63: key contacts[1].settle: 375ms is not below the shortest segment 375ms: expected a time that every make and break outlasts\n" +
 			"6:73: key contacts[2].settle: 10ms is not below the period 10ms: expected a time that every make and break outlasts"},
+
+	{"train gap inside the settling", wHead + "contacts:\n  - {name: a, source: gpio:X, kind: dial, train_gap: 1ms}\n  - {name: b, source: gpio:Y, kind: dial, settle: 20ms, train_gap: 20ms}\n  - {name: c, source: gpio:Z, kind: dial, settle: 150ms}\n",
+		"4:54: key contacts[0].train_gap: 1ms is not above settle 4ms: expected a time longer than every make inside a train\n" +
+			"5:68: key contacts[1].train_gap: 20ms is not above settle 20ms: expected a time longer than every make inside a train\n" +
+			"6:51: key contacts[2].settle: 150ms is not below the train gap 150ms: expected a time that every make and break outlasts"},
+	{"an open quote", "site: \"Marrow Quay\nstore: {path: y}\n" + wContact + "}]\n",
+		"1:7: a quote that its line does not close: expected one at the end of the text"},
+	{"an open quote that another closes, lines below", "site: x # it's\nstore: {path: 'y}\nlisten: 127.0.0.1:0\npprof: true\ncontacts:\n  - {name: a, kind: dial, source: gpio:X}\n  - {name: b, kind: dial, source: 'sim:dial'}\n",
+		"2:15: a quote that its line does not close: expected one at the end of the text"},
+	{"an open quote before others", "site: x\nstore: {path: \"y}\nweb_config: \"z\"\nlisten: \"127.0.0.1:0\"\n" + wContact + "}]\n",
+		"2:15: a quote that its line does not close: expected one at the end of the text"},
+	{"another mistake than a quote", "site: \"a\n  b\"\nstore: {path: y}\ncontacts: [\n",
+		"4:11: sequence end token ']' not found: expected YAML"},
 
 	{"sources", wHead + "contacts:\n  - {name: a, source: \"gpio:\", kind: dial}\n  - {name: b, source: \"gpio: X\", kind: dial}\n  - {name: c, source: \"sim:dial,rat=10\", kind: dial}\n  - {name: d, source: \"sim:\", kind: dial}\n  - {name: e, source: sub, kind: dial}\n  - {name: f, source: 7, kind: dial}\n",
 		"4:23: key contacts[0].source: \"gpio:\": expected gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17\n" +
@@ -429,7 +474,15 @@ contacts:
 	{"listening", wHead + "listen: 192.168.7.2:7610\n" + wContact + "}]\n", "3:9: key listen: 192.168.7.2:7610 " + anOpen + ": " + aGuard},
 	{"listening everywhere", wHead + "listen: :7610\nlisten_unprotected: false\n" + wContact + "}]\n", "3:9: key listen: :7610 " + anOpen + ": " + aGuard},
 	{"listening with a web configuration that keeps nobody out", wHead + "listen: \"[::]:7610\"\nweb_config: open.yaml\n" + wContact + "}]\n",
-		"3:9: key listen: [::]:7610 " + anOpen + ", and web_config has neither TLS nor passwords: " + aGuard},
+		"3:9: key listen: [::]:7610 " + anOpen + ", and web_config has no passwords: " + aGuard},
+	{"listening with TLS alone", wHead + "listen: 0.0.0.0:7610\nweb_config: tls.yaml\n" + wContact + "}]\n",
+		"3:9: key listen: 0.0.0.0:7610 " + anOpen + "; TLS alone, as web_config has it, keeps nobody out: " + aGuard},
+	{"asking for certificates that nobody has to verify", wHead + "listen: 0.0.0.0:7610\nweb_config: any.yaml\n" + wContact + "}]\n",
+		"3:9: key listen: 0.0.0.0:7610 " + anOpen + "; TLS alone, as web_config has it, keeps nobody out: " + aGuard},
+	{"certificates of clients without an authority", wHead + "web_config: noca.yaml\n" + wContact + "}]\n",
+		"3:13: key web_config: noca.yaml: client_auth_type RequireAndVerifyClientCert without client_ca_file, which says whose certificates count: " + aWeb},
+	{"an authority without a certificate", wHead + "web_config: emptyca.yaml\n" + wContact + "}]\n",
+		"3:13: key web_config: emptyca.yaml: no certificate in client_ca or client_ca_file: " + aWeb},
 	{"listening on a name", wHead + "listen: raspberry:7610\n" + wContact + "}]\n", "3:9: key listen: \"raspberry:7610\": " + aListen},
 	{"listening on no port", wHead + "listen: 127.0.0.1:http\n" + wContact + "}]\n", "3:9: key listen: \"127.0.0.1:http\": " + aListen},
 	{"listening on a port beyond", wHead + "listen: 127.0.0.1:65536\n" + wContact + "}]\n", "3:9: key listen: \"127.0.0.1:65536\": " + aListen},
@@ -452,7 +505,7 @@ func TestWatchMistakes(t *testing.T) {
 	folder(t)
 	for _, c := range watchMistakes {
 		t.Run(c.name, func(t *testing.T) {
-			w, err := parseWatch("w.yaml", []byte(c.text))
+			w, err := parseWatch("w.yaml", []byte(c.text), nil)
 			if err == nil || w != nil {
 				t.Fatal("accepted")
 			}
@@ -469,10 +522,58 @@ func TestListen(t *testing.T) {
 	folder(t)
 	for _, keys := range []string{
 		"listen: 127.0.0.1:1", "listen: \"[::1]:65535\"", "listen: localhost:0", "listen: 127.9.9.9:80", "listen: \"[::ffff:127.0.0.1]:80\"",
-		"listen: 0.0.0.0:7610\nweb_config: web.yaml", "listen: :7610\nlisten_unprotected: true", "listen: 10.0.0.7:7610\nweb_config: open.yaml\nlisten_unprotected: true",
+		"listen: 0.0.0.0:7610\nweb_config: web.yaml", "listen: 0.0.0.0:7610\nweb_config: ca.yaml", "listen: 127.0.0.1:0\nweb_config: tls.yaml", "listen: :7610\nlisten_unprotected: true", "listen: 10.0.0.7:7610\nweb_config: open.yaml\nlisten_unprotected: true",
 	} {
-		if _, err := parseWatch("w.yaml", []byte(wHead+keys+"\n"+wContact+"}]\n")); err != nil {
+		if _, err := parseWatch("w.yaml", []byte(wHead+keys+"\n"+wContact+"}]\n"), nil); err != nil {
 			t.Errorf("%s: %v", keys, err)
+		}
+	}
+}
+
+// What a web configuration asks of clients.
+func TestProtection(t *testing.T) {
+	folder(t)
+	for file, want := range map[string]Protection{
+		"web.yaml": {Passwords: true}, "open.yaml": {}, "tls.yaml": {TLS: true}, "any.yaml": {TLS: true}, "ca.yaml": {TLS: true, Certificates: true},
+	} {
+		for listen, local := range map[string]bool{"127.0.0.1:0": true, "0.0.0.0:0": false} {
+			w, err := parseWatch("w.yaml", []byte(wHead+"listen_unprotected: true\nlisten: "+listen+"\nweb_config: "+file+"\n"+wContact+"}]\n"), nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if w.Protection != want || w.LocalOnly() != (local && !want.KeepsOut()) {
+				t.Errorf("%s on %s: %+v, local only %v", file, listen, w.Protection, w.LocalOnly())
+			}
+		}
+	}
+}
+
+// A log that cannot be written is told by a check, and by no other reading: it
+// must not keep a running watch from its configuration.
+func TestLogThatCannotBeWritten(t *testing.T) {
+	folder(t)
+	mayNot := func(which string) func(string) error {
+		return func(path string) error {
+			if path == which {
+				return errors.New("permission denied")
+			}
+			return nil
+		}
+	}
+	for _, c := range []struct{ log, mayNot, want string }{
+		{"sub/new.db", "", ""},
+		{"no/such/x.db", "", `folder "no/such": no such file or directory: expected the name of a file in a folder that exists`},
+		{"own.yaml/x.db", "", `"own.yaml" is no folder: expected the name of a file in a folder`},
+		{"sub/x.db", "sub", `folder "sub" cannot be written: permission denied: expected the name of a file in a folder that this user may write to`},
+		{"sub/nothing.txt", "sub/nothing.txt", `"sub/nothing.txt" cannot be written: permission denied: expected the name of a file that this user may write to`},
+	} {
+		text := "site: x\nstore: {path: " + c.log + "}\n" + wContact + "}]\n"
+		_, err := parseWatch("w.yaml", []byte(text), mayNot(c.mayNot))
+		if want := "w.yaml:2:15: key store.path: " + c.want; c.want == "" && err != nil || c.want != "" && (err == nil || err.Error() != want) {
+			t.Errorf("%s: %v, want %s", c.log, err, want)
+		}
+		if _, err := parseWatch("w.yaml", []byte(text), nil); err != nil {
+			t.Errorf("%s, not checked: %v", c.log, err)
 		}
 	}
 }
@@ -483,14 +584,14 @@ func TestMostContacts(t *testing.T) {
 	keys := ", title: t, closed: low, bias: pull-up, settle: 4ms, timing: first, limits: au-s002-dial, rate: 10pps, coding: normal" +
 		", pulse: {min: 10ms, max: 200ms}, train_gap: 150ms, flash_max: 1500ms, stuck_after: 1d" +
 		", chain: {edge_noise: 8us, asymmetry: -12us, asymmetry_u: 3us, clock_error: 20ppm, from: f}, notes: [a, b]"
-	w, err := parseWatch("w.yaml", []byte(wHead+"contacts:\n"+manyContacts(maxContacts, keys)))
+	w, err := parseWatch("w.yaml", []byte(wHead+"contacts:\n"+manyContacts(maxContacts, keys)), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if len(w.Contacts) != maxContacts || w.Contacts[0].Meter.Limits != w.Contacts[255].Meter.Limits {
 		t.Errorf("%d contacts, or limits read anew for each", len(w.Contacts))
 	}
-	if _, err := parseWatch("w.yaml", []byte(strings.Repeat("- ", 5e5))); err == nil || err.Error() != "w.yaml:1:1: more than 30000 words and signs: expected a watch configuration" {
+	if _, err := parseWatch("w.yaml", []byte(strings.Repeat("- ", 5e5)), nil); err == nil || err.Error() != "w.yaml:1:1: more than 30000 words and signs: expected a watch configuration" {
 		t.Error(err)
 	}
 	if _, err := LoadWatch("nope.yaml"); err == nil || err.Error() != "watch configuration: open nope.yaml: no such file or directory" {
@@ -509,7 +610,7 @@ func FuzzWatch(f *testing.F) {
 		}
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
-		w, err := parseWatch("w.yaml", data)
+		w, err := parseWatch("w.yaml", data, nil)
 		if err != nil {
 			if w != nil {
 				t.Error("a configuration beside an error")

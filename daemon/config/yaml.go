@@ -19,6 +19,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/lexer"
 	"github.com/goccy/go-yaml/parser"
+	"github.com/goccy/go-yaml/token"
 
 	"makebreak/pulse"
 )
@@ -46,6 +47,10 @@ type fileKind struct {
 
 // readFile reads a file, at most one byte beyond the largest size.
 func readFile(kind fileKind, path string) ([]byte, error) {
+	// Opening a pipe would wait until somebody writes to it.
+	if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s: %w", kind.name, &os.PathError{Op: "open", Path: path, Err: errors.New("not a file")})
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", kind.name, err)
@@ -84,6 +89,13 @@ func parseYAML(kind fileKind, file string, data []byte) (*ast.MappingNode, error
 				line, column = t.Position.Line, t.Position.Column
 			}
 		}
+		unended := strings.HasPrefix(message, "could not find end character")
+		if open := openQuote(tokens, line, unended); open != nil {
+			line, column, unended = open.Line, open.Column, true
+		}
+		if unended {
+			return nil, fmt.Errorf("%s:%d:%d: a quote that its line does not close: expected one at the end of the text", file, line, column)
+		}
 		if strings.Contains(message, "'\t'") {
 			return nil, fmt.Errorf("%s:%d:%d: a tab before the text: expected blanks, for YAML is not indented by tabs", file, line, column)
 		}
@@ -108,6 +120,21 @@ func parseYAML(kind fileKind, file string, data []byte) (*ast.MappingNode, error
 		return nil, fmt.Errorf("%s:%d:%d: %s: expected the keys of a %s", file, line, column, describe(bodies[0]), kind.name)
 	}
 	return m, nil
+}
+
+// openQuote gives where the text begins whose missing quote the parser noticed
+// only lines below: the next quote ended the text, and what followed that did not
+// fit, on the same line or because the last quote had no other. It is nil when
+// there is none.
+func openQuote(tokens token.Tokens, noticed int, unended bool) *token.Position {
+	for _, t := range tokens {
+		lines := strings.Count(strings.TrimSpace(t.Origin), "\n")
+		quoted := t.Type == token.DoubleQuoteType || t.Type == token.SingleQuoteType
+		if p := t.Position; quoted && lines > 0 && p != nil && (unended || p.Line+lines == noticed) {
+			return p
+		}
+	}
+	return nil
 }
 
 // badUTF8 gives the index of the first byte that is not UTF-8 text, or -1.
@@ -136,6 +163,7 @@ type decoder struct {
 	profiles map[string]*pulse.Profile // those read already, nil where that failed
 	ids      []string                  // of the bundled profiles, once they are needed
 	others   []error                   // mistakes in other files
+	mayWrite func(path string) error   // see CheckWatch; nil where that is not asked for
 }
 
 // Mistakes are all mistakes of a file, in its order. Error writes each on a

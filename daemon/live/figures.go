@@ -35,7 +35,17 @@ type Figures struct {
 	RateAgoS pulse.Num
 
 	// What follows looks back over Window at most.
-	Window       time.Duration
+	Window time.Duration
+	// MeanRate is over all periods, in pps or IPM as Rate, and MeanPercent is the
+	// percent break over them, each with its expanded uncertainty.
+	MeanRate, MeanRateU, MeanPercent, MeanPercentU pulse.Num
+	// SegmentsMS are the means of the makes and breaks of a cadence, make first;
+	// nil without one.
+	SegmentsMS []float64
+	// RestsOpen says that a dial seems to rest open, as with the wrong polarity:
+	// between its trains it reads long breaks, and most breaks are the shorter part
+	// of their period.
+	RestsOpen    bool
 	Recent       pulse.Counts // Edges as in Totals
 	InterdigitMS pulse.Num    // smallest interdigit gap of a dial
 
@@ -57,6 +67,9 @@ type Item struct {
 	pulse.Item
 	Limits pulse.Limit // whose bound this is
 	AgoS   pulse.Num   // how long ago the worst value began, in seconds
+	// OutForS is since how many seconds values have been out of the bound, never
+	// for as long as the window without one; unknown where none is out.
+	OutForS pulse.Num
 	// TotalOut of TotalOf values were out of this bound since the contact was
 	// first watched, also while the bound had another value. They never go back,
 	// even if the limit is removed and comes back.
@@ -80,7 +93,7 @@ func (c *Contact) Figures() Figures {
 	}
 	f.StuckAfter = c.stuckAfter()
 	most := f.StuckAfter.Seconds()
-	f.Stuck = c.up && most > 0 && quiet >= most
+	f.Stuck = c.up && most > 0 && float64(c.heard-c.last)/1e9 >= most
 	if c.rate.OK {
 		ago := max(float64(now-c.rated)/1e9, 0)
 		f.RateAgoS = pulse.Num{V: ago, OK: !c.up || f.Stuck || c.kind == pulse.KindInterrupter && ago >= max(most, c.standstill().Seconds())}
@@ -88,7 +101,9 @@ func (c *Contact) Figures() Figures {
 
 	worst := make([]extreme, len(c.rolling.bounds))
 	var gap int64
-	f.Recent, gap = c.rolling.since(now, worst)
+	var mean periods
+	f.Recent, gap, mean = c.rolling.since(now, worst)
+	c.means(&f, &mean)
 	f.InterdigitMS = pulse.Num{V: ms(gap), OK: gap > 0}
 	verdict := pulse.Conformity{Statement: pulse.NotMeasured}
 	for i := range worst {
@@ -110,6 +125,25 @@ func (c *Contact) Figures() Figures {
 	return f
 }
 
+// restsOpenPeriods are some digits: fewer may be one odd one.
+const restsOpenPeriods = 8
+
+// means gives what all periods of the window say together.
+func (c *Contact) means(f *Figures, p *periods) {
+	f.MeanRate, f.MeanRateU, f.MeanPercent, f.MeanPercentU = c.setup.Overall(p.sums(c.breaks))
+	if c.kind == pulse.KindInterrupter {
+		f.MeanRate.V, f.MeanRateU.V = 60*f.MeanRate.V, 60*f.MeanRateU.V
+	}
+	if p.cycles > 0 && !c.misfit {
+		for _, ns := range p.segmentsNS[:min(2*c.breaks, maxSegments)] {
+			f.SegmentsMS = append(f.SegmentsMS, ms(ns)/float64(p.cycles))
+		}
+	}
+	// As pulse says it of a whole recording.
+	long := f.Recent.Flashes + f.Recent.Disconnects + f.Recent.Stalls
+	f.RestsOpen = c.kind == pulse.KindDial && p.n >= restsOpenPeriods && long+1 >= f.Recent.Trains && long > 0 && 2*p.shortBreaks > p.n
+}
+
 // item judges the worst value of a bound, as a Meter does.
 func (c *Contact) item(b *bound, w *extreme, now pulse.Stamp) Item {
 	it := Item{Limits: b.Limit, TotalOut: b.total.out, TotalOf: b.total.of, Item: b.NoItem()}
@@ -123,6 +157,9 @@ func (c *Contact) item(b *bound, w *extreme, now pulse.Stamp) Item {
 		at += pulse.Stamp(c.setup.AsymmetryNS)
 	}
 	it.AgoS = pulse.Known(max(float64(now-at)/1e9, 0))
+	if w.out > 0 {
+		it.OutForS = pulse.Known(max(float64(now-b.outSince)/1e9, 0))
+	}
 	switch {
 	case b.Quantity == pulse.InterdigitMS:
 	case c.kind == pulse.KindDial:

@@ -97,6 +97,7 @@ type Contact struct {
 	why     string
 	state   State
 	last    pulse.Stamp // latest edge, or when the source came up if none came since
+	heard   pulse.Stamp // up to which the source is known to have given no other edge
 	anyEdge bool
 
 	totals Totals
@@ -137,20 +138,23 @@ func (c *Contact) Describe(s Setting) {
 
 // Begin is called before each new Meter is made. It returns cfg with an
 // Observer that feeds c before the one that cfg has. The kind must be known.
-// Totals go on; another kind begins a new window and new latest figures.
+// Totals go on; another kind, polarity or number of segments begins a new
+// window, another kind also new latest figures.
 func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if cfg.Kind != c.kind {
+	cadence := cfg.CadenceNS
+	if cadence == nil && cfg.Limits != nil {
+		cadence = cfg.Limits.CadenceNS
+	}
+	if cfg.Kind != c.kind || len(cadence) != c.segments || cfg.Polarity != c.polarity {
 		c.rolling = rolling{totals: c.rolling.totals}
+	}
+	if cfg.Kind != c.kind {
 		c.rate, c.percent = pulse.Num{}, pulse.Num{}
 		c.kind = cfg.Kind
 	}
 	c.polarity, c.limits, c.counts = cfg.Polarity, cfg.Limits, pulse.Counts{}
-	cadence := cfg.CadenceNS
-	if cadence == nil && c.limits != nil {
-		cadence = c.limits.CadenceNS
-	}
 	c.segments, c.misfit, c.nominal = len(cadence), false, 0
 	for _, ns := range cadence {
 		c.nominal += ns
@@ -180,6 +184,7 @@ func (c *Contact) Up(l pulse.Level) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.up, c.ended, c.why, c.last, c.anyEdge = true, false, "", c.now(), false
+	c.heard = c.last
 	c.level(l)
 }
 
@@ -222,6 +227,14 @@ func (c *Contact) Edges(edges []pulse.Edge) {
 	c.totals.Edges += n
 	c.rolling.slot(c.now()).seen.Edges += n
 	c.last, c.anyEdge = edges[len(edges)-1].At, true
+}
+
+// Heard says that there was no edge from the latest one until a time. What was
+// not heard yet is no silence: after the process was stopped, edges may wait.
+func (c *Contact) Heard(at pulse.Stamp) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.heard = at
 }
 
 func (c *Contact) level(l pulse.Level) {
@@ -311,6 +324,7 @@ func (c *Contact) pulse(r *pulse.PulseRow) {
 	if r.PeriodNS == 0 {
 		return
 	}
+	c.rolling.period(r.At, r.BreakNS, r.PeriodNS, nil)
 	c.recent[r.Pulse%longTrain] = pair{r.BreakNS, r.PeriodNS}
 	if r.Pulse <= longTrain {
 		return
@@ -342,6 +356,7 @@ func (c *Contact) cycle(r *pulse.CycleRow) {
 		c.totals.OutOfLimit++
 	}
 	if r.Whole {
+		c.rolling.period(r.At, r.BreakNS, r.PeriodNS, r.SegmentsNS)
 		c.rated = r.At + pulse.Stamp(r.PeriodNS)
 		c.rate = pulse.Known(60e9 / float64(r.PeriodNS))
 		c.percent = pulse.Known(percent(r.BreakNS, r.PeriodNS))

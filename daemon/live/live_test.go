@@ -73,6 +73,7 @@ func (r *rig) add(edges ...pulse.Edge) {
 
 func (r *rig) advance(to pulse.Stamp) {
 	r.now = to
+	r.Heard(to)
 	r.meter.Advance(to)
 	r.Counts(r.meter.Counts())
 }
@@ -497,6 +498,118 @@ func TestLatestFigures(t *testing.T) {
 	}
 }
 
+// The means are over all periods of the window, with the uncertainty that a
+// measurement states of overall figures: worked out by hand, as DefaultSetup has
+// 20 µs of noise an edge, 57.735 µs of asymmetry and 50 ppm of the time base.
+// Two trains of four periods, 100 ms with 60 ms of break: the rate's noise is
+// √(2·2) · 20 µs in 0.8 s = 50 ppm, with the time base 70.7 ppm, doubled, of
+// 10 pps = 0.001414 pps. The percent break's is 20 µs · √(2·8 − 2·2·0.24) =
+// 77.6 µs, the asymmetry 8 · 57.735 = 461.9 µs, together 468.4 µs in 0.8 s =
+// 0.0585 %, doubled 0.1171 %.
+func TestMeans(t *testing.T) {
+	r := newRig(Setting{}, time.Minute)
+	r.begin(t, pulse.Config{Kind: pulse.KindDial})
+	near := func(what string, got pulse.Num, want, tolerance float64) {
+		t.Helper()
+		if !got.OK || math.Abs(got.V-want) > tolerance {
+			t.Errorf("%s: %v, want %v", what, got, want)
+		}
+	}
+	if f := r.Figures(); f.MeanRate.OK || f.MeanPercent.OK || f.SegmentsMS != nil {
+		t.Errorf("before any edge: %+v", f)
+	}
+	r.add(signal(t, "dial digits=55 rate=10 break=60")...)
+	r.advance(r.now + 1e9)
+	f := r.Figures()
+	near("rate", f.MeanRate, 10, 1e-9)
+	near("U(rate)", f.MeanRateU, 0.001414, 1e-6)
+	near("percent break", f.MeanPercent, 60, 1e-9)
+	near("U(percent break)", f.MeanPercentU, 0.1171, 1e-4)
+	if f.RestsOpen {
+		t.Error("rests open")
+	}
+	r.advance(r.now + 61e9)
+	if f := r.Figures(); f.MeanRate.OK {
+		t.Errorf("of what is over: %v", f.MeanRate)
+	}
+
+	// A cadence has its segments, and a scatter that was seen counts.
+	r = newRig(Setting{}, time.Hour)
+	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, CadenceNS: []int64{400e6, 200e6, 400e6, 2000e6}, StartLevel: pulse.High})
+	r.add(signal(t, "cadence 401/200/398/2001 cycles=20")...)
+	f = r.Figures()
+	near("rate of a cadence", f.MeanRate, 20, 1e-9)
+	if diff := cmp.Diff([]float64{401, 200, 398, 2001}, f.SegmentsMS, cmpopts.EquateApprox(0, 1e-9)); diff != "" {
+		t.Errorf("segments: %s", diff)
+	}
+	steady := f.MeanRateU.V
+	r = newRig(Setting{}, time.Hour)
+	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, CadenceNS: []int64{400e6, 200e6, 400e6, 2000e6}, StartLevel: pulse.High})
+	r.add(signal(t, "cadence 401/200/398/2001 cycles=20 jitter=10ms seed=1")...)
+	// 10 ms at two edges of one run of 60 s are 236 ppm of 20 IPM, doubled.
+	near("U(rate) with jitter", r.Figures().MeanRateU, 0.0094, 0.003)
+	if steady > 0.0025 {
+		t.Errorf("U(rate) without jitter: %v", steady)
+	}
+}
+
+// A dial that rests open, as with the wrong polarity, is told from one that does
+// not, and from one that is hung up.
+func TestRestsOpen(t *testing.T) {
+	for _, c := range []struct {
+		name, description string
+		polarity          pulse.Polarity
+		want              bool
+	}{
+		{"right", "dial digits=5050505", pulse.ClosedHigh, false},
+		{"swapped", "dial digits=5050505", pulse.ClosedLow, true},
+		{"a few pulses", "dial digits=3", pulse.ClosedLow, false},
+		{"hung up after each call", "dial digits=5555 hangup=3s repeat=5 gap=800ms", pulse.ClosedHigh, false},
+		{"short breaks", "dial digits=5050505 break=40", pulse.ClosedHigh, false},
+	} {
+		r := newRig(Setting{}, time.Hour)
+		r.begin(t, pulse.Config{Kind: pulse.KindDial, Polarity: c.polarity})
+		r.add(signal(t, c.description)...)
+		r.advance(r.now + 10e9)
+		if f := r.Figures(); f.RestsOpen != c.want {
+			t.Errorf("%s: %v; %+v, percent break %v", c.name, f.RestsOpen, f.Recent, f.MeanPercent)
+		}
+	}
+}
+
+// Since when a bound is exceeded: from the first value that is out after a whole
+// window without one.
+func TestOutSince(t *testing.T) {
+	bound := 70.0
+	r := newRig(Setting{}, time.Minute)
+	r.begin(t, pulse.Config{Kind: pulse.KindDial, Live: true, StartLevel: pulse.High, Limits: &pulse.Profile{ID: "own", Kind: pulse.KindDial, Limits: []pulse.Limit{{Quantity: pulse.BreakMS, Max: &bound}}}})
+	brk := func(atS, ms float64) {
+		at := pulse.Stamp(atS * 1e9)
+		r.add(pulse.Edge{At: at, Level: pulse.Low}, pulse.Edge{At: at + pulse.Stamp(ms*1e6), Level: pulse.High})
+		r.meter.Advance(at + 500e6)
+		r.advance(at + 500e6)
+	}
+	is := func(want float64, ok bool) {
+		t.Helper()
+		if got := r.Figures().Items[0].OutForS; got.OK != ok || math.Abs(got.V-want) > 1e-9 {
+			t.Errorf("at %v s: out for %v, want %v", float64(r.now)/1e9, got, want)
+		}
+	}
+	brk(10, 60)
+	is(0, false)
+	brk(20, 75)
+	is(0.5, true)
+	brk(60, 75)
+	brk(100, 60)
+	is(80.5, true)
+	brk(110, 75)
+	is(90.5, true)
+	brk(175, 60)
+	is(0, false)
+	brk(180, 75)
+	is(0.5, true)
+}
+
 func TestStateAndSilence(t *testing.T) {
 	r := newRig(Setting{Name: "a", StuckAfter: 30 * time.Second, Notes: []string{"n"}}, time.Minute)
 	want := func(what string, up bool, state State, since float64, stuck bool) {
@@ -525,8 +638,13 @@ func TestStateAndSilence(t *testing.T) {
 	want("level unknown", true, Unknown, 0, false)
 	r.advance(200e9)
 	want("stuck", true, Unknown, 59, true)
+	r.add(pulse.Edge{At: 200e9, Level: pulse.Low})
+	r.now = 300e9
+	want("not heard", true, Closed, 100, false)
+	r.advance(300e9)
+	want("heard", true, Closed, 100, true)
 	r.Down(`line "GPIO17" is in use`)
-	want("down", false, Unknown, 59, false)
+	want("down", false, Unknown, 100, false)
 	r.Finding(Stuck)
 	r.Finding(Stuck)
 	r.Describe(Setting{Name: "a", Title: "T"})

@@ -1,6 +1,8 @@
 package live
 
 import (
+	"math"
+
 	"makebreak/pulse"
 )
 
@@ -12,6 +14,10 @@ const slots = 20
 type bound struct {
 	pulse.Bound
 	total *total
+	// Values have been out of it again and again, each less than a window after
+	// the one before: from the first to the latest.
+	outSince, outLast pulse.Stamp
+	wasOut            bool
 }
 
 // A total counts the values compared with a bound since the start, and those of
@@ -54,9 +60,43 @@ func (e *extreme) merge(o *extreme, upper bool) {
 
 // A slot is one part of the window.
 type slot struct {
-	worst []extreme // by bound
-	seen  pulse.Counts
-	gapNS int64 // smallest interdigit gap, 0 for none
+	worst   []extreme // by bound
+	seen    pulse.Counts
+	gapNS   int64 // smallest interdigit gap, 0 for none
+	periods periods
+}
+
+// periods are sums over periods, and over the cycles among them.
+type periods struct {
+	n, runs           int
+	breakNS, allNS    int64
+	off, off2         float64 // sums of the periods' distances from the first period ever, and of their squares
+	percent, percent2 float64 // the same of the percent breaks and 50 %
+	segmentsNS        [maxSegments]int64
+	cycles            int // whose segments are known
+	shortBreaks       int // periods whose break is their shorter part
+}
+
+// maxSegments is the most that a cadence has.
+const maxSegments = 64
+
+func (p *periods) add(o *periods) {
+	p.n, p.runs, p.cycles, p.shortBreaks = p.n+o.n, p.runs+o.runs, p.cycles+o.cycles, p.shortBreaks+o.shortBreaks
+	p.breakNS, p.allNS = p.breakNS+o.breakNS, p.allNS+o.allNS
+	p.off, p.off2, p.percent, p.percent2 = p.off+o.off, p.off2+o.off2, p.percent+o.percent, p.percent2+o.percent2
+	for i, ns := range o.segmentsNS {
+		p.segmentsNS[i] += ns
+	}
+}
+
+// sums gives them in the form that the overall figures are worked out from.
+func (p *periods) sums(breaks int) pulse.Periods {
+	s := pulse.Periods{N: p.n, Runs: p.runs, Breaks: breaks, BreakNS: float64(p.breakNS), PeriodNS: float64(p.allNS)}
+	if n := float64(p.n); p.n > 1 {
+		s.PeriodSDNS = pulse.Known(math.Sqrt(max(p.off2-p.off*p.off/n, 0) / (n - 1)))
+		s.PercentSD = pulse.Known(math.Sqrt(max(p.percent2-p.percent*p.percent/n, 0) / (n - 1)))
+	}
+	return s
 }
 
 // rolling is the window: it compares what was measured lately with each bound.
@@ -65,7 +105,9 @@ type rolling struct {
 	totals  map[boundKey]*total // of all bounds there ever were
 	ring    [slots]slot
 	slotNS  int64
-	current int64 // number of the newest slot
+	current int64       // number of the newest slot
+	firstNS int64       // the first period, 0 before it
+	end     pulse.Stamp // of the latest period
 }
 
 // begin takes the limits that are in force from now on. Totals go on, and so
@@ -90,6 +132,11 @@ func (r *rolling) begin(p *pulse.Profile, windowNS int64, now pulse.Stamp) {
 			r.totals[b.key()] = b.total
 		}
 		stay = stay && b.same(&r.bounds[i])
+		for j := range r.bounds {
+			if o := &r.bounds[j]; b.same(o) {
+				b.outSince, b.outLast, b.wasOut = o.outSince, o.outLast, o.wasOut
+			}
+		}
 	}
 	r.bounds = bounds
 	r.slotNS = max(windowNS/slots, 1)
@@ -136,6 +183,10 @@ func (r *rolling) see(s *slot, i int, v float64, x extreme) (out bool) {
 	if out = b.Out(v); out {
 		b.total.out++
 		x.out = 1
+		if !b.wasOut || x.at-b.outLast > pulse.Stamp(slots*r.slotNS) {
+			b.outSince = x.at
+		}
+		b.outLast, b.wasOut = x.at, true
 	}
 	s.worst[i].merge(&x, b.Upper)
 	return out
@@ -189,8 +240,33 @@ func (r *rolling) cycle(c *pulse.CycleRow) (out bool) {
 	return out
 }
 
+// period takes a whole period, with the segments of its cadence if it has one.
+func (r *rolling) period(at pulse.Stamp, breakNS, periodNS int64, segmentsNS []int64) {
+	if r.firstNS == 0 {
+		r.firstNS = periodNS
+	}
+	p := &r.slot(at).periods
+	p.n++
+	if at != r.end {
+		p.runs++
+	}
+	r.end = at + pulse.Stamp(periodNS)
+	p.breakNS, p.allNS = p.breakNS+breakNS, p.allNS+periodNS
+	off, share := float64(periodNS-r.firstNS), percent(breakNS, periodNS)-50
+	p.off, p.off2, p.percent, p.percent2 = p.off+off, p.off2+off*off, p.percent+share, p.percent2+share*share
+	if share < 0 {
+		p.shortBreaks++
+	}
+	if len(segmentsNS) > 0 {
+		p.cycles++
+		for i, ns := range segmentsNS[:min(len(segmentsNS), maxSegments)] {
+			p.segmentsNS[i] += ns
+		}
+	}
+}
+
 // since adds up the slots of the window that ends now.
-func (r *rolling) since(now pulse.Stamp, worst []extreme) (seen pulse.Counts, gapNS int64) {
+func (r *rolling) since(now pulse.Stamp, worst []extreme) (seen pulse.Counts, gapNS int64, mean periods) {
 	if r.slotNS == 0 {
 		return
 	}
@@ -201,11 +277,12 @@ func (r *rolling) since(now pulse.Stamp, worst []extreme) (seen pulse.Counts, ga
 			worst[i].merge(&s.worst[i], r.bounds[i].Upper)
 		}
 		seen.Add(s.seen)
+		mean.add(&s.periods)
 		if s.gapNS > 0 && (gapNS == 0 || s.gapNS < gapNS) {
 			gapNS = s.gapNS
 		}
 	}
-	return seen, gapNS
+	return seen, gapNS, mean
 }
 
 func ms(ns int64) float64 { return float64(ns) / 1e6 }

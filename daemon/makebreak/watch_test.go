@@ -24,6 +24,8 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"makebreak/daemon/store"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -41,13 +43,17 @@ type program struct {
 // launch starts makebreak and waits for the line with its address.
 func launch(t testing.TB, dir string, env []string, args ...string) *program {
 	t.Helper()
-	return launchFile(t, "makebreak", dir, env, args...)
+	return launchFile(t, "makebreak", dir, nil, env, args...)
 }
 
-func launchFile(t testing.TB, file, dir string, env []string, args ...string) *program {
+// launchFile starts a file, with in as its standard input if that is not nil.
+func launchFile(t testing.TB, file, dir string, in *os.File, env []string, args ...string) *program {
 	t.Helper()
 	p := &program{Cmd: exec.CommandContext(t.Context(), file, args...), TB: t}
 	p.Dir, p.Env, p.Stderr = dir, append(os.Environ(), env...), &p.stderr
+	if in != nil {
+		p.Stdin = in
+	}
 	out, err := p.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -70,12 +76,16 @@ func launchFile(t testing.TB, file, dir string, env []string, args ...string) *p
 	return p
 }
 
-// end sends a signal and waits for the end in good order.
-func (p *program) end(s os.Signal) {
+// end sends a signal, and others behind it, and waits for the end in good order.
+func (p *program) end(s os.Signal, more ...os.Signal) {
 	p.Helper()
 	began := time.Now()
 	if err := p.Process.Signal(s); err != nil {
 		p.Fatal(err)
+	}
+	for _, s := range more {
+		time.Sleep(time.Millisecond)
+		p.Process.Signal(s) // it may have ended
 	}
 	io.Copy(io.Discard, p.out)
 	if err := p.Wait(); err != nil {
@@ -173,7 +183,8 @@ func seeded(t *testing.T) *rand.Rand {
 	return rand.New(rand.NewPCG(seed, 0))
 }
 
-// A stop at any moment, writes included, loses nothing that was read.
+// A stop at any moment, writes included, loses nothing that was read, however
+// often it is asked for.
 func TestWatchStopsWhileWriting(t *testing.T) {
 	rounds := 8
 	if testing.Short() {
@@ -188,7 +199,7 @@ func TestWatchStopsWhileWriting(t *testing.T) {
 	for range rounds {
 		p := launch(t, dir, nil, "watch", "watch.yaml")
 		time.Sleep(time.Duration(1100+random.IntN(1500)) * time.Millisecond) // a dial rests for a second first
-		p.end(syscall.SIGTERM)
+		p.end(syscall.SIGTERM, syscall.SIGTERM, syscall.SIGQUIT, os.Interrupt, syscall.SIGTERM, syscall.SIGTERM)
 	}
 	l, err := store.OpenRead(t.Context(), filepath.Join(dir, "log.db"))
 	if err != nil {
@@ -211,6 +222,76 @@ func TestWatchStopsWhileWriting(t *testing.T) {
 	if edges == 0 {
 		t.Error("nothing was logged")
 	}
+}
+
+// A second Ctrl-C at a terminal ends the program at once, a second SIGTERM never
+// does: while a stop waits for a page.
+func TestWatchStopInAHurry(t *testing.T) {
+	for _, c := range []struct {
+		name          string
+		terminal      bool
+		first, second syscall.Signal
+		want          string // state of the process
+	}{
+		{"terminal", true, syscall.SIGINT, syscall.SIGINT, "signal: interrupt"},
+		{"terminal, told to end", true, syscall.SIGTERM, syscall.SIGTERM, "exit status 0"},
+		{"service", false, syscall.SIGINT, syscall.SIGINT, "exit status 0"},
+		{"service, told to end", false, syscall.SIGTERM, syscall.SIGTERM, "exit status 0"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := site(t, map[string]string{"dial": fastDial})
+			text, err := os.ReadFile(filepath.Join(dir, "watch.yaml"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			writeFile(t, filepath.Join(dir, "watch.yaml"), "pprof: true\n"+string(text))
+			var in *os.File
+			if c.terminal {
+				in = terminal(t)
+			}
+			p := launchFile(t, "makebreak", dir, in, nil, "watch", "watch.yaml")
+			page, err := net.Dial("tcp", strings.Trim(p.url, "http:/"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer page.Close()
+			fmt.Fprint(page, "GET /debug/pprof/trace?seconds=60 HTTP/1.1\r\nHost: localhost\r\n\r\n")
+			for !strings.Contains(p.get("debug/pprof/goroutine?debug=2"), "net/http/pprof.Trace") {
+				time.Sleep(10 * time.Millisecond)
+			}
+			p.Process.Signal(c.first)
+			time.Sleep(100 * time.Millisecond) // of the 500 that the page has
+			p.Process.Signal(c.second)
+			io.Copy(io.Discard, p.out)
+			p.Wait()
+			if got := p.ProcessState.String(); got != c.want {
+				t.Errorf("%s, want %s", got, c.want)
+			}
+		})
+	}
+}
+
+// terminal gives the near end of a new pseudo-terminal.
+func terminal(t *testing.T) *os.File {
+	t.Helper()
+	far, err := os.OpenFile("/dev/ptmx", os.O_RDWR|syscall.O_NOCTTY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { far.Close() })
+	number, err := unix.IoctlGetInt(int(far.Fd()), unix.TIOCGPTN)
+	if err == nil {
+		err = unix.IoctlSetPointerInt(int(far.Fd()), unix.TIOCSPTLCK, 0)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	near, err := os.OpenFile("/dev/pts/"+strconv.Itoa(number), os.O_RDWR|syscall.O_NOCTTY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { near.Close() })
+	return near
 }
 
 // replayed checks that each reading of a simulated contact is its signal from
@@ -373,6 +454,74 @@ func TestWatchWithBadClients(t *testing.T) {
 	}
 }
 
+// A scrape gets through beside 300 connections that never speak, from the same
+// address.
+func TestWatchBesideSilentClients(t *testing.T) {
+	p := launch(t, site(t, map[string]string{"dial": fastDial}), nil, "watch", "watch.yaml")
+	for range 300 {
+		c, err := net.Dial("tcp", strings.Trim(p.url, "http:/"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+	}
+	for range 3 {
+		client := http.Client{Timeout: 2 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
+		resp, err := client.Get(p.url + "metrics")
+		if err != nil {
+			t.Fatal(err)
+		}
+		page, err := io.ReadAll(resp.Body)
+		resp.Body.Close()
+		if err != nil || !strings.Contains(string(page), `makebreak_up{contact="dial"} 1`) {
+			t.Errorf("%s, %v: %.100s", resp.Status, err, page)
+		}
+	}
+	p.end(syscall.SIGTERM)
+}
+
+// After the program was stopped for longer than its contacts may be silent, no
+// contact is stuck whose edges are all there.
+func TestWatchThatWasStopped(t *testing.T) {
+	dir := site(t, map[string]string{"dial": fastDial})
+	text, err := os.ReadFile(filepath.Join(dir, "watch.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	writeFile(t, filepath.Join(dir, "watch.yaml"), strings.Replace(string(text), "kind: dial}", "kind: dial, stuck_after: 3s}", 1))
+	p := launch(t, dir, nil, "watch", "watch.yaml")
+	time.Sleep(1500 * time.Millisecond) // a dial rests for a second first
+	for _, s := range []syscall.Signal{syscall.SIGSTOP, syscall.SIGCONT} {
+		if err := p.Process.Signal(s); err != nil {
+			t.Fatal(err)
+		}
+		if s == syscall.SIGSTOP {
+			time.Sleep(5 * time.Second)
+		}
+	}
+	for began := time.Now(); time.Since(began) < 500*time.Millisecond; {
+		page := p.get("metrics")
+		for _, want := range []string{`makebreak_contact_stuck{contact="dial"} 0`, `makebreak_findings_total{contact="dial",finding="stuck"} 0`} {
+			if !strings.Contains(page, want+"\n") {
+				t.Fatalf("%v after it goes on: no %s", time.Since(began), want)
+			}
+		}
+	}
+	p.end(syscall.SIGTERM)
+	if strings.Contains(p.stderr.String(), "without an edge") {
+		t.Error(&p.stderr)
+	}
+	l, err := store.OpenRead(t.Context(), filepath.Join(dir, "log.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	// The half second before the stop has at most 10 pulses of 14 edges.
+	if n := replayed(t, l, "dial", fastDial, 1); n < 150 {
+		t.Errorf("%d edges are in the log", n)
+	}
+}
+
 // resident is the memory of a process, in bytes.
 func resident(t testing.TB, pid int) int64 {
 	t.Helper()
@@ -440,7 +589,7 @@ func BenchmarkWatch(b *testing.B) {
 		b.Fatalf("%v: %s", err, out)
 	}
 	for b.Loop() {
-		p := launchFile(b, file, site(b, contacts), nil, "watch", "watch.yaml")
+		p := launchFile(b, file, site(b, contacts), nil, nil, "watch", "watch.yaml")
 		time.Sleep(10 * time.Second) // it settles
 		var shares, sizes []float64
 		for range 6 {

@@ -335,6 +335,7 @@ func (c *contact) feed(edges []pulse.Edge) {
 
 func (c *contact) advance(to pulse.Stamp) {
 	c.meter.Advance(to)
+	c.live.Heard(to)
 	c.live.Counts(c.meter.Counts())
 	c.stamp = to
 }

@@ -569,6 +569,7 @@ func TestStoppedProcess(t *testing.T) {
 		r.pass(time.Minute)
 		for range 3 { // the pause may begin anywhere between two looks
 			r.stood.Add(int64(10 * time.Minute))
+			r.is(map[string]float64{"contact_stuck{line}": 0}) // asked before anything was read
 			r.pass(73 * time.Millisecond)
 		}
 		r.pass(time.Second)
@@ -582,6 +583,23 @@ func TestStoppedProcess(t *testing.T) {
 		if f := r.findings("line"); len(f) > 0 {
 			t.Errorf("findings %q", f)
 		}
+	})
+}
+
+// While the computer sleeps its monotonic clock stands still, and the wall clock
+// goes on: no contact is stuck for that, and one that is, is by time awake.
+func TestSleepIsNoSilence(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, "name: line\nsource: 'gpio:L'\nkind: dial\nstuck_after: 5min")
+		r.open["L"] = func() (src, error) { return silent(r.now()), nil }
+		r.start()
+		r.pass(time.Minute)
+		r.step(8 * time.Hour)
+		r.pass(3 * time.Minute)
+		r.is(map[string]float64{"contact_stuck{line}": 0, "findings_total{line,stuck}": 0})
+		r.pass(2 * time.Minute)
+		r.is(map[string]float64{"contact_stuck{line}": 1, "findings_total{line,stuck}": 1})
+		r.finish()
 	})
 }
 

@@ -311,7 +311,7 @@ func (r *rig) load(path string) (string, error) {
 	t := &http.Transport{DialContext: r.pipes.dial, DisableKeepAlives: true}
 	defer t.CloseIdleConnections()
 	c := &http.Client{Transport: t}
-	resp, err := c.Get("http://marrow-quay.test" + path)
+	resp, err := c.Get("http://localhost" + path)
 	if err != nil {
 		return "", err
 	}

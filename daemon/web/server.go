@@ -7,12 +7,10 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"slices"
 	"sync"
 	"time"
 
 	toolkit "github.com/prometheus/exporter-toolkit/web"
-	"golang.org/x/net/netutil"
 
 	"makebreak/daemon/config"
 )
@@ -20,9 +18,7 @@ import (
 // What one client may cost. A page is at most some 100 kB and is made at once: a
 // client that is slower than this is not worth waiting for.
 const (
-	maxConnections    = 64 // enough for a few people and scrapers: a browser opens up to six
-	freeConnections   = 16 // kept free of idle clients
-	maxStreams        = 8  // requests at once on one HTTP/2 connection
+	maxStreams        = 8 // requests at once on one HTTP/2 connection
 	maxHeaderBytes    = 8 << 10
 	readHeaderTimeout = 5 * time.Second // the TLS handshake included
 	readTimeout       = 10 * time.Second
@@ -36,14 +32,14 @@ const (
 // under way and returns nil. webConfig is the name of a web configuration file
 // with TLS and passwords, which is read for each connection; empty for none.
 //
-// Whatever a client does, it holds one of 64 connections for a bounded time, and
-// up to 8 KiB of headers; further clients wait in the kernel. When fewer than 16
-// connections are free, the ones that were idle longest are closed, so that they
-// keep nobody waiting. Serve closes ln.
+// Whatever a client does, it holds one of 64 connections, 32 from one address,
+// for a bounded time, and up to 8 KiB of headers. Clients that say nothing or are
+// idle lose their connections to new ones. Wrong passwords are slowed down by
+// address. Serve closes ln.
 func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig string, log *slog.Logger) error {
-	idle := idlers{open: map[net.Conn]bool{}}
+	conns := &connections{Listener: ln}
 	s := &http.Server{
-		Handler: h, ConnState: idle.state, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
+		Handler: h, ConnState: conns.state, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
 		MaxHeaderBytes: maxHeaderBytes,
 		HTTP2:          &http.HTTP2Config{MaxConcurrentStreams: maxStreams},
 		// Mistakes of clients must not fill the log.
@@ -64,9 +60,13 @@ func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig strin
 			s.Close()
 		}
 	})
-	ln = netutil.LimitListener(ln, maxConnections)
 	defer ln.Close()
-	err := toolkit.Serve(ln, s, &toolkit.FlagConfig{WebConfigFile: &webConfig}, slog.New(&quiet{Handler: log.Handler()}))
+	serving := net.Listener(conns)
+	if webConfig != "" {
+		s.Handler = letIn(h)
+		serving = &onceServing{Listener: conns, begin: func() { s.Handler = newGuesses(s.Handler) }}
+	}
+	err := toolkit.Serve(serving, s, &toolkit.FlagConfig{WebConfigFile: &webConfig}, slog.New(&quiet{Handler: log.Handler()}))
 	if !stop() {
 		<-stopped
 	}
@@ -76,33 +76,19 @@ func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig strin
 	return fmt.Errorf("serve %s: %w", ln.Addr(), err)
 }
 
-// idlers closes idle connections when few are free.
-type idlers struct {
-	mu   sync.Mutex
-	open map[net.Conn]bool
-	idle []net.Conn // the one that has been idle longest first
+// onceServing calls begin when the first connection is awaited, and so before
+// any request: the toolkit has then put its check of passwords before the
+// server's handler, and gives no other way to put something before that.
+type onceServing struct {
+	net.Listener
+	once  sync.Once
+	begin func()
 }
 
-func (x *idlers) state(c net.Conn, s http.ConnState) {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if i := slices.Index(x.idle, c); i >= 0 {
-		x.idle = slices.Delete(x.idle, i, i+1)
-	}
-	switch s {
-	case http.StateNew:
-		x.open[c] = true
-	case http.StateIdle:
-		x.idle = append(x.idle, c)
-	case http.StateClosed, http.StateHijacked:
-		delete(x.open, c)
-	}
-	for len(x.open) > maxConnections-freeConnections && len(x.idle) > 0 {
-		longest := x.idle[0]
-		x.idle = slices.Delete(x.idle, 0, 1)
-		delete(x.open, longest)
-		go longest.Close() // with TLS this may wait for the client
-	}
+// Accept implements net.Listener.
+func (o *onceServing) Accept() (net.Conn, error) {
+	o.once.Do(o.begin)
+	return o.Listener.Accept()
 }
 
 // quiet logs errors of the web configuration at most once a minute, and without

@@ -17,9 +17,11 @@ import (
 	mrand "math/rand/v2"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -48,7 +50,7 @@ func (m *memory) Accept() (net.Conn, error) {
 	case c := <-m.calls:
 		n := m.open.Add(1)
 		m.most.Store(max(m.most.Load(), n))
-		return &accepted{Conn: c, m: m}, nil
+		return c, nil
 	case <-m.done:
 		return nil, net.ErrClosed
 	}
@@ -62,17 +64,22 @@ func (m *memory) Close() error {
 func (m *memory) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 7610} }
 
 // dial waits, as a client does in the kernel's queue, until the server accepts.
-func (m *memory) dial() net.Conn {
+func (m *memory) dial() net.Conn { return m.dialFrom("192.0.2.1") }
+
+func (m *memory) dialFrom(ip string) net.Conn {
 	client, server := net.Pipe()
-	m.calls <- server
+	m.calls <- &accepted{Conn: server, m: m, from: &net.TCPAddr{IP: net.ParseIP(ip), Port: 40000}}
 	return client
 }
 
 type accepted struct {
 	net.Conn
 	m    *memory
+	from net.Addr
 	once sync.Once
 }
+
+func (a *accepted) RemoteAddr() net.Addr { return a.from }
 
 func (a *accepted) Close() error {
 	a.once.Do(func() { a.m.open.Add(-1); a.m.closed.Add(1) })
@@ -131,7 +138,7 @@ func TestSlowClients(t *testing.T) {
 		talk func(c net.Conn)
 		want time.Duration
 	}{
-		"half-open":      {func(net.Conn) {}, readHeaderTimeout},
+		"half-open":      {func(net.Conn) {}, firstByteTimeout},
 		"half a request": {func(c net.Conn) { io.WriteString(c, "GET / HTTP/1.1\r\nHost: x\r\n") }, readHeaderTimeout},
 		"a letter a second": {func(c net.Conn) {
 			for _, b := range []byte("GET / HTTP/1.1\r\nHost: x\r\nX-Slow: " + strings.Repeat("x", 100)) {
@@ -215,7 +222,7 @@ func TestManyIdleClients(t *testing.T) {
 			if err := ask(scraper, "/metrics"); err != nil {
 				t.Error(err)
 			}
-			for i := range freeConnections {
+			for i := range 16 {
 				c := m.dial()
 				defer c.Close()
 				if err := ask(c, "/-/healthy"); err != nil {
@@ -227,7 +234,7 @@ func TestManyIdleClients(t *testing.T) {
 			t.Errorf("it took %v", took)
 		}
 		synctest.Wait()
-		if n := m.open.Load(); n != maxConnections-freeConnections {
+		if n := m.open.Load(); n != maxPerAddress {
 			t.Errorf("%d connections are open", n)
 		}
 		if err := ask(clients[0], "/-/healthy"); err == nil {
@@ -303,15 +310,16 @@ func TestFloods(t *testing.T) {
 	}
 }
 
-// A thousand clients that say nothing hold 64 connections at a time; then an
-// honest one is served, and nothing is left of them.
+// A thousand clients that say nothing hold 64 connections at a time, 32 from one
+// address, for two seconds at most; and nothing is left of them.
 func TestThousandConnections(t *testing.T) {
 	serve(t, func(t *testing.T, m *memory, _ func() error) {
 		before := runtime.NumGoroutine()
 		var clients sync.WaitGroup
-		for range 1000 {
+		start := time.Now()
+		for i := range 1000 {
 			clients.Go(func() {
-				c := m.dial()
+				c := m.dialFrom([]string{"192.0.2.1", "2001:db8::1"}[i%2])
 				defer c.Close()
 				io.Copy(io.Discard, c)
 			})
@@ -320,19 +328,213 @@ func TestThousandConnections(t *testing.T) {
 		if n := m.open.Load(); n != maxConnections {
 			t.Errorf("%d connections are open", n)
 		}
-		start := time.Now()
+		good(t, m)
 		clients.Wait()
-		if took, want := time.Since(start), 1000/maxConnections*readHeaderTimeout+readHeaderTimeout; took > want {
-			t.Errorf("gone after %v, want %v", took, want)
+		if took := time.Since(start); took != firstByteTimeout {
+			t.Errorf("gone after %v", took)
 		}
 		synctest.Wait()
-		if m.most.Load() > maxConnections || m.open.Load() != 0 || m.closed.Load() != 1000 {
+		if m.most.Load() > maxConnections+1 || m.open.Load() != 0 || m.closed.Load() != 1001 {
 			t.Errorf("at most %d, now %d open, %d closed", m.most.Load(), m.open.Load(), m.closed.Load())
 		}
 		if n := runtime.NumGoroutine(); n > before+2 {
 			t.Errorf("%d goroutines, %d before", n, before)
 		}
 		good(t, m)
+	})
+}
+
+// Of too many connections those are closed from which nothing has come, then
+// idle ones, then those with half a request; from another address only those of
+// the address that has the most; and none with a request under way.
+func TestWhoseConnectionIsClosed(t *testing.T) {
+	serve(t, func(t *testing.T, m *memory, _ func() error) {
+		type client struct {
+			net.Conn
+			gone atomic.Bool
+		}
+		from := func(ip, says string) *client {
+			c := &client{Conn: m.dialFrom(ip)}
+			t.Cleanup(func() { c.Close() })
+			if says != "" {
+				io.WriteString(c, says)
+			}
+			go func() {
+				io.Copy(io.Discard, c)
+				c.gone.Store(true)
+			}()
+			synctest.Wait()
+			return c
+		}
+		const whole, half = "GET /-/healthy HTTP/1.1\r\nHost: x\r\n\r\n", "GET / HTTP/1.1\r\n"
+		mute := from("192.0.2.1", "")
+		asked := from("192.0.2.1", half)
+		quiet := from("192.0.2.1", whole)
+		for range maxPerAddress - 3 {
+			from("192.0.2.1", half)
+		}
+		other := from("192.0.2.2", "")
+		is := func(when string, c *client, gone bool) {
+			t.Helper()
+			if c.gone.Load() != gone {
+				t.Errorf("%s: gone is %v", when, !gone)
+			}
+		}
+		from("192.0.2.1", half)
+		is("nothing came", mute, true)
+		is("idle", quiet, false)
+		from("192.0.2.1", half)
+		is("idle", quiet, true)
+		is("half a request", asked, false)
+		from("192.0.2.1", half)
+		is("half a request", asked, true)
+		is("another address", other, false)
+
+		// All 64 are held; who comes from elsewhere gets the place of the address
+		// with the most, whatever the others do, but for those that say nothing.
+		kept := from("192.0.2.3", whole)
+		for range maxConnections - maxPerAddress - 2 {
+			from("2001:db8::1", half)
+		}
+		is("another address, all held", other, false)
+		last := from("192.0.2.4", half)
+		is("nothing came, all held", other, true)
+		from("192.0.2.5", half)
+		is("idle, of an address with one", kept, false)
+		is("half a request, of an address with one", last, false)
+	})
+	// Requests under way are never closed, so further connections are.
+	synctest.Test(t, func(t *testing.T) {
+		m := newMemory()
+		l := &connections{Listener: m}
+		for range maxPerAddress {
+			go m.dial()
+			c, err := l.Accept()
+			if err != nil {
+				t.Fatal(err)
+			}
+			l.state(c, http.StateActive)
+		}
+		go func() {
+			m.dial()
+			m.Close()
+		}()
+		if _, err := l.Accept(); !errors.Is(err, net.ErrClosed) || m.closed.Load() != 1 || len(l.open) != maxPerAddress {
+			t.Errorf("%v; %d closed, %d open", err, m.closed.Load(), len(l.open))
+		}
+		time.Sleep(time.Minute) // of the bubble; and none is closed for saying nothing
+		if m.closed.Load() != 1 {
+			t.Errorf("%d are closed", m.closed.Load())
+		}
+	})
+}
+
+func TestAddressOf(t *testing.T) {
+	for remote, want := range map[string]string{
+		"192.0.2.1:80": "192.0.2.1", "[::ffff:192.0.2.1]:80": "192.0.2.1", "[2001:db8:1:2:3::4]:80": "2001:db8:1:2::/64",
+		"[fe80::1%eth0]:80": "fe80::/64", "[::1]:80": "::1", "pipe": "pipe",
+	} {
+		if got := addressOf(remote); got != want {
+			t.Errorf("%s: %s, want %s", remote, got, want)
+		}
+	}
+}
+
+// Wrong passwords of an address are answered without a check for longer and
+// longer, and no others; a check costs much. The waits are worked out by hand:
+// ten are free, then 1 s, 2 s, 4 s … up to 5 min.
+func TestGuesses(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		checks, password, broken := 0, "marrow", false
+		pages := letIn(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, "in") }))
+		h := newGuesses(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			switch _, p, ok := r.BasicAuth(); {
+			case broken:
+				http.Error(w, "", http.StatusInternalServerError)
+			case !ok:
+				http.Error(w, "", http.StatusUnauthorized)
+			default:
+				checks++
+				if p == password {
+					pages.ServeHTTP(w, r)
+					return
+				}
+				http.Error(w, "", http.StatusUnauthorized)
+			}
+		}))
+		ask := func(ip, password string) (status int, wait string) {
+			r := httptest.NewRequest("GET", "/metrics", nil)
+			r.RemoteAddr = ip + ":40000"
+			if password != "" {
+				r.SetBasicAuth("reader", password)
+			}
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, r)
+			return w.Code, w.Header().Get("Retry-After")
+		}
+		is := func(ip, password string, status int, wait string) {
+			t.Helper()
+			if s, a := ask(ip, password); s != status || a != wait {
+				t.Errorf("after %d checks: %d, Retry-After %q; want %d, %q", checks, s, a, status, wait)
+			}
+		}
+		for range 100 {
+			is("192.0.2.1", "", 401, "") // a browser's first request
+		}
+		is("192.0.2.3", "marrow", 200, "") // known from here on
+		for range freeGuesses {
+			is("192.0.2.1", "wrong", 401, "")
+		}
+		checks = 0
+		is("192.0.2.1", "wrong", 429, "1")
+		is("192.0.2.1", "also wrong", 429, "1")
+		is("192.0.2.1", "", 401, "")
+		is("192.0.2.1", "marrow", 200, "") // was right before: costs nothing
+		if checks != 1 {
+			t.Errorf("%d checks", checks)
+		}
+		for _, wait := range []string{"1", "2", "4", "8", "16", "32", "64", "128", "256", "300", "300"} {
+			is("192.0.2.1", "wrong", 429, wait)
+			is("192.0.2.2", "wrong"+wait, 401, "") // another address, up to its own ten
+			if wait == "256" {
+				password = "quay"
+				is("192.0.2.2", "quay", 200, "")
+			}
+			d, err := time.ParseDuration(wait + "s")
+			if err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(d)
+			is("192.0.2.1", "wrong", 401, "")
+		}
+		time.Sleep(forgetAfter + time.Second)
+		for range freeGuesses {
+			is("192.0.2.1", "wrong", 401, "")
+		}
+		is("192.0.2.1", "wrong", 429, "1")
+
+		// A password that no longer is right is a wrong one, though it was known.
+		is("192.0.2.4", "marrow", 401, "")
+		for range freeGuesses {
+			is("192.0.2.4", "marrow", 401, "")
+		}
+		is("192.0.2.4", "marrow", 429, "1")
+		// Where the file cannot be read, nothing is known to be right or wrong.
+		broken = true
+		for range 3 * freeGuesses {
+			is("192.0.2.5", "other", 500, "")
+		}
+		broken = false
+		for range freeGuesses {
+			is("192.0.2.5", "other", 401, "")
+		}
+		is("192.0.2.5", "other", 429, "1")
+		for i := range 3 * maxGuessers {
+			ask("198.51.100."+strconv.Itoa(i%256)+strconv.Itoa(i/256), "wrong") // no address, but another client
+		}
+		if len(h.by) > maxGuessers {
+			t.Errorf("%d are remembered", len(h.by))
+		}
 	})
 }
 
@@ -454,6 +656,20 @@ func TestWebConfiguration(t *testing.T) {
 	}
 	if status, protocol := get(base+"/metrics", "reader", "marrow"); status != 200 || protocol != 2 {
 		t.Errorf("with the password: %d by HTTP/%d", status, protocol)
+	}
+	for range freeGuesses - 1 {
+		if status, _ := get(base+"/metrics", "reader", "wrong"); status != 401 {
+			t.Errorf("with a wrong password again: %d", status)
+		}
+	}
+	if status, _ := get(base+"/metrics", "reader", "other"); status != 401 {
+		t.Errorf("the tenth wrong password since a right one: %d", status)
+	}
+	if status, _ := get(base+"/metrics", "reader", "another"); status != 429 {
+		t.Errorf("one too many: %d", status)
+	}
+	if status, _ := get(base+"/metrics", "reader", "marrow"); status != 200 {
+		t.Errorf("with the password that is known: %d", status)
 	}
 	if status, _ := get(strings.Replace(base, "https", "http", 1)+"/metrics", "reader", "marrow"); status != 400 {
 		t.Errorf("without TLS: %d", status)

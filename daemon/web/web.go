@@ -11,9 +11,12 @@ import (
 	"fmt"
 	"html/template"
 	"log/slog"
+	"net"
 	"net/http"
 	"net/http/pprof"
+	"net/netip"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"makebreak/daemon/live"
@@ -34,7 +37,12 @@ type Options struct {
 	Ready   func() error
 	Metrics http.Handler
 	Pprof   bool // serve /debug/pprof/
-	Log     *slog.Logger
+	// LocalOnly says that being on this computer is all that is asked of a client.
+	// Then a request must name this computer as such: else a page from anywhere,
+	// open in a browser here, could read what is served under a name of its own
+	// that it lets point here.
+	LocalOnly bool
+	Log       *slog.Logger
 }
 
 // refreshSeconds is how often the page is loaded again: often enough for a
@@ -96,6 +104,10 @@ func (p *handler) guard(next http.Handler) http.Handler {
 		h.Set("Cache-Control", "no-store")
 		h.Set("Content-Security-Policy", p.policy)
 		switch {
+		case p.LocalOnly && !isLocal(r.Host):
+			http.Error(w, fmt.Sprintf("%.100q is not a name of this computer that is served without a password: expected localhost, an address 127.…, or [::1]; "+
+				"for other names give the configuration a web_config with passwords", r.Host), http.StatusMisdirectedRequest)
+			return
 		case r.Method != http.MethodGet && r.Method != http.MethodHead:
 			h.Set("Allow", "GET, HEAD")
 			h.Set("Connection", "close") // so that a body is not read
@@ -117,6 +129,20 @@ func (p *handler) guard(next http.Handler) http.Handler {
 		}()
 		next.ServeHTTP(w, r)
 	})
+}
+
+// isLocal reports whether the host of a request, with or without a port, is this
+// computer whoever asks. Only a browser can be misled, and that names a host.
+func isLocal(host string) bool {
+	name := host
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		name = h
+	}
+	name = strings.TrimSuffix(strings.TrimPrefix(name, "["), "]")
+	if ip, err := netip.ParseAddr(name); err == nil {
+		return ip.Unmap().IsLoopback()
+	}
+	return host == "" || strings.EqualFold(strings.TrimSuffix(name, "."), "localhost")
 }
 
 func (p *handler) ready(w http.ResponseWriter, _ *http.Request) {

@@ -159,6 +159,39 @@ func TestPaths(t *testing.T) {
 	}
 }
 
+// On a computer that asks for nothing else, no foreign name is served: it may be
+// one that a page from elsewhere lets point here.
+func TestForeignHosts(t *testing.T) {
+	o := options()
+	open := New(o)
+	o.LocalOnly = true
+	h := New(o)
+	for host, want := range map[string]int{
+		"localhost": 200, "localhost:7610": 200, "LOCALHOST.:7610": 200, "127.0.0.1:7610": 200, "127.8.9.10": 200, "[::1]:7610": 200, "[::1]": 200,
+		"[::ffff:127.0.0.1]:7610": 200, "": 200, // of HTTP/1.0: no browser
+		"evil.example": 421, "evil.example:7610": 421, "localhost.evil.example": 421, "127.0.0.1.evil.example:7610": 421, "192.0.2.1:7610": 421,
+		"0.0.0.0:7610": 421, "[::]:7610": 421, "localhost:evil.example:1": 421, "[2001:db8::1]": 421, "2130706433": 421,
+	} {
+		for _, path := range []string{"/", "/metrics", "/-/ready", "/nope"} {
+			r := httptest.NewRequest("GET", path, nil)
+			r.Host = host
+			want := want
+			if want == 200 && path == "/nope" {
+				want = 404
+			}
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, r)
+			if w.Code != want || want == 421 && !strings.Contains(w.Body.String(), "expected localhost, an address 127.…, or [::1]") {
+				t.Errorf("%q %s: %d %.80q, want %d", host, path, w.Code, w.Body, want)
+			}
+			w = httptest.NewRecorder()
+			if open.ServeHTTP(w, r); w.Code == 421 {
+				t.Errorf("%q: refused where clients are to come from elsewhere", host)
+			}
+		}
+	}
+}
+
 // A page that fails is answered, and told once in the log.
 func TestPanic(t *testing.T) {
 	var b strings.Builder

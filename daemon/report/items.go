@@ -57,7 +57,7 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 	limit := limitText(it)
 	dec := figure.Decimals(it.ExpandedU.V)
 	worst := figure.Unit(observed(it), unit) + " ± " + figure.Unit(figure.NonZero(it.ExpandedU.V, dec), unit)
-	by := figure.Unit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), dec), unit)
+	by := distance(it)
 	out := "above"
 	if it.Bound == "min" {
 		out = "below"
@@ -89,6 +89,13 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 		s += ": " + figure.Fewer(it.Upper95.V/100) + " (95 % bound)"
 	}
 	return s + "."
+}
+
+// distance writes how far an item's worst value is from its limit, with the digits
+// that its uncertainty bears.
+func distance(it pulse.Item) string {
+	_, unit := figure.Quantity(it.Quantity)
+	return figure.Difference(figure.NonZero(math.Abs(it.Observed.V-it.Limit), figure.Decimals(it.ExpandedU.V)), unit)
 }
 
 // observed writes an item's worst value with the digits that its uncertainty

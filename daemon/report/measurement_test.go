@@ -415,3 +415,63 @@ func TestPageStalls(t *testing.T) {
 		}
 	}
 }
+
+// Flashes and disconnects have their time and length on the page, calls between
+// which the line was disconnected are parted, and a time at which edges were lost
+// says when and in which train. The signals are invented; breaks and pauses of
+// them, in ms, are worked by hand.
+func TestPageLongBreaks(t *testing.T) {
+	var edges []pulse.Edge
+	at := 0.0
+	change := func(level pulse.Level, ms float64) { // a level that lasts so long
+		edges = append(edges, pulse.Edge{At: pulse.Stamp(at * 1e6), Level: level})
+		at += ms
+	}
+	digit := func(n int) {
+		for range n {
+			change(0, 60)
+			change(1, 40)
+		}
+		at += 760 // 800 ms in all
+	}
+	change(1, 1000)
+	digit(2)
+	change(0, 400) // a flash
+	change(1, 800)
+	digit(1)
+	change(0, 2500) // a disconnect
+	change(1, 800)
+	digit(3)
+	change(0, 15000)
+	change(1, 800)
+	digit(4)
+	m := measureEdges(t, edges, pulse.Config{Kind: pulse.KindDial})
+	doc := new(Document)
+	dial(doc, m, digest(m))
+	text1 := strings.Join(strings.Fields(text(t, doc)), " ")
+	for _, want := range []string{
+		"1 flash, 2 disconnects",
+		"Digits 21 / 3 / 4 (normal coding; / is a disconnect)",
+		"Flash of 400.00 ms at 1.960 s, after train 1.",
+		"Disconnect of 2500.00 ms at 4.020 s, after train 2.",
+		"Disconnect of 15.000 s at 8.380 s, after train 3.",
+	} {
+		if !strings.Contains(text1, want) {
+			t.Errorf("no %q in:\n%s", want, text1)
+		}
+	}
+
+	// The edges of one make are lost in the second train.
+	at, edges = 0, nil
+	change(1, 1000)
+	digit(4)
+	digit(5)
+	lost := slices.Delete(slices.Clone(edges), 13, 15)
+	lost[13].Lost = 2
+	m = measureEdges(t, lost, pulse.Config{Kind: pulse.KindDial})
+	doc = new(Document)
+	recording(doc, m, digest(m), &About{})
+	if got := text(t, doc); !strings.Contains(got, "\n  Unknown at ") || !strings.Contains(got, ", in train 2.\n") {
+		t.Errorf("the time of what was lost is missing in:\n%s", got)
+	}
+}

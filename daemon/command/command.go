@@ -61,6 +61,7 @@ type shell struct {
 	stdoutFile bool // it is a file, which fills a disk
 	// Whether a person reads there.
 	stdoutTerminal, stderrTerminal bool
+	columns                        int // of the terminal of standard output; 0 when it is none
 }
 
 // colour says whether standard output takes colours (see no-color.org).
@@ -73,7 +74,7 @@ func (sh *shell) show(asJSON bool, document any, page func() *report.Document) e
 	if asJSON {
 		return report.EncodeJSON(sh.stdout, document)
 	}
-	return page().Text(sh.stdout, sh.colour())
+	return page().Text(sh.stdout, sh.colour(), sh.columns)
 }
 
 // Run runs one command line, without the program's name, and returns the
@@ -83,6 +84,7 @@ func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	sh := &shell{
 		stdin: stdin, stdout: bufio.NewWriterSize(stdout, 64<<10), stderr: stderr, env: env,
 		stdoutFile: isFile(stdout), stdoutTerminal: isTerminal(stdout), stderrTerminal: isTerminal(stderr),
+		columns: columnsOf(stdout),
 	}
 	status, err := dispatch(ctx, args, sh)
 	if err == nil {
@@ -229,4 +231,17 @@ func isFile(f any) bool {
 func isTerminal(f any) bool {
 	file, ok := f.(*os.File)
 	return ok && term.IsTerminal(int(file.Fd()))
+}
+
+// columnsOf is the width of a terminal; 0 for what is none or does not tell.
+func columnsOf(f any) int {
+	file, ok := f.(*os.File)
+	if !ok {
+		return 0
+	}
+	columns, _, err := term.GetSize(int(file.Fd()))
+	if err != nil {
+		return 0
+	}
+	return columns
 }

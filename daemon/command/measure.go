@@ -441,7 +441,7 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 		return 0, err
 	}
 	if !c.JSON {
-		err = doc.Text(sh.stdout, sh.colour())
+		err = doc.Text(sh.stdout, sh.colour(), sh.columns)
 	}
 	return statusOf(m, a.Stopped != ""), err
 }

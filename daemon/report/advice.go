@@ -17,7 +17,7 @@ func adviceOn(doc *Document, m *pulse.Measurement, trains *trainDigest, s *pulse
 		return
 	}
 	doc.head("What the trade would look at first (common practice, not proof)")
-	doc.tell("", "Mind the caution below: battery, ringing and mains can injure.")
+	doc.tell("", "Mind the caution below.")
 	for _, x := range symptoms {
 		doc.item(advice(m, &x))
 	}

@@ -80,12 +80,8 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 			s += " (" + at.Format(wallMilli) + " UTC)"
 		}
 	}
-	s += ". Out of limit: "
-	if it.OutOfLimit == it.Of {
-		return s + "all of " + figure.Count(it.Of) + "."
-	}
-	s += figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
-	if it.Upper95.OK {
+	s += ". Out of limit: " + figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
+	if it.Upper95.OK && it.OutOfLimit < it.Of {
 		s += ": " + figure.Fewer(it.Upper95.V/100) + " (95 % bound)"
 	}
 	return s + "."
@@ -151,7 +147,7 @@ func itemTable(items []pulse.Item) Table {
 			row[3].Text = figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
 		}
 		if it.Upper95.OK {
-			row[4].Text = strings.TrimPrefix(strings.TrimPrefix(figure.Fewer(it.Upper95.V/100), "fewer than "), "at most ")
+			row[4].Text = figure.AtMost(it.Upper95.V / 100)
 		}
 		row[5].Tone = verdictTone(it.Statement)
 		t.Rows = append(t.Rows, row)

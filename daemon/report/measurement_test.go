@@ -183,7 +183,7 @@ func adviceOf(m *pulse.Measurement, s *pulse.Survey) (items []string) {
 func text(t testing.TB, doc *Document) string {
 	t.Helper()
 	var b strings.Builder
-	if err := doc.Text(&b, false); err != nil {
+	if err := doc.Text(&b, false, PageWidth); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()
@@ -238,7 +238,7 @@ func TestPageFits(t *testing.T) {
 		}
 		doc := OfMeasurement(m, a)
 		var dull, coloured, page strings.Builder
-		if err := errors.Join(doc.Text(&dull, false), doc.Text(&coloured, true), doc.HTML(&page, "Marrow Quay")); err != nil {
+		if err := errors.Join(doc.Text(&dull, false, PageWidth), doc.Text(&coloured, true, PageWidth), doc.HTML(&page, "Marrow Quay")); err != nil {
 			rt.Fatal(err)
 		}
 		if colours.MatchString(dull.String()) {
@@ -307,7 +307,7 @@ train 2, pulse 3, at 1:06:40.000. Out of limit: 1 of 9: at most 45 % (95 %
 bound).
 
 Break max 70 ms: the worst, 70.05 ms ± 0.13 ms, is 0.05 ms above it. Out of
-limit: all of 9.
+limit: 9 of 9.
 
 Interdigit was not measured: it needs two trains with nothing but the pause
 between them.
@@ -473,5 +473,64 @@ func TestPageLongBreaks(t *testing.T) {
 	recording(doc, m, digest(m), &About{})
 	if got := text(t, doc); !strings.Contains(got, "\n  Unknown at ") || !strings.Contains(got, ", in train 2.\n") {
 		t.Errorf("the time of what was lost is missing in:\n%s", got)
+	}
+}
+
+// On a wide terminal a table has what it lacks on a narrow one, and running text
+// stays as wide. On a narrower one than PageWidth nothing is lost.
+func TestWideTerminal(t *testing.T) {
+	doc := new(Document)
+	doc.say(strings.Repeat("Some words of a text that runs on. ", 10))
+	table := Table{Columns: []Column{{Title: "first"}, {Title: "second", Rank: 1}, {Title: "list", List: true}}}
+	table.Rows = [][]Cell{cells(strings.Repeat("a", 40), strings.Repeat("b", 40), strings.Repeat("item, ", 20)+"end")}
+	doc.add(table)
+	folding := Table{Headless: true, Columns: []Column{{}, {Folds: true}}, Rows: [][]Cell{cells("c", strings.Repeat("word ", 30))}}
+	margin := Table{Columns: columns("rrrr", "0", "1", "2", "3"), Across: 2, Rows: [][]Cell{cells("0", "10", "20", "30")}}
+	doc.add(folding, margin)
+	for _, c := range []struct {
+		columns, widest int
+		has, lacks      string
+	}{
+		{0, 80, "item, item, …", "bbb"}, {40, 80, "item, item, …", "bbb"}, {80, 80, "item, item, …", "bbb"},
+		{160, 160, strings.Repeat("b", 40), "aaa  item"}, {400, 241, "item, end", "…"},
+	} {
+		var b strings.Builder
+		if err := doc.Text(&b, false, c.columns); err != nil {
+			t.Fatal(err)
+		}
+		text, widest, prose := b.String(), 0, 0
+		for line := range strings.SplitSeq(text, "\n") {
+			widest = max(widest, width(line))
+			if strings.Contains(line, "runs on") {
+				prose = max(prose, width(line))
+			}
+		}
+		if !strings.Contains(text, c.has) || strings.Contains(text, c.lacks) || widest > c.widest || prose > PageWidth {
+			t.Errorf("%d columns: %d wide, text %d:\n%s", c.columns, widest, prose, text)
+		}
+		if parted := strings.Count(text, "  30\n") == strings.Count(text, "  20  30\n"); parted != (c.columns > PageWidth) {
+			t.Errorf("%d columns: parted %v:\n%s", c.columns, parted, text)
+		}
+	}
+}
+
+// A mean and a standard deviation have no more digits than their own scatter
+// bears, by hand: of 100 values with s = 2, 2·s/√n is 0.4 and 2·s/√(2n − 2) is 0.28,
+// of which two digits show; a single value known to ±0.001 has four decimals.
+func TestScatterDecimals(t *testing.T) {
+	for _, c := range []struct {
+		stat     pulse.Stat
+		mean, sd int
+	}{
+		{pulse.Stat{N: 100, SD: pulse.Known(2)}, 2, 2},
+		{pulse.Stat{N: 100, SD: pulse.Known(20)}, 1, 1},
+		{pulse.Stat{N: 100, SD: pulse.Known(1e-4)}, 4, 4},
+		{pulse.Stat{N: 1}, 4, 4},
+		{pulse.Stat{N: 5, SD: pulse.Known(0)}, 4, 4},
+	} {
+		r := statRow{stat: c.stat, decimals: 4}
+		if mean, sd := r.scatterDecimals(); mean != c.mean || sd != c.sd {
+			t.Errorf("%+v: %d and %d decimals, want %d and %d", c.stat, mean, sd, c.mean, c.sd)
+		}
 	}
 }

@@ -122,7 +122,7 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	k, err := parser.Parse(args)
+	k, err := parser.Parse(asFlags(sh, args))
 	if helped {
 		return StatusOK, nil
 	}
@@ -147,6 +147,23 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		defer stop()
 	}
 	return cmd.run(ctx, sh)
+}
+
+// asFlags gives a command line as the grammar has it: "help measure" and "measure
+// --help" are the same, and so are "--version" and "version". Without any word it
+// writes the version, and asks for help.
+func asFlags(sh *shell, args []string) []string {
+	switch {
+	case len(args) == 0:
+		writeVersion(sh)
+		sh.stdout.WriteByte('\n')
+		return []string{"--help"}
+	case args[0] == "help" && (len(args) == 1 || !strings.HasPrefix(args[1], "-")):
+		return append(slices.Clone(args[1:]), "--help")
+	case args[0] == "--version":
+		return append([]string{"version"}, args[1:]...)
+	}
+	return args
 }
 
 // repeated gives the first flag that is there more than once and holds one
@@ -210,6 +227,9 @@ func (*program) epilogue() string {
   makebreak measure configs/recordings/marrow-quay-ringing.csv --limits all
   makebreak measure sim:dial,digits=0123,rate=9.4 --json
   makebreak limits au-s002-dial
+
+makebreak help COMMAND tells of a command, as COMMAND --help does; makebreak
+--version shows the version.
 
 Exit status: 0 pass, or no limits asked; 1 conditional pass, conditional fail or
 fail; 2 the command or its input is wrong; 3 not measured.

@@ -216,7 +216,9 @@ type rawChain struct {
 func (r *rawWatch) check(d *decoder, w *Watch) {
 	d.text(&r.Site, &w.Site, wantText, isText)
 	var s rawStore
-	if d.complete(&r.Store, "path and perhaps keep_raw and max_size", &s) {
+	if _, name := r.Store.node.(*ast.StringNode); name {
+		d.path(&r.Store, &w.Store.Path, wantStore)
+	} else if d.complete(&r.Store, wantStore, &s) {
 		d.path(&s.Path, &w.Store.Path, "the name of a file")
 		times(d, &s.KeepRaw, &w.Store.KeepRaw, "1h", "36500d", "90d")
 		read(d, &s.MaxSize, &w.Store.MaxBytes, "a size from 10MB to 100TB, such as 1GB", sizeOf)
@@ -242,6 +244,8 @@ func (r *rawWatch) check(d *decoder, w *Watch) {
 	}
 	r.checkListen(d, w)
 }
+
+const wantStore = "the name of a file, or path and perhaps keep_raw and max_size"
 
 const wantWebConfig = "the name of a web configuration file, with TLS, passwords or both"
 

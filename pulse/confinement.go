@@ -140,7 +140,13 @@ func (o *offenders) confined(m *Measurement, a Adjustment) (c Confinement, ok bo
 	if m.Conformity == nil {
 		return c, false
 	}
-	o.partial = o.partial || m.Capture.PartialEnd
+	if n := m.Dial.Trains.Len(); n == o.train { // only Finish tells whether the last train is whole
+		for t := range m.Dial.Trains.All() {
+			if n--; n == 0 {
+				o.partial = o.partial || t.Partial
+			}
+		}
+	}
 	o.endTrain()
 	n := &o.adjustments[a]
 	c = n.confinement

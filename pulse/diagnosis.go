@@ -51,13 +51,15 @@ const (
 	SymptomRateConfined SymptomKind = iota
 	// SymptomRatioConfined: percent break is out, in those pulses only.
 	SymptomRatioConfined
-	// SymptomRateAndRatio: a dial's rate and percent break are both out.
+	// SymptomRateAndRatio: a dial's rate and percent break are both out, the
+	// rate by Deviation.
 	SymptomRateAndRatio
 	// SymptomRate: the rate is out, by Deviation. RatioHolds says that percent
 	// break is within its limits in all of the recording.
 	SymptomRate
 	// SymptomRatio: make and break share the period wrongly while the rate is
-	// within its limits; for a dial Deviation tells the side of percent break.
+	// within its limits; for a dial Deviation tells the side of percent break and
+	// RatioShift the way back.
 	SymptomRatio
 	// SymptomAllLengths: an interrupter's makes and breaks are all out.
 	SymptomAllLengths
@@ -93,9 +95,14 @@ const (
 
 // A Symptom is one symptom of a contact. Its kind says which fields it has.
 type Symptom struct {
-	Kind        SymptomKind
-	Deviation   Deviation
-	RatioHolds  bool
+	Kind       SymptomKind
+	Deviation  Deviation
+	RatioHolds bool
+	// RatioShift is by how many percentage points the mean percent break would
+	// have to rise to stand in the middle of its limits. It is
+	// unknown where it is not limited on both sides, and where the mean is not on
+	// the side that Deviation tells.
+	RatioShift  Num
 	Count       int
 	Percent     float64
 	Confinement Confinement
@@ -225,11 +232,11 @@ func (s *Survey) dial(m *Measurement, noDigit *Train, out map[string]Deviation) 
 	}
 	switch {
 	case rate.Out() && ratio.Out():
-		found = append(found, Symptom{Kind: SymptomRateAndRatio})
+		found = append(found, Symptom{Kind: SymptomRateAndRatio, Deviation: rate})
 	case rate.Out():
 		found = append(found, Symptom{Kind: SymptomRate, Deviation: rate, RatioHolds: len(found) == 0})
 	case ratio.Out():
-		found = append(found, Symptom{Kind: SymptomRatio, Deviation: ratio})
+		found = append(found, Symptom{Kind: SymptomRatio, Deviation: ratio, RatioShift: m.ratioShift(ratio)})
 	}
 	if percent, uneven := unevenPercent(d.RatePPS.Stat); uneven {
 		found = append(found, Symptom{Kind: SymptomUnevenRate, Percent: percent})
@@ -243,6 +250,32 @@ func (s *Survey) dial(m *Measurement, noDigit *Train, out map[string]Deviation) 
 		found = append(found, Symptom{Kind: SymptomNoDigit, Count: t.Pulses})
 	}
 	return found
+}
+
+// ratioShift gives Symptom.RatioShift of a dial whose percent break is out by d.
+func (m *Measurement) ratioShift(d Deviation) Num {
+	var target float64
+	bounds := 0
+	for _, it := range m.Conformity.Items {
+		switch Quantity(it.Quantity) {
+		case BreakPercent:
+			target += it.Limit
+		case BreakRatio:
+			target += 100 * it.Limit / (1 + it.Limit)
+		default:
+			continue
+		}
+		bounds++
+	}
+	mean := m.Dial.BreakPercent.Overall
+	if bounds != 2 || !mean.OK {
+		return Num{}
+	}
+	shift := target/2 - mean.V
+	if d.Low == d.High || d.Low != (shift > 0) {
+		return Num{}
+	}
+	return Known(shift)
 }
 
 // rateOrRatio tells whether the rate or the ratio is out where the limits are

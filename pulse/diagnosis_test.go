@@ -83,6 +83,9 @@ func briefly(found []pulse.Symptom) (s []string) {
 		if f.RatioHolds {
 			text += " alone"
 		}
+		if f.RatioShift.OK {
+			text += fmt.Sprintf(" %+.1f", f.RatioShift.V)
+		}
 		if f.Count > 0 && f.Kind != pulse.SymptomChatter && f.Kind != pulse.SymptomLostEdges {
 			text += fmt.Sprint(" ", f.Count)
 		}
@@ -103,7 +106,8 @@ func briefly(found []pulse.Symptom) (s []string) {
 	return s
 }
 
-// What is wrong with the signals was made so; the signals are invented.
+// What is wrong with the signals was made so; the signals are invented. The shift
+// of percent break is to 62, between 60 and 64.
 func TestDiagnose(t *testing.T) {
 	const cam = "cam ipm=60 break=50 lobes=5 turns=20 jitter=0.2ms "
 	for _, c := range []struct {
@@ -114,9 +118,12 @@ func TestDiagnose(t *testing.T) {
 		{name: "in order", desc: "dial digits=1234567890 rate=10 break=62 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}},
 		{name: "slow", desc: "dial digits=1234567890 rate=9 break=62 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"rate low alone"}},
 		{name: "fast", desc: "dial digits=1234567890 rate=11 break=62 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"rate high alone"}},
-		{name: "break high", desc: "dial digits=1234567890 rate=10 break=70 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio high"}},
-		{name: "break low", desc: "dial digits=1234567890 rate=10 break=55 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio low"}},
-		{name: "both", desc: "dial digits=1234567890 rate=8 break=70 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"rate and ratio"}},
+		{name: "break high", desc: "dial digits=1234567890 rate=10 break=70 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio high -8.0"}},
+		{name: "break low", desc: "dial digits=1234567890 rate=10 break=55 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio low +7.0"}},
+		// 1.3:1 is 56.5 % and 1.9:1 is 65.5 %, of which the middle is 61.0 %.
+		{name: "break high by ratio", desc: "dial digits=1234567890 rate=10 break=70 gap=800ms", want: []string{"ratio high -9.0"},
+			cfg: pulse.Config{Limits: &pulse.Profile{Kind: pulse.KindDial, Limits: []pulse.Limit{refLimit(pulse.RatePPS, 9, 11), refLimit(pulse.BreakRatio, 1.3, 1.9)}}}},
+		{name: "both", desc: "dial digits=1234567890 rate=8 break=70 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"rate and ratio low"}},
 		{name: "slow by break and make", desc: "dial digits=1234567890 rate=7 break=63 gap=800ms", cfg: pulse.Config{Limits: lengthLimits()}, want: []string{"rate low alone"}},
 		{name: "fast by break and make", desc: "dial digits=1234567890 rate=16 break=60 gap=800ms", cfg: pulse.Config{Limits: lengthLimits()}, want: []string{"rate high alone"}},
 		{name: "high by break and make", desc: "dial digits=1234567890 rate=10 break=80 gap=800ms", cfg: pulse.Config{Limits: lengthLimits()}, want: []string{"ratio high"}},
@@ -134,14 +141,14 @@ func TestDiagnose(t *testing.T) {
 			cfg: pulse.Config{Limits: dialLimits(), Coding: pulse.Coding10MinusN, CodingSet: true}, want: []string{"ratio confined high: 18 in 3, last 23.6, 3"}},
 		{name: "one pulse", desc: "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=7.3:70ms", cfg: pulse.Config{Limits: dialLimits()},
 			want: []string{"ratio confined high: 1 in 1, last 7.3, 7"}},
-		{name: "two digits", desc: "dial digits=1234567890 repeat=3 rate=10 break=62 gap=800ms break-at=7:70,4:70", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio high"}},
-		{name: "every train", desc: "dial digits=7777 rate=10 break=70 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio high"}},
+		{name: "two digits", desc: "dial digits=1234567890 repeat=3 rate=10 break=62 gap=800ms break-at=7:70,4:70", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio high -1.6"}},
+		{name: "every train", desc: "dial digits=7777 rate=10 break=70 gap=800ms", cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio high -8.0"}},
 		{name: "slow, and one digit", desc: "dial digits=1234567890 repeat=2 rate=9 break=62 gap=800ms break-at=7:70", cfg: pulse.Config{Limits: dialLimits()},
 			want: []string{"ratio confined high: 12 in 2, last 17.6, 7", "rate low"}},
 		{name: "one digit, another train cut", desc: "dial digits=1234567890 repeat=3 rate=10 break=62 gap=800ms break-at=7:70 lost=0.005 seed=3",
 			cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio confined high: 18 in 3, last 26.6, 7", "lost edges"}},
 		{name: "one digit, one of its trains cut", desc: "dial digits=1234567890 repeat=3 rate=10 break=62 gap=800ms break-at=7:70 lost=0.03 seed=2",
-			cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio high", "lost edges"}},
+			cfg: pulse.Config{Limits: dialLimits()}, want: []string{"ratio high -1.1", "lost edges"}},
 		// The break of no lobe is wrong, and five turns tell no more than that.
 		{name: "a lobe in few turns", desc: "cam ipm=60 break=50 lobes=4 lobe-errors=0,0,6ms,0 cycles=20 jitter=0.4ms seed=25", cfg: pulse.Config{Lobes: 4},
 			want: []string{"lobe opening 3"}},
@@ -181,7 +188,7 @@ func TestDiagnose(t *testing.T) {
 // nor does a diagnosis without rows.
 func TestDiagnoseUnconfined(t *testing.T) {
 	s, m := survey(t, "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=7:70", pulse.Config{Limits: dialLimits()})
-	want := []string{"ratio high"}
+	want := []string{"ratio high -1.1"} // 6 of 45 periods are at 70 %, the others at 62 %
 	if diff := cmp.Diff(want, briefly((*pulse.Survey)(nil).Diagnose(m, noDigit(m)))); diff != "" {
 		t.Error(diff)
 	}

@@ -83,6 +83,8 @@ type dialReader struct {
 	gaps     durations // interdigit gaps
 	trains   trainList
 
+	longBreaks []LongBreak // the first maxLongBreaks
+
 	xBreak, xMake, xPeriod, xPercent, xGap extremes
 
 	open       bool // the contact is open
@@ -155,7 +157,7 @@ func (d *dialReader) transition(at Stamp, closed bool, bounce int64) {
 		d.endTrain(false)
 		d.afterFlash = false
 		d.n.Disconnects++
-		d.emit(ClassDisconnect, b)
+		d.long(ClassDisconnect, b)
 	}
 	d.closed(at, mayLackStart, false)
 }
@@ -175,7 +177,18 @@ func (r *PulseRow) setBounce(b dialBreak) {
 
 func (d *dialReader) flash(b dialBreak) {
 	d.n.Flashes++
-	d.emit(ClassFlash, b)
+	d.long(ClassFlash, b)
+}
+
+// maxLongBreaks is more than a page tells, and bounds the memory.
+const maxLongBreaks = 100
+
+// long takes a flash or a disconnect. No train is open.
+func (d *dialReader) long(c Class, b dialBreak) {
+	if !d.forget && len(d.longBreaks) < maxLongBreaks {
+		d.longBreaks = append(d.longBreaks, LongBreak{c, float64(b.at-d.first) / 1e9, ms(float64(b.breakNS)), int(d.n.Trains)})
+	}
+	d.emit(c, b)
 }
 
 // pulse takes a pulse, and the held breaks before it as stalls.
@@ -398,7 +411,7 @@ func (d *dialReader) result() *Dial {
 	r := &Dial{
 		Digits: d.wholeDigits(), Coding: d.coding.String(), Pulses: int(d.n.Pulses), ShortBreaks: int(d.n.ShortBreaks),
 		Flashes: int(d.n.Flashes), FlashesWithoutPause: d.flashesWithoutPause, Disconnects: int(d.n.Disconnects),
-		Stalls: int(d.n.Stalls), DisconnectsInside: d.disconnectsInside, Trains: d.list(),
+		Stalls: int(d.n.Stalls), DisconnectsInside: d.disconnectsInside, LongBreaks: d.longBreaks, Trains: d.list(),
 		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
 	}
 	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)

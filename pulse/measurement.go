@@ -97,6 +97,15 @@ type Capture struct {
 	Sequence *string `json:"sequence"`
 	Unknown  int     `json:"unknown_intervals"`
 	UnknownS float64 `json:"unknown_s"`
+	// UnknownTimes are the first 20 of these intervals.
+	UnknownTimes []UnknownTime `json:"unknown_times,omitempty"`
+}
+
+// An UnknownTime is an interval in which the contact's state is not known.
+type UnknownTime struct {
+	StartS  float64 `json:"start_s"`
+	LengthS float64 `json:"length_s"`
+	Train   int     `json:"train,omitempty"` // of a dial, that it cut; 0: none
 }
 
 // Settling is what the settling filter saw.
@@ -127,13 +136,23 @@ type Dial struct {
 	Stalls int `json:"stalls"`
 	// DisconnectsInside are the disconnects with a short make on both sides: a
 	// stall, or a line that was cut. They never pass.
-	DisconnectsInside int         `json:"disconnects_inside"`
-	Trains            Trains      `json:"trains"`
-	RatePPS           OverallStat `json:"rate_pps"`
-	BreakPercent      OverallStat `json:"break_percent"`
-	BreakMS           Stat        `json:"break_ms"`
-	MakeMS            Stat        `json:"make_ms"`
-	InterdigitMS      Stat        `json:"interdigit_ms"`
+	DisconnectsInside int `json:"disconnects_inside"`
+	// LongBreaks are the first 100 flashes and disconnects.
+	LongBreaks   []LongBreak `json:"long_breaks,omitempty"`
+	Trains       Trains      `json:"trains"`
+	RatePPS      OverallStat `json:"rate_pps"`
+	BreakPercent OverallStat `json:"break_percent"`
+	BreakMS      Stat        `json:"break_ms"`
+	MakeMS       Stat        `json:"make_ms"`
+	InterdigitMS Stat        `json:"interdigit_ms"`
+}
+
+// A LongBreak is a flash or a disconnect of a dial.
+type LongBreak struct {
+	Class      Class   `json:"class"`
+	StartS     float64 `json:"start_s"` // as Train.StartS
+	BreakMS    float64 `json:"break_ms"`
+	AfterTrain int     `json:"after_train"` // the last one before it, from 1; 0: none
 }
 
 // A Train is one run of pulses.

@@ -29,6 +29,7 @@ type Meter struct {
 	noPulse                 extremeAt // bounces are not told by pulse or cycle
 	chatter                 durations
 	unknownNS, asymmetry    int64
+	unknownTimes            []UnknownTime // the first maxUnknownTimes
 	startUnknown, sawChange bool
 	// atBeginning: an interrupter's file may begin in the middle of a bounce.
 	atBeginning bool
@@ -245,8 +246,10 @@ func (m *Meter) give(e *Event) {
 	if e.Kind == EventUnknown {
 		if m.kind == KindDial {
 			m.dial.advance(e.At)
+			m.tellUnknown(e)
 			m.dial.unknown(e.End, e.Closed)
 		} else {
+			m.tellUnknown(e)
 			m.interrupter.unknown(e.At, e.End, e.Closed)
 		}
 		return
@@ -263,6 +266,22 @@ func (m *Meter) give(e *Event) {
 	} else {
 		m.interrupter.transition(at, e.Closed, int64(e.End-e.At))
 	}
+}
+
+// maxUnknownTimes is more than a page tells, and bounds the memory.
+const maxUnknownTimes = 20
+
+// tellUnknown keeps an unknown interval for the measurement, before the dial's
+// reader ends its train for it.
+func (m *Meter) tellUnknown(e *Event) {
+	if m.cfg.Forget || len(m.unknownTimes) == maxUnknownTimes {
+		return
+	}
+	u := UnknownTime{StartS: float64(e.At-m.first) / 1e9, LengthS: float64(e.End-e.At) / 1e9}
+	if m.dial.inTrain {
+		u.Train = int(m.n.Trains) + 1
+	}
+	m.unknownTimes = append(m.unknownTimes, u)
 }
 
 // holdsStart holds an opening within two settling times of the start of a file
@@ -365,6 +384,7 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 			Edges: int(n.Edges), LostEdges: m.settler.Lost(), FirstEdgeS: float64(m.first) / 1e9, DurationS: float64(m.last-m.first) / 1e9,
 			PartialStart: m.startUnknown, UndecidedEnd: undecided,
 			Closed: m.cfg.Polarity.String(), Unknown: int(n.UnknownIntervals), UnknownS: float64(m.unknownNS) / 1e9,
+			UnknownTimes: m.unknownTimes,
 		},
 	}
 	if !m.cfg.Forget && m.looks != KindAuto {

@@ -48,6 +48,14 @@ func (t *Timing) UnmarshalText(b []byte) error {
 	return unmarshalText(t, b, TimingFirst, TimingSettled)
 }
 
+// MarshalText is String.
+func (c Class) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// UnmarshalText reads pulse, short break, flash, disconnect or stall.
+func (c *Class) UnmarshalText(b []byte) error {
+	return unmarshalText(c, b, ClassPulse, ClassShort, ClassFlash, ClassDisconnect, ClassStall)
+}
+
 // UnmarshalText reads normal, n+1 or 10-n.
 func (c *Coding) UnmarshalText(b []byte) error {
 	return unmarshalText(c, b, CodingNormal, CodingNPlus1, Coding10MinusN)

@@ -21,6 +21,7 @@ func TestText(t *testing.T) {
 		{Low, new(Level), "low"}, {High, new(Level), "high"}, {Unknown, new(Level), "unknown"},
 		{ClosedHigh, new(Polarity), "high"}, {ClosedLow, new(Polarity), "low"},
 		{TimingFirst, new(Timing), "first"}, {TimingSettled, new(Timing), "settled"},
+		{ClassFlash, new(Class), "flash"}, {ClassDisconnect, new(Class), "disconnect"},
 		{CodingNormal, new(Coding), "normal"}, {CodingNPlus1, new(Coding), "n+1"}, {Coding10MinusN, new(Coding), "10-n"},
 	} {
 		if got := c.want.String(); got != c.text {

@@ -386,7 +386,8 @@ type console struct {
 	pol    pulse.Polarity
 	now    pulse.Level
 	digits string
-	rate   string
+	// Of the latest train or cycle.
+	rate, percent string
 }
 
 func newConsole(sh *shell) *console {
@@ -407,12 +408,16 @@ func (c *console) train(t *pulse.Train) {
 	}
 	if t.RatePPS.OK {
 		c.rate = figure.Fixed(t.RatePPS.V, 2) + " pps"
+		c.percent = figure.Fixed(t.BreakPercent.V, 1) + " % break"
 	}
 }
 
 func (c *console) cycle(r *pulse.CycleRow) {
 	if r.PeriodNS > 0 {
 		c.rate = figure.Fixed(60e9/float64(r.PeriodNS), 2) + " IPM"
+	}
+	for _, v := range r.Values(pulse.BreakPercent, 0) {
+		c.percent = figure.Fixed(v, 1) + " % break"
 	}
 }
 
@@ -435,8 +440,10 @@ func (c *console) show(t pulse.Stamp, n pulse.Counts) {
 	if n.Cycles > 0 {
 		parts = append(parts, figure.Plural(int(n.Cycles), "cycle", "cycles"))
 	}
-	if c.rate != "" {
-		parts = append(parts, c.rate)
+	for _, latest := range []string{c.rate, c.percent} {
+		if latest != "" {
+			parts = append(parts, latest)
+		}
 	}
 	if c.endless {
 		parts = append(parts, "Ctrl-C ends it")

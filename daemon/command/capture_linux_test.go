@@ -227,10 +227,18 @@ func TestConsole(t *testing.T) {
 	var b bytes.Buffer
 	c := newConsole(&shell{stderr: &b, stderrTerminal: true, env: func(string) string { return "" }})
 	c.pol, c.now = pulse.ClosedLow, pulse.Low
-	c.train(&pulse.Train{Digit: report.Given("7"), RatePPS: pulse.Known(9.876)})
+	c.train(&pulse.Train{Digit: report.Given("7"), RatePPS: pulse.Known(9.876), BreakPercent: pulse.Known(61.54)})
 	c.train(&pulse.Train{Pulses: 12})
 	c.show(12.34e9, pulse.Counts{Edges: 1234, LostEdges: 2})
-	if got, want := b.String(), "\r12.3 s  1,234 edges  closed  2 lost  digits 7?  9.88 pps\x1b[K"; got != want {
+	if got, want := b.String(), "\r12.3 s  1,234 edges  closed  2 lost  digits 7?  9.88 pps  61.5 % break\x1b[K"; got != want {
+		t.Errorf("%q", got)
+	}
+	b.Reset()
+	c = newConsole(&shell{stderr: &b, stderrTerminal: true, env: func(string) string { return "" }})
+	c.pol, c.now = pulse.ClosedHigh, pulse.Low
+	c.cycle(&pulse.CycleRow{Cycle: 1, PeriodNS: 1e9, BreakNS: 487e6, MakeNS: 513e6, Whole: true})
+	c.show(2e9, pulse.Counts{Edges: 3, Cycles: 1})
+	if got, want := b.String(), "\r2.0 s  3 edges  open  1 cycle  60.00 IPM  48.7 % break\x1b[K"; got != want {
 		t.Errorf("%q", got)
 	}
 	b.Reset()

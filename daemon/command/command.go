@@ -61,6 +61,7 @@ type shell struct {
 	stdoutFile bool // it is a file, which fills a disk
 	// Whether a person reads there.
 	stdoutTerminal, stderrTerminal bool
+	columns                        int // of the terminal of standard output; 0 when it is none
 }
 
 // jsonFlag asks for what other programs read.
@@ -78,7 +79,7 @@ func (sh *shell) show(asJSON bool, document any, page func() *report.Document) e
 	if asJSON {
 		return report.EncodeJSON(sh.stdout, document)
 	}
-	return page().Text(sh.stdout, sh.colour())
+	return page().Text(sh.stdout, sh.colour(), sh.columns)
 }
 
 // Run runs one command line, without the program's name, and returns the
@@ -88,6 +89,7 @@ func Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	sh := &shell{
 		stdin: stdin, stdout: bufio.NewWriterSize(stdout, 64<<10), stderr: stderr, env: env,
 		stdoutFile: isFile(stdout), stdoutTerminal: isTerminal(stdout), stderrTerminal: isTerminal(stderr),
+		columns: columnsOf(stdout),
 	}
 	status, err := dispatch(ctx, args, sh)
 	if err == nil {
@@ -125,7 +127,7 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	k, err := parser.Parse(args)
+	k, err := parser.Parse(asFlags(sh, args))
 	if helped {
 		return StatusOK, nil
 	}
@@ -150,6 +152,23 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		defer stop()
 	}
 	return cmd.run(ctx, sh)
+}
+
+// asFlags gives a command line as the grammar has it: "help measure" and "measure
+// --help" are the same, and so are "--version" and "version". Without any word it
+// writes the version, and asks for help.
+func asFlags(sh *shell, args []string) []string {
+	switch {
+	case len(args) == 0:
+		writeVersion(sh)
+		sh.stdout.WriteByte('\n')
+		return []string{"--help"}
+	case args[0] == "help" && (len(args) == 1 || !strings.HasPrefix(args[1], "-")):
+		return append(slices.Clone(args[1:]), "--help")
+	case args[0] == "--version":
+		return append([]string{"version"}, args[1:]...)
+	}
+	return args
 }
 
 // repeated gives the first flag that is there more than once and holds one
@@ -214,6 +233,9 @@ func (*program) epilogue() string {
   makebreak measure sim:dial,digits=0123,rate=9.4 --json
   makebreak limits au-s002-dial
 
+makebreak help COMMAND tells of a command, as COMMAND --help does; makebreak
+--version shows the version.
+
 Exit status: 0 pass, or no limits asked; 1 conditional pass, conditional fail or
 fail; 2 the command or its input is wrong; 3 not measured.
 
@@ -234,4 +256,17 @@ func isFile(f any) bool {
 func isTerminal(f any) bool {
 	file, ok := f.(*os.File)
 	return ok && term.IsTerminal(int(file.Fd()))
+}
+
+// columnsOf is the width of a terminal; 0 for what is none or does not tell.
+func columnsOf(f any) int {
+	file, ok := f.(*os.File)
+	if !ok {
+		return 0
+	}
+	columns, _, err := term.GetSize(int(file.Fd()))
+	if err != nil {
+		return 0
+	}
+	return columns
 }

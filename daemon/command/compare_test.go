@@ -56,30 +56,57 @@ func TestCompareAll(t *testing.T) {
 		if status != StatusOK || stderr != "" {
 			t.Fatalf("status %d, %s", status, stderr)
 		}
-		statements := map[string]pulse.Statement{}
+		sets := map[string]report.Compared{}
 		for _, c := range doc.Limits {
 			if c.Conformity != nil {
-				statements[c.ID] = c.Conformity.Statement
+				sets[c.ID] = c
 			}
 		}
-		worst, listed := 0, 0
+		last, listed := 0, 0
 		for line := range strings.Lines(stdout) {
 			f := strings.Fields(line)
-			if len(f) == 0 || statements[f[0]] == "" {
+			if len(f) == 0 || sets[f[0]].Conformity == nil {
 				continue
 			}
 			listed++
-			want := statements[f[0]]
+			c := sets[f[0]]
+			want := c.Conformity.Statement
 			if !strings.HasPrefix(strings.Join(f[1:], " "), string(want)) || utf8.RuneCountInString(line) > report.PageWidth+1 {
 				t.Errorf("%q, want %s", line, want)
 			}
-			if want.Severity() < worst {
-				t.Errorf("%s comes after a worse one", f[0])
+			if at := order(&c); at < last {
+				t.Errorf("%s comes after one that judges less, or a worse one", f[0])
+			} else {
+				last = at
 			}
-			worst = want.Severity()
 		}
 		if listed != judged {
 			t.Errorf("%d sets listed, %d judged", listed, judged)
 		}
 	}
+}
+
+// order is the place of a set in a comparison: first those that judge rate and
+// percent break or two of what sets them, last those for another cadence, and in
+// each group by the statement.
+func order(c *report.Compared) int {
+	quantities := map[string]bool{}
+	for _, it := range c.Conformity.Items {
+		quantities[map[string]string{"period_ms": "rate", "rate_pps": "rate", "rate_ipm": "rate", "break_make_ratio": "break_percent"}[it.Quantity]] = true
+		quantities[it.Quantity] = true
+	}
+	n := 0
+	for _, q := range []string{"rate", "break_percent", "break_ms", "make_ms", "segment_1_ms", "segment_2_ms"} {
+		if quantities[q] {
+			n++
+		}
+	}
+	group := 0
+	switch {
+	case c.Fits != nil && !*c.Fits:
+		group = 2
+	case n < 2:
+		group = 1
+	}
+	return 10*group + c.Conformity.Statement.Severity()
 }

@@ -3,6 +3,7 @@ package command
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -62,7 +63,11 @@ func (c *limitsCmd) run(_ context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	found := slices.DeleteFunc(slices.Clone(profiles), func(p *pulse.Profile) bool { return !c.wants(p) })
+	codes := countryCodes(profiles)
+	if err := c.checkCountry(codes); err != nil {
+		return 0, err
+	}
+	found := slices.DeleteFunc(slices.Clone(profiles), func(p *pulse.Profile) bool { return !c.wants(p, codes) })
 	switch {
 	case len(found) == 0 && unknown != nil:
 		return 0, unknown
@@ -72,15 +77,48 @@ func (c *limitsCmd) run(_ context.Context, sh *shell) (int, error) {
 	return StatusOK, sh.show(c.JSON, report.LimitsJSON(found), func() *report.Document { return report.OfLimitsList(found) })
 }
 
-// wants tells whether p is to be listed.
-func (c *limitsCmd) wants(p *pulse.Profile) bool {
+// wants tells whether p is to be listed. A word that is the code of a country
+// means that country alone: "us" is in Australia and Russia too.
+func (c *limitsCmd) wants(p *pulse.Profile, codes []string) bool {
 	fold := strings.ToLower
-	text := fold(strings.Join([]string{p.ID, p.Title, p.Country, report.CountryName(p.Country), p.Use, p.Kind.String()}, " "))
+	text := fold(strings.Join([]string{p.ID, p.Title, report.CountryName(p.Country), p.Use, p.Kind.String()}, " "))
 	for _, w := range c.What {
-		if !strings.Contains(text, fold(w)) {
+		if slices.Contains(codes, strings.ToUpper(w)) {
+			if !strings.EqualFold(w, p.Country) {
+				return false
+			}
+		} else if !strings.Contains(text, fold(w)) {
 			return false
 		}
 	}
-	return (c.Kind == "any" || c.Kind == p.Kind.String()) && (c.Use == "any" || c.Use == p.Use) &&
-		(c.Country == "" || fold(c.Country) == fold(p.Country) || fold(c.Country) == fold(report.CountryName(p.Country)))
+	return (c.Kind == "any" || c.Kind == p.Kind.String()) && (c.Use == "any" || c.Use == p.Use) && (c.Country == "" || isCountry(c.Country, p.Country))
+}
+
+// isCountry tells whether a word is a country's code or name.
+func isCountry(word, code string) bool {
+	return strings.EqualFold(word, code) || strings.EqualFold(word, report.CountryName(code))
+}
+
+// countryCodes gives the codes of the countries of profiles, in order.
+func countryCodes(profiles []*pulse.Profile) []string {
+	var codes []string
+	for _, p := range profiles {
+		if p.Country != "" {
+			codes = append(codes, p.Country)
+		}
+	}
+	slices.Sort(codes)
+	return slices.Compact(codes)
+}
+
+// checkCountry refuses a country without limits, and lists those that have some.
+func (c *limitsCmd) checkCountry(codes []string) error {
+	if c.Country == "" || slices.ContainsFunc(codes, func(code string) bool { return isCountry(c.Country, code) }) {
+		return nil
+	}
+	named := make([]string, len(codes))
+	for i, code := range codes {
+		named[i] = code + " (" + report.CountryName(code) + ")"
+	}
+	return fmt.Errorf("--country %s: no set of limits is of that country: expected one of %s", c.Country, strings.Join(named, ", "))
 }

@@ -38,7 +38,7 @@ type marginCmd struct {
 	Settle       span   `group:"The circuit's answer:" default:"4ms" help:"Time that a level must last to count."`
 	biasFlag     `group:"The circuit's answer:"`
 
-	Limits   string `group:"Output:" placeholder:"ID|FILE" help:"Draw a published set of limits (see: makebreak limits) and judge by it: the circuit must count right all within."`
+	Limits   string `group:"Output:" placeholder:"ID|FILE" help:"Draw a published set of limits (see: makebreak limits) and judge by it: the circuit must count right all within. With --gaps, limits on the pause between digits count too."`
 	Keep     string `group:"Output:" placeholder:"FILE" help:"Keep each try in FILE; the same command goes on where it was stopped. One run at a time writes it."`
 	Show     bool   `group:"Output:" help:"Send nothing: show what --keep holds."`
 	Table    string `group:"Output:" placeholder:"FILE" help:"Write each cell to FILE as a CSV row."`
@@ -181,7 +181,7 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 	defer drawing.Discard()
 	stopped := false
 	if run == nil {
-		if run, stopped, err = c.test(ctx, sh, late); err != nil {
+		if run, stopped, err = c.test(ctx, sh, late, profile); err != nil {
 			return 0, err
 		}
 	}
@@ -203,7 +203,7 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 }
 
 // test makes the tries. stopped tells that the user ended it before the last.
-func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (run *loop.MarginRun, stopped bool, err error) {
+func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration, profile *pulse.Profile) (run *loop.MarginRun, stopped bool, err error) {
 	if err := c.names(); err != nil {
 		return nil, false, err
 	}
@@ -211,12 +211,15 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (ru
 	if err != nil {
 		return nil, false, err
 	}
+	t := &loop.MarginTest{Run: loop.NewMarginRun(settings), Late: late}
+	if err := judgeable(t.Run, profile); err != nil {
+		return nil, false, err
+	}
 	out, in, err := c.find()
 	if err != nil {
 		return nil, false, err
 	}
 	con := newConsole(sh)
-	t := &loop.MarginTest{Run: loop.NewMarginRun(settings), Late: late}
 	t.Tried = func(cell pulse.MarginCell, try loop.MarginTry) { con.write(report.MarginProgress(t.Run, cell, try)) }
 	if c.Keep != "" && !c.Anew {
 		if err := c.keep(t, &settings); err != nil {
@@ -242,6 +245,21 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (ru
 	})
 	con.clear()
 	return t.Run, stopped, err
+}
+
+// judgeable refuses limits by which no cell of a test can be judged: a test
+// takes long, and would end without a verdict.
+func judgeable(run *loop.MarginRun, profile *pulse.Profile) error {
+	v := run.Judge(profile)
+	switch {
+	case profile == nil || v.Inside > 0:
+		return nil
+	case v.Bounded:
+		return fmt.Errorf("--limits %s: nothing of --rates, --breaks and --gaps is within them, so nothing could be judged: expected values within (see makebreak limits %s)", profile.ID, profile.ID)
+	case len(run.Settings.Grid.GapsMS) == 0 && slices.ContainsFunc(profile.Limits, func(l pulse.Limit) bool { return l.Quantity == pulse.InterdigitMS }):
+		return fmt.Errorf("--limits %s: of what a test sends they limit the pause between digits only: expected --gaps LIST, in ms, or limits on rate or percent break", profile.ID)
+	}
+	return fmt.Errorf("--limits %s: they limit nothing of what a test sends: expected limits on rate, percent break, break, make or the pause between digits", profile.ID)
 }
 
 // keep begins or continues the file of --keep.

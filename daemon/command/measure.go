@@ -8,6 +8,7 @@ import (
 	"io"
 	"io/fs"
 	"math"
+	"os"
 	"strconv"
 	"strings"
 
@@ -232,11 +233,32 @@ func (c *measureCmd) open(ctx context.Context, sh *shell, cfg *pulse.Config) (so
 	case isSimulated:
 		return openSimulated(desc, c.For)
 	}
+	if isLog(c.Source) {
+		return nil, fmt.Errorf("%s is a log, which makebreak watch writes: expected run:CONTACT --log %s", c.Source, c.Source)
+	}
 	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
 	if line := hw.LikelyName(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
 		err = fmt.Errorf("%w; if a line of this computer is meant: makebreak measure gpio:%s", err, line)
 	}
 	return rec, err
+}
+
+// isLog tells whether a file is an SQLite database, by the text that it begins with
+// (SQLite's file format, 1.3.1). A pipe, which can be read only once, is not asked.
+func isLog(path string) bool {
+	const magic = "SQLite format 3\x00"
+	info, err := os.Stat(path)
+	if err != nil || !info.Mode().IsRegular() {
+		return false
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	begin := make([]byte, len(magic))
+	_, err = io.ReadFull(f, begin)
+	return err == nil && string(begin) == magic
 }
 
 func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
@@ -406,7 +428,7 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 		return 0, err
 	}
 	if !c.JSON {
-		err = doc.Text(sh.stdout, sh.colour())
+		err = doc.Text(sh.stdout, sh.colour(), sh.columns)
 	}
 	return status, err
 }

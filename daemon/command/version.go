@@ -11,9 +11,13 @@ import (
 type versionCmd struct{}
 
 func (*versionCmd) run(_ context.Context, sh *shell) (int, error) {
+	writeVersion(sh)
+	return StatusOK, nil
+}
+
+func writeVersion(sh *shell) {
 	version, goVersion, revision := build()
 	fmt.Fprintf(sh.stdout, "makebreak %s%s\nbuilt with %s; writes %s\n", version, revision, goVersion, pulse.Format)
-	return StatusOK, nil
 }
 
 // build tells which program this is; revision begins with a comma, or is empty.

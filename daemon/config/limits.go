@@ -438,6 +438,24 @@ func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l
 	}
 }
 
+// askFraction reports a percent break whose largest figure is 1 or less: no contact
+// is that seldom open, and 0.6 is easily written for 60 percent.
+func (r *rawLimit) askFraction(d *decoder, l *pulse.Limit) {
+	var largest *key
+	var value float64
+	for _, f := range []struct {
+		k *key
+		x *float64
+	}{{&r.Max, l.Max}, {&r.Nominal, l.Nominal}, {&r.Min, l.Min}} {
+		if f.x != nil && *f.x > value {
+			largest, value = f.k, *f.x
+		}
+	}
+	if largest != nil && value <= 1 {
+		d.reject(largest, shown(value)+" is not more than one percent: is it a fraction?", "a percentage, such as "+shown(100*value))
+	}
+}
+
 // checkQuantity reports what does not go with the limit's quantity.
 func (r *rawLimit) checkQuantity(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
 	if allowed := quantities[p.Kind]; of.Kind.good() && !slices.Contains(allowed, l.Quantity) {
@@ -453,6 +471,7 @@ func (r *rawLimit) checkQuantity(d *decoder, k *key, of *rawProfile, p *pulse.Pr
 		d.reject(&r.Segment, fmt.Sprintf("%d is outside the cadence of %d segments", l.Segment, segments), "the number of a segment of cadence_ms")
 	}
 	if l.Quantity == pulse.BreakPercent {
+		r.askFraction(d, l)
 		for k, x := range map[*key]*float64{&r.Min: l.Min, &r.Max: l.Max, &r.Nominal: l.Nominal} {
 			if x != nil && *x > 100 {
 				d.report(k.node, k.path, shown(*x)+" is above 100 percent", "a percentage")

@@ -551,6 +551,8 @@ var mistakes = []struct{ name, text, want string }{
 		"5:17: key pulse.min_ms: the number 010: " + someMillis + "\n" +
 			"5:30: key pulse.max_ms: the number 0x10: " + someMillis + "\n" +
 			"6:15: key train_gap_ms: the number 1_0: " + someMillis},
+	{"a fraction for a percentage", dial + "limits: [{quantity: break_percent, min: 0.6, max: 0.67, " + rest, "5:51: key limits[0].max: 0.67 is not more than one percent: is it a fraction?: expected a percentage, such as 67"},
+	{"a fraction below", dial + "limits: [{quantity: break_percent, min: 0.6, " + rest, "5:41: key limits[0].min: 0.6 is not more than one percent: is it a fraction?: expected a percentage, such as 60"},
 	{"percent above 100", dial + "limits: [{quantity: break_percent, max: 101, " + rest, "5:41: key limits[0].max: 101 is above 100 percent: expected a percentage"},
 	{"same bound twice", dial + "limits:\n  - {quantity: make_ms, min: 30, max: 40, source: sheet 4, seen: own}\n  - {quantity: make_ms, max: 41, source: sheet 4, seen: own}\n",
 		"7:16: key limits[1].quantity: make_ms is bounded already in limits[0]: expected each bound once"},

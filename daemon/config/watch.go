@@ -227,7 +227,10 @@ type rawChain struct {
 func (r *rawWatch) check(d *decoder, w *Watch) {
 	d.text(&r.Site, &w.Site, wantText, isText)
 	var s rawStore
-	if d.complete(&r.Store, "path and perhaps keep_raw and max_size", &s) {
+	if _, name := r.Store.node.(*ast.StringNode); name {
+		d.path(&r.Store, &w.Store.Path, wantStore)
+		d.checkLog(&r.Store, w.Store.Path)
+	} else if d.complete(&r.Store, wantStore, &s) {
 		d.path(&s.Path, &w.Store.Path, wantLog)
 		d.checkLog(&s.Path, w.Store.Path)
 		times(d, &s.KeepRaw, &w.Store.KeepRaw, "1h", "36500d", "90d")
@@ -254,6 +257,8 @@ func (r *rawWatch) check(d *decoder, w *Watch) {
 	}
 	r.checkListen(d, w)
 }
+
+const wantStore = "the name of a file, or path and perhaps keep_raw and max_size"
 
 const wantLog = "the name of a file"
 

@@ -125,6 +125,24 @@ func TestReferenceConfiguration(t *testing.T) {
 	}
 }
 
+// The name of the store's file may stand for the mapping, and times are written in
+// one syntax.
+func TestWatchStoreName(t *testing.T) {
+	folder(t)
+	const rest = "\ncontacts: [{name: a, source: gpio:GPIO17, kind: dial}]\n"
+	short, err := parseWatch("w.yaml", []byte("site: x\nwindow: 10m\nstore: log.db"+rest), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	long, err := parseWatch("w.yaml", []byte("site: x\nwindow: 10min\nstore: {path: log.db, keep_raw: 90d, max_size: 1GB}"+rest), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(long, short); diff != "" || short.Store.Path != "log.db" {
+		t.Error(short.Store.Path, diff)
+	}
+}
+
 // The values that the reference's comments call defaults are those in force.
 func TestWatchDefaults(t *testing.T) {
 	folder(t)
@@ -301,8 +319,9 @@ var watchMistakes = []struct{ name, text, want string }{
 	{"no keys of it", "[1]\n", "1:1: a list: expected the keys of a watch configuration"},
 	{"all required keys missing", "pprof: true\n",
 		"1:1: key site: missing: expected text on one line, at most 500 letters, in quotes where it looks like a number\n" +
-			"1:1: key store: missing: expected path and perhaps keep_raw and max_size\n" +
+			"1:1: key store: missing: expected the name of a file, or path and perhaps keep_raw and max_size\n" +
 			"1:1: key contacts: missing: expected a list of 1 to 256 contacts"},
+	{"a store that is no name", "site: x\nstore: 7\n" + wContact + "}]\n", "2:8: key store: the number 7: expected the name of a file, or path and perhaps keep_raw and max_size"},
 	{"unknown keys at each depth", "site: x\nsight: y\nstore: {path: y, keep: 1d}\ncontacts: [{name: a, source: gpio:X, kind: dial, limit: 1, pulse: {minimum: 1ms}, chain: {noise: 1us}}]\n",
 		"2:1: key sight: unknown: expected one of site, store, listen, web_config, listen_unprotected, pprof, window, calibrations, contacts\n" +
 			"3:18: key store.keep: unknown, near to keep_raw: expected one of path, keep_raw, max_size\n" +

@@ -150,6 +150,15 @@ func Fewer(p float64) string {
 	return "fewer than " + OneIn(p)
 }
 
+// AtMost writes an upper bound p on a fraction in percent, with two significant
+// digits, rounded so that it never claims more than p: "0.35 %".
+func AtMost(p float64) string {
+	percent := math.Min(100*p, 100)
+	decimals := Decimals(percent)
+	scale := math.Pow(10, float64(decimals))
+	return Fixed(math.Ceil(percent*scale-1e-9)/scale, decimals) + " %"
+}
+
 // OneIn writes a fraction 0 < p ≤ 1 as "1 in 288", rounded towards more.
 func OneIn(p float64) string {
 	return "1 in " + Count(int(math.Min(math.Floor(1/p+1e-9), math.MaxInt32)))

@@ -57,6 +57,7 @@ func TestText(t *testing.T) {
 		{Fewer(3.0 / 864), "fewer than 1 in 288"},
 		{Fewer(1 - math.Pow(0.025, 1.0/864)), "fewer than 1 in 234"},
 		{Fewer(0.351), "at most 36 %"}, {Fewer(0.35), "at most 35 %"}, {Fewer(1), "at most 100 %"},
+		{AtMost(3.0 / 864), "0.35 %"}, {AtMost(0.0331), "3.4 %"}, {AtMost(0.351), "36 %"}, {AtMost(0.35), "35 %"}, {AtMost(1), "100 %"},
 		{Fewer(0.0999), "fewer than 1 in 10"}, {Fewer(0), "none"},
 	} {
 		if c.got != c.want {

@@ -40,6 +40,15 @@ func Unit(value, unit string) string {
 	return value + " " + unit
 }
 
+// Difference writes the difference of two values in a unit: that of two
+// percentages is in percentage points.
+func Difference(value, unit string) string {
+	if unit == "%" {
+		unit = "percentage points"
+	}
+	return Unit(value, unit)
+}
+
 // Verdict says a statement of conformity in words; the empty one says that there
 // are no limits. Every page says it so.
 func Verdict(s pulse.Statement) string {

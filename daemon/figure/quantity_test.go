@@ -25,6 +25,9 @@ func TestQuantity(t *testing.T) {
 			t.Errorf("%s: got %q, want %q", name, got, want)
 		}
 	}
+	if got := Difference("0.4", "%") + "|" + Difference("0.4", "ms"); got != "0.4 percentage points|0.4 ms" {
+		t.Errorf("Difference: got %q", got)
+	}
 	if got := Unit("1.9", ": 1") + Unit("|7", ""); got != "1.9 : 1|7" {
 		t.Errorf("Unit: got %q", got)
 	}

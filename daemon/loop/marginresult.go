@@ -12,9 +12,10 @@ import (
 
 // A MarginVerdict is what a margin test came to, beside limits on pulses.
 type MarginVerdict struct {
-	Inside  int // cells within the limits
-	Wrong   int // of them: counted wrong in a try
-	Untried int // of them: not tried
+	Inside  int  // cells within the limits
+	Wrong   int  // of them: counted wrong in a try
+	Untried int  // of them: not tried
+	Bounded bool // the limits are on what was sent
 }
 
 // Judge compares what was counted with the limits of profile. Without one
@@ -24,7 +25,9 @@ func (r *MarginRun) Judge(profile *pulse.Profile) (v MarginVerdict) {
 		return v
 	}
 	for _, c := range r.Cells {
-		if allowed, _ := profile.Allows(c.RatePPS, c.BreakPercent, c.GapMS); !allowed {
+		allowed, bounded := profile.Allows(c.RatePPS, c.BreakPercent, c.GapMS)
+		v.Bounded = v.Bounded || bounded
+		if !allowed {
 			continue
 		}
 		v.Inside++

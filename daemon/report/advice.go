@@ -17,7 +17,7 @@ func adviceOn(doc *Document, m *pulse.Measurement, trains *trainDigest, s *pulse
 		return
 	}
 	doc.head("What the trade would look at first (common practice, not proof)")
-	doc.tell("", "Mind the caution below: battery, ringing and mains can injure.")
+	doc.tell("", "Mind the caution below.")
 	for _, x := range symptoms {
 		doc.item(advice(m, &x))
 	}
@@ -33,20 +33,22 @@ func advice(m *pulse.Measurement, x *pulse.Symptom) string {
 	case pulse.SymptomRatioConfined:
 		return "The percent break is " + sideWord(d, "too low", "too high") + " " + confined(&x.Confinement)
 	case pulse.SymptomRateAndRatio:
-		return "Both rate and percent break are off. The rate comes first: the governor, its friction surface and dry or dirty pivots; then measure percent break again before touching the impulse springs."
+		return "Both rate and percent break are off. The rate, " + speed() + ", comes first: " + dialSpeed(d) + "; then measure percent break again before touching the impulse springs."
 	case pulse.SymptomRate:
 		switch {
+		case !isDial && tooFast(d):
+			return "The rate is too fast: the motor's speed, its governor and its supply."
 		case !isDial:
 			return "The rate is " + speed() + ": the motor's speed, its governor and its supply first, then slip in the drive."
 		case x.RatioHolds:
-			return "The rate is " + speed() + " while percent break holds: the governor first, then dirt or want of oil in its gears."
+			return "The rate is " + speed() + " while percent break holds: " + dialSpeed(d) + "."
 		}
-		return "The rate is " + speed() + ": the governor first, then dirt or want of oil in its gears."
+		return "The rate is " + speed() + ": " + dialSpeed(d) + "."
 	case pulse.SymptomRatio:
 		if !isDial {
 			return "Make and break share the cycle wrongly while the rate holds: the gap and tension of the contact springs, then wear of the cam."
 		}
-		return "The percent break is " + sideWord(d, "too low", "too high") + " while the rate holds: the gap and the tension of the impulse springs first, then wear of the cam that moves them."
+		return "The percent break is " + sideWord(d, "too low", "too high") + " while the rate holds: " + contactGap(x.RatioShift) + " Then their tension, then wear of the cam that moves them."
 	case pulse.SymptomAllLengths:
 		return "Makes and breaks are all off together: the motor's speed, its governor and its supply first."
 	case pulse.SymptomSegments:
@@ -92,6 +94,31 @@ func advice(m *pulse.Measurement, x *pulse.Symptom) string {
 		return "Edges were lost: before blaming the contact, look at the recording chain, which could not keep up or had a bad connection; in a file that was exported over a pause they stand for the pause, as its comments tell."
 	}
 	panic(fmt.Sprint("no advice for symptom ", x.Kind))
+}
+
+// tooFast tells a rate that is out on the fast side alone.
+func tooFast(d pulse.Deviation) bool { return d.High && !d.Low }
+
+// dialSpeed says what sets the speed of a dial that is out by d. Dirt and want of
+// oil only slow it down.
+func dialSpeed(d pulse.Deviation) string {
+	if tooFast(d) {
+		return "the governor's setting first, then oil on its friction surface or wear of it, so that it brakes too little"
+	}
+	return "the governor first, then dirt or want of oil in its gears"
+}
+
+// contactGap says which way the gap of a dial's impulse springs goes. They are
+// closed at rest and a cam opens them: the wider the gap, the longer the break.
+func contactGap(shift pulse.Num) string {
+	points := figure.Fixed(math.Abs(shift.V), 1) + " percentage points "
+	switch {
+	case !shift.OK:
+		return "the gap of the impulse springs first."
+	case shift.V < 0:
+		return "a narrower gap of the impulse springs shortens the break, whose mean is " + points + "above the middle of its limits."
+	}
+	return "a wider gap of the impulse springs lengthens the break, whose mean is " + points + "below the middle of its limits."
 }
 
 // sideWord says in which sense a quantity is out of its limits.

@@ -21,7 +21,11 @@ func dial(doc *Document, m *pulse.Measurement, trains *trainDigest) {
 	doc.head("Dial")
 	doc.tell("", figure.Plural(d.Pulses, "pulse", "pulses")+" in "+figure.Plural(d.Trains.Len(), "train", "trains")+"; "+otherBreaks(d))
 	if trains.n > 0 {
-		text := inFives(string(trains.digits), trains.n) + " (" + d.Coding + " coding"
+		digits, parted := inCalls(trains, d.LongBreaks)
+		text := digits + " (" + d.Coding + " coding"
+		if parted {
+			text += "; / is a disconnect"
+		}
 		if trains.partial > 0 {
 			text += "; _ is a train of which a part is missing"
 		}
@@ -33,6 +37,7 @@ func dial(doc *Document, m *pulse.Measurement, trains *trainDigest) {
 		}
 		doc.tell("Digits", text+")")
 	}
+	longBreaks(doc, m)
 	if d.RatePPS.Overall.OK {
 		doc.tell("Overall", overall(m, pulse.RatePPS, d.RatePPS, "pps")+", "+overall(m, pulse.BreakPercent, d.BreakPercent, "%")+" break (k = 2).")
 	}
@@ -49,19 +54,53 @@ func dial(doc *Document, m *pulse.Measurement, trains *trainDigest) {
 // maxDigits are enough to compare with what was dialled.
 const maxDigits = 100
 
-// inFives groups digits in fives; n is their number, of which s has the
-// first.
-func inFives(s string, n int) string {
-	tail := ""
-	if n > len(s) {
-		tail = " … " + figure.Count(n) + " in all"
+// maxLongBreaks are told one by one.
+const maxLongBreaks = 10
+
+// longBreaks tells when each flash and disconnect was.
+func longBreaks(doc *Document, m *pulse.Measurement) {
+	d := m.Dial
+	for _, b := range d.LongBreaks[:min(maxLongBreaks, len(d.LongBreaks))] {
+		length := figure.Fixed(b.BreakMS, decimals(m, pulse.BreakMS)) + " ms"
+		if b.BreakMS >= 10e3 {
+			length = figure.Time(b.BreakMS / 1e3)
+		}
+		text := "of " + length + " at " + figure.Time(b.StartS)
+		if b.AfterTrain > 0 {
+			text += ", after train " + figure.Count(b.AfterTrain)
+		}
+		doc.tell(upperFirst(b.Class.String()), text+".")
 	}
+	if n := d.Flashes + d.Disconnects - maxLongBreaks; n > 0 {
+		doc.tell("", figure.Plural(n, "more flash or disconnect", "more flashes and disconnects")+"; --table has all.")
+	}
+}
+
+// inCalls writes the digits of the trains in groups of five, and parts those of
+// calls between which the line was disconnected.
+func inCalls(trains *trainDigest, breaks []pulse.LongBreak) (text string, parted bool) {
+	begin := 0
+	for _, b := range breaks {
+		if b.Class == pulse.ClassDisconnect && b.AfterTrain > begin && b.AfterTrain < trains.n && b.AfterTrain <= len(trains.digits) {
+			text += inFives(trains.digits[begin:b.AfterTrain]) + " / "
+			begin, parted = b.AfterTrain, true
+		}
+	}
+	text += inFives(trains.digits[begin:])
+	if trains.n > len(trains.digits) {
+		text += " … " + figure.Count(trains.n) + " in all"
+	}
+	return text, parted
+}
+
+// inFives groups digits in fives.
+func inFives(s []byte) string {
 	var b strings.Builder
 	for i := 0; i < len(s); i += 5 {
 		if i > 0 {
 			b.WriteByte(' ')
 		}
-		b.WriteString(s[i:min(i+5, len(s))])
+		b.Write(s[i:min(i+5, len(s))])
 	}
-	return b.String() + tail
+	return b.String()
 }

@@ -61,8 +61,8 @@ type Table struct {
 	Columns  []Column
 	Headless bool // the columns' titles are not shown
 	Rows     [][]Cell
-	// Across is the most columns that stand beside the first one; 0 is all. The
-	// others follow in further tables.
+	// Across is the most columns that stand beside the first one on a page of
+	// PageWidth; 0 is all. The others follow in further tables.
 	Across int
 }
 

@@ -101,7 +101,7 @@ func (p *htmlPage) paragraph(b Paragraph) {
 		p.WriteString("<b>" + escape(lead) + "</b> ")
 	}
 	if b.Mark != "" {
-		p.span(b.Tone, b.Mark)
+		p.span(b.Tone, strings.TrimSpace(b.Mark))
 		p.WriteByte(' ')
 	}
 	p.WriteString(escape(b.Text) + "</" + tag + ">\n")

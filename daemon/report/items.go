@@ -57,7 +57,7 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 	limit := limitText(it)
 	dec := figure.Decimals(it.ExpandedU.V)
 	worst := figure.Unit(observed(it), unit) + " ± " + figure.Unit(figure.NonZero(it.ExpandedU.V, dec), unit)
-	by := figure.Unit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), dec), unit)
+	by := distance(it)
 	out := "above"
 	if it.Bound == "min" {
 		out = "below"
@@ -80,15 +80,18 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 			s += " (" + at.Format(wallMilli) + " UTC)"
 		}
 	}
-	s += ". Out of limit: "
-	if it.OutOfLimit == it.Of {
-		return s + "all of " + figure.Count(it.Of) + "."
-	}
-	s += figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
-	if it.Upper95.OK {
+	s += ". Out of limit: " + figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
+	if it.Upper95.OK && it.OutOfLimit < it.Of {
 		s += ": " + figure.Fewer(it.Upper95.V/100) + " (95 % bound)"
 	}
 	return s + "."
+}
+
+// distance writes how far an item's worst value is from its limit, with the digits
+// that its uncertainty bears.
+func distance(it pulse.Item) string {
+	_, unit := figure.Quantity(it.Quantity)
+	return figure.Difference(figure.NonZero(math.Abs(it.Observed.V-it.Limit), figure.Decimals(it.ExpandedU.V)), unit)
 }
 
 // observed writes an item's worst value with the digits that its uncertainty
@@ -144,7 +147,7 @@ func itemTable(items []pulse.Item) Table {
 			row[3].Text = figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)
 		}
 		if it.Upper95.OK {
-			row[4].Text = strings.TrimPrefix(strings.TrimPrefix(figure.Fewer(it.Upper95.V/100), "fewer than "), "at most ")
+			row[4].Text = figure.AtMost(it.Upper95.V / 100)
 		}
 		row[5].Tone = verdictTone(it.Statement)
 		t.Rows = append(t.Rows, row)

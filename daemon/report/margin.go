@@ -29,6 +29,8 @@ func OfMargin(run *loop.MarginRun, profile *pulse.Profile, stopped bool) *Docume
 	switch {
 	case profile == nil:
 		doc.add(Statement{"TRIED; NO LIMITS ASKED", Strong})
+	case !v.Bounded:
+		doc.add(Statement{"CANNOT BE TOLD: THE LIMITS ARE ON NOTHING THAT WAS SENT", Doubtful})
 	case v.Inside == 0:
 		doc.add(Statement{"CANNOT BE TOLD: NO CELL LIES WITHIN THE LIMITS", Doubtful})
 	case v.Wrong > 0:
@@ -41,7 +43,7 @@ func OfMargin(run *loop.MarginRun, profile *pulse.Profile, stopped bool) *Docume
 		doc.add(Statement{"COUNTS RIGHT IN EVERY CELL WITHIN THE LIMITS", Good})
 	}
 	if profile != nil {
-		doc.add(Paragraph{Lead: "by", Text: profile.Title + " (" + profile.ID + "): " + figure.Count(v.Wrong) + " of " + figure.Plural(v.Inside, "cell", "cells") + " within were counted wrong."})
+		doc.add(Paragraph{Lead: "by", Text: profile.Title + " (" + profile.ID + "): cells within that were counted wrong: " + figure.Count(v.Wrong) + " of " + figure.Count(v.Inside) + "."})
 	}
 	answer := "The circuit repeats the pulses."
 	if s.Answer == "once" {

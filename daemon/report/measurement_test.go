@@ -67,22 +67,22 @@ func TestAdvice(t *testing.T) {
 	}{
 		{name: "in order", desc: "dial digits=1234567890 rate=10 break=62 gap=800ms", limits: dial},
 		{name: "slow", desc: "dial digits=1234567890 rate=9 break=62 gap=800ms", limits: dial,
-			want: []string{"The rate is too slow while percent break holds: the governor"}},
+			want: []string{"The rate is too slow while percent break holds: the governor first, then dirt or want of oil in its gears"}},
 		{name: "fast", desc: "dial digits=1234567890 rate=11 break=62 gap=800ms", limits: dial,
-			want: []string{"The rate is too fast while percent break holds: the governor"}},
+			want: []string{"The rate is too fast while percent break holds: the governor's setting first, then oil on its friction surface"}},
 		{name: "break high", desc: "dial digits=1234567890 rate=10 break=70 gap=800ms", limits: dial,
-			want: []string{"percent break is too high while the rate holds: the gap and the tension of the impulse springs"}},
+			want: []string{"percent break is too high while the rate holds: a narrower gap of the impulse springs shortens the break, whose mean is 8.0 percentage points above the middle of its limits. Then their tension"}},
 		{name: "break low", desc: "dial digits=1234567890 rate=10 break=55 gap=800ms", limits: dial,
-			want: []string{"percent break is too low while the rate holds"}},
+			want: []string{"too low while the rate holds: a wider gap of the impulse springs lengthens the break, whose mean is 7.0 percentage points below the middle"}},
 		{name: "both", desc: "dial digits=1234567890 rate=8 break=70 gap=800ms", limits: dial,
-			want: []string{"Both rate and percent break are off"}},
+			want: []string{"Both rate and percent break are off. The rate, too slow, comes first: the governor first, then dirt"}},
 		// GOST 23595-79 limits break and make, not rate and percent break.
 		{name: "slow by break and make", desc: "dial digits=1234567890 rate=7 break=63 gap=800ms", limits: "su-gost-23595-dial",
 			want: []string{"The rate is too slow"}},
 		{name: "fast by break and make", desc: "dial digits=1234567890 rate=16 break=60 gap=800ms", limits: "su-gost-23595-dial",
 			want: []string{"The rate is too fast"}},
 		{name: "high by break and make", desc: "dial digits=1234567890 rate=10 break=80 gap=800ms", limits: "su-gost-23595-dial",
-			want: []string{"percent break is too high"}},
+			want: []string{"percent break is too high while the rate holds: the gap of the impulse springs first. Then"}},
 		{name: "low by make alone", desc: "dial digits=1234567890 rate=10 break=45 gap=800ms", limits: "su-gost-23595-dial",
 			want: []string{"percent break is too low"}},
 		{name: "pause", desc: "dial digits=1234567890 rate=10 break=65 gap=500ms", limits: "au-s002-dial",
@@ -100,9 +100,9 @@ func TestAdvice(t *testing.T) {
 		{name: "one pulse", desc: "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=7.3:70ms", limits: dial,
 			want: []string{"The percent break is too high in one pulse alone, train 7, pulse 3: look"}},
 		{name: "two digits", desc: "dial digits=1234567890 repeat=3 rate=10 break=62 gap=800ms break-at=7:70,4:70", limits: dial,
-			want: []string{"percent break is too high while the rate holds: the gap and the tension"}},
+			want: []string{"percent break is too high while the rate holds: a narrower gap"}},
 		{name: "every train", desc: "dial digits=7777 rate=10 break=70 gap=800ms", limits: dial,
-			want: []string{"percent break is too high while the rate holds: the gap and the tension"}},
+			want: []string{"percent break is too high while the rate holds: a narrower gap"}},
 		{name: "slow, and one digit", desc: "dial digits=1234567890 repeat=2 rate=9 break=62 gap=800ms break-at=7:70", limits: dial,
 			want: []string{"The percent break is too high in 2 trains of digit 7 alone", "The rate is too slow: the governor"}},
 		{name: "one slow train", desc: "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=9.2:90ms", limits: "su-gost-7153-dial",
@@ -185,7 +185,7 @@ func adviceOf(m *pulse.Measurement, s *pulse.Survey) (items []string) {
 func text(t testing.TB, doc *Document) string {
 	t.Helper()
 	var b strings.Builder
-	if err := doc.Text(&b, false); err != nil {
+	if err := doc.Text(&b, false, PageWidth); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()
@@ -240,7 +240,7 @@ func TestPageFits(t *testing.T) {
 		}
 		doc := OfMeasurement(m, a)
 		var dull, coloured, page strings.Builder
-		if err := errors.Join(doc.Text(&dull, false), doc.Text(&coloured, true), doc.HTML(&page, "Marrow Quay")); err != nil {
+		if err := errors.Join(doc.Text(&dull, false, PageWidth), doc.Text(&coloured, true, PageWidth), doc.HTML(&page, "Marrow Quay")); err != nil {
 			rt.Fatal(err)
 		}
 		if colours.MatchString(dull.String()) {
@@ -309,7 +309,7 @@ train 2, pulse 3, at 1:06:40.000. Out of limit: 1 of 9: at most 45 % (95 %
 bound).
 
 Break max 70 ms: the worst, 70.05 ms ± 0.13 ms, is 0.05 ms above it. Out of
-limit: all of 9.
+limit: 9 of 9.
 
 Interdigit was not measured: it needs two trains with nothing but the pause
 between them.
@@ -414,6 +414,125 @@ func TestPageStalls(t *testing.T) {
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q in:\n%s", want, text)
+		}
+	}
+}
+
+// Flashes and disconnects have their time and length on the page, calls between
+// which the line was disconnected are parted, and a time at which edges were lost
+// says when and in which train. The signals are invented; breaks and pauses of
+// them, in ms, are worked by hand.
+func TestPageLongBreaks(t *testing.T) {
+	var edges []pulse.Edge
+	at := 0.0
+	change := func(level pulse.Level, ms float64) { // a level that lasts so long
+		edges = append(edges, pulse.Edge{At: pulse.Stamp(at * 1e6), Level: level})
+		at += ms
+	}
+	digit := func(n int) {
+		for range n {
+			change(0, 60)
+			change(1, 40)
+		}
+		at += 760 // 800 ms in all
+	}
+	change(1, 1000)
+	digit(2)
+	change(0, 400) // a flash
+	change(1, 800)
+	digit(1)
+	change(0, 2500) // a disconnect
+	change(1, 800)
+	digit(3)
+	change(0, 15000)
+	change(1, 800)
+	digit(4)
+	m := measureEdges(t, edges, pulse.Config{Kind: pulse.KindDial})
+	doc := new(Document)
+	dial(doc, m, digest(m))
+	text1 := strings.Join(strings.Fields(text(t, doc)), " ")
+	for _, want := range []string{
+		"1 flash, 2 disconnects",
+		"Digits 21 / 3 / 4 (normal coding; / is a disconnect)",
+		"Flash of 400.00 ms at 1.960 s, after train 1.",
+		"Disconnect of 2500.00 ms at 4.020 s, after train 2.",
+		"Disconnect of 15.000 s at 8.380 s, after train 3.",
+	} {
+		if !strings.Contains(text1, want) {
+			t.Errorf("no %q in:\n%s", want, text1)
+		}
+	}
+
+	// The edges of one make are lost in the second train.
+	at, edges = 0, nil
+	change(1, 1000)
+	digit(4)
+	digit(5)
+	lost := slices.Delete(slices.Clone(edges), 13, 15)
+	lost[13].Lost = 2
+	m = measureEdges(t, lost, pulse.Config{Kind: pulse.KindDial})
+	doc = new(Document)
+	recording(doc, m, digest(m), &About{})
+	if got := text(t, doc); !strings.Contains(got, "\n  Unknown at ") || !strings.Contains(got, ", in train 2.\n") {
+		t.Errorf("the time of what was lost is missing in:\n%s", got)
+	}
+}
+
+// On a wide terminal a table has what it lacks on a narrow one, and running text
+// stays as wide. On a narrower one than PageWidth nothing is lost.
+func TestWideTerminal(t *testing.T) {
+	doc := new(Document)
+	doc.say(strings.Repeat("Some words of a text that runs on. ", 10))
+	table := Table{Columns: []Column{{Title: "first"}, {Title: "second", Rank: 1}, {Title: "list", List: true}}}
+	table.Rows = [][]Cell{cells(strings.Repeat("a", 40), strings.Repeat("b", 40), strings.Repeat("item, ", 20)+"end")}
+	doc.add(table)
+	folding := Table{Headless: true, Columns: []Column{{}, {Folds: true}}, Rows: [][]Cell{cells("c", strings.Repeat("word ", 30))}}
+	margin := Table{Columns: columns("rrrr", "0", "1", "2", "3"), Across: 2, Rows: [][]Cell{cells("0", "10", "20", "30")}}
+	doc.add(folding, margin)
+	for _, c := range []struct {
+		columns, widest int
+		has, lacks      string
+	}{
+		{0, 80, "item, item, …", "bbb"}, {40, 80, "item, item, …", "bbb"}, {80, 80, "item, item, …", "bbb"},
+		{160, 160, strings.Repeat("b", 40), "aaa  item"}, {400, 241, "item, end", "…"},
+	} {
+		var b strings.Builder
+		if err := doc.Text(&b, false, c.columns); err != nil {
+			t.Fatal(err)
+		}
+		text, widest, prose := b.String(), 0, 0
+		for line := range strings.SplitSeq(text, "\n") {
+			widest = max(widest, width(line))
+			if strings.Contains(line, "runs on") {
+				prose = max(prose, width(line))
+			}
+		}
+		if !strings.Contains(text, c.has) || strings.Contains(text, c.lacks) || widest > c.widest || prose > PageWidth {
+			t.Errorf("%d columns: %d wide, text %d:\n%s", c.columns, widest, prose, text)
+		}
+		if parted := strings.Count(text, "  30\n") == strings.Count(text, "  20  30\n"); parted != (c.columns > PageWidth) {
+			t.Errorf("%d columns: parted %v:\n%s", c.columns, parted, text)
+		}
+	}
+}
+
+// A mean and a standard deviation have no more digits than their own scatter
+// bears, by hand: of 100 values with s = 2, 2·s/√n is 0.4 and 2·s/√(2n − 2) is 0.28,
+// of which two digits show; a single value known to ±0.001 has four decimals.
+func TestScatterDecimals(t *testing.T) {
+	for _, c := range []struct {
+		stat     pulse.Stat
+		mean, sd int
+	}{
+		{pulse.Stat{N: 100, SD: pulse.Known(2)}, 2, 2},
+		{pulse.Stat{N: 100, SD: pulse.Known(20)}, 1, 1},
+		{pulse.Stat{N: 100, SD: pulse.Known(1e-4)}, 4, 4},
+		{pulse.Stat{N: 1}, 4, 4},
+		{pulse.Stat{N: 5, SD: pulse.Known(0)}, 4, 4},
+	} {
+		r := statRow{stat: c.stat, decimals: 4}
+		if mean, sd := r.scatterDecimals(); mean != c.mean || sd != c.sd {
+			t.Errorf("%+v: %d and %d decimals, want %d and %d", c.stat, mean, sd, c.mean, c.sd)
 		}
 	}
 }

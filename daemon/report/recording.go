@@ -34,6 +34,26 @@ func recording(doc *Document, m *pulse.Measurement, trains *trainDigest, a *Abou
 	for _, n := range notes(m, trains) {
 		doc.tell("Note:", n)
 	}
+	if c.LostEdges > 0 {
+		unknownTimes(doc, &c)
+	}
+}
+
+// maxUnknownTimes are told one by one.
+const maxUnknownTimes = 5
+
+// unknownTimes tells when the level was unknown, where edges were lost.
+func unknownTimes(doc *Document, c *pulse.Capture) {
+	for _, u := range c.UnknownTimes[:min(maxUnknownTimes, len(c.UnknownTimes))] {
+		text := "at " + figure.Time(u.StartS) + " for " + figure.Time(u.LengthS)
+		if u.Train > 0 {
+			text += ", in train " + figure.Count(u.Train)
+		}
+		doc.tell("Unknown", text+".")
+	}
+	if n := c.Unknown - maxUnknownTimes; n > 0 && len(c.UnknownTimes) > 0 {
+		doc.tell("", figure.Plural(n, "more such interval", "more such intervals")+".")
+	}
 }
 
 // settlingText tells what the settling filter saw.

@@ -2,6 +2,7 @@ package report
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"strings"
 
@@ -26,6 +27,18 @@ type statRow struct {
 	nominal  string // in a column of its own
 }
 
+// scatterDecimals gives the decimals of a row's mean and standard deviation: not
+// more than a single value has, and no more than show two digits of their own
+// expanded uncertainty (k = 2) from the scatter, s/√n and s/√(2n − 2)
+// (JCGM 100:2008, 4.2.3 and E.4.3).
+func (r *statRow) scatterDecimals() (mean, sd int) {
+	s, n := r.stat.SD, float64(r.stat.N)
+	if !s.OK || !(s.V > 0) || n < 2 {
+		return r.decimals, r.decimals
+	}
+	return min(r.decimals, figure.Decimals(2*s.V/math.Sqrt(n))), min(r.decimals, figure.Decimals(2*s.V/math.Sqrt(2*n-2)))
+}
+
 // statistics tabulates rows, without those that have none. A column of nominal
 // values has the title nominal, if any.
 func statistics(doc *Document, nominal string, rows []statRow) {
@@ -43,7 +56,9 @@ func statistics(doc *Document, nominal string, rows []statRow) {
 			row = append(row, Cell{Text: r.nominal})
 		}
 		row = append(row, Cell{Text: figure.Count(r.stat.N)})
-		for _, v := range []pulse.Num{r.stat.Mean, r.stat.SD, r.stat.Min, r.stat.P5, r.stat.P50, r.stat.P95, r.stat.Max} {
+		mean, sd := r.scatterDecimals()
+		row = append(row, Cell{Number: true, Value: r.stat.Mean, Decimals: mean}, Cell{Number: true, Value: r.stat.SD, Decimals: sd})
+		for _, v := range []pulse.Num{r.stat.Min, r.stat.P5, r.stat.P50, r.stat.P95, r.stat.Max} {
 			row = append(row, Cell{Number: true, Value: v, Decimals: r.decimals})
 		}
 		t.Rows = append(t.Rows, row)

@@ -15,11 +15,11 @@ const PageWidth = 80
 // sgr is the colour of each tone, as the parameter of a terminal's SGR sequence.
 var sgr = [...]string{Plain: "", Strong: "1", Good: "32;1", Doubtful: "33;1", Bad: "31;1"}
 
-// Text writes the document as plain text of PageWidth columns, with a terminal's
-// colours when asked. Control characters in what is said, which could drive a
+// Text writes the document as plain text of PageWidth columns, of which tables may
+// use tableWidth where that is more, with a terminal's colours when asked. Control characters in what is said, which could drive a
 // terminal, are replaced.
-func (d *Document) Text(w io.Writer, colour bool) error {
-	p := textPage{colour: colour}
+func (d *Document) Text(w io.Writer, colour bool, tableWidth int) error {
+	p := textPage{colour: colour, tableWidth: max(tableWidth, PageWidth)}
 	for _, b := range d.Blocks {
 		p.block(b)
 	}
@@ -30,19 +30,20 @@ func (d *Document) Text(w io.Writer, colour bool) error {
 // String is the document as plain text.
 func (d *Document) String() string {
 	var b strings.Builder
-	d.Text(&b, false) // a Builder takes all
+	d.Text(&b, false, PageWidth) // a Builder takes all
 	return b.String()
 }
 
 type textPage struct {
 	bytes.Buffer
-	colour bool
+	colour     bool
+	tableWidth int
 }
 
 func (p *textPage) block(b Block) {
 	switch b := b.(type) {
 	case Title:
-		p.flow(0, 0, Shorten(Printable(b.Text), PageWidth))
+		p.flow(0, 0, PageWidth, Shorten(Printable(b.Text), PageWidth))
 	case Heading:
 		if p.Len() > 0 {
 			p.WriteByte('\n')
@@ -68,7 +69,7 @@ func (p *textPage) block(b Block) {
 		p.WriteByte('\n')
 	case Caution:
 		p.WriteByte('\n')
-		p.flow(0, 0, CautionText)
+		p.flow(0, 0, PageWidth, CautionText)
 	}
 }
 
@@ -108,16 +109,16 @@ func (p *textPage) paragraph(b Paragraph) {
 	if b.Hanging > 0 {
 		indent = b.Hanging
 	}
-	p.flow(at, indent, Printable(b.Text))
+	p.flow(at, indent, PageWidth, Printable(b.Text))
 }
 
-// flow writes text folded to the page's width, from column at on and in the
+// flow writes text folded to so many columns, from column at on and in the
 // following lines from column indent on.
-func (p *textPage) flow(at, indent int, text string) {
+func (p *textPage) flow(at, indent, columns int, text string) {
 	fresh := true
 	for _, word := range words(text) {
 		w := width(word)
-		if !fresh && at+1+w > PageWidth {
+		if !fresh && at+1+w > columns {
 			p.WriteString("\n" + strings.Repeat(" ", indent))
 			at, fresh = indent, true
 		}
@@ -151,15 +152,16 @@ func words(text string) []string {
 	return out
 }
 
-// tables writes t, in as many tables as Across asks for.
+// tables writes t, in as many tables as Across asks for on a page of PageWidth.
 func (p *textPage) tables(t Table) {
 	n := len(t.Columns) - 1
-	if t.Across == 0 || n <= t.Across {
+	across := t.Across * p.tableWidth / PageWidth
+	if t.Across == 0 || n <= across {
 		p.table(t)
 		return
 	}
-	for from := 0; from < n; from += t.Across {
-		part := func(i int) bool { return i == 0 || i > from && i <= from+t.Across }
+	for from := 0; from < n; from += across {
+		part := func(i int) bool { return i == 0 || i > from && i <= from+across }
 		x := Table{Headless: t.Headless, Columns: pick(t.Columns, part)}
 		for _, row := range t.Rows {
 			x.Rows = append(x.Rows, pick(row, part))
@@ -208,13 +210,13 @@ func (p *textPage) table(t Table) {
 		}
 		rank := slices.MaxFunc(t.Columns, func(a, b Column) int { return a.Rank - b.Rank }).Rank
 		switch row := longestNumber(rows); {
-		case total > PageWidth && row != nil:
+		case total > p.tableWidth && row != nil:
 			for i := range row {
 				if row[i].Number && row[i].Decimals > 0 {
 					row[i].Decimals--
 				}
 			}
-		case total > PageWidth && rank > 0:
+		case total > p.tableWidth && rank > 0:
 			keep := func(i int) bool { return t.Columns[i].Rank < rank }
 			for i, r := range rows {
 				rows[i] = pick(r, keep)
@@ -307,12 +309,12 @@ func (p *textPage) row(columns []Column, row []Cell, w []int) {
 	case s == "":
 	case c.Folds:
 		p.WriteString(gap)
-		p.flow(at, at+cell.Hanging, s)
+		p.flow(at, at+cell.Hanging, p.tableWidth, s)
 		return
 	default:
 		p.WriteString(gap)
 		if c.List {
-			s = cut(s, PageWidth-at)
+			s = cut(s, p.tableWidth-at)
 		}
 		p.paint(cell.Tone, s)
 	}

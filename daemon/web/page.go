@@ -268,7 +268,7 @@ func extreme(it live.Item) string {
 func worst(it live.Item) string {
 	noun, unit := figure.Quantity(it.Quantity)
 	decimals := figure.Decimals(it.ExpandedU.V)
-	by := withUnit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), decimals), unit)
+	by := figure.Difference(figure.NonZero(math.Abs(it.Observed.V-it.Limit), decimals), unit)
 	limit := withUnit(figure.Trimmed(it.Limit, 4), unit)
 	side := "inside"
 	if it.Statement != pulse.ConditionalPass {

@@ -225,7 +225,7 @@ func TestWords(t *testing.T) {
 			Verdict: fail, Rate: "9.20 pps", Nominal: "10 pps", Percent: "64.0 %",
 			Problems: []problem{
 				{"fail", "Longest break 81.52 ms, 11.52 ms above the limit of 70 ms; pulse 2 of its train; 3 minutes ago."},
-				{"near", "Highest percent break 70.05 %, 0.05 % above the limit of 70 %, by less than the uncertainty (± 0.12 %); pulse 2 of its train; 3 minutes ago."},
+				{"near", "Highest percent break 70.05 %, 0.05 percentage points above the limit of 70 %, by less than the uncertainty (± 0.12 %); pulse 2 of its train; 3 minutes ago."},
 				{"near", "Longest bounce 0.460 ms, 0.040 ms inside the limit of 0.5 ms, by less than the uncertainty (± 0.057 ms); 3 minutes ago."},
 			},
 			Limits: []pageLimit{

@@ -173,7 +173,7 @@ func (r *interrupterReader) begin(last bool) {
 	r.follow.noSpacing = best.noSpacing
 	r.follow.cycles0 = min(float64(len(r.learn))/float64(k), learntCycles)
 	if given != nil && k == given.k() && len(r.learn) > 0 {
-		r.speedChange(SpeedChange{FromNominal: true, At: r.learn[0].at, BeforeMS: ms(float64(given.cycle)), AfterMS: ms(float64(best.pat.cycle) * best.scale)})
+		r.speedChange(SpeedChange{FromNominal: true, At: r.learn[0].at, BeforeMS: Rounded(ms(float64(given.cycle))), AfterMS: Rounded(ms(float64(best.pat.cycle) * best.scale))})
 	}
 	for i := range r.learn {
 		r.follow.add(&r.learn[i])
@@ -216,7 +216,7 @@ func (r *interrupterReader) take(s *step) {
 	newLobes := s.slip || s.anew || s.unsure // which lobe o is of is not known
 	if s.speed != 0 && r.lastN > 0 {         // before the first interval there was no other speed
 		before := ms(float64(o.at-r.last.at)) / s.speed // of this spacing
-		newLobes = r.speedChange(SpeedChange{At: r.last.at, BeforeMS: before, AfterMS: before * s.speed}) || newLobes
+		newLobes = r.speedChange(SpeedChange{At: r.last.at, BeforeMS: Rounded(before), AfterMS: Rounded(before * s.speed)}) || newLobes
 	}
 	if s.slip || s.anew || s.unsure || s.stepped || s.noisy || s.due > outageCycles*k {
 		r.phase.endStretch()
@@ -276,7 +276,7 @@ func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
 // speedChange keeps a change of speed and tells whether it is by a whole
 // factor. One from the nominal speed is kept only if it is.
 func (r *interrupterReader) speedChange(c SpeedChange) (byFactor bool) {
-	ratio := max(c.AfterMS/c.BeforeMS, c.BeforeMS/c.AfterMS)
+	ratio := float64(max(c.AfterMS/c.BeforeMS, c.BeforeMS/c.AfterMS))
 	whole := math.Round(ratio)
 	byFactor = whole >= 2 && whole <= mostFactor && math.Abs(ratio-whole) <= speedAgree*whole
 	if byFactor {
@@ -483,7 +483,7 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	}
 	if r.cadence {
 		for i := range r.seg {
-			s := Segment{Segment: i + 1, State: "make", NominalMS: ms(float64(r.follow.pat.segment(i))), MS: stat(SegmentMS, i+1)}
+			s := Segment{Segment: i + 1, State: "make", NominalMS: Rounded(ms(float64(r.follow.pat.segment(i)))), MS: stat(SegmentMS, i+1)}
 			if i%2 == 1 {
 				s.State = "break"
 			}

@@ -220,7 +220,7 @@ func TestGivenCadence(t *testing.T) {
 			t.Errorf("from %d: %d cycles, %d missing, %d extra", from, r.Cycles, r.Missing, r.Extra)
 		}
 		for i, s := range r.Segments {
-			if !close9(s.MS.P50.V, slow[i]) || !close9(s.NominalMS, nominal[i]) || (s.State == "make") != (i%2 == 0) {
+			if !close9(s.MS.P50.V, slow[i]) || !close9(float64(s.NominalMS), nominal[i]) || (s.State == "make") != (i%2 == 0) {
 				t.Errorf("from %d: segment %+v", from, s)
 			}
 		}
@@ -378,7 +378,7 @@ func TestSpeedThroughLobes(t *testing.T) {
 		if n := math.Round(ratio); n >= 2 && math.Abs(ratio-n) < 0.05*n {
 			factor = int(n)
 		}
-		if c.Factor != factor || math.Abs(c.AtS-199) > 3 || math.Abs(c.AfterMS-period) > 0.02*period || (c.Either() == "") != (factor == 0) {
+		if c.Factor != factor || math.Abs(c.AtS-199) > 3 || math.Abs(float64(c.AfterMS)-period) > 0.02*period || (c.Either() == "") != (factor == 0) {
 			t.Errorf("to %v ms: %+v, want factor %d at 199 s", period, c, factor)
 		}
 	}

@@ -3,6 +3,7 @@ package pulse
 import (
 	"encoding/json"
 	"iter"
+	"math"
 	"slices"
 	"strconv"
 )
@@ -20,12 +21,42 @@ type Num struct {
 // Known makes a Num that was measured.
 func Known(v float64) Num { return Num{v, true} }
 
-// MarshalJSON gives the number, or null.
-func (n Num) MarshalJSON() ([]byte, error) {
+// MarshalJSON gives the number, or null. The number has 12 significant digits, but
+// 9 decimals at least and 12 at most. Processors that fuse multiplication and
+// addition differ from others in the last digits of a float64, and no contact is
+// known as well as that. Nanoseconds in a long time in seconds are kept.
+func (n Num) MarshalJSON() ([]byte, error) { return n.AppendJSON(nil), nil }
+
+// AppendJSON appends what MarshalJSON gives.
+func (n Num) AppendJSON(b []byte) []byte {
 	if !n.OK {
-		return []byte("null"), nil
+		return append(b, "null"...)
 	}
-	return strconv.AppendFloat(nil, n.V, 'g', -1, 64), nil
+	return strconv.AppendFloat(b, rounded(n.V), 'g', -1, 64)
+}
+
+// A Rounded is a number that JSON shows as it does a Num.
+type Rounded float64
+
+// MarshalJSON gives the number as a Num's does.
+func (r Rounded) MarshalJSON() ([]byte, error) { return Known(float64(r)).MarshalJSON() }
+
+// rounded gives v to 12 significant digits, but to 9 decimals at least and 12 at
+// most: what is small is often the difference of two greater figures.
+func rounded(v float64) float64 {
+	a := math.Abs(v)
+	scale := 1e12
+	switch {
+	case !(a < 1<<53/1e9): // a float64 itself is no finer there
+		return v
+	case a >= 100:
+		scale = 1e9
+	case a >= 10:
+		scale = 1e10
+	case a >= 1:
+		scale = 1e11
+	}
+	return math.Round(v*scale)/scale + 0 // 0, never -0
 }
 
 // UnmarshalJSON reads a number or null.
@@ -249,8 +280,8 @@ type Interrupter struct {
 type SpeedChange struct {
 	At       Stamp   `json:"-"`
 	AtS      float64 `json:"at_s"`
-	BeforeMS float64 `json:"before_ms"` // spacing of the openings there, as it was until then, or nominal
-	AfterMS  float64 `json:"after_ms"`
+	BeforeMS Rounded `json:"before_ms"` // spacing of the openings there, as it was until then, or nominal
+	AfterMS  Rounded `json:"after_ms"`
 	// FromNominal says that it is from the given speed, not from one that was
 	// seen before.
 	FromNominal bool `json:"from_nominal"`
@@ -264,7 +295,7 @@ type SpeedChange struct {
 type Segment struct {
 	Segment   int     `json:"segment"` // from 1
 	State     string  `json:"state"`   // "make" or "break"
-	NominalMS float64 `json:"nominal_ms"`
+	NominalMS Rounded `json:"nominal_ms"`
 	MS        Stat    `json:"ms"`
 }
 
@@ -297,7 +328,7 @@ type BudgetResult struct {
 // sensitivity coefficient.
 type Component struct {
 	Cause    Cause   `json:"name"`
-	Standard float64 `json:"standard"`
+	Standard Rounded `json:"standard"`
 	Kind     string  `json:"kind"` // "A" from repeated observations, "B" from other knowledge
 }
 

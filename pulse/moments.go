@@ -66,6 +66,7 @@ func (m *moments) SE() (float64, bool) {
 	return sd / math.Sqrt(float64(max(m.n, 1))), ok
 }
 
-// finite is false for NaN and the infinities, whose difference from
-// themselves is NaN.
-func finite(x float64) bool { return x-x == 0 }
+// finite is false for NaN and the infinities. It calculates nothing: where a
+// processor fuses multiplication and subtraction, a product less itself is what
+// its rounding left, not 0.
+func finite(x float64) bool { return math.Abs(x) <= math.MaxFloat64 }

@@ -222,3 +222,21 @@ func BenchmarkMomentsAdd(b *testing.B) {
 		m.Add(60.5)
 	}
 }
+
+// Products are finite on processors that fuse multiplication and subtraction too
+// (arm64): there 1.1·1.1 less itself is not 0.
+func TestFinite(t *testing.T) {
+	for _, x := range []float64{0, 1.1, 1 / 3.0, -1e10 / 3, 1e-160, math.MaxFloat64, math.SmallestNonzeroFloat64} {
+		if !finite(x) {
+			t.Errorf("%v is not finite", x)
+		}
+		if square := math.Abs(x) < 1e150; square && !finite(x*x) {
+			t.Errorf("the square of %v is not finite", x)
+		}
+	}
+	for _, x := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
+		if finite(x) {
+			t.Errorf("%v is finite", x)
+		}
+	}
+}

@@ -301,14 +301,15 @@ func refDescribe(s *refSignal) string {
 	return b.String()
 }
 
-// refTimes is how many signals are tried: n, so few with -short, and MAKEBREAK_LONG times n where that is set.
+// refTimes is how many signals are tried: few, n where
+// MAKEBREAK_ENDURANCE is set, and MAKEBREAK_LONG times n where that is set.
 //
 //	MAKEBREAK_LONG=20 go test -run 'TestReference|TestMovingAway' ./pulse
 func refTimes(n, short int) int {
 	if times, err := strconv.Atoi(os.Getenv("MAKEBREAK_LONG")); err == nil && times > 0 {
 		return n * times
 	}
-	if testing.Short() {
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
 		return short
 	}
 	return n

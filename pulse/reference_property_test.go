@@ -433,7 +433,7 @@ func everyLossEverywhere(t *testing.T, read func(*testing.T, *refSignal) refOutc
 			longest, apart, step := 6, 3, 1
 			switch {
 			case os.Getenv("MAKEBREAK_LONG") != "":
-			case testing.Short():
+			case os.Getenv("MAKEBREAK_ENDURANCE") == "":
 				longest, apart, step = 1, 1, 5
 			case c.kind == pulse.KindInterrupter:
 				longest, apart, step = 2, 1, 3

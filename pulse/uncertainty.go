@@ -144,7 +144,7 @@ func (s Setup) Budget(q Quantity, breaks int, breakNS, periodNS float64) *Budget
 		if repeated {
 			kind = "A"
 		}
-		out.Budget = append(out.Budget, Component{Cause{effect, from}, u, kind})
+		out.Budget = append(out.Budget, Component{Cause{effect, from}, Rounded(u), kind})
 	}
 	add(EdgeNoise, s.EdgeNoiseFrom, s.EdgeNoiseA, m.noise, s.EdgeNoiseNS/1e6)
 	add(Asymmetry, s.AsymmetryFrom, s.AsymmetryA, m.asymmetry, s.AsymmetryUNS/1e6)

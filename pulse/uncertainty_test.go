@@ -120,11 +120,14 @@ func TestBudgetByHand(t *testing.T) {
 			{Cause{EdgeNoise, "loopback calibration"}, 0.02 * math.Sqrt2, "A"},
 			{Cause{Asymmetry, "assumed, not calibrated"}, 0.1, "B"},
 			{Cause{TimeBase, ""}, 60 * 50e-6, "B"},
-			{Cause{Resolution, "steps of 24 µs"}, 0.024 / math.Sqrt(6), "B"},
+			{Cause{Resolution, "steps of 24 µs"}, Rounded(0.024 / math.Sqrt(6)), "B"},
 		},
 	}
-	rounded := cmp.Comparer(func(a, b float64) bool { return near(a, b, 1e-12) })
-	if diff := cmp.Diff(want, s.Budget(BreakMS, 1, 60e6, 100e6), rounded); diff != "" {
+	close12 := cmp.Options{
+		cmp.Comparer(func(a, b float64) bool { return near(a, b, 1e-12) }),
+		cmp.Comparer(func(a, b Rounded) bool { return near(float64(a), float64(b), 1e-12) }),
+	}
+	if diff := cmp.Diff(want, s.Budget(BreakMS, 1, 60e6, 100e6), close12); diff != "" {
 		t.Error(diff)
 	}
 	for q, absent := range map[Quantity]string{
@@ -186,7 +189,7 @@ func TestBudgetLines(t *testing.T) {
 		got := s.Budget(q, 1, brk, period)
 		var sum float64
 		for _, c := range got.Budget {
-			sum += c.Standard * c.Standard
+			sum += float64(c.Standard * c.Standard)
 		}
 		if !near(got.Standard.V, math.Sqrt(sum), 1e-12) {
 			t.Fatalf("%v: root sum of squares %v", got, math.Sqrt(sum))

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
 	"testing"
 
 	"makebreak/pulse"
@@ -44,7 +45,7 @@ func measureEdges(t *testing.T, cfg pulse.Config, edges []pulse.Edge) *pulse.Mea
 
 // noisySeeds is how many signals are tried.
 func noisySeeds() uint64 {
-	if testing.Short() {
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
 		return 100
 	}
 	return 1000

@@ -187,7 +187,7 @@ func seeded(t *testing.T) *rand.Rand {
 // often it is asked for.
 func TestWatchStopsWhileWriting(t *testing.T) {
 	rounds := 8
-	if testing.Short() {
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
 		rounds = 2
 	}
 	contacts := map[string]string{}
@@ -389,8 +389,8 @@ func TestWatchTwice(t *testing.T) {
 // Clients that send nothing, garbage or without end cost bounded time and
 // memory, and measuring goes on.
 func TestWatchWithBadClients(t *testing.T) {
-	if testing.Short() {
-		t.Skip("takes as long as the patience with clients")
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
+		t.Skip("takes as long as the patience with clients: MAKEBREAK_ENDURANCE=1 runs it")
 	}
 	dir := site(t, map[string]string{"dial": fastDial})
 	p := launch(t, dir, nil, "watch", "watch.yaml")

@@ -103,7 +103,7 @@ func irregular(m *pulse.Measurement, a *About) string {
 const maxSpeedChanges = 5
 
 func speedChange(c *pulse.SpeedChange) string {
-	at, after, before := fmt.Sprintf("At %.1f s ", c.AtS), figure.Fixed(c.AfterMS, 1), figure.Fixed(c.BeforeMS, 1)
+	at, after, before := fmt.Sprintf("At %.1f s ", c.AtS), figure.Fixed(float64(c.AfterMS), 1), figure.Fixed(float64(c.BeforeMS), 1)
 	either := c.Either()
 	switch {
 	case either == "":
@@ -120,7 +120,7 @@ func segments(doc *Document, m *pulse.Measurement, a *About) {
 		if s.MS.N > 0 {
 			rows = append(rows, statRow{
 				name: figure.Count(s.Segment) + " " + s.State, stat: s.MS,
-				decimals: decimals(m, pulse.Quantity(s.State+"_ms")), nominal: figure.Trimmed(s.NominalMS, 3),
+				decimals: decimals(m, pulse.Quantity(s.State+"_ms")), nominal: figure.Trimmed(float64(s.NominalMS), 3),
 			})
 		}
 	}

@@ -79,20 +79,15 @@ func appendTrain(b []byte, t *pulse.Train) []byte {
 	} else {
 		b = strconv.AppendFloat(b, t.StartS, 'f', -1, 64)
 	}
-	b = appendNum(b, ",\n        \"rate_pps\": ", t.RatePPS)
-	b = appendNum(b, ",\n        \"break_percent\": ", t.BreakPercent)
-	b = appendNum(b, ",\n        \"gap_before_ms\": ", t.GapBeforeMS)
+	b = append(b, ",\n        \"rate_pps\": "...)
+	b = t.RatePPS.AppendJSON(b)
+	b = append(b, ",\n        \"break_percent\": "...)
+	b = t.BreakPercent.AppendJSON(b)
+	b = append(b, ",\n        \"gap_before_ms\": "...)
+	b = t.GapBeforeMS.AppendJSON(b)
 	b = append(b, ",\n        \"partial\": "...)
 	b = strconv.AppendBool(b, t.Partial)
 	b = append(b, ",\n        \"stalled\": "...)
 	b = strconv.AppendBool(b, t.Stalled)
 	return append(b, "\n      }"...)
-}
-
-func appendNum(b []byte, key string, n pulse.Num) []byte {
-	b = append(b, key...)
-	if !n.OK {
-		return append(b, "null"...)
-	}
-	return strconv.AppendFloat(b, n.V, 'g', -1, 64)
 }

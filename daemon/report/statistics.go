@@ -141,7 +141,7 @@ func uncertainty(doc *Document, m *pulse.Measurement) {
 			if source := name + ": " + c.Cause.From; c.Cause.From != "" && !slices.Contains(sources, source) {
 				sources = append(sources, source)
 			}
-			from += name + " " + figure.NonZero(c.Standard, dec)
+			from += name + " " + figure.NonZero(float64(c.Standard), dec)
 		}
 		if from == "" {
 			from = "nothing"

@@ -84,7 +84,7 @@ func lastSeq(l *Log, contact string) (last uint32, err error) {
 // exactly once, and is sound; the next start resumes the run.
 func TestKill(t *testing.T) {
 	kills := 100
-	if testing.Short() {
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
 		kills = 10
 	}
 	path := logPath(t)

@@ -53,8 +53,8 @@ func leafOf(t *testing.T, path, name string) (file []byte, at int) {
 // Damage in the oldest part does not end retention: it goes past, tells it
 // once, and the log keeps to its limits.
 func TestRetentionMeetsDamage(t *testing.T) {
-	if testing.Short() {
-		t.Skip("-short: writes millions of edges")
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
+		t.Skip("writes millions of edges: MAKEBREAK_ENDURANCE=1 runs it")
 	}
 	for name, tt := range map[string]struct {
 		spoil    func(t *testing.T, path string) []byte
@@ -197,8 +197,8 @@ func TestTimeStatsMerge(t *testing.T) {
 // Summaries that would fill the log are put together, oldest first, without
 // loss of a count; edges are kept as before.
 func TestSummariesFold(t *testing.T) {
-	if testing.Short() {
-		t.Skip("-short: writes millions of edges")
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
+		t.Skip("writes millions of edges: MAKEBREAK_ENDURANCE=1 runs it")
 	}
 	for _, damaged := range []bool{false, true} {
 		path := logPath(t)
@@ -415,8 +415,8 @@ func TestReaderHoldsLog(t *testing.T) {
 // What a bad disk has kept back goes into a log at its limit in parts, and room
 // is made for each. A crash between two of them leaves no false knowledge.
 func TestBacklog(t *testing.T) {
-	if testing.Short() {
-		t.Skip("-short: writes millions of edges")
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
+		t.Skip("writes millions of edges: MAKEBREAK_ENDURANCE=1 runs it")
 	}
 	clock := newClock()
 	path := logPath(t)

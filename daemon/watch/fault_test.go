@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -472,7 +473,7 @@ func (s *storm) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err err
 // are all kept.
 func TestStorm(t *testing.T) {
 	seconds := 10
-	if testing.Short() {
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
 		seconds = 2
 	}
 	bubble(t, func(t *testing.T) {
@@ -497,6 +498,9 @@ func TestStorm(t *testing.T) {
 
 // A contact that is stuck is found so, open or closed, and found well again.
 func TestStuck(t *testing.T) {
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
+		t.Skip("watches for many minutes: MAKEBREAK_ENDURANCE=1 runs it")
+	}
 	for _, x := range []struct {
 		closed string
 		level  pulse.Level
@@ -507,9 +511,6 @@ func TestStuck(t *testing.T) {
 		{"low", pulse.Low, "stuck closed: closed, without an edge for longer than 5m0s"},
 		{"low", pulse.High, "stuck open: open, without an edge for longer than 5m0s"},
 	} {
-		if testing.Short() && x.closed == "low" {
-			continue
-		}
 		bubble(t, func(t *testing.T) {
 			r := newRig(t, line+"\nclosed: "+x.closed, goodContact())
 			r.open["L"] = func() (src, error) {

@@ -3,6 +3,7 @@ package watch
 import (
 	"context"
 	"errors"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -135,6 +136,9 @@ func measureLog(t *testing.T, log *store.Log, contact string, from, to pulse.Sta
 // interruptions, an unknown time, a long pause, and a kill; from whatever start
 // a stretch is asked for. A note gives the number to the cam.
 func TestLobesKeepTheirNumbers(t *testing.T) {
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
+		t.Skip("watches for simulated hours: MAKEBREAK_ENDURANCE=1 runs it")
+	}
 	ms := time.Millisecond
 	at := func(d time.Duration) pulse.Stamp { return booted + pulse.Stamp(d) }
 	for name, late := range map[string][]time.Duration{
@@ -265,6 +269,9 @@ func TestLobeOneWithoutMarks(t *testing.T) {
 // pause, numbers are found again if the lobes differ, and else begin anew: then
 // each numbering has its own, and a stretch over both says so.
 func TestLobesAfterABoot(t *testing.T) {
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "" {
+		t.Skip("watches for simulated hours: MAKEBREAK_ENDURANCE=1 runs it")
+	}
 	for _, tt := range []struct {
 		name      string
 		late      time.Duration

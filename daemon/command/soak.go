@@ -68,7 +68,7 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	fmt.Fprintf(sh.stdout, "Soak test %q of %s has begun.\n", report.Printable(title), soakOf(s))
+	fmt.Fprintf(sh.stdout, "Soak test %q of %s has begun.\n", report.Printable(title), report.Printable(soakOf(s)))
 	if idle != nil {
 		fmt.Fprintf(sh.stdout, "But %s: makebreak watch must run for it to measure.\n", idle)
 	}

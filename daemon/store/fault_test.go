@@ -636,7 +636,7 @@ func TestSettings(t *testing.T) {
 	s := open(t, logPath(t), newClock(), Options{})
 	for pragma, want := range map[string]string{
 		"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1", "auto_vacuum": "2", "page_size": "4096", "busy_timeout": "500",
-		"wal_autocheckpoint": "512", "journal_size_limit": "4194304", "application_id": "1298874987", "user_version": "2"} {
+		"wal_autocheckpoint": "512", "journal_size_limit": "4194304", "application_id": "1298874987", "user_version": "3"} {
 		var got string
 		if err := s.w.db.QueryRow("PRAGMA " + pragma).Scan(&got); err != nil || got != want {
 			t.Errorf("%s is %s, %v, want %s", pragma, got, err, want)

@@ -360,3 +360,35 @@ func writeLog(b *testing.B, path string, edges int) {
 		b.Fatalf("%d edges dropped", n)
 	}
 }
+
+// Nothing from a log reaches a terminal as it is: a log may come from anywhere.
+func TestNothingRawFromALog(t *testing.T) {
+	const evil = "a\x1b[31m\x1b]0;b\x07"
+	l := &logMaker{ts: testChecker{t}, path: filepath.Join(t.TempDir(), "log.db"), anchor: hw.Anchor{Mono: logStart, Wall: time.Date(2026, 11, 20, 10, 0, 0, 0, time.UTC)}}
+	l.start(store.Options{Site: evil})
+	c := l.Contact(store.Configuration{Contact: evil, Source: evil, Kind: pulse.KindInterrupter, Settings: json.RawMessage(`{}`)})
+	p := l.play(c, "cam,ipm=600,cycles=endless")
+	p.until(l.at(time.Minute, 0))
+	l.Find(store.Finding{Contact: evil, Kind: store.FindingKind(evil), At: store.Moment{Mono: logStart + 1e9}, Text: evil})
+	l.Find(store.Finding{Contact: evil, Kind: store.SourceDown, At: store.Moment{Mono: logStart + 1e9}, Text: evil})
+	l.flush()
+	for _, note := range []store.Note{{Text: evil, Contact: evil, State: store.AsFound}, {Text: evil}} {
+		_, err := l.AddNote(t.Context(), note)
+		l.ts.Check(err)
+	}
+	_, err := l.BeginSoak(t.Context(), store.Soak{Title: evil, Contact: evil, Note: evil})
+	l.ts.Check(err)
+	p.until(l.at(2*time.Minute, 0))
+	l.end()
+	for _, args := range [][]string{
+		{"measure", "run:" + evil}, {"measure", "run:x"}, {"measure", "run:" + evil, "--table", "-"}, {"measure", "run:" + evil, "--since", "1999-01-01"},
+		{"soak", "list"}, {"soak", "status"}, {"soak", "status", "x"}, {"soak", "start", evil}, {"soak", "start", "y", "--contact", evil}, {"soak", "finish"},
+		{"soak", "start", "z" + evil, "--contact", evil}, {"soak", "start", "z" + evil, "--contact", evil}, {"note", evil, "--contact", evil}, {"note", "x", "--contact", "x"},
+		{"export", "run:" + evil, "--out", "-"},
+	} {
+		out, _ := exec.Command("makebreak", append(args, "--log", l.path)...).CombinedOutput()
+		if len(out) == 0 || bytes.ContainsAny(out, "\x1b\x07") {
+			t.Errorf("%q: %q", args, out)
+		}
+	}
+}

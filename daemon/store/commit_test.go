@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"os"
 	"runtime"
 	"testing"
@@ -112,11 +113,11 @@ func TestFaultChanges(t *testing.T) {
 		return s.Stats().Fault.Kind
 	}
 	diff(t, Locked, kind())
-	if err := os.Rename(path, path+".elsewhere"); err != nil {
+	if err := errors.Join(os.Rename(path, path+".elsewhere"), os.Mkdir(path, 0o755)); err != nil { // nothing can be written here
 		t.Fatal(err)
 	}
 	diff(t, OtherKind, kind())
-	if err := os.Rename(path+".elsewhere", path); err != nil {
+	if err := errors.Join(os.Remove(path), os.Rename(path+".elsewhere", path)); err != nil {
 		t.Fatal(err)
 	}
 	diff(t, Locked, kind())

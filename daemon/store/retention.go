@@ -196,7 +196,9 @@ func (s *Store) pages() (all, free int64, err error) {
 }
 
 // limitPages is how many pages may be in use before edges have to be removed.
-func (s *Store) limitPages() int64 { return (s.opt.MaxBytes-walBytes)/pageSize - sparePages }
+func (s *Store) limitPages() int64 { return limitPages(s.opt.MaxBytes) }
+
+func limitPages(maxBytes int64) int64 { return (maxBytes-walBytes)/pageSize - sparePages }
 
 // nearLimit is true when there is no room for a commit of some blocks and of
 // as many rows as may wait.

@@ -75,6 +75,9 @@ func (s *Store) attach(ctx context.Context) error {
 		if s.lock, s.mark, lockErr = acquire(s.path); lockErr != nil {
 			return lockErr
 		}
+		if s.gone != nil { // how far it had come is known for certain
+			s.mark = mark{Token: s.session.token, Commits: s.session.commits, Wall: s.anchor.At(s.session.alive).UTC().Format(markTime)}
+		}
 	}
 	if err == nil {
 		err = s.damaged
@@ -164,7 +167,16 @@ ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edge
 		return nil, err
 	}
 	s.Log.setPool(readers)
+	if s.gone != nil && !found {
+		s.tell(&Fault{Kind: OtherKind, Writable: true, Err: errors.New(
+			"the log file was removed or replaced: a new log was begun; what was logged before, with its notes and soak tests, is not in it")})
+		s.mu.Lock()
+		s.stats.Renewed = true
+		s.mu.Unlock()
+	}
+	s.gone = nil
 	if !found {
+		s.sessions.Add(1)
 		s.keep = retention{}
 		s.mu.Lock()
 		for _, c := range s.contacts {
@@ -246,7 +258,11 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, ?, ?)`, run, s.session.token, s.opt.Boo
 	if w.session, err = res.LastInsertId(); err != nil {
 		return nil, err
 	}
-	return findings, w.clock(start, s.clock)
+	if err := w.clock(start, s.clock); err != nil {
+		return nil, err
+	}
+	// In a file that is begun later, the wall clock may have been set since the start.
+	return findings, w.clock(s.anchored(), s.clock)
 }
 
 // lastSession is the latest session of the log, nil for an empty log.

@@ -21,6 +21,7 @@ import (
 	"os"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	sqlite3 "modernc.org/sqlite/lib"
@@ -118,6 +119,8 @@ type Store struct {
 	*Log // reads the log; its methods fail until the file was opened for the first time
 	opt  Options
 
+	sessions atomic.Uint64 // begun in a file: more than one where a new file was begun
+
 	mu        sync.Mutex // guards what follows
 	contacts  []*Contact
 	rows      []row
@@ -136,6 +139,7 @@ type Store struct {
 	fault      *Fault
 	faultSince pulse.Stamp
 	damaged    error // damage that a commit met: the file is to be set aside
+	gone       error // the file was removed or replaced while it was open
 	batch      []pending
 	keep       retention
 }
@@ -158,6 +162,7 @@ type Stats struct {
 	RolledUpRows uint64    // summaries that retention added to others, since the start
 	StuckBlocks  uint64    // blocks of edges that retention could not remove because of damage, since the start
 	LostBefore   string    // what the session before could not write, in words; empty for nothing
+	Renewed      bool      // the log file was removed, or replaced, since the start
 	SetAside     string    // name of the file that a damaged log was last renamed to, since the start
 	Fault        *Fault    // nil when the log can be written and keeps to its limits
 }
@@ -396,7 +401,9 @@ func (s *Store) commitSome(end bool) (more bool, err error) {
 		}
 	}
 	if err := s.w.inPlace(s.path); err != nil {
-		return false, err
+		if err := s.renew(err); err != nil {
+			return false, err
+		}
 	}
 	a, d := s.opt.Clock()
 	s.followClock(a, d)
@@ -530,6 +537,20 @@ func (s *Store) unwritten() (n int64) {
 		n += c.unwritten()
 	}
 	return n
+}
+
+// Sessions counts the files in which the Store has begun its session: what is to
+// be in each file, and is not an edge or a configuration, is written again when
+// the count goes up.
+func (s *Store) Sessions() uint64 { return s.sessions.Load() }
+
+// renew begins a log anew where the file has been removed or replaced. What waits
+// in memory goes into the new one.
+func (s *Store) renew(why error) error {
+	_ = s.detach() // the file is gone
+	s.lock.release()
+	s.lock, s.gone = nil, why
+	return s.attach(context.Background())
 }
 
 // tell calls OnFault, with nil when a fault is over.

@@ -299,7 +299,7 @@ func TestEverythingComesBack(t *testing.T) {
 	}
 	_, state := clock.read()
 	diff(t, &Timeline{Run: Run{1, "Marrow Quay", at(begin).Wall}, Sessions: []Session{{ID: 1, Boot: "boot-1", Program: "1.2.3",
-		Start: at(begin), Alive: at(begin + 3600e9), Ended: true, Clocks: []Clock{
+		Start: at(begin), Alive: at(begin + 3600e9), Ended: true, Limits: &Limits{}, Clocks: []Clock{
 			{hw.Anchor{Mono: begin, Wall: at(begin).Wall, WithinNS: 100}, state},
 			{hw.Anchor{Mono: begin + 3600e9, Wall: at(begin + 3600e9).Wall, WithinNS: 100}, state}}}}}, tl)
 	sound(t, l)

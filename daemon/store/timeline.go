@@ -195,3 +195,29 @@ func (t *Timeline) Until(wall time.Time) pulse.Stamp {
 	}
 	return 0
 }
+
+// Holds gives how long a log of the session's largest size holds edges, if they
+// go on to come as in the last day. It is 0 where that is not known: there is no
+// largest size, or no contact has filled a block of edges in that time.
+func (l *Log) Holds(ctx context.Context, s *Session) (time.Duration, error) {
+	if s.Limits == nil || s.Limits.MaxBytes == 0 {
+		return 0, nil
+	}
+	alive := int64(s.Alive.Mono)
+	rates, err := list(ctx, l, func(row scanner) (blocksPerNS float64, err error) {
+		var blocks, first int64
+		if err := row(&blocks, &first); err != nil || blocks < 2 || first >= alive {
+			return 0, err
+		}
+		return float64(blocks-1) / float64(alive-first), nil // the last is not full
+	}, `SELECT count(*), min(b.first_ns) FROM contacts c CROSS JOIN edge_blocks b ON b.contact = c.id AND b.session = ? AND b.first_ns >= ?
+GROUP BY c.id`, s.ID, alive-int64(24*time.Hour))
+	sum := 0.0
+	for _, r := range rates {
+		sum += r
+	}
+	if err != nil || sum == 0 {
+		return 0, err
+	}
+	return time.Duration(min(float64(limitPages(s.Limits.MaxBytes))/sum, endless)), nil
+}

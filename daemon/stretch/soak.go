@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"makebreak/daemon/config"
+	"makebreak/daemon/figure"
 	"makebreak/daemon/store"
 	"makebreak/pulse"
 )
@@ -125,6 +126,56 @@ func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLim
 	s.Profile = limits.text()
 	_, err = log.BeginSoak(ctx, s)
 	return idle, err
+}
+
+// Room is how long a log keeps single edges, where that is short for a soak test.
+type Room struct {
+	store.Limits
+	Holds time.Duration // what its largest size holds by the rate of the last day; 0: not known
+}
+
+// shortRoom is less than a soak test may last.
+const shortRoom = 7 * 24 * time.Hour
+
+// RoomOf gives how long the log keeps edges if that is less than a week, or if
+// its largest size holds less than it should keep; else nil.
+func RoomOf(ctx context.Context, log *store.Log) (*Room, error) {
+	tl, err := log.Timeline(ctx, 0)
+	if err != nil {
+		return nil, err
+	}
+	s := &tl.Sessions[len(tl.Sessions)-1]
+	if s.Limits == nil {
+		return nil, nil
+	}
+	r := &Room{Limits: *s.Limits}
+	if r.Holds, err = log.Holds(ctx, s); err != nil {
+		return nil, err
+	}
+	short := r.KeepEdges != 0 && r.KeepEdges < shortRoom
+	if !short && !r.small() {
+		return nil, nil
+	}
+	return r, nil
+}
+
+// small says that the largest size of the log is what is short.
+func (r *Room) small() bool {
+	return r.Holds != 0 && (r.Holds < r.KeepEdges || r.KeepEdges == 0 && r.Holds < shortRoom)
+}
+
+func (r *Room) String() string {
+	if r.small() {
+		return "at the rate of the last day, a log of " + figure.Bytes(r.MaxBytes) + " (max_size) holds single edges for some " + days(r.Holds)
+	}
+	return "single edges are kept for " + days(r.KeepEdges) + " (keep_raw)"
+}
+
+func days(d time.Duration) string {
+	if h := d.Hours(); h < 48 {
+		return figure.Trimmed(h, 1) + " h"
+	}
+	return figure.Trimmed(d.Hours()/24, 1) + " d"
 }
 
 // EndSoak ends a soak test now; title is as for FindSoak.

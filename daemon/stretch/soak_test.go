@@ -105,3 +105,24 @@ func TestKeptSoakResult(t *testing.T) {
 		t.Errorf("%+v, status %v", c, d.Status())
 	}
 }
+
+// How long the log keeps edges is told where it is less than a week or than it
+// should keep; the room of a size is worked out by hand.
+func TestRoom(t *testing.T) {
+	const week = 7 * 24 * time.Hour
+	for _, c := range []struct {
+		room  Room
+		short bool // its size
+		want  string
+	}{
+		{Room{store.Limits{KeepEdges: 3 * 24 * time.Hour, MaxBytes: 1e9}, 0}, false, "single edges are kept for 3 d (keep_raw)"},
+		{Room{store.Limits{KeepEdges: time.Hour, MaxBytes: 1e9}, week}, false, "single edges are kept for 1 h (keep_raw)"},
+		{Room{store.Limits{KeepEdges: 90 * 24 * time.Hour, MaxBytes: 1e7}, 150 * time.Minute}, true, "at the rate of the last day, a log of 10 MB (max_size) holds single edges for some 2.5 h"},
+		{Room{store.Limits{MaxBytes: 1e7}, 5 * 24 * time.Hour}, true, "at the rate of the last day, a log of 10 MB (max_size) holds single edges for some 5 d"},
+		{Room{store.Limits{MaxBytes: 1e7}, 9 * 24 * time.Hour}, false, ""},
+	} {
+		if c.room.small() != c.short || c.want != "" && c.room.String() != c.want {
+			t.Errorf("%+v: %v, %s", c.room, c.room.small(), &c.room)
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"math"
 	"time"
 
 	"makebreak/daemon/store"
@@ -28,6 +29,9 @@ const (
 	// has written one looks at the page next.
 	onesEvery = 10 * time.Second
 )
+
+// never is long before any opening.
+const never = pulse.Stamp(math.MinInt64 / 2)
 
 // ErrNoOpening says that a contact did not open near a time.
 var ErrNoOpening = errors.New("the contact did not open near that time")
@@ -57,6 +61,7 @@ type lobeTracker struct {
 	marked    pulse.Stamp // time of the latest mark
 	signed    pulse.Stamp // time of the latest signature
 	unsaved   bool        // latest is not marked
+	sessions  uint64      // of the log, at the latest mark
 }
 
 // load reads what the log knows of the lobes. If the log is not open yet, the
@@ -222,6 +227,9 @@ func (k *lobeTracker) cycle(r *pulse.CycleRow, meter *pulse.Meter) {
 		return
 	}
 	first := k.numbering == 0
+	if n := k.log.Sessions(); n != k.sessions { // a new file has no marks
+		k.sessions, k.marked, k.signed = n, never, never
+	}
 	if first {
 		if k.ids[r.Numbering] == 0 {
 			k.numberings++

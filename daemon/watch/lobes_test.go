@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -449,5 +450,52 @@ func TestPageFollowsTheNoteOfLobeOne(t *testing.T) {
 		r.start()
 		r.pass(20 * time.Minute)
 		want("lobe 3 of the cam")
+	})
+}
+
+// A log that is removed while it is written begins anew with all that reading it
+// needs: session, contacts, configurations, and at once the numbers of the lobes.
+// It is told once.
+func TestLogRemovedWhileWatching(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, "name: cam\nsource: 'gpio:CAM'\nlimits: us-fcc-busy\nrate: 60ipm\nlobes: 3")
+		ms := time.Millisecond
+		cam := &turning{host: r.host, late: []time.Duration{0, 0, 8 * ms}, missing: func(int) bool { return false }, dead: func(pulse.Stamp) bool { return false }}
+		r.open["CAM"] = cam.open
+		r.pass(1300 * ms)
+		r.start()
+		r.pass(20 * time.Minute)
+		files, err := filepath.Glob(filepath.Join(r.dir, "log.db*"))
+		if err != nil || len(files) < 3 {
+			t.Fatal(files, err)
+		}
+		for _, f := range files {
+			if err := os.Remove(f); err != nil {
+				t.Fatal(err)
+			}
+		}
+		r.pass(10 * time.Minute)
+		if n := r.lines("the log file was removed or replaced: a new log was begun"); len(n) != 1 {
+			t.Error(n)
+		}
+		if n := r.lines("level=ERROR"); len(n) != 1 {
+			t.Error(n)
+		}
+		if page := r.page(); !strings.Contains(page, "The log file was removed or replaced while it was written") {
+			t.Error(page)
+		}
+		log := r.book()
+		tl, err := log.Timeline(t.Context(), 0)
+		if err != nil || len(tl.Sessions) != 1 || tl.Site != "Marrow Quay exchange" {
+			t.Fatalf("%+v, %v", tl, err)
+		}
+		in, told := measureLog(t, log, "cam", tl.End()-pulse.Stamp(9*time.Minute), tl.End())
+		if in.LobesNumberedBy == nil || *in.LobesNumberedBy != pulse.LobesByLog || len(told) < 500 || in.Missing+in.Extra != 0 {
+			t.Errorf("%+v, %d openings have a number", in, len(told))
+		}
+		if f := r.findings(""); len(f) != 1 || !strings.HasPrefix(f[0], "damage: the log that was written here until ") {
+			t.Error(f)
+		}
+		r.finish()
 	})
 }

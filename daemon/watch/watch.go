@@ -385,6 +385,9 @@ func (w *watch) notices() (all []string) {
 	if d := w.watchdog.writerHangs(&s); d > 0 {
 		all = append(all, "Measuring goes on, but "+slow(d)+".")
 	}
+	if s.Renewed {
+		all = append(all, "The log file was removed or replaced while it was written: a new log was begun, and what was logged before is not in it.")
+	}
 	if s.SetAside != "" {
 		all = append(all, "The log was damaged: what came before this start or fault is kept as "+s.SetAside+", and a new log was begun.")
 	}

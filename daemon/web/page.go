@@ -89,7 +89,7 @@ func newPage(site string, all []live.Figures, now time.Time) *page {
 	for _, x := range []badge{notRead, silent, ended, verdicts[pulse.Fail], faulty, verdicts[pulse.ConditionalFail], verdicts[pulse.ConditionalPass],
 		verdicts[pulse.NotMeasured], notKnown, verdicts[""], fits, verdicts[pulse.Pass]} {
 		if n := count[x.Word]; n > 0 {
-			parts = append(parts, figure.Count(n)+" "+x.Word)
+			parts = append(parts, figure.Count(n)+" "+strings.ReplaceAll(x.Word, "; ", ", "))
 		}
 	}
 	switch {
@@ -306,7 +306,11 @@ func extreme(it live.Item) string {
 func worst(it live.Item, now time.Time) string {
 	noun, unit := figure.Quantity(it.Quantity)
 	decimals := figure.Decimals(it.ExpandedU.V)
-	by := withUnit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), decimals), unit)
+	apart := unit
+	if unit == "%" { // a difference of percentages is no percentage of either
+		apart = "percentage points"
+	}
+	by := withUnit(figure.NonZero(math.Abs(it.Observed.V-it.Limit), decimals), apart)
 	limit := withUnit(figure.Trimmed(it.Limit, 4), unit)
 	side := "inside"
 	if it.Statement != pulse.ConditionalPass {
@@ -317,7 +321,7 @@ func worst(it live.Item, now time.Time) string {
 		s = title(extreme(it)) + " " + noun + " " + withUnit(value(it), unit) + ", on the limit of " + limit
 	}
 	if it.Statement != pulse.Fail {
-		s += ", by less than the uncertainty (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
+		s += ", by less than the uncertainty (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), apart) + ")"
 	}
 	if where := it.At.String(); where != "" {
 		s += "; " + where

@@ -226,7 +226,7 @@ func short(v badge, word string) badge {
 // Each contact in the words that the page has.
 func TestWords(t *testing.T) {
 	v := newPage("Marrow Quay exchange", marrowQuay(), noon)
-	if want := "6 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 fits; no tolerance is published; 1 with faults that never pass."; v.Summary != want {
+	if want := "6 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 fits, no tolerance is published; 1 with faults that never pass."; v.Summary != want {
 		t.Errorf("summary %q, want %q", v.Summary, want)
 	}
 	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], badge{"none", "–", "not measured"}
@@ -236,7 +236,7 @@ func TestWords(t *testing.T) {
 			Verdict: fail, Latest: "9.20 pps", Rate: "9.2041 ± 0.0013 pps", Nominal: "10 pps", Percent: "63.96 ± 0.11 %", Means: true,
 			Problems: []problem{
 				{"fail", "Longest break 81.52 ms, 11.52 ms above the limit of 70 ms; pulse 2 of its train; 3 minutes ago."},
-				{"near", "Highest percent break 70.05 %, 0.05 % above the limit of 70 %, by less than the uncertainty (± 0.12 %); pulse 2 of its train; 3 minutes ago."},
+				{"near", "Highest percent break 70.05 %, 0.05 percentage points above the limit of 70 %, by less than the uncertainty (± 0.12 percentage points); pulse 2 of its train; 3 minutes ago."},
 				{"near", "Longest bounce 0.460 ms, 0.040 ms inside the limit of 0.5 ms, by less than the uncertainty (± 0.057 ms); 3 minutes ago."},
 			},
 			Limits: []pageLimit{

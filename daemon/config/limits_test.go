@@ -399,7 +399,7 @@ func TestProfileByIDOrPath(t *testing.T) {
 		"Grüße\x1b":              `limits profile "Grüße\x1b" is unknown; "makebreak limits" lists them all`,
 		strings.Repeat("x", 1e5): `limits profile "` + strings.Repeat("x", 40) + `…" is unknown; "makebreak limits" lists them all`,
 		"nope.yaml":              `limits profile: open nope.yaml: no such file or directory`,
-		"dir.yaml":               `limits profile: read dir.yaml: is a directory`,
+		"dir.yaml":               `limits profile: open dir.yaml: not a file`,
 		"../limits/\x00.yaml":    "limits profile: open ../limits/\x00.yaml: invalid argument",
 	} {
 		if _, err := Profile(arg); err == nil || err.Error() != want {

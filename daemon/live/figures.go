@@ -10,8 +10,9 @@ import (
 // Figures are what is known of a contact at one moment. They share nothing
 // with the Contact.
 type Figures struct {
-	Setting            // its StuckAfter is Contact.StuckAfter
-	Kind    pulse.Kind // KindAuto before the first Begin
+	Setting             // its StuckAfter is Contact.StuckAfter
+	Kind     pulse.Kind // KindAuto before the first Begin
+	Polarity pulse.Polarity
 
 	Up        bool
 	Ended     bool   // the source has come to its end, so it is not up: no fault
@@ -82,7 +83,7 @@ func (c *Contact) Figures() Figures {
 	defer c.mu.Unlock()
 	now := c.now()
 	f := Figures{
-		Setting: c.set, Kind: c.kind, Up: c.up, Ended: c.ended, Why: c.why, State: c.state, Totals: c.totals,
+		Setting: c.set, Kind: c.kind, Polarity: c.polarity, Up: c.up, Ended: c.ended, Why: c.why, State: c.state, Totals: c.totals,
 		Findings: c.found, Rate: c.rate, BreakPercent: c.percent,
 		Window: c.window, Limits: c.limits, OtherCadence: c.misfit,
 	}

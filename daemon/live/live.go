@@ -60,12 +60,14 @@ const (
 	LostEdges
 	SourceDown
 	SourceUp
+	LimitKept // a bound that was crossed is kept again
+	RestsOpen // see Figures.RestsOpen
 )
 
 // Findings is how many kinds of findings there are.
 const Findings = len(findings)
 
-var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up"}
+var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up", "limit_kept", "rests_open"}
 
 func (f Finding) String() string { return findings[f] }
 

@@ -94,6 +94,8 @@ func (p *program) end(s os.Signal, more ...os.Signal) {
 	p.Logf("stopped in %v", time.Since(began).Round(time.Millisecond))
 }
 
+func (p *program) address() string { return strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/") }
+
 func (p *program) get(path string) string {
 	p.Helper()
 	resp, err := http.Get(p.url + path)
@@ -250,7 +252,7 @@ func TestWatchStopInAHurry(t *testing.T) {
 				in = terminal(t)
 			}
 			p := launchFile(t, "makebreak", dir, in, nil, "watch", "watch.yaml")
-			page, err := net.Dial("tcp", strings.Trim(p.url, "http:/"))
+			page, err := net.Dial("tcp", p.address())
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -373,7 +375,7 @@ func TestWatchTwice(t *testing.T) {
 		}
 	}
 	second("watch.yaml", "log.db\": process "+strconv.Itoa(p.Process.Pid)+" already writes this log: stop it first, or use another log file")
-	address := strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/")
+	address := p.address()
 	text, err := os.ReadFile(filepath.Join(dir, "watch.yaml"))
 	if err != nil {
 		t.Fatal(err)
@@ -394,7 +396,7 @@ func TestWatchWithBadClients(t *testing.T) {
 	}
 	dir := site(t, map[string]string{"dial": fastDial})
 	p := launch(t, dir, nil, "watch", "watch.yaml")
-	address := strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/")
+	address := p.address()
 	before := resident(t, p.Process.Pid)
 	random := seeded(t)
 	ctx, stop := context.WithTimeout(t.Context(), 15*time.Second)
@@ -459,7 +461,7 @@ func TestWatchWithBadClients(t *testing.T) {
 func TestWatchBesideSilentClients(t *testing.T) {
 	p := launch(t, site(t, map[string]string{"dial": fastDial}), nil, "watch", "watch.yaml")
 	for range 300 {
-		c, err := net.Dial("tcp", strings.Trim(p.url, "http:/"))
+		c, err := net.Dial("tcp", p.address())
 		if err != nil {
 			t.Fatal(err)
 		}

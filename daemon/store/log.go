@@ -265,6 +265,8 @@ const (
 	LostEdges    FindingKind = "lost edges" // by the source
 	SourceDown   FindingKind = "source down"
 	SourceUp     FindingKind = "source up"
+	LimitKept    FindingKind = "limit kept" // again, by all values of a window
+	RestsOpen    FindingKind = "rests open" // a dial, as with the wrong polarity
 
 	// The Store itself records these.
 	ClockStep FindingKind = "clock step"

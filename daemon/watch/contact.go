@@ -75,10 +75,11 @@ type contact struct {
 	why       string      // it is down
 	// calibration says in words which calibration of the line is used.
 	calibration string
-	backoffs    [live.SourceUp]backoff // by finding
+	backoffs    [live.Findings]backoff // by finding
 	toldDown    bool
 	stuck       bool
 	toldStuck   bool
+	restsOpen   bool
 	judged      judged
 }
 

@@ -752,6 +752,58 @@ func TestLimitCrossed(t *testing.T) {
 	})
 }
 
+// When a window has no value out of a limit any more, that is a finding too, and
+// the page tells since when a limit is exceeded. The cam is invented.
+func TestLimitKept(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, "name: cam\nsource: 'gpio:L'\nlimits: us-fcc-busy")
+		r.open["L"] = func() (src, error) {
+			start := r.now()
+			edges := slices.Concat(signal(t, "cam,ipm=60,break=50,cycles=60", start, start+60e9),
+				signal(t, "cam,ipm=60,break=60,cycles=60", start+60e9, start+120e9), signal(t, "cam,ipm=60,break=50,cycles=2000", start+120e9, start+2000e9))
+			var steps []hwtest.Step
+			for now := start; len(edges) > 0; edges = edges[1:] {
+				steps = append(steps, after(time.Duration(edges[0].At-now)), hwtest.Edges(edges[0]))
+				now = edges[0].At
+			}
+			return scripted(start, pulse.High, append(steps, hwtest.Stall(nil))...), nil
+		}
+		r.start()
+		r.pass(5 * time.Minute)
+		if p := r.page(); !strings.Contains(p, "; beyond it since ") || !strings.Contains(p, ", 3 minutes ago") {
+			t.Errorf("the page does not tell since when: %s", p)
+		}
+		r.pass(9 * time.Minute)
+		r.finish()
+		f := slices.DeleteFunc(r.findings("cam"), func(s string) bool { return !strings.HasPrefix(s, "limit") }) // edges are missing where the parts meet
+		if len(f) != 2 || !strings.HasPrefix(f[0], "limit: break 600.00 ms is above the limit of 550 ms") || f[1] != "limit kept: break has kept the limit of 550 ms for 10m0s" {
+			t.Errorf("findings %q", f)
+		}
+	})
+}
+
+// A dial that is read with the wrong polarity is a finding, once, and a notice on
+// the page; with the right one it is neither.
+func TestSwappedPolarity(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		const dial = "dial,digits=50505,repeat=endless"
+		r := newRig(t, sim("right", dial, "kind: dial"), sim("swapped", dial, "kind: dial", "closed: low"))
+		r.start()
+		r.pass(5 * time.Minute)
+		const says = "seems to rest open"
+		if p := r.page(); strings.Count(p, says) != 1 || !strings.Contains(p, "with closed: high it would read as a dial") {
+			t.Errorf("the page: %s", p)
+		}
+		r.finish()
+		if f := r.findings("swapped"); len(f) != 1 || f[0] != "rests open: the contact seems to rest open; with closed: high it would read as a dial: is the polarity the other way round?" {
+			t.Errorf("findings %q", f)
+		}
+		if f := r.findings("right"); len(f) > 0 {
+			t.Errorf("findings %q", f)
+		}
+	})
+}
+
 // The log of another watch is not touched.
 func TestTwoWatchesOnOneLog(t *testing.T) {
 	bubble(t, func(t *testing.T) {

@@ -19,6 +19,7 @@ func (c *contact) find(kind live.Finding, at pulse.Stamp, text string, detail an
 	k := [...]store.FindingKind{
 		live.LimitCrossed: store.LimitCrossed, live.Missing: store.Missing, live.Extra: store.Extra, live.Stuck: store.StuckOpen,
 		live.LostEdges: store.LostEdges, live.SourceDown: store.SourceDown, live.SourceUp: store.SourceUp,
+		live.LimitKept: store.LimitKept, live.RestsOpen: store.RestsOpen,
 	}[kind]
 	if kind == live.Stuck && c.closed() {
 		k = store.StuckClosed
@@ -29,7 +30,11 @@ func (c *contact) find(kind live.Finding, at pulse.Stamp, text string, detail an
 	}
 	c.live.Finding(kind)
 	c.store.Find(f)
-	if kind != live.SourceUp { // that is logged where the source is opened
+	switch kind {
+	case live.SourceUp: // that is logged where the source is opened
+	case live.LimitKept:
+		c.log.Info(text, "finding", string(k))
+	default:
 		c.log.Warn(text, "finding", string(k))
 	}
 }
@@ -41,7 +46,9 @@ func (c *contact) look(stopping bool) {
 	c.lookForStuck()
 	if due := now - c.judged.last; due >= judgeEvery || due < 0 || stopping {
 		c.judged.last = now
-		c.lookAtLimits(now)
+		f := c.live.Figures()
+		c.lookAtLimits(now, f.Items)
+		c.lookAtPolarity(f.RestsOpen)
 	}
 	for kind := range c.backoffs {
 		if n := c.backoffs[kind].due(now); n > 0 {
@@ -68,6 +75,16 @@ func (c *contact) report(kind live.Finding, n uint64, now pulse.Stamp) {
 		c.find(kind, c.stamp, figure.Plural(n, "extra interruption", "extra interruptions"), times)
 	case live.LostEdges:
 		c.find(kind, c.stamp, figure.Plural(n, "edge was lost on the way", "edges were lost on the way"), times)
+	case live.RestsOpen:
+		other := pulse.ClosedLow
+		if c.cfg.Meter.Polarity == other {
+			other = pulse.ClosedHigh
+		}
+		if !c.restsOpen {
+			c.find(kind, now, "the contact seemed to rest open for some time"+again, times)
+			return
+		}
+		c.find(kind, now, "the contact seems to rest open; with closed: "+other.String()+" it would read as a dial: is the polarity the other way round?"+again, times)
 	case live.Stuck:
 		state := "open"
 		if c.closed() {
@@ -138,11 +155,19 @@ func (j *judged) begin(items []live.Item) {
 	}
 }
 
-func (c *contact) lookAtLimits(now pulse.Stamp) {
-	if len(c.judged.bounds) == 0 {
-		return
+// lookAtPolarity reports a dial that comes to seem to rest open, and logs that it
+// does so no longer.
+func (c *contact) lookAtPolarity(restsOpen bool) {
+	if restsOpen && !c.restsOpen {
+		c.backoffs[live.RestsOpen].add(1)
 	}
-	items := c.live.Figures().Items
+	if !restsOpen && c.restsOpen {
+		c.log.Info("no longer seems to rest open")
+	}
+	c.restsOpen = restsOpen
+}
+
+func (c *contact) lookAtLimits(now pulse.Stamp, items []live.Item) {
 	for i := range c.judged.bounds {
 		s, it := &c.judged.bounds[i], &items[i]
 		beyond := 0
@@ -162,7 +187,9 @@ func (c *contact) lookAtLimits(now pulse.Stamp) {
 			s.worst = 0
 			if s.told > 0 {
 				s.told = 0
-				c.log.Info(noun + " is within its limit again")
+				c.find(live.LimitKept, now, noun+" has kept the limit of "+figure.Unit(figure.Trimmed(it.Limit, 4), unit)+" for "+c.first.Window.String(), map[string]any{
+					"quantity": it.Quantity, "bound": it.Bound, "limit": it.Limit, "of": it.Of,
+				})
 			}
 		}
 		if s.backoff.due(now) == 0 {

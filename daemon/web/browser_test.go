@@ -151,7 +151,7 @@ func TestPageInBrowser(t *testing.T) {
 			if want := map[bool]string{true: "block", false: "table-row"}[width < 640]; m.Rows != want {
 				t.Errorf("%s, %d px: rows are %s, want %s", scheme, width, m.Rows, want)
 			}
-			if got := strings.Join(m.Verdicts, "; "); got != "✗ out of limits; ✗ faulty; ! stuck; ! not being read; – no limits set" {
+			if got := strings.Join(m.Verdicts, "; "); got != "✗ out of limits; ✗ faulty; ! stuck; ! not being read; – no limits set; – fits; no tolerance is published" {
 				t.Errorf("%s, %d px: verdicts are %s", scheme, width, got)
 			}
 			grounds[m.Background] = true

@@ -4,7 +4,9 @@ import (
 	"html/template"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
+	"time"
 
 	"makebreak/daemon/figure"
 	"makebreak/daemon/live"
@@ -25,10 +27,13 @@ type pageContact struct {
 	State                     string
 	Verdict                   badge
 	Faults                    []badge // faults that never pass, whatever the limits say
-	Rate, Nominal, Percent    string  // empty when not known
-	RateAgo                   string  // how old Rate and Percent are, where they are not current
+	Latest                    string  // the latest rate, empty when not known
+	Rate, Nominal, Percent    string  // means of the window where there are any, empty when not known
+	Means                     bool    // Rate and Percent are
+	RateAgo                   string  // how old the latest rate is, where it is not current; then no means are shown
 	Problems                  []problem
 	Limits                    []pageLimit
+	Segments                  []pageSegment // where no limits judge them
 	Profile, ProfileID        string
 	Window                    string
 	Recent, Total             string
@@ -40,6 +45,8 @@ type badge struct{ Class, Mark, Word string }
 
 // A problem is a sentence on something that is wrong.
 type problem struct{ Class, Text string }
+
+type pageSegment struct{ Name, Nominal, Mean string }
 
 type pageLimit struct {
 	Quantity, Limit, Seen, Out string
@@ -60,14 +67,17 @@ var (
 	notRead = badge{"fail", "!", "not being read"}
 	silent  = badge{"fail", "!", "stuck"}
 	ended   = badge{"none", "–", "at its end"}
+	// Of limits that give no tolerance.
+	fits     = badge{"none", "–", "fits; no tolerance is published"}
+	notKnown = badge{"none", "–", "no tolerance is published"}
 )
 
-func newPage(site string, all []live.Figures) *page {
+func newPage(site string, all []live.Figures, now time.Time) *page {
 	v := &page{Site: site}
 	count := map[string]int{}
 	faults := 0
 	for i := range all {
-		c := newPageContact(&all[i])
+		c := newPageContact(&all[i], now)
 		count[c.Verdict.Word]++
 		if len(c.Faults) > 0 {
 			faults++
@@ -77,9 +87,9 @@ func newPage(site string, all []live.Figures) *page {
 	v.Summary = figure.Plural(len(all), "contact", "contacts")
 	var parts []string
 	for _, x := range []badge{notRead, silent, ended, verdicts[pulse.Fail], faulty, verdicts[pulse.ConditionalFail], verdicts[pulse.ConditionalPass],
-		verdicts[pulse.NotMeasured], verdicts[""], verdicts[pulse.Pass]} {
+		verdicts[pulse.NotMeasured], notKnown, verdicts[""], fits, verdicts[pulse.Pass]} {
 		if n := count[x.Word]; n > 0 {
-			parts = append(parts, figure.Count(n)+" "+x.Word)
+			parts = append(parts, figure.Count(n)+" "+strings.ReplaceAll(x.Word, "; ", ", "))
 		}
 	}
 	switch {
@@ -95,7 +105,7 @@ func newPage(site string, all []live.Figures) *page {
 	return v
 }
 
-func newPageContact(f *live.Figures) pageContact {
+func newPageContact(f *live.Figures, now time.Time) pageContact {
 	c := pageContact{
 		Name: f.Name, Title: f.Title, Source: f.Source, State: f.State.String(), Notes: f.Notes,
 		Verdict: verdicts[f.Statement], Window: duration(f.Window.Seconds()),
@@ -114,16 +124,37 @@ func newPageContact(f *live.Figures) pageContact {
 		unit = "IPM"
 	}
 	if f.Rate.OK {
-		c.Rate = withUnit(figure.Fixed(f.Rate.V, 2), unit)
+		c.Latest = withUnit(figure.Fixed(f.Rate.V, 2), unit)
 	}
 	if f.Rate.OK && f.Setting.Rate > 0 {
 		c.Nominal = withUnit(figure.Trimmed(f.Setting.Rate, 2), unit)
 	}
-	if f.BreakPercent.OK {
-		c.Percent = withUnit(figure.Fixed(f.BreakPercent.V, 1), "%")
+	switch {
+	case f.RateAgoS.OK || !f.MeanRate.OK:
+		c.Rate = c.Latest
+		if f.BreakPercent.OK {
+			c.Percent = withUnit(figure.Fixed(f.BreakPercent.V, 1), "%")
+		}
+	default:
+		c.Means = true
+		c.Rate, c.Percent = mean(f.MeanRate, f.MeanRateU, unit), mean(f.MeanPercent, f.MeanPercentU, "%")
 	}
 	if f.RateAgoS.OK {
 		c.RateAgo = ago(f.RateAgoS.V)
+	}
+	if f.Limits != nil && len(f.Items) == 0 && f.Statement == "" {
+		c.Verdict = notKnown
+		if len(f.SegmentsMS) > 0 && !f.OtherCadence {
+			c.Verdict = fits
+		}
+	}
+	if f.Limits != nil && len(f.Items) == 0 && len(f.Limits.CadenceNS) == len(f.SegmentsMS) {
+		for i, ms := range f.SegmentsMS {
+			c.Segments = append(c.Segments, pageSegment{
+				Name:    [2]string{"make ", "break "}[i%2] + strconv.Itoa(i/2+1),
+				Nominal: withUnit(figure.Trimmed(float64(f.Limits.CadenceNS[i])/1e6, 3), "ms"), Mean: withUnit(figure.Fixed(ms, 1), "ms"),
+			})
+		}
 	}
 	switch {
 	case f.Ended:
@@ -146,13 +177,20 @@ func newPageContact(f *live.Figures) pageContact {
 		}
 		c.tell("fail", text+"; one was expected within "+duration(f.StuckAfter.Seconds())+".")
 	}
+	if f.RestsOpen {
+		other := pulse.ClosedLow
+		if f.Polarity == other {
+			other = pulse.ClosedHigh
+		}
+		c.tell("near", "The contact seems to rest open; with closed: "+other.String()+" it would read as a dial. Is the polarity the other way round?")
+	}
 	if f.OtherCadence {
 		c.tell("near", "The contact does another cadence than the one that is set, so nothing can be judged.")
 	}
 	for _, class := range []string{"fail", "near"} { // the worse first
 		for _, it := range f.Items {
 			if v := verdicts[it.Statement]; v.Class == class {
-				c.tell(class, worst(it))
+				c.tell(class, worst(it, now))
 			}
 		}
 	}
@@ -265,7 +303,7 @@ func extreme(it live.Item) string {
 }
 
 // worst is a sentence on a worst value that is not surely within its limit.
-func worst(it live.Item) string {
+func worst(it live.Item, now time.Time) string {
 	noun, unit := figure.Quantity(it.Quantity)
 	decimals := figure.Decimals(it.ExpandedU.V)
 	by := figure.Difference(figure.NonZero(math.Abs(it.Observed.V-it.Limit), decimals), unit)
@@ -279,7 +317,7 @@ func worst(it live.Item) string {
 		s = title(extreme(it)) + " " + noun + " " + withUnit(value(it), unit) + ", on the limit of " + limit
 	}
 	if it.Statement != pulse.Fail {
-		s += ", by less than the uncertainty (± " + withUnit(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
+		s += ", by less than the uncertainty (± " + figure.Difference(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
 	}
 	if where := it.At.String(); where != "" {
 		s += "; " + where
@@ -290,7 +328,27 @@ func worst(it live.Item) string {
 	if it.AgoS.OK {
 		s += "; " + ago(it.AgoS.V)
 	}
+	if it.OutForS.OK {
+		s += "; beyond it since " + moment(now, it.OutForS.V) + ", " + ago(it.OutForS.V)
+	}
 	return s + "."
+}
+
+// moment writes the time that was some seconds before now, with its date where
+// that is another.
+func moment(now time.Time, agoS float64) string {
+	at := now.Add(-time.Duration(agoS * 1e9))
+	form := "15:04"
+	if at.Format(time.DateOnly) != now.Format(time.DateOnly) {
+		form = "2 January 15:04"
+	}
+	return at.Format(form)
+}
+
+// mean writes a mean with its expanded uncertainty.
+func mean(v, u pulse.Num, unit string) string {
+	decimals := figure.Decimals(u.V)
+	return withUnit(figure.Fixed(v.V, decimals)+" ± "+figure.NonZero(u.V, decimals), unit)
 }
 
 // withUnit keeps value and unit on one line.

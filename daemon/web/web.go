@@ -154,8 +154,9 @@ func (p *handler) ready(w http.ResponseWriter, _ *http.Request) {
 }
 
 func (p *handler) first(w http.ResponseWriter, r *http.Request) {
-	v := newPage(cmp.Or(p.Site, "makebreak"), p.Contacts())
-	v.Version, v.Now, v.CSS = p.Version, time.Now().Format("2 January 2006, 15:04:05 MST"), template.CSS(pageCSS)
+	now := time.Now()
+	v := newPage(cmp.Or(p.Site, "makebreak"), p.Contacts(), now)
+	v.Version, v.Now, v.CSS = p.Version, now.Format("2 January 2006, 15:04:05 MST"), template.CSS(pageCSS)
 	if r.URL.Query().Get("refresh") != "off" {
 		v.Refresh = refreshSeconds
 	}

@@ -17,6 +17,8 @@ import (
 	"makebreak/pulse"
 )
 
+var noon = time.Date(2024, 3, 30, 12, 0, 0, 0, time.UTC)
+
 var quietLog = slog.New(slog.DiscardHandler)
 
 func item(q pulse.Quantity, bound string, limit, observed, u float64, s pulse.Statement, out, of int, where pulse.Location) live.Item {
@@ -37,6 +39,7 @@ func marrowQuay() []live.Figures {
 		Setting: live.Setting{Name: "busy-cam", Title: "Busy tone interrupter, five lobes", Source: "gpio:P1_13", Rate: 60},
 		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Window: window, SinceEdge: pulse.Known(0.2),
 		Rate: pulse.Known(60.021), BreakPercent: pulse.Known(49.96), Statement: pulse.Fail,
+		MeanRate: pulse.Known(60.00411), MeanRateU: pulse.Known(0.0060), MeanPercent: pulse.Known(50.0123), MeanPercentU: pulse.Known(0.0116),
 		Limits:  &pulse.Profile{ID: "us-fcc-busy", Title: "47 CFR 80.74 busy tone"},
 		Because: []string{"1234 interruptions are missing", "1 interruption is extra"},
 		Recent:  pulse.Counts{Cycles: 598, Missing: 1234, Extra: 1}, Totals: live.Totals{Counts: pulse.Counts{Cycles: 5_184_012, Missing: 2345, Extra: 1}},
@@ -51,6 +54,7 @@ func marrowQuay() []live.Figures {
 		Setting: live.Setting{Name: "generator-a", Title: "Dial-pulse generator A, bench 3", Source: "gpio:GPIO17", Rate: 10,
 			Notes: []string{"Governor adjusted by the bench card on 2 March.", "Wired through coupler board 7, channel 1."}},
 		Kind: pulse.KindDial, Up: true, State: live.Open, Window: window, SinceEdge: pulse.Known(0.01),
+		MeanRate: pulse.Known(9.2041), MeanRateU: pulse.Known(0.0013), MeanPercent: pulse.Known(63.961), MeanPercentU: pulse.Known(0.1066),
 		Rate: pulse.Known(9.204), BreakPercent: pulse.Known(63.96), Statement: pulse.Fail, InterdigitMS: pulse.Known(799.7),
 		Limits: &pulse.Profile{ID: "au-s002-dial", Title: "AS/CA S002:2010 decadic dialling, sending"},
 		Recent: pulse.Counts{Pulses: 1265, Trains: 230, Chatter: 4}, Totals: live.Totals{Counts: pulse.Counts{Pulses: 1_234_567_890, Trains: 224_466_889, Chatter: 4411, LostEdges: 1}},
@@ -79,7 +83,14 @@ func marrowQuay() []live.Figures {
 		Setting: live.Setting{Name: "practice-dial", Title: "Simulated dial", Source: "sim:dial,digits=1234567890,rate=9.2,break=64,repeat=endless,jitter=0.2ms,bounce=2:0.8ms,seed=1"},
 		Kind:    pulse.KindDial, Up: true, Window: window, Rate: pulse.Known(9.2), BreakPercent: pulse.Known(64), Recent: pulse.Counts{Pulses: 1, Trains: 1},
 	}
-	return []live.Figures{bad, good, ringing, down, plain}
+	nominal := live.Figures{
+		Setting: live.Setting{Name: "ringing-2", Title: "Ringing interrupter, other floor", Source: "gpio:P1_18"},
+		Kind:    pulse.KindInterrupter, Up: true, State: live.Closed, Window: window, Rate: pulse.Known(12.01), BreakPercent: pulse.Known(80.1),
+		MeanRate: pulse.Known(12.004), MeanRateU: pulse.Known(0.0012), MeanPercent: pulse.Known(80.02), MeanPercentU: pulse.Known(0.0023),
+		Limits:     &pulse.Profile{ID: "mq-ringing", Title: "Marrow Quay ringing, as it was drawn", CadenceNS: []int64{1e9, 4e9}},
+		SegmentsMS: []float64{998.7, 3999.6}, Recent: pulse.Counts{Cycles: 119}, Totals: live.Totals{Counts: pulse.Counts{Cycles: 119}},
+	}
+	return []live.Figures{bad, good, ringing, down, plain, nominal}
 }
 
 func options() Options {
@@ -214,18 +225,18 @@ func short(v badge, word string) badge {
 
 // Each contact in the words that the page has.
 func TestWords(t *testing.T) {
-	v := newPage("Marrow Quay exchange", marrowQuay())
-	if want := "5 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 with faults that never pass."; v.Summary != want {
+	v := newPage("Marrow Quay exchange", marrowQuay(), noon)
+	if want := "6 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 fits, no tolerance is published; 1 with faults that never pass."; v.Summary != want {
 		t.Errorf("summary %q, want %q", v.Summary, want)
 	}
 	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], badge{"none", "–", "not measured"}
 	want := []pageContact{
 		{
 			Name: "generator-a", Title: "Dial-pulse generator A, bench 3", Source: "gpio:GPIO17", Kind: "dial", State: "open",
-			Verdict: fail, Rate: "9.20 pps", Nominal: "10 pps", Percent: "64.0 %",
+			Verdict: fail, Latest: "9.20 pps", Rate: "9.2041 ± 0.0013 pps", Nominal: "10 pps", Percent: "63.96 ± 0.11 %", Means: true,
 			Problems: []problem{
 				{"fail", "Longest break 81.52 ms, 11.52 ms above the limit of 70 ms; pulse 2 of its train; 3 minutes ago."},
-				{"near", "Highest percent break 70.05 %, 0.05 percentage points above the limit of 70 %, by less than the uncertainty (± 0.12 %); pulse 2 of its train; 3 minutes ago."},
+				{"near", "Highest percent break 70.05 %, 0.05 percentage points above the limit of 70 %, by less than the uncertainty (± 0.12 percentage points); pulse 2 of its train; 3 minutes ago."},
 				{"near", "Longest bounce 0.460 ms, 0.040 ms inside the limit of 0.5 ms, by less than the uncertainty (± 0.057 ms); 3 minutes ago."},
 			},
 			Limits: []pageLimit{
@@ -242,7 +253,7 @@ func TestWords(t *testing.T) {
 		},
 		{
 			Name: "busy-cam", Title: "Busy tone interrupter, five lobes", Source: "gpio:P1_13", Kind: "interrupter", State: "closed",
-			Verdict: badge{"fail", "✗", "faulty"}, Rate: "60.02 IPM", Nominal: "60 IPM", Percent: "50.0 %",
+			Verdict: badge{"fail", "✗", "faulty"}, Latest: "60.02 IPM", Rate: "60.0041 ± 0.0060 IPM", Nominal: "60 IPM", Percent: "50.012 ± 0.012 %", Means: true,
 			Faults: []badge{{"fail", "✗", "1,234 missing"}, {"fail", "✗", "1 extra"}},
 			Problems: []problem{
 				{"fail", "1234 interruptions are missing in the last 10 minutes."},
@@ -257,7 +268,7 @@ func TestWords(t *testing.T) {
 		},
 		{
 			Name: "ringing", Title: "Ringing interrupter", Source: "gpio:P1_15", Kind: "interrupter", State: "closed",
-			Verdict: silent, Rate: "20.01 IPM", Percent: "73.3 %", RateAgo: "2 hours ago",
+			Verdict: silent, Latest: "20.01 IPM", Rate: "20.01 IPM", Percent: "73.3 %", RateAgo: "2 hours ago",
 			Problems: []problem{{"fail", "Standing still: no edge for 2 hours 3 minutes; one was expected within 30 seconds."}},
 			Limits:   []pageLimit{{"make", "360 to 440 ms", "–", "–", none}},
 			Profile:  "AS/CA S002:2010 ringing tone", ProfileID: "au-s002-ringing-tone", Window: "10 minutes",
@@ -269,8 +280,15 @@ func TestWords(t *testing.T) {
 		},
 		{
 			Name: "practice-dial", Title: "Simulated dial", Source: "sim:dial,digits=1234567890,rate=9.2,break=64,repeat=endless,jitter=0.2ms,bounce=2:0.8ms,seed=1",
-			Kind: "dial", State: "state not known", Verdict: verdicts[""], Rate: "9.20 pps", Percent: "64.0 %", Window: "10 minutes",
+			Kind: "dial", State: "state not known", Verdict: verdicts[""], Latest: "9.20 pps", Rate: "9.20 pps", Percent: "64.0 %", Window: "10 minutes",
 			Recent: "1 pulse in 1 train", Total: "0 pulses in 0 trains",
+		},
+		{
+			Name: "ringing-2", Title: "Ringing interrupter, other floor", Source: "gpio:P1_18", Kind: "interrupter", State: "closed", Verdict: fits,
+			Latest: "12.01 IPM", Rate: "12.0040 ± 0.0012 IPM", Percent: "80.0200 ± 0.0023 %", Means: true,
+			Segments: []pageSegment{{"make 1", "1000 ms", "998.7 ms"}, {"break 1", "4000 ms", "3999.6 ms"}},
+			Profile:  "Marrow Quay ringing, as it was drawn", ProfileID: "mq-ringing", Window: "10 minutes",
+			Recent: "119 whole cycles", Total: "119 whole cycles",
 		},
 	}
 	// Where a line may break is not compared.
@@ -282,15 +300,34 @@ func TestWords(t *testing.T) {
 	}
 
 	atEnd := live.Figures{Ended: true, Statement: pulse.Fail, Kind: pulse.KindDial, Totals: live.Totals{Counts: pulse.Counts{Pulses: 7, Trains: 1}, OutOfLimit: 2}}
-	if c := newPageContact(&atEnd); c.Verdict != ended || c.Problems != nil || c.Total != "7 pulses in 1 train, 2 of them out of limits" {
+	if c := newPageContact(&atEnd, noon); c.Verdict != ended || c.Problems != nil || c.Total != "7 pulses in 1 train, 2 of them out of limits" {
 		t.Errorf("at its end: %+v", c)
 	}
 	dial := live.Figures{Setting: live.Setting{StuckAfter: time.Hour}, Kind: pulse.KindDial, Up: true, Stuck: true}
-	if p := newPageContact(&dial).Problems; len(p) != 1 || p[0].Text != "No edge; one was expected within 1 hour." {
+	if p := newPageContact(&dial, noon).Problems; len(p) != 1 || p[0].Text != "No edge; one was expected within 1 hour." {
 		t.Errorf("a stuck dial: %+v", p)
 	}
+	swapped := live.Figures{Kind: pulse.KindDial, Polarity: pulse.ClosedHigh, Up: true, RestsOpen: true}
+	if p := newPageContact(&swapped, noon).Problems; len(p) != 1 || p[0].Text != "The contact seems to rest open; with closed: low it would read as a dial. Is the polarity the other way round?" {
+		t.Errorf("a dial that rests open: %+v", p)
+	}
+	waiting := marrowQuay()[5]
+	waiting.SegmentsMS = nil
+	if c := newPageContact(&waiting, noon); c.Verdict != notKnown || c.Segments != nil {
+		t.Errorf("before the first cycle: %+v", c)
+	}
+	for seconds, want := range map[float64]string{3600: "11:00", 11.9 * 3600: "00:06", 86400: "29 March 12:00"} {
+		if got := moment(noon, seconds); got != want {
+			t.Errorf("%v s before noon: %s, want %s", seconds, got, want)
+		}
+	}
+	since := item(pulse.BreakMS, "max", 70, 81.5, 0.12, pulse.Fail, 3, 9, pulse.Location{})
+	since.OutForS = pulse.Known(5400)
+	if got := worst(since, noon); !strings.HasSuffix(got, "; 3 minutes ago; beyond it since 10:30, 1 hour ago.") {
+		t.Error(got)
+	}
 	other := live.Figures{Up: true, OtherCadence: true}
-	if p := newPageContact(&other).Problems; len(p) != 1 || !strings.Contains(p[0].Text, "another cadence") {
+	if p := newPageContact(&other, noon).Problems; len(p) != 1 || !strings.Contains(p[0].Text, "another cadence") {
 		t.Errorf("another cadence: %+v", p)
 	}
 	faulty := live.Figures{Kind: pulse.KindInterrupter, Up: true, Window: 90 * time.Second, Recent: pulse.Counts{Missing: 1, PhaseSlips: 2, LostEdges: 3}}
@@ -300,23 +337,23 @@ func TestWords(t *testing.T) {
 		{"fail", "The phase slipped 2 times in the last 1 minute 30 seconds."},
 		{"near", "3 edges lost in the last 1 minute 30 seconds; what they were part of is not in the figures."},
 	}
-	if diff := cmp.Diff(wantProblems, newPageContact(&faulty).Problems); diff != "" {
+	if diff := cmp.Diff(wantProblems, newPageContact(&faulty, noon).Problems); diff != "" {
 		t.Error(diff)
 	}
-	if c := newPageContact(&faulty); c.Verdict != verdicts[""] || !slices.Equal(c.Faults, []badge{{"fail", "✗", "1 missing"}, {"fail", "✗", "2 slipped"}}) {
+	if c := newPageContact(&faulty, noon); c.Verdict != verdicts[""] || !slices.Equal(c.Faults, []badge{{"fail", "✗", "1 missing"}, {"fail", "✗", "2 slipped"}}) {
 		t.Errorf("faulty, without limits: %+v", c)
 	}
 	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 faulty; 1 with faults that never pass."} {
-		if got := newPage("", marrowQuay()[:n]).Summary; got != want {
+		if got := newPage("", marrowQuay()[:n], noon).Summary; got != want {
 			t.Errorf("summary %q, want %q", got, want)
 		}
 	}
 	good := marrowQuay()[1]
-	if got := newPage("", []live.Figures{good, good}).Summary; got != "All 2 contacts: faulty; 2 with faults that never pass." {
+	if got := newPage("", []live.Figures{good, good}, noon).Summary; got != "All 2 contacts: faulty; 2 with faults that never pass." {
 		t.Error(got)
 	}
 	good.Recent, good.Because, good.Statement = pulse.Counts{}, nil, pulse.Pass
-	if got := newPage("", []live.Figures{good, good}).Summary; got != "All 2 contacts: within limits." {
+	if got := newPage("", []live.Figures{good, good}, noon).Summary; got != "All 2 contacts: within limits." {
 		t.Error(got)
 	}
 }
@@ -400,7 +437,7 @@ func TestDistances(t *testing.T) {
 	} {
 		it := item(pulse.BreakMS, "max", 70, c.observed, 0.13, c.s, 0, 9, pulse.Location{})
 		it.AgoS = pulse.Num{}
-		if got := strings.ReplaceAll(worst(it), "\u00a0", " "); got != c.want {
+		if got := strings.ReplaceAll(worst(it, noon), "\u00a0", " "); got != c.want {
 			t.Errorf("%v: %q, want %q", c.observed, got, c.want)
 		}
 	}

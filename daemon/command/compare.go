@@ -7,7 +7,6 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/report"
-	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
@@ -78,7 +77,7 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 func (c *measureCmd) once(ctx context.Context, sh *shell, cfg pulse.Config) (m *pulse.Measurement, samples bool, err error) {
 	sampled := func(batch []pulse.Edge) { samples = pulse.LooksSampled(batch) }
 	if contact, ok := c.logged(); ok {
-		m, err = c.onceLogged(ctx, contact, cfg, progressOf(sh))
+		m, err = c.onceLogged(ctx, sh, contact, cfg)
 	} else {
 		m, err = c.onceRecorded(ctx, sh, cfg, sampled)
 	}
@@ -108,8 +107,8 @@ func (c *measureCmd) onceRecorded(ctx context.Context, sh *shell, cfg pulse.Conf
 	return meter.Finish(0), nil
 }
 
-func (c *measureCmd) onceLogged(ctx context.Context, contact string, cfg pulse.Config, show stretch.Progress) (*pulse.Measurement, error) {
-	src, err := c.openLogged(ctx, contact)
+func (c *measureCmd) onceLogged(ctx context.Context, sh *shell, contact string, cfg pulse.Config) (*pulse.Measurement, error) {
+	src, err := c.openLogged(ctx, sh, contact)
 	if err != nil {
 		return nil, err
 	}
@@ -117,7 +116,7 @@ func (c *measureCmd) onceLogged(ctx context.Context, contact string, cfg pulse.C
 	if cfg, err = src.Configure(ctx, c.wishes(cfg)); err != nil {
 		return nil, err
 	}
-	m, edges, err := src.Measure(ctx, cfg, show)
+	m, edges, err := src.Measure(ctx, cfg, progressOf(sh))
 	if err == nil && edges == 0 {
 		err = errors.New("there is no edge in that stretch of the log")
 	}

@@ -225,11 +225,11 @@ func sequenceOf(src source) *string {
 }
 
 // openLogged opens a stretch of a log.
-func (c *measureCmd) openLogged(ctx context.Context, contact string) (*stretch.Source, error) {
+func (c *measureCmd) openLogged(ctx context.Context, sh *shell, contact string) (*stretch.Source, error) {
 	if c.Contact != "" {
 		return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
 	}
-	return openStretch(ctx, &c.stretchFlags, contact)
+	return openStretch(ctx, sh, &c.stretchFlags, contact)
 }
 
 // open opens a recording, or simulated edges.
@@ -327,7 +327,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 
 // runLogged measures a stretch of a log.
 func (c *measureCmd) runLogged(ctx context.Context, sh *shell, contact string, cfg pulse.Config) (int, error) {
-	src, err := c.openLogged(ctx, contact)
+	src, err := c.openLogged(ctx, sh, contact)
 	if err != nil {
 		return 0, err
 	}
@@ -342,6 +342,7 @@ func (c *measureCmd) runLogged(ctx context.Context, sh *shell, contact string, c
 	defer out.discard()
 	if out.rows != nil {
 		out.rows.CountFrom(src.Begin())
+		out.rows.Wall = src.Wall
 	}
 
 	m, edges, err := src.Measure(ctx, cfg, progressOf(sh))
@@ -446,7 +447,7 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 	if a.Stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
 		m.Conformity.AtBest(pulse.NotMeasured, a.Stopped)
 	}
-	a.Cadence, a.Survey, a.Samples = c.Cadence.ns, out.survey, out.samples
+	a.Cadence, a.Survey, a.Samples, a.Zone = c.Cadence.ns, out.survey, out.samples, sh.zone
 	if c.JSON {
 		err = report.Result{Measurement: m, Line: a.Line, Log: a.Log}.JSON(sh.stdout)
 	}

@@ -63,7 +63,7 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 	}
 	defer log.Close()
 	s := store.Soak{Title: title, Contact: c.Contact, Note: c.Note}
-	idle, err := stretch.BeginSoak(ctx, log, s, limits)
+	idle, err := stretch.BeginSoak(ctx, log, s, limits, sh.zone)
 	if err != nil {
 		return 0, err
 	}
@@ -89,7 +89,7 @@ func (c *soakListCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfSoaks(list) })
+	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfSoaks(list, sh.zone) })
 }
 
 func soakOf(s store.Soak) string {
@@ -128,7 +128,7 @@ func (c *soakFinishCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	defer log.Close()
-	s, err := stretch.EndSoak(ctx, log, c.Title)
+	s, err := stretch.EndSoak(ctx, log, c.Title, sh.zone)
 	if err != nil {
 		return 0, err
 	}
@@ -141,5 +141,5 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 	if err != nil {
 		return 0, err
 	}
-	return exitStatus(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d) })
+	return exitStatus(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d, sh.zone) })
 }

@@ -95,7 +95,7 @@ func idleOf(ctx context.Context, log *store.Log) (*Idle, error) {
 	if !s.Ended && time.Since(s.Alive.Wall) < 20*time.Second {
 		return nil, nil
 	}
-	return &Idle{s.Alive.Wall}, nil
+	return &Idle{s.Alive.Wall.UTC()}, nil
 }
 
 func (i Idle) String() string {
@@ -104,8 +104,8 @@ func (i Idle) String() string {
 
 // BeginSoak begins a soak test now, of s.Title, s.Contact (empty for all) and
 // s.Note, held to limits. The Idle says that nobody is watching; nil when
-// somebody is.
-func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLimits) (*Idle, error) {
+// somebody is. Times of it and of an error are in a zone.
+func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLimits, zone *time.Location) (*Idle, error) {
 	if s.Contact != "" {
 		if err := KnownContact(ctx, log, s.Contact); err != nil {
 			return nil, err
@@ -121,22 +121,26 @@ func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLim
 	for _, x := range soaks {
 		switch {
 		case x.Title == s.Title:
-			return nil, fmt.Errorf("soak test %q was begun %s: expected another title", s.Title, wallText(x.Begin.Wall))
+			return nil, fmt.Errorf("soak test %q was begun %s: expected another title", s.Title, wallText(inZone(x.Begin.Wall, zone)))
 		case x.End == nil && (x.Contact == s.Contact || x.Contact == "" || s.Contact == ""):
-			return nil, fmt.Errorf("soak test %q of %s already goes on, since %s: finish it first", x.Title, cmp.Or(x.Contact, "all contacts"), wallText(x.Begin.Wall))
+			return nil, fmt.Errorf("soak test %q of %s already goes on, since %s: finish it first", x.Title, cmp.Or(x.Contact, "all contacts"), wallText(inZone(x.Begin.Wall, zone)))
 		}
 	}
 	idle, err := idleOf(ctx, log)
 	if err != nil {
 		return nil, err
 	}
+	if idle != nil {
+		idle.Since = inZone(idle.Since, zone)
+	}
 	s.Profile = limits.text()
 	_, err = log.BeginSoak(ctx, s)
 	return idle, err
 }
 
-// EndSoak ends a soak test now; title is as for FindSoak.
-func EndSoak(ctx context.Context, log *store.Log, title string) (s store.Soak, err error) {
+// EndSoak ends a soak test now; title is as for FindSoak. Times of an error are in a
+// zone.
+func EndSoak(ctx context.Context, log *store.Log, title string, zone *time.Location) (s store.Soak, err error) {
 	s, err = FindSoak(ctx, log, title)
 	switch {
 	case err != nil:
@@ -144,7 +148,7 @@ func EndSoak(ctx context.Context, log *store.Log, title string) (s store.Soak, e
 	case s.End != nil && title == "":
 		return s, errors.New("no soak test goes on in the log")
 	case s.End != nil:
-		return s, fmt.Errorf("soak test %q was finished %s already: makebreak soak status shows it", s.Title, wallText(s.End.Wall))
+		return s, fmt.Errorf("soak test %q was finished %s already: makebreak soak status shows it", s.Title, wallText(inZone(s.End.Wall, zone)))
 	}
 	if _, err := keptLimits(s); err != nil { // before it ends, for then it is measured
 		return s, err

@@ -342,7 +342,7 @@ func openRealTime(description string) (*liveLine, error) {
 	return &liveLine{
 		Live:   &simulatedLine{Simulated: s},
 		now:    func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) },
-		report: report.Line{Begun: begun},
+		report: report.Line{Begun: begun.UTC()},
 	}, nil
 }
 

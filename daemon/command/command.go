@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"syscall"
+	"time"
 
 	"github.com/alecthomas/kong"
 	"golang.org/x/term"
@@ -38,6 +39,8 @@ type program struct {
 	hardware
 	watching
 
+	TZ zone `name:"tz" placeholder:"ZONE" help:"Time zone of the times that are shown, and of times without one, such as Europe/Berlin or UTC; without, that of this computer. JSON and exported files have UTC."`
+
 	Version versionCmd `cmd:"" group:"About the program:" help:"Show the program's version."`
 }
 
@@ -58,7 +61,8 @@ type shell struct {
 	stdout     *bufio.Writer // flushed when the command succeeds
 	stderr     io.Writer
 	env        func(string) string
-	stdoutFile bool // it is a file, which fills a disk
+	zone       *time.Location // by whose clock a person reads
+	stdoutFile bool           // it is a file, which fills a disk
 	// Whether a person reads there.
 	stdoutTerminal, stderrTerminal bool
 	columns                        int // of the terminal of standard output; 0 when it is none
@@ -145,6 +149,7 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		}
 		return 0, fmt.Errorf("%s (see %s --help)", plainer(err, args, slices.Concat(flags...)), name)
 	}
+	sh.zone = p.TZ.or(sh.env("TZ"))
 	cmd := k.Selected().Target.Addr().Interface().(runner)
 	if _, ok := cmd.(reloader); !ok {
 		var stop context.CancelFunc
@@ -221,6 +226,29 @@ func printHelp(o kong.HelpOptions, k *kong.Context) error {
 		return err
 	}
 	return nil
+}
+
+// zone is a flag that holds a time zone.
+type zone struct{ *time.Location }
+
+// UnmarshalText reads a name of the time zone database.
+func (z *zone) UnmarshalText(b []byte) (err error) {
+	if z.Location, err = time.LoadLocation(string(b)); err != nil || len(b) == 0 {
+		return fmt.Errorf("%q is no time zone: expected a name such as Europe/Berlin, America/New_York, UTC or Local", b)
+	}
+	return nil
+}
+
+// or is the zone or, where none was given, that of the environment, else of the
+// computer.
+func (z zone) or(env string) *time.Location {
+	if z.Location != nil {
+		return z.Location
+	}
+	if l, err := time.LoadLocation(env); env != "" && err == nil {
+		return l
+	}
+	return time.Local
 }
 
 // caution is shown where a user is about to touch exchange wiring.

@@ -46,7 +46,7 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	case c.Format == "auto" && ending == "vcd":
 		c.Format = "vcd"
 	}
-	src, err := openStretch(ctx, &c.stretchFlags, contact)
+	src, err := openStretch(ctx, sh, &c.stretchFlags, contact)
 	if err != nil {
 		return 0, err
 	}

@@ -220,7 +220,7 @@ func (c *measureCmd) open(ctx context.Context, sh *shell, cfg *pulse.Config) (so
 	case isLogged && c.Contact != "":
 		return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
 	case isLogged:
-		src, err := openStretch(ctx, &c.stretchFlags, contact)
+		src, err := openStretch(ctx, sh, &c.stretchFlags, contact)
 		if err != nil {
 			return nil, err
 		}
@@ -297,6 +297,9 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	}
 	defer out.discard()
 
+	if log, ok := src.(*stretch.Source); ok && out.rows != nil {
+		out.rows.Wall = log.Wall
+	}
 	m, edges, err := measure(ctx, sh, src, cfg, out.begin)
 	about := report.About{Limits: cfg.Limits}
 	switch {
@@ -410,7 +413,7 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 	if a.Stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
 		m.Conformity.AtBest(pulse.NotMeasured, a.Stopped)
 	}
-	a.Cadence, a.Survey, a.Samples = c.Cadence.ns, out.survey, out.samples
+	a.Cadence, a.Survey, a.Samples, a.Zone = c.Cadence.ns, out.survey, out.samples, sh.zone
 	status = int(stretch.StatusOf(m, a.Stopped != ""))
 	if c.JSON {
 		err = report.Result{Measurement: m, Line: a.Line, Log: a.Log}.JSON(sh.stdout)

@@ -18,7 +18,14 @@ import (
 	"makebreak/pulse/synth"
 )
 
-func noEnv(string) string { return "" }
+// noEnv is an environment without anything but a time zone, so that no test depends
+// on that of the computer.
+func noEnv(name string) string {
+	if name == "TZ" {
+		return "UTC"
+	}
+	return ""
+}
 
 // runCommand runs a command line in the process.
 func runCommand(ctx context.Context, stdin io.Reader, args ...string) (status int, stdout, stderr string) {

@@ -28,7 +28,7 @@ type noteCmd struct {
 	AsFound bool   `help:"It tells how the contact was found."`
 	AsLeft  bool   `help:"It tells how the contact was left."`
 	LobeOne bool   `help:"The lobe of --contact that opened at --at is lobe 1 of its cam, in all that is asked from now on."`
-	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (UTC, or with a zone), or -10m, so long ago; without, now."`
+	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (in the zone of --tz, or with its own), or -10m, so long ago; without, now."`
 }
 
 func (*noteCmd) epilogue() string {
@@ -53,7 +53,7 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if n.Text == "" {
 		return 0, errors.New("the remark is empty: expected some words")
 	}
-	if n.At.Wall = c.At.Wall; c.At.Set && n.At.Wall.IsZero() {
+	if n.At.Wall = c.At.In(sh.zone).Wall; c.At.Set && n.At.Wall.IsZero() {
 		n.At.Wall = time.Now().Add(-c.At.Back)
 	}
 	if n.At.Wall.After(time.Now()) {
@@ -75,7 +75,7 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	said := ""
 	var id int64
 	if c.LobeOne {
-		id, said, err = c.noteLobeOne(ctx, log, n)
+		id, said, err = c.noteLobeOne(ctx, sh, log, n)
 	} else {
 		id, err = log.AddNote(ctx, n)
 	}
@@ -84,14 +84,14 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	at := ""
 	if c.At.Set {
-		at = " at " + report.Wall(n.At.Wall.UTC())
+		at = " at " + report.Wall(n.At.Wall.In(sh.zone))
 	}
 	fmt.Fprintf(sh.stdout, "note %d%s: %s\n%s", id, at, report.Printable(stretch.NoteText(n)), said)
 	return StatusOK, nil
 }
 
 // noteLobeOne adds a note that gives a lobe number 1, and says which one.
-func (c *noteCmd) noteLobeOne(ctx context.Context, log *store.Log, n store.Note) (id int64, said string, err error) {
+func (c *noteCmd) noteLobeOne(ctx context.Context, sh *shell, log *store.Log, n store.Note) (id int64, said string, err error) {
 	m, err := stretch.LobeAt(ctx, log, c.Contact, n.At.Wall)
 	var none *stretch.NoLobesError
 	switch {
@@ -104,11 +104,11 @@ func (c *noteCmd) noteLobeOne(ctx context.Context, log *store.Log, n store.Note)
 	case err != nil:
 		return 0, "", err
 	}
-	opened := "The lobe that opened at " + m.At.Wall.UTC().Format("2006-01-02 15:04:05.000")
+	opened := "The lobe that opened at " + m.At.Wall.In(sh.zone).Format("2006-01-02 15:04:05.000 MST")
 	if id, err = log.NoteLobeOne(ctx, n, m); err != nil {
 		return 0, "", err
 	}
-	return id, opened + " UTC is lobe 1 in all that is asked from now on.\n", nil
+	return id, opened + " is lobe 1 in all that is asked from now on.\n", nil
 }
 
 type notesCmd struct {
@@ -136,7 +136,7 @@ func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
 			return 0, err
 		}
 	}
-	span, err := c.request().Span(ctx, log, c.Contact)
+	span, err := c.request(sh.zone).Span(ctx, log, c.Contact)
 	if err != nil {
 		return 0, c.wrong(err)
 	}
@@ -147,5 +147,5 @@ func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfEntries(list) })
+	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfEntries(list, sh.zone) })
 }

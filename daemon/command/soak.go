@@ -64,7 +64,7 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 	}
 	defer log.Close()
 	s := store.Soak{Title: title, Contact: c.Contact, Note: c.Note}
-	idle, err := stretch.BeginSoak(ctx, log, s, limits)
+	idle, err := stretch.BeginSoak(ctx, log, s, limits, sh.zone)
 	if err != nil {
 		return 0, err
 	}
@@ -97,7 +97,7 @@ func (c *soakListCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfSoaks(list) })
+	return StatusOK, sh.show(c.JSON, list, func() *report.Document { return report.OfSoaks(list, sh.zone) })
 }
 
 func soakOf(s store.Soak) string {
@@ -136,7 +136,7 @@ func (c *soakFinishCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	defer log.Close()
-	s, err := stretch.EndSoak(ctx, log, c.Title)
+	s, err := stretch.EndSoak(ctx, log, c.Title, sh.zone)
 	if err != nil {
 		return 0, err
 	}
@@ -149,5 +149,5 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 	if err != nil {
 		return 0, err
 	}
-	return int(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d) })
+	return int(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d, sh.zone) })
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime/debug"
+	"time"
 
 	"github.com/alecthomas/kong"
 
@@ -16,7 +17,7 @@ import (
 // stretchFlags choose a stretch of the log.
 type stretchFlags struct {
 	logFileFlag `group:"A stretch of a log:"`
-	Since       when   `group:"A stretch of a log:" placeholder:"TIME" help:"Start, such as 2026-11-20T10:00 (UTC, or with a zone: +02:00), or -2h, so long before the end of the log."`
+	Since       when   `group:"A stretch of a log:" placeholder:"TIME" help:"Start, such as 2026-11-20T10:00 (in the zone of --tz, or with its own: +02:00), or -2h, so long before the end of the log."`
 	Until       when   `group:"A stretch of a log:" placeholder:"TIME" help:"End, in the same forms."`
 	Soak        string `group:"A stretch of a log:" placeholder:"TITLE" help:"The stretch of a soak test."`
 }
@@ -34,9 +35,9 @@ func (f *stretchFlags) none() error {
 	return nil
 }
 
-// request is the stretch that the flags ask for.
-func (f *stretchFlags) request() *stretch.Request {
-	return &stretch.Request{Since: f.Since.Time, Until: f.Until.Time, Soak: f.Soak}
+// request is the stretch that the flags ask for, by the clock of a zone.
+func (f *stretchFlags) request(zone *time.Location) *stretch.Request {
+	return &stretch.Request{Since: f.Since.In(zone), Until: f.Until.In(zone), Soak: f.Soak, Zone: zone}
 }
 
 // wrong tells in the words of the flags why there is no such stretch.
@@ -83,7 +84,7 @@ func (f *logFileFlag) openLog(ctx context.Context) (*store.Log, error) {
 }
 
 // openStretch opens the stretch of a contact that flags ask for.
-func openStretch(ctx context.Context, f *stretchFlags, contact string) (*stretch.Source, error) {
+func openStretch(ctx context.Context, sh *shell, f *stretchFlags, contact string) (*stretch.Source, error) {
 	// A log may hold months. What measuring keeps of them is large and without
 	// pointers, cheap to collect around; a small computer misses the garbage more.
 	debug.SetGCPercent(10)
@@ -91,7 +92,7 @@ func openStretch(ctx context.Context, f *stretchFlags, contact string) (*stretch
 	if err != nil {
 		return nil, err
 	}
-	src, err := stretch.Open(ctx, log, f.request(), contact)
+	src, err := stretch.Open(ctx, log, f.request(sh.zone), contact)
 	if err != nil {
 		return nil, errors.Join(f.wrong(err), log.Close())
 	}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	_ "time/tzdata" // for computers that have no time zone database
 
 	"makebreak/daemon/command"
 )

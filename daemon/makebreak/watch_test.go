@@ -94,7 +94,9 @@ func (p *program) end(s os.Signal, more ...os.Signal) {
 	p.Logf("stopped in %v", time.Since(began).Round(time.Millisecond))
 }
 
-func (p *program) address() string { return strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/") }
+func (p *program) address() string {
+	return strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/")
+}
 
 func (p *program) get(path string) string {
 	p.Helper()

@@ -6,12 +6,16 @@ package report
 
 import (
 	"io"
+	"time"
 
 	"makebreak/pulse"
 )
 
 // A Document is what there is to say of a result, in order.
-type Document struct{ Blocks []Block }
+type Document struct {
+	Blocks []Block
+	zone   *time.Location // of the times of day that are said; nil is UTC
+}
 
 // A Block is one of Title, Heading, Paragraph, Statement, Table, Chart, Drawing,
 // Space and Caution.

@@ -1,16 +1,21 @@
 package report
 
-import "makebreak/daemon/stretch"
+import (
+	"time"
 
-// OfEntries says what was noted and found in a stretch of a log.
-func OfEntries(list stretch.Entries) *Document {
-	doc := new(Document)
+	"makebreak/daemon/stretch"
+)
+
+// OfEntries says what was noted and found in a stretch of a log, by the clock of a
+// zone.
+func OfEntries(list stretch.Entries, zone *time.Location) *Document {
+	doc := &Document{zone: zone}
 	for _, r := range list.Notes {
-		lead := r.At.Format(wallSecond) + " "
+		lead := doc.wall(r.At) + " "
 		if r.Contact != nil {
 			lead += " " + *r.Contact + " "
 		}
-		doc.add(Paragraph{Lead: lead, Hanging: len(wallSecond) + 2, Text: r.Kind + ": " + r.Text})
+		doc.add(Paragraph{Lead: lead, Hanging: width(doc.wall(r.At)) + 2, Text: r.Kind + ": " + r.Text})
 	}
 	if len(list.Notes) == 0 {
 		doc.say("Nothing was noted in that stretch of the log.")

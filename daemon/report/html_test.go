@@ -40,7 +40,7 @@ func wordsOf(doc *Document) string {
 				}
 			}
 		case Chart:
-			s = append(s, b.Title, "In words", wordsOf(&Document{b.Words}))
+			s = append(s, b.Title, "In words", wordsOf(&Document{Blocks: b.Words}))
 		case Drawing:
 			for _, line := range b.Lines {
 				row(line)

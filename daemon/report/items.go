@@ -27,7 +27,7 @@ func deciding(doc *Document, m *pulse.Measurement, trains *trainDigest, log *str
 	}
 	var said []string
 	for i, it := range items[:n] {
-		s := itemSentence(m, trains, it, log)
+		s := itemSentence(doc, m, trains, it, log)
 		if slices.Contains(said, s) { // both bounds of what was not measured
 			continue
 		}
@@ -49,7 +49,7 @@ func limitText(it pulse.Item) string {
 
 // itemSentence says which limit, by how much, on which pulse, at what time,
 // and what the count proves.
-func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log *stretch.Report) string {
+func itemSentence(doc *Document, m *pulse.Measurement, trains *trainDigest, it pulse.Item, log *stretch.Report) string {
 	noun, unit := figure.Quantity(it.Quantity)
 	if it.Statement == pulse.NotMeasured || !it.Observed.OK || !it.ExpandedU.OK {
 		return upperFirst(noun) + " was not measured: " + unmeasuredWhy(m, it.Quantity) + "."
@@ -77,7 +77,7 @@ func itemSentence(m *pulse.Measurement, trains *trainDigest, it pulse.Item, log 
 	if it.AtS.OK {
 		s += ", at " + figure.Time(it.AtS.V)
 		if at, ok := log.WorstAt(it); ok {
-			s += " (" + at.Format(wallMilli) + " UTC)"
+			s += " (" + doc.in(at).Format(wallMilli+" MST") + ")"
 		}
 	}
 	s += ". Out of limit: " + figure.Count(it.OutOfLimit) + " of " + figure.Count(it.Of)

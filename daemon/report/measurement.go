@@ -2,6 +2,7 @@ package report
 
 import (
 	"strings"
+	"time"
 
 	"makebreak/daemon/figure"
 	"makebreak/daemon/stretch"
@@ -18,11 +19,12 @@ type About struct {
 	Log     *stretch.Report  // nil for what does not come from a log
 	Survey  *pulse.Survey    // of its rows; may be nil
 	Samples bool             // the rows look like samples of a level
+	Zone    *time.Location   // by whose clock times of day are said; nil is UTC
 }
 
 // OfMeasurement says what m found.
 func OfMeasurement(m *pulse.Measurement, a *About) *Document {
-	doc, trains := new(Document), digest(m)
+	doc, trains := &Document{zone: a.Zone}, digest(m)
 	doubts := implausible(m, a)
 	opening(doc, m, a, doubts)
 	verdict(doc, m, trains, a)

@@ -384,7 +384,7 @@ func TestDistances(t *testing.T) {
 	} {
 		it := pulse.Item{Quantity: "break_ms", Bound: c.bound, Limit: 70, Observed: pulse.Known(c.observed), ExpandedU: pulse.Known(c.u), OutOfLimit: 1, Of: 2}
 		it.Statement = pulse.Judge(c.observed, 70, c.u, c.bound == "max")
-		if s := itemSentence(&pulse.Measurement{}, &trainDigest{}, it, nil); !strings.Contains(s, c.want) {
+		if s := itemSentence(&Document{}, &pulse.Measurement{}, &trainDigest{}, it, nil); !strings.Contains(s, c.want) {
 			t.Errorf("%s %v ± %v: %q, want %q", c.bound, c.observed, c.u, s, c.want)
 		}
 	}

@@ -16,12 +16,12 @@ func recording(doc *Document, m *pulse.Measurement, trains *trainDigest, a *Abou
 	switch {
 	case a.Log != nil:
 		doc.head("Stretch of the log")
-		first = "its start, " + Wall(a.Log.Since)
+		first = "its start, " + doc.wall(a.Log.Since)
 	case line == nil:
 		doc.head("Recording")
 	default:
 		doc.head("Capture")
-		first = "its start, " + Wall(line.Begun)
+		first = "its start, " + doc.wall(line.Begun)
 	}
 	doc.tell("", figure.Plural(c.Edges, "edge", "edges")+" in "+figure.Time(c.DurationS)+"; times count from "+first+". The contact is closed when the line is "+c.Closed+".")
 	if a.Log != nil {

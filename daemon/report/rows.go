@@ -5,6 +5,8 @@ import (
 	"io"
 	"math/bits"
 	"strconv"
+	"strings"
+	"time"
 
 	"makebreak/pulse"
 )
@@ -25,6 +27,9 @@ type Rows struct {
 	asymmetry pulse.Stamp
 	begun     bool
 	row       []byte
+	// Wall gives the wall-clock time of a stamp, for a column of its own in UTC; nil
+	// where it is not known.
+	Wall func(pulse.Stamp) time.Time
 }
 
 // NewRows writes to w the rows of a measurement with cfg.
@@ -57,6 +62,9 @@ func (t *Rows) Finish(m *pulse.Measurement) error {
 func (t *Rows) begin(columns string) {
 	if !t.begun {
 		t.begun = true
+		if t.Wall != nil {
+			columns = strings.TrimSuffix(columns, "\n") + ",time_utc\n"
+		}
 		t.w.WriteString(columns)
 	}
 }
@@ -79,9 +87,7 @@ func (t *Rows) pulse(p *pulse.PulseRow) {
 	if p.Partial {
 		partial = '1'
 	}
-	b = append(b, ',', partial, '\n')
-	t.w.Write(b)
-	t.row = b
+	t.end(append(b, ',', partial), p.At)
 }
 
 // cycle writes an interrupter's row.
@@ -112,6 +118,14 @@ func (t *Rows) cycle(c *pulse.CycleRow) {
 			b = append(b, ' ')
 		}
 		b = appendDecimal(b, s, 6)
+	}
+	t.end(b, c.At)
+}
+
+// end writes a row that began at a corrected opening.
+func (t *Rows) end(b []byte, at pulse.Stamp) {
+	if t.Wall != nil {
+		b = t.Wall(at+t.asymmetry).UTC().AppendFormat(append(b, ','), "2006-01-02T15:04:05.000000Z07:00")
 	}
 	b = append(b, '\n')
 	t.w.Write(b)

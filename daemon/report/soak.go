@@ -2,23 +2,24 @@ package report
 
 import (
 	"strings"
+	"time"
 
 	"makebreak/daemon/figure"
 	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
-// OfSoak says what a soak test found, so far or in the end.
-func OfSoak(s *stretch.Soak) *Document {
-	doc, of := new(Document), "all contacts"
+// OfSoak says what a soak test found, so far or in the end, by the clock of a zone.
+func OfSoak(s *stretch.Soak, zone *time.Location) *Document {
+	doc, of := &Document{zone: zone}, "all contacts"
 	if s.Of != nil {
 		of = *s.Of
 	}
 	doc.say("Soak test \"" + s.Title + "\" of " + of)
 	if s.End != nil && s.LengthS != nil {
-		doc.say("From " + Wall(s.Begin) + " to " + Wall(*s.End) + ", " + figure.Time(*s.LengthS) + ".")
+		doc.say("From " + doc.wall(s.Begin) + " to " + doc.wall(*s.End) + ", " + figure.Time(*s.LengthS) + ".")
 	} else {
-		doc.mark("GOES ON", Doubtful, "since "+Wall(s.Begin)+"; what follows is so far.")
+		doc.mark("GOES ON", Doubtful, "since "+doc.wall(s.Begin)+"; what follows is so far.")
 	}
 	if s.CutShort != nil {
 		doc.mark("CUT SHORT:", Doubtful, *s.CutShort+".")
@@ -60,7 +61,7 @@ func soaked(doc *Document, r *stretch.SoakResult) {
 		if x.Wrong() {
 			mark, tone = "OUT OF LIMITS WHERE EDGES WERE REMOVED:", Bad
 		}
-		doc.mark(mark, tone, removed(x)+" What follows is of the time after.")
+		doc.mark(mark, tone, removed(doc, x)+" What follows is of the time after.")
 	}
 	verdict(doc, m, digest(m), &a)
 	doc.head("Counts")
@@ -75,13 +76,13 @@ func soaked(doc *Document, r *stretch.SoakResult) {
 	}
 	doc.tell("", settlingText(m))
 	doc.head("Stretch of the log")
-	doc.tell("", "Times count from its start, "+Wall(r.Log.Since)+".")
+	doc.tell("", "Times count from its start, "+doc.wall(r.Log.Since)+".")
 	stretchOf(doc, m, r.Log)
 }
 
-// OfSoaks lists the soak tests of a log.
-func OfSoaks(list stretch.Soaks) *Document {
-	doc := new(Document)
+// OfSoaks lists the soak tests of a log, by the clock of a zone.
+func OfSoaks(list stretch.Soaks, zone *time.Location) *Document {
+	doc := &Document{zone: zone}
 	if len(list.Soaks) == 0 {
 		doc.say("No soak test is in the log.")
 		return doc
@@ -93,9 +94,9 @@ func OfSoaks(list stretch.Soaks) *Document {
 			of = *s.Of
 		}
 		if s.End != nil {
-			ended = Wall(*s.End)
+			ended = doc.wall(*s.End)
 		}
-		t.Rows = append(t.Rows, cells(s.Title, of, Wall(s.Begin), ended))
+		t.Rows = append(t.Rows, cells(s.Title, of, doc.wall(s.Begin), ended))
 	}
 	doc.add(t)
 	return doc

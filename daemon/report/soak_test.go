@@ -16,7 +16,7 @@ func TestSoakPageTellsLobes(t *testing.T) {
 		if by != "" {
 			in.LobesNumberedBy = &by
 		}
-		page := text(t, OfSoak(&stretch.Soak{Title: "three days", Results: []stretch.SoakResult{{Log: &stretch.Report{Contact: "busy-cam"}, Measurement: &pulse.Measurement{Interrupter: in}}}}))
+		page := text(t, OfSoak(&stretch.Soak{Title: "three days", Results: []stretch.SoakResult{{Log: &stretch.Report{Contact: "busy-cam"}, Measurement: &pulse.Measurement{Interrupter: in}}}}, nil))
 		if got := strings.Count(page, "a note in the log names"); got != min(lobes, 1) || strings.Count(page, "Caution: ") != 1 {
 			t.Errorf("%d lobes:\n%s", lobes, page)
 		}

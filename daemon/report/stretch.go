@@ -16,19 +16,30 @@ const (
 	wallMilli  = wallSecond + ".000"
 )
 
-// Wall writes a time to the second.
-func Wall(t time.Time) string { return t.UTC().Format(wallSecond) + " UTC" }
+// Wall writes a time to the second, with its zone.
+func Wall(t time.Time) string { return t.Format(wallSecond + " MST") }
+
+// in gives a time in the document's zone.
+func (d *Document) in(t time.Time) time.Time {
+	if d.zone == nil {
+		return t.UTC()
+	}
+	return t.In(d.zone)
+}
+
+// wall is Wall in the document's zone.
+func (d *Document) wall(t time.Time) string { return Wall(d.in(t)) }
 
 // removed tells what the log still knows of edges that were removed.
-func removed(r *stretch.Removed) string {
-	return "edges before " + Wall(r.Until) + " " + r.Why() + ", and no figure is of them. Of that time the summaries tell: " +
+func removed(doc *Document, r *stretch.Removed) string {
+	return "edges before " + doc.wall(r.Until) + " " + r.Why() + ", and no figure is of them. Of that time the summaries tell: " +
 		figure.Count(int(r.Pulses)) + " pulses or cycles, missing: " + figure.Count(int(r.Missing)) + ", extra: " + figure.Count(int(r.Extra)) +
 		", out of limit: " + figure.Count(int(r.OutOfLimit)) + ", lost edges: " + figure.Count(int(r.Lost)) + "."
 }
 
 // stretchOf tells of a stretch of a log.
 func stretchOf(doc *Document, m *pulse.Measurement, l *stretch.Report) {
-	doc.tell("", "Contact "+l.Contact+" ("+Shorten(Printable(l.Source), 40)+") of "+l.Site+", until "+Wall(l.Until)+".")
+	doc.tell("", "Contact "+l.Contact+" ("+Shorten(Printable(l.Source), 40)+") of "+l.Site+", until "+doc.wall(l.Until)+".")
 	text := "The source was read for " + figure.Time(l.UpS) + " of " + figure.Time(l.LengthS)
 	if l.LengthS > 0 {
 		percent := 100 * l.UpS / l.LengthS
@@ -42,15 +53,15 @@ func stretchOf(doc *Document, m *pulse.Measurement, l *stretch.Report) {
 		", restarts: " + figure.Count(l.Restarts) + ", clock steps: " + figure.Count(len(l.Steps)) + "."
 	doc.tell("", text)
 	if r := l.Removed; r != nil {
-		doc.tell("Note:", removed(r))
+		doc.tell("Note:", removed(doc, r))
 	}
 	if l.Changes > 0 {
 		doc.tell("Note:", "the contact's configuration changed "+figure.Plural(l.Changes, "time", "times")+" within the stretch; all is read by the one at its start.")
 	}
 	if len(l.Longest) > 0 {
-		t := Table{Columns: columns("lrl", "gap from (UTC)", "length", "why")}
+		t := Table{Columns: columns("lrl", "gap from", "length", "why")}
 		for _, g := range l.Longest {
-			t.Rows = append(t.Rows, cells(g.From.Format(wallSecond), figure.Time(g.LengthS), g.Why))
+			t.Rows = append(t.Rows, cells(doc.wall(g.From), figure.Time(g.LengthS), g.Why))
 		}
 		doc.add(t)
 		if n := l.Gaps - len(l.Longest); n > 0 {
@@ -60,7 +71,7 @@ func stretchOf(doc *Document, m *pulse.Measurement, l *stretch.Report) {
 	remarks := slices.Concat(l.Steps, l.Notes)
 	slices.SortStableFunc(remarks, func(a, b stretch.Remark) int { return a.At.Compare(b.At) })
 	for _, r := range remarks {
-		doc.tell(Wall(r.At)+":", r.Text)
+		doc.tell(doc.wall(r.At)+":", r.Text)
 	}
 	var found []string
 	for _, k := range slices.Sorted(maps.Keys(l.Findings)) {

@@ -20,10 +20,22 @@ type Time struct {
 	Text string // as it was asked
 	Wall time.Time
 	Back time.Duration // before the end of the log, where Wall is zero
+
+	zoned bool // Text tells the zone; else Wall is in UTC until In
 }
 
-// ParseTime reads a date with or without a time of day, in UTC or with a zone,
-// or -2h for so long before the end of the log.
+// In takes a time without a zone of its own for one by the clock of a zone.
+func (t Time) In(zone *time.Location) Time {
+	if w := t.Wall; !w.IsZero() && !t.zoned {
+		t.Wall = time.Date(w.Year(), w.Month(), w.Day(), w.Hour(), w.Minute(), w.Second(), w.Nanosecond(), zone).UTC()
+		t.zoned = true
+	}
+	return t
+}
+
+// ParseTime reads a date with or without a time of day and a zone, by default UTC
+// (see In), or -2h for so long ago: before now in a note, before the end of the log
+// in a stretch.
 func ParseTime(s string) (Time, error) {
 	t := Time{Set: true, Text: s}
 	if rest, ok := strings.CutPrefix(s, "-"); ok {
@@ -34,18 +46,19 @@ func ParseTime(s string) (Time, error) {
 	}
 	for _, form := range []string{"2006-01-02T15:04:05Z07:00", "2006-01-02T15:04Z07:00", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
 		if wall, err := time.Parse(form, strings.Replace(s, " ", "T", 1)); err == nil {
-			t.Wall = wall.UTC()
+			t.Wall, t.zoned = wall.UTC(), strings.Contains(form, "Z07")
 			return t, nil
 		}
 	}
-	return t, fmt.Errorf("%q is no time: expected one like 2026-11-20T10:00 or 2026-11-20, in UTC or with a zone such as +02:00, or -2h or -3d before the end of the log", s)
+	return t, fmt.Errorf("%q is no time: expected one like 2026-11-20T10:00 or 2026-11-20, with or without a zone such as +02:00, or -2h or -3d for so long ago", s)
 }
 
 // A Request asks for a stretch of a log: between two times, or that of a soak
 // test. The zero value asks for the whole latest run.
 type Request struct {
 	Since, Until Time
-	Soak         string // title of a soak test, which is a stretch by itself; empty for none
+	Soak         string         // title of a soak test, which is a stretch by itself; empty for none
+	Zone         *time.Location // of the times of an error; nil is UTC
 }
 
 // whole tells whether the stretch begins where it is asked to, also where the
@@ -68,7 +81,16 @@ func (e *OutsideError) Error() string {
 	return "the log is of " + wallText(e.First) + " to " + wallText(e.Last)
 }
 
-func wallText(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 UTC") }
+// wallText writes a time with its zone.
+func wallText(t time.Time) string { return t.Format("2006-01-02 15:04:05 MST") }
+
+// inZone gives a time in a zone; nil is UTC.
+func inZone(t time.Time, zone *time.Location) time.Time {
+	if zone == nil {
+		return t.UTC()
+	}
+	return t.In(zone)
+}
 
 // Span finds the stretch that is asked for. The contact is only compared with
 // that of the soak test, and may be empty for none. The error may be ErrEmpty,
@@ -99,7 +121,9 @@ func (r *Request) Span(ctx context.Context, log *store.Log, contact string) (s s
 		return s, err
 	}
 	s = store.Span{Run: tl.ID, To: tl.End() + 1}
-	outside := func(atStart bool) error { return &OutsideError{atStart, tl.At(0).Wall, tl.At(tl.End()).Wall} }
+	outside := func(atStart bool) error {
+		return &OutsideError{atStart, inZone(tl.At(0).Wall, r.Zone), inZone(tl.At(tl.End()).Wall, r.Zone)}
+	}
 	switch t := &r.Since; {
 	case !t.Wall.IsZero():
 		if s.From = tl.Since(t.Wall); s.From >= s.To {

@@ -93,3 +93,30 @@ func TestSpan(t *testing.T) {
 		}
 	}
 }
+
+// A time without a zone is by the clock of the zone that it is read in; one with a
+// zone, and one before the end, stay. Berlin is an hour before UTC in November and
+// two in July (Directive 2000/84/EC).
+func TestTimeIn(t *testing.T) {
+	berlin, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		t.Skip("no time zone database: ", err)
+	}
+	for text, want := range map[string]string{
+		"2026-11-20T10:00":       "2026-11-20T09:00:00Z",
+		"2026-07-20":             "2026-07-19T22:00:00Z",
+		"2026-07-20 10:00:05.25": "2026-07-20T08:00:05.25Z",
+		"2026-11-20T10:00Z":      "2026-11-20T10:00:00Z",
+		"2026-11-20T10:00+05:30": "2026-11-20T04:30:00Z",
+		"-2h":                    "0001-01-01T00:00:00Z",
+	} {
+		x, err := ParseTime(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := x.In(berlin)
+		if wall := got.Wall.Format(time.RFC3339Nano); wall != want || got.In(time.UTC).Wall != got.Wall || got.Back != x.Back {
+			t.Errorf("%s: %s, want %s", text, wall, want)
+		}
+	}
+}

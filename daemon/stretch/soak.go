@@ -84,7 +84,7 @@ func (l SoakLimits) suit(ctx context.Context, log *store.Log, contact string) er
 
 // idleOf says since when nobody writes the log, empty while somebody does: what
 // is being watched is written every ten seconds at least.
-func idleOf(ctx context.Context, log *store.Log) (string, error) {
+func idleOf(ctx context.Context, log *store.Log, zone *time.Location) (string, error) {
 	tl, err := log.Timeline(ctx, 0)
 	if err != nil {
 		return "", err
@@ -93,13 +93,13 @@ func idleOf(ctx context.Context, log *store.Log) (string, error) {
 	if !s.Ended && time.Since(s.Alive.Wall) < 20*time.Second {
 		return "", nil
 	}
-	return "nothing is being watched now, the log was last written " + wallText(s.Alive.Wall), nil
+	return "nothing is being watched now, the log was last written " + wallText(inZone(s.Alive.Wall, zone)), nil
 }
 
 // BeginSoak begins a soak test now, of s.Title, s.Contact (empty for all) and
 // s.Note, held to limits. idle says that nobody is watching; empty when somebody
-// is.
-func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLimits) (idle string, err error) {
+// is. Times in it and in an error are in a zone.
+func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLimits, zone *time.Location) (idle string, err error) {
 	if s.Contact != "" {
 		if err := KnownContact(ctx, log, s.Contact); err != nil {
 			return "", err
@@ -115,12 +115,12 @@ func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLim
 	for _, x := range soaks {
 		switch {
 		case x.Title == s.Title:
-			return "", fmt.Errorf("soak test %q was begun %s: expected another title", s.Title, wallText(x.Begin.Wall))
+			return "", fmt.Errorf("soak test %q was begun %s: expected another title", s.Title, wallText(inZone(x.Begin.Wall, zone)))
 		case x.End == nil && (x.Contact == s.Contact || x.Contact == "" || s.Contact == ""):
-			return "", fmt.Errorf("soak test %q of %s already goes on, since %s: finish it first", x.Title, cmp.Or(x.Contact, "all contacts"), wallText(x.Begin.Wall))
+			return "", fmt.Errorf("soak test %q of %s already goes on, since %s: finish it first", x.Title, cmp.Or(x.Contact, "all contacts"), wallText(inZone(x.Begin.Wall, zone)))
 		}
 	}
-	if idle, err = idleOf(ctx, log); err != nil {
+	if idle, err = idleOf(ctx, log, zone); err != nil {
 		return "", err
 	}
 	s.Profile = limits.text()
@@ -178,8 +178,9 @@ func days(d time.Duration) string {
 	return figure.Trimmed(d.Hours()/24, 1) + " d"
 }
 
-// EndSoak ends a soak test now; title is as for FindSoak.
-func EndSoak(ctx context.Context, log *store.Log, title string) (s store.Soak, err error) {
+// EndSoak ends a soak test now; title is as for FindSoak. Times of an error are in a
+// zone.
+func EndSoak(ctx context.Context, log *store.Log, title string, zone *time.Location) (s store.Soak, err error) {
 	s, err = FindSoak(ctx, log, title)
 	switch {
 	case err != nil:
@@ -187,7 +188,7 @@ func EndSoak(ctx context.Context, log *store.Log, title string) (s store.Soak, e
 	case s.End != nil && title == "":
 		return s, errors.New("no soak test goes on in the log")
 	case s.End != nil:
-		return s, fmt.Errorf("soak test %q was finished %s already: makebreak soak status shows it", s.Title, wallText(s.End.Wall))
+		return s, fmt.Errorf("soak test %q was finished %s already: makebreak soak status shows it", s.Title, wallText(inZone(s.End.Wall, zone)))
 	}
 	if _, err := keptLimits(s); err != nil { // before it ends, for then it is measured
 		return s, err

@@ -169,7 +169,7 @@ func measureSoak(ctx context.Context, log *store.Log, s store.Soak, show Progres
 		if length := float64(to-span.From) / 1e9; length != 0 {
 			d.LengthS = &length
 		}
-	} else if idle, err := idleOf(ctx, log); err != nil {
+	} else if idle, err := idleOf(ctx, log, time.UTC); err != nil {
 		return nil, err
 	} else if idle != "" {
 		d.Idle = &idle

@@ -363,6 +363,7 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 			if meter, err = pulse.NewMeter(*cfg); err != nil {
 				return err
 			}
+			meter.Together(stretch.Together)
 		}
 		meter.Add(batch)
 		edges += len(batch)

@@ -7,8 +7,10 @@ import (
 	"io"
 	"math"
 	"reflect"
+	"runtime"
 	"strconv"
 	"strings"
+	"sync/atomic"
 
 	"makebreak/daemon/stretch"
 	"makebreak/pulse"
@@ -30,15 +32,10 @@ func (d Result) JSON(w io.Writer) error {
 		return err
 	}
 	p.text().WriteByte('\n')
-	row := p.before.Bytes()
-	for t := range p.trains.All() {
-		if _, err := w.Write(appendTrain(row, &t)); err != nil {
-			return err
-		}
-		row = append(row[:0], ',')
+	if _, err := p.before.WriteTo(w); err != nil || p.trains.Len() == 0 {
+		return err
 	}
-	if p.trains.Len() == 0 {
-		_, err := w.Write(row)
+	if err := writeTrains(w, p.trains); err != nil {
 		return err
 	}
 	if _, err := io.WriteString(w, "\n    ]"); err != nil {
@@ -46,6 +43,70 @@ func (d Result) JSON(w io.Writer) error {
 	}
 	_, err := p.after.WriteTo(w)
 	return err
+}
+
+// A trainBatch is a run of trains on its way to be text.
+type trainBatch struct {
+	trains []pulse.Train
+	text   []byte
+	done   chan struct{} // says that text holds trains
+}
+
+// trainsAtOnce are some 100 KB of text: few writes, and little to hold.
+const trainsAtOnce = 512
+
+// writeTrains writes the trains between the brackets of their list. Batches of
+// them become text at the same time, and are written in order.
+func writeTrains(w io.Writer, trains pulse.Trains) error {
+	batches := runtime.GOMAXPROCS(0) + 2 // of which one is being gathered, one written
+	free, order := make(chan *trainBatch, batches), make(chan *trainBatch, batches)
+	for range batches {
+		free <- &trainBatch{done: make(chan struct{}, 1)}
+	}
+	var broken atomic.Bool
+	written := make(chan error)
+	go func() {
+		var err error
+		for b := range order {
+			<-b.done
+			if err == nil {
+				_, err = w.Write(b.text)
+				broken.Store(err != nil)
+			}
+			b.trains, b.text = b.trains[:0], b.text[:0]
+			free <- b
+		}
+		written <- err
+	}()
+	b, separator := <-free, ""
+	pass := func() {
+		go b.format(separator)
+		separator = ","
+		order <- b
+	}
+	for t := range trains.All() {
+		if b.trains = append(b.trains, t); len(b.trains) == trainsAtOnce {
+			pass()
+			b = <-free
+			if broken.Load() {
+				break
+			}
+		}
+	}
+	if len(b.trains) > 0 {
+		pass()
+	}
+	close(order)
+	return <-written
+}
+
+// format makes the text of the trains, after a separator.
+func (b *trainBatch) format(separator string) {
+	for i := range b.trains {
+		b.text = appendTrain(append(b.text, separator...), &b.trains[i])
+		separator = ","
+	}
+	b.done <- struct{}{}
 }
 
 // parts are the trains of a document and the text before and after them; all

@@ -403,22 +403,23 @@ func (d *dialReader) list() Trains {
 	}}
 }
 
-func (d *dialReader) result() *Dial {
-	stat := func(q Quantity) Stat {
-		s := d.sample(q)
-		return s.stat()
-	}
+func (d *dialReader) result(later *tasks) *Dial {
 	r := &Dial{
 		Digits: d.wholeDigits(), Coding: d.coding.String(), Pulses: int(d.n.Pulses), ShortBreaks: int(d.n.ShortBreaks),
 		Flashes: int(d.n.Flashes), FlashesWithoutPause: d.flashesWithoutPause, Disconnects: int(d.n.Disconnects),
 		Stalls: int(d.n.Stalls), DisconnectsInside: d.disconnectsInside, LongBreaks: d.longBreaks, Trains: d.list(),
-		BreakMS: stat(BreakMS), MakeMS: stat(MakeMS), InterdigitMS: stat(InterdigitMS),
 	}
-	r.RatePPS.Stat, r.BreakPercent.Stat = stat(RatePPS), stat(BreakPercent)
-	if b, t := d.brk.Sum(), d.per.Sum(); t > 0 {
-		r.RatePPS.Overall = Known(float64(d.per.Len()) * 1e9 / float64(t))
-		r.BreakPercent.Overall = Known(percent(b, t))
-	}
+	later.stat(&r.RatePPS.Stat, d.sample(RatePPS)) // the longest first
+	later.stat(&r.BreakPercent.Stat, d.sample(BreakPercent))
+	later.stat(&r.MakeMS, d.sample(MakeMS))
+	later.stat(&r.BreakMS, d.sample(BreakMS))
+	later.stat(&r.InterdigitMS, d.sample(InterdigitMS))
+	*later = append(*later, func() {
+		if b, t := d.brk.Sum(), d.per.Sum(); t > 0 {
+			r.RatePPS.Overall = Known(float64(d.per.Len()) * 1e9 / float64(t))
+			r.BreakPercent.Overall = Known(percent(b, t))
+		}
+	})
 	return r
 }
 

@@ -459,18 +459,18 @@ func (r *interrupterReader) finish(live bool, quiet Stamp) (partial bool) {
 	return r.open
 }
 
-// result gives what was read; first is when the measurement begins.
-func (r *interrupterReader) result(first Stamp) *Interrupter {
-	stat := func(q Quantity, segment int) Stat {
-		s := r.sample(q, segment)
-		return s.stat()
-	}
+// result gives what was read; first is when the measurement begins. The
+// statistics are there when later has run.
+func (r *interrupterReader) result(first Stamp, later *tasks) *Interrupter {
 	res := &Interrupter{
 		Cycles: int(r.n.Cycles), Missing: int(r.n.Missing), Extra: int(r.n.Extra), Due: int(r.n.CyclesDue), Slips: int(r.n.PhaseSlips),
-		PeriodMS: stat(PeriodMS, 0), BreakMS: stat(BreakMS, 0), MakeMS: stat(MakeMS, 0),
-		CadenceFits: !r.misfit, Segments: []Segment{}, Lobes: []Lobe{}, SpeedChanges: []SpeedChange{}, MoreSpeedChanges: r.moreSpeeds,
+		CadenceFits: !r.misfit, Segments: make([]Segment, 0, len(r.seg)), Lobes: []Lobe{}, SpeedChanges: []SpeedChange{}, MoreSpeedChanges: r.moreSpeeds,
 	}
-	res.RateIPM.Stat, res.BreakPercent.Stat = stat(RateIPM, 0), stat(BreakPercent, 0)
+	later.stat(&res.RateIPM.Stat, r.sample(RateIPM, 0)) // the longest first
+	later.stat(&res.BreakPercent.Stat, r.sample(BreakPercent, 0))
+	later.stat(&res.PeriodMS, r.sample(PeriodMS, 0))
+	later.stat(&res.BreakMS, r.sample(BreakMS, 0))
+	later.stat(&res.MakeMS, r.sample(MakeMS, 0))
 	if t := r.per.Sum(); t > 0 {
 		rate, _, _ := r.overallRate()
 		res.RateIPM.Overall = Known(rate)
@@ -483,11 +483,12 @@ func (r *interrupterReader) result(first Stamp) *Interrupter {
 	}
 	if r.cadence {
 		for i := range r.seg {
-			s := Segment{Segment: i + 1, State: "make", NominalMS: Rounded(ms(float64(r.follow.pat.segment(i)))), MS: stat(SegmentMS, i+1)}
+			s := Segment{Segment: i + 1, State: "make", NominalMS: Rounded(ms(float64(r.follow.pat.segment(i))))}
 			if i%2 == 1 {
 				s.State = "break"
 			}
 			res.Segments = append(res.Segments, s)
+			later.stat(&res.Segments[i].MS, r.sample(SegmentMS, i+1))
 		}
 	}
 	r.numbers.result(res, first)

@@ -35,6 +35,7 @@ type Meter struct {
 	atBeginning bool
 	firstOpen   Event // held back meanwhile
 	firstHeld   bool
+	together    func(tasks []func())
 }
 
 // NewMeter makes a Meter. It returns an error for a configuration that cannot
@@ -367,6 +368,11 @@ func (m *Meter) SetClock(rel float64, from ClockFrom) {
 // lobes, with too few turns, and while the numbers are not known.
 func (m *Meter) LobeFigures() []LobeFigure { return m.interrupter.numbers.figures() }
 
+// Together has Finish call run with what can be done at the same time, such as
+// ordering the values of each quantity. run returns when every task has ended. A
+// Meter by itself does one after the other.
+func (m *Meter) Together(run func(tasks []func())) { m.together = run }
+
 // Finish ends the measurement. end is the end of a live capture; it is not used
 // for a recording. The Meter must not be used afterwards.
 func (m *Meter) Finish(end Stamp) *Measurement {
@@ -395,22 +401,31 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 	r.Settling = Settling{
 		SettleMS: ms(float64(m.settler.SettleNS)), Timing: m.cfg.Timing.String(), Transitions: int(n.Transitions),
 		Bounced: int(n.Bounced), ExtraEdges: m.extraEdges, Chatter: int(n.Chatter),
-		BounceMS: bounce.stat(), ChatterMS: chatter.stat(),
 	}
+	var later tasks
+	later.stat(&r.Settling.BounceMS, bounce)
+	later.stat(&r.Settling.ChatterMS, chatter)
 	quiet := end
 	if undecided && known {
 		quiet = m.settler.t0
 	}
 	if m.kind == KindDial {
 		r.Capture.PartialEnd = m.dial.finish(m.cfg.Live, quiet)
-		r.Dial = m.dial.result()
+		r.Dial = m.dial.result(&later)
 		r.Capture.PartialStart = r.Capture.PartialStart || m.dial.firstLostHead
 	} else {
 		r.Capture.PartialEnd = m.interrupter.finish(m.cfg.Live, quiet)
-		r.Interrupter = m.interrupter.result(m.origin())
+		r.Interrupter = m.interrupter.result(m.origin(), &later)
 	}
 	if !known {
 		r.Capture.PartialEnd = true
+	}
+	if m.together != nil {
+		m.together(later)
+	} else {
+		for _, task := range later {
+			task()
+		}
 	}
 	r.Uncertainty = m.budgets(r)
 	if m.cfg.Limits != nil {

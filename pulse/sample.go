@@ -56,6 +56,13 @@ type sample struct {
 
 func (s *sample) stat() Stat { return statOf(s.n, s.fill) }
 
+// tasks are what is left to do when all edges have been read. They do not touch
+// each other's results, so they may run at the same time.
+type tasks []func()
+
+// stat adds the task of summarising s into to.
+func (l *tasks) stat(to *Stat, s sample) { *l = append(*l, func() { *to = s.stat() }) }
+
 func ms(ns float64) float64 { return ns / 1e6 }
 
 // percent is 100·b/t. It divides last, so that round limits stay round.

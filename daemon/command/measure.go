@@ -349,6 +349,7 @@ func measure(ctx context.Context, sh *shell, src source, cfg pulse.Config, begin
 			if meter, err = pulse.NewMeter(cfg); err != nil {
 				return err
 			}
+			meter.Together(stretch.Together)
 		}
 		meter.Add(batch)
 		edges += len(batch)

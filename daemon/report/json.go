@@ -5,8 +5,9 @@ import (
 	"encoding/json"
 	"io"
 	"math"
-	"slices"
+	"runtime"
 	"strconv"
+	"sync/atomic"
 
 	"makebreak/daemon/stretch"
 	"makebreak/pulse"
@@ -37,18 +38,81 @@ func (d Result) JSON(w io.Writer) error {
 	// Text in the document has no line breaks and no quotes but escaped ones.
 	list := []byte("\n    \"trains\": [")
 	before, after, _ := bytes.Cut(text.Bytes(), list)
-	row := append(slices.Clone(before), list...)
-	for t := range trains.All() {
-		if _, err := w.Write(appendTrain(row, &t)); err != nil {
-			return err
-		}
-		row = append(row[:0], ',')
+	if _, err := w.Write(append(before[:len(before):len(before)], list...)); err != nil {
+		return err
+	}
+	if err := writeTrains(w, trains); err != nil {
+		return err
 	}
 	if _, err := io.WriteString(w, "\n    "); err != nil {
 		return err
 	}
 	_, err := w.Write(after)
 	return err
+}
+
+// A trainBatch is a run of trains on its way to be text.
+type trainBatch struct {
+	trains []pulse.Train
+	text   []byte
+	done   chan struct{} // says that text holds trains
+}
+
+// trainsAtOnce are some 100 KB of text: few writes, and little to hold.
+const trainsAtOnce = 512
+
+// writeTrains writes the trains between the brackets of their list. Batches of
+// them become text at the same time, and are written in order.
+func writeTrains(w io.Writer, trains pulse.Trains) error {
+	batches := runtime.GOMAXPROCS(0) + 2 // of which one is being gathered, one written
+	free, order := make(chan *trainBatch, batches), make(chan *trainBatch, batches)
+	for range batches {
+		free <- &trainBatch{done: make(chan struct{}, 1)}
+	}
+	var broken atomic.Bool
+	written := make(chan error)
+	go func() {
+		var err error
+		for b := range order {
+			<-b.done
+			if err == nil {
+				_, err = w.Write(b.text)
+				broken.Store(err != nil)
+			}
+			b.trains, b.text = b.trains[:0], b.text[:0]
+			free <- b
+		}
+		written <- err
+	}()
+	b, separator := <-free, ""
+	pass := func() {
+		go b.format(separator)
+		separator = ","
+		order <- b
+	}
+	for t := range trains.All() {
+		if b.trains = append(b.trains, t); len(b.trains) == trainsAtOnce {
+			pass()
+			b = <-free
+			if broken.Load() {
+				break
+			}
+		}
+	}
+	if len(b.trains) > 0 {
+		pass()
+	}
+	close(order)
+	return <-written
+}
+
+// format makes the text of the trains, after a separator.
+func (b *trainBatch) format(separator string) {
+	for i := range b.trains {
+		b.text = appendTrain(append(b.text, separator...), &b.trains[i])
+		separator = ","
+	}
+	b.done <- struct{}{}
 }
 
 // EncodeJSON writes v as one indented JSON object.

@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -38,6 +39,13 @@ func TestResultJSON(t *testing.T) {
 			check(t, Result{m, &Line{Line: "<HOOK>"}, &stretch.Report{Site: "Marrow Quay"}})
 		}
 	}
+	var many []pulse.Train // in several batches, the last one full and not
+	for i := range 3 * trainsAtOnce {
+		many = append(many, pulse.Train{Pulses: i, StartS: float64(i), RatePPS: pulse.Known(10 + float64(i)/1e3)})
+	}
+	for _, n := range []int{1, trainsAtOnce - 1, trainsAtOnce, trainsAtOnce + 1, len(many) - 1, len(many)} {
+		check(t, Result{Measurement: &pulse.Measurement{Dial: &pulse.Dial{Trains: pulse.TrainsOf(many[:n]...)}}})
+	}
 	num := rapid.Custom(func(t *rapid.T) pulse.Num {
 		if rapid.Bool().Draw(t, "measured") {
 			return pulse.Known(rapid.Float64().Draw(t, "value"))
@@ -55,4 +63,27 @@ func TestResultJSON(t *testing.T) {
 		}
 		check(t, Result{Measurement: &pulse.Measurement{Dial: &pulse.Dial{Trains: pulse.TrainsOf(x, x)}}})
 	})
+}
+
+// A writer that fails ends the writing, with its error.
+func TestResultJSONFails(t *testing.T) {
+	trains := make([]pulse.Train, 40*trainsAtOnce)
+	d := Result{Measurement: &pulse.Measurement{Dial: &pulse.Dial{Trains: pulse.TrainsOf(trains...)}}}
+	for _, after := range []int{0, 1, 2, 3} {
+		w := &failing{after: after}
+		if err := d.JSON(w); err != errFailing || w.writes != after+1 {
+			t.Errorf("failing after %d writes: %v after %d", after, err, w.writes)
+		}
+	}
+}
+
+var errFailing = errors.New("the pipe is closed")
+
+type failing struct{ after, writes int }
+
+func (f *failing) Write(b []byte) (int, error) {
+	if f.writes++; f.writes > f.after {
+		return 0, errFailing
+	}
+	return len(b), nil
 }

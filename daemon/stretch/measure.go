@@ -5,11 +5,29 @@ import (
 	"context"
 	"errors"
 	"io"
+	"runtime"
+	"sync"
+	"sync/atomic"
 
 	"makebreak/daemon/watch"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
+
+// Together runs tasks, which must not touch each other's data, on as many cores as
+// there are. It returns when all have ended.
+func Together(tasks []func()) {
+	var next atomic.Int64
+	var working sync.WaitGroup
+	for range min(runtime.GOMAXPROCS(0), len(tasks)) {
+		working.Go(func() {
+			for i := next.Add(1) - 1; i < int64(len(tasks)); i = next.Add(1) - 1 {
+				tasks[i]()
+			}
+		})
+	}
+	working.Wait()
+}
 
 // A Progress shows how much of src is measured: update is called again and
 // again, done at the end. A nil Progress shows nothing.
@@ -24,6 +42,7 @@ func (s *Source) Measure(ctx context.Context, cfg pulse.Config, show Progress) (
 	if err != nil {
 		return nil, 0, err
 	}
+	meter.Together(Together)
 	update, done := func() {}, func() {}
 	if show != nil {
 		update, done = show(s)

@@ -550,7 +550,10 @@ func (s *Store) renew(why error) error {
 	_ = s.detach() // the file is gone
 	s.lock.release()
 	s.lock, s.gone = nil, why
-	return s.attach(context.Background())
+	if err := s.attach(context.Background()); err != nil {
+		return fmt.Errorf("%w; no new one can be begun: %w", why, err)
+	}
+	return nil
 }
 
 // tell calls OnFault, with nil when a fault is over.

@@ -2,6 +2,7 @@ package watch
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -88,7 +89,8 @@ func TestWatchdog(t *testing.T) {
 		}
 		r.start()
 		r.pass(15 * time.Second)
-		if err := os.Remove(filepath.Join(r.dir, "log.db")); err != nil {
+		file := filepath.Join(r.dir, "log.db")
+		if err := errors.Join(os.Remove(file), os.Mkdir(file, 0o755)); err != nil { // nothing can be written there
 			t.Fatal(err)
 		}
 		r.pass(5 * time.Second)
@@ -113,6 +115,9 @@ func TestWatchdog(t *testing.T) {
 			t.Error("the page does not tell why")
 		}
 		r.is(map[string]float64{"log_fault{other}": 1, "log_fault{disk_full}": 0, "up{good}": 1})
+		if err := os.Remove(file); err != nil {
+			t.Fatal(err)
+		}
 		close(wake)
 		before = r.fed()
 		r.pass(time.Minute)
@@ -131,7 +136,7 @@ func TestWatchdog(t *testing.T) {
 func (r *rig) hang() (lose func(), wake chan struct{}) {
 	wake = make(chan struct{})
 	r.onLine = func(l string) {
-		if strings.Contains(l, "the log is in order again") { // from within the writer
+		if strings.Contains(l, "the log file was removed") { // from within the writer
 			<-wake
 		}
 	}

@@ -52,13 +52,13 @@ type RecordingOptions struct {
 	// Name stands for the file in messages.
 	Name string
 	// Contact chooses one contact of several: a value of the CSV column
-	// contact; for VCD a variable, with as much of its scopes as it takes to
+	// contact; a line's name or number in what gpiomon printed; for VCD a variable, with as much of its scopes as it takes to
 	// identify it ("dial", "top.dial"). Empty: the recording must hold one only.
 	Contact string
 }
 
-// A Recording is a Source of recorded edges, CSV or VCD by its content. It reads
-// as a stream, in memory that does not grow with the file.
+// A Recording is a Source of recorded edges, by its content CSV, VCD or what the
+// kernel tools' gpiomon prints. It reads as a stream, in memory that does not grow with the file.
 // Its times are at least 0, at most MaxRecordingNS and strictly increasing.
 // One goroutine may read it; BytesRead may be called from any.
 type Recording struct {

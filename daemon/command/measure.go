@@ -22,7 +22,7 @@ import (
 )
 
 type measureCmd struct {
-	Source string `arg:"" help:"File of edges (CSV or VCD), - for standard input, gpio:NAME for a line of this computer (see: makebreak lines), run:CONTACT for a stretch of a log, or sim:DESCRIPTION."`
+	Source string `arg:"" help:"File of edges (CSV, VCD, or what gpiomon printed), - for standard input, gpio:NAME for a line of this computer (see: makebreak lines), run:CONTACT for a stretch of a log, or sim:DESCRIPTION."`
 
 	Limits string `group:"Verdict:" placeholder:"ID|FILE" help:"Compare with a published set of limits (see: makebreak limits), with your own in a YAML file (see: makebreak limits --template), or with all sets of the contact's kind in turn (all)."`
 
@@ -30,7 +30,7 @@ type measureCmd struct {
 	Closed  string `group:"Reading the contact:" enum:"auto,high,low" default:"auto" help:"Level of the line while the contact is closed: high or low; auto is high, or what a log says."`
 	Settle  span   `group:"Reading the contact:" placeholder:"4ms" help:"Time that a level must last to count; what is shorter is bounce or chatter."`
 	Timing  string `group:"Reading the contact:" enum:"auto,first,settled" default:"auto" help:"Time of a bouncing transition: its first edge (first), or the start of the settled level (settled); auto is first, or what a log says."`
-	Contact string `group:"Reading the contact:" placeholder:"NAME" help:"Contact of a CSV file with several, or variable of a VCD file."`
+	Contact string `group:"Reading the contact:" placeholder:"NAME" help:"Contact of a file with several: of a CSV file, a line that gpiomon printed, or a variable of a VCD file."`
 
 	Coding   string `group:"Dials:" enum:"auto,normal,n+1,10-n" default:"auto" help:"How many pulses a digit has: normal (ten are 0), n+1 (one is 0) or 10-n (ten are 0, nine are 1); auto takes the limits', else normal."`
 	TrainGap span   `group:"Dials:" placeholder:"150ms" help:"A make this long ends a train of pulses."`

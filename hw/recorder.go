@@ -36,9 +36,8 @@ func NewRecordingWriter(name string, w io.Writer, comments []string) (RecordingW
 // An EdgeWriter writes edges as CSV or VCD, times in which the level is not
 // known included. A failure ends it.
 type EdgeWriter struct {
-	out    io.Writer
 	w      RecordingWriter
-	csv    bool
+	csv    *CSVWriter  // w, if it is one
 	level  pulse.Level // last one written; Unknown before the first
 	last   pulse.Stamp // of it
 	lost   bool        // the line is, since lostAt
@@ -46,10 +45,10 @@ type EdgeWriter struct {
 	err    error
 }
 
-// NewEdgeWriter writes with w, which must write to out.
-func NewEdgeWriter(out io.Writer, w RecordingWriter) *EdgeWriter {
-	_, csv := w.(*CSVWriter)
-	return &EdgeWriter{out: out, w: w, csv: csv, level: pulse.Unknown}
+// NewEdgeWriter writes with w.
+func NewEdgeWriter(w RecordingWriter) *EdgeWriter {
+	csv, _ := w.(*CSVWriter)
+	return &EdgeWriter{w: w, csv: csv, level: pulse.Unknown}
 }
 
 // Add writes the next edges.
@@ -57,7 +56,7 @@ func (w *EdgeWriter) Add(edges []pulse.Edge) {
 	if w.err != nil {
 		return
 	}
-	if !w.csv { // VCD has a level for what is not known
+	if w.csv == nil { // VCD has a level for what is not known
 		w.err = w.w.Write(edges)
 		return
 	}
@@ -77,7 +76,7 @@ func (w *EdgeWriter) Add(edges []pulse.Edge) {
 			continue
 		case w.lost:
 			w.lost = false
-			w.comment(fmt.Sprintf("The line was lost at time_ns %d and found at level %d at %d: the next two rows are no edges, they mark that time.", w.lostAt, e.Level, e.At))
+			w.csv.out.line(fmt.Sprintf("# The line was lost at time_ns %d and found at level %d at %d: the next two rows are no edges, they mark that time.", w.lostAt, e.Level, e.At))
 			w.row(pulse.Edge{At: max(w.lostAt, w.last+1), Level: w.level ^ 1})
 			if e.At = max(e.At, w.last+1); e.Lost == 0 {
 				e.Lost = 1
@@ -95,14 +94,6 @@ func (w *EdgeWriter) row(e pulse.Edge) {
 		w.err = w.w.Write([]pulse.Edge{e})
 	}
 	w.level, w.last = e.Level, e.At
-}
-
-// comment writes a line between rows.
-func (w *EdgeWriter) comment(text string) {
-	w.Flush()
-	if w.err == nil {
-		_, w.err = io.WriteString(w.out, "# "+text+"\n")
-	}
 }
 
 // Flush writes what is still held.
@@ -150,7 +141,7 @@ func NewRecorder(f *os.File, comments []string) (*Recorder, error) {
 		return nil, err
 	}
 	now := time.Now()
-	return &Recorder{EdgeWriter: NewEdgeWriter(f, w), f: f, dirty: true, unsynced: true, flushed: now, synced: now}, nil
+	return &Recorder{EdgeWriter: NewEdgeWriter(w), f: f, dirty: true, unsynced: true, flushed: now, synced: now}, nil
 }
 
 // Add takes the next edges.

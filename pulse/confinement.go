@@ -43,6 +43,7 @@ type offenders struct {
 	train       int  // number of the train that the last row was in
 	pulses      int  // of that train so far
 	stalled     bool // that train holds a stall
+	partial     bool // a part of that train is missing
 }
 
 type offenderBound struct {
@@ -86,7 +87,7 @@ func (o *offenders) pulse(p *PulseRow) {
 		o.endTrain()
 		o.train = p.Train
 	}
-	o.pulses, o.stalled = p.Pulse, o.stalled || p.Class == ClassStall
+	o.pulses, o.stalled, o.partial = p.Pulse, o.stalled || p.Class == ClassStall, o.partial || p.Partial
 	var judged, out [adjustments]bool
 	for i := range o.bounds {
 		b := &o.bounds[i]
@@ -114,7 +115,7 @@ func (o *offenders) pulse(p *PulseRow) {
 
 func (o *offenders) endTrain() {
 	digit := byte('?')
-	if d, ok := o.coding.Digit(o.pulses); ok && !o.stalled {
+	if d, ok := o.coding.Digit(o.pulses); ok && !o.stalled && !o.partial {
 		digit = d
 	}
 	for a := range o.adjustments {
@@ -129,20 +130,21 @@ func (o *offenders) endTrain() {
 		}
 		n.judged, n.out = 0, 0
 	}
-	o.pulses, o.stalled = 0, false
+	o.pulses, o.stalled, o.partial = 0, false, false
 }
 
-// confined tells where the pulses out of limit are, if they are in one train
-// of three or more or, where all trains are whole, in the trains of one digit.
-// ok is false too where the verdict of m counts other pulses out of limit.
-func (o *offenders) confined(m *Measurement, a Adjustment, whole bool) (c Confinement, ok bool) {
+// confined tells where the pulses out of limit are, if they are in one train of
+// three or more, or in the trains of one digit. A partial train has no digit. ok
+// is false too where the verdict of m counts other pulses out of limit.
+func (o *offenders) confined(m *Measurement, a Adjustment) (c Confinement, ok bool) {
 	if m.Conformity == nil {
 		return c, false
 	}
+	o.partial = o.partial || m.Capture.PartialEnd
 	o.endTrain()
 	n := &o.adjustments[a]
 	c = n.confinement
-	oneDigit := whole && !n.severalDigits && c.Digit != '?'
+	oneDigit := !n.severalDigits && c.Digit != '?'
 	if c.Pulses == 0 || n.judgedTrains < 3 || n.judgedTrains == c.Trains || c.Trains > 1 && !oneDigit {
 		return Confinement{}, false
 	}

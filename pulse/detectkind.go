@@ -73,18 +73,37 @@ func detectKind(ev []Event, d *dialReader, inverted bool) Kind {
 		}
 	}
 	end()
-	// A cycle of several breaks that repeats and holds one too long for a pulse
-	// is a cadence, though its shorter breaks may look like pulses.
-	best := learn(cycle, nil, nil, false)
 	switch {
 	case breaks == 0:
 		return KindAuto
 	case 2*pulses < breaks,
 		2*inLongTrains > pulses,
 		pauses == 0 && long >= 2, // a dial rests closed
-		best.fits && best.pat.k() > 1 && slices.Max(best.pat.brk) > d.pulseMax && len(cycle) > 4,
+		showsCadence(cycle, d.pulseMax, len(cycle) > 4),
 		singles >= 4 && singles == trains && 2*quick >= singles-1:
 		return KindInterrupter
 	}
 	return KindDial
+}
+
+// showsCadence tells whether the openings, or a dozen of them in a row, repeat a
+// cycle of several breaks, one of which is too long for a pulse: that is a
+// cadence, though its shorter breaks may look like pulses. A dozen is enough
+// where the contact stood still before and after; it must repeat three times.
+func showsCadence(o []opening, pulseMax int64, enough bool) bool {
+	cadence := func(o []opening) (k int, ok bool) {
+		best := learn(o, nil, nil, false)
+		k = best.pat.k()
+		return k, best.fits && k > 1 && slices.Max(best.pat.brk) > pulseMax
+	}
+	if _, ok := cadence(o); ok && enough {
+		return true
+	}
+	const dozen = 12
+	for from := 0; from+dozen <= len(o); from += dozen / 2 {
+		if k, ok := cadence(o[from : from+dozen]); ok && 3*k <= dozen {
+			return true
+		}
+	}
+	return false
 }

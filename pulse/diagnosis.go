@@ -1,6 +1,10 @@
 package pulse
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
 
 const (
 	// unevenSD is the relative standard deviation from which a rate is called
@@ -132,21 +136,16 @@ func NewSurvey(cfg *Config) *Survey {
 // Observer takes the rows that the Survey needs.
 func (s *Survey) Observer() Observer { return s.observer }
 
-// TrainFaults is what a diagnosis needs of a dial's trains.
-type TrainFaults struct {
-	Partial int    // partial trains
-	NoDigit *Train // the first whole train without a stall that is no digit, or nil
-}
-
 // Diagnose gives the symptoms of the contact, the most telling one first, and
 // nothing when nothing stands out. Without a Survey (nil) it does not find
 // where pulses out of limit are confined, nor after how many openings the cycles
-// repeat. It must come after Finish.
-func (s *Survey) Diagnose(m *Measurement, trains TrainFaults) (found []Symptom) {
+// repeat. noDigit is the first whole train without a stall that is no digit, or
+// nil. It must come after Finish.
+func (s *Survey) Diagnose(m *Measurement, noDigit *Train) (found []Symptom) {
 	out := m.Conformity.Deviations()
 	switch {
 	case m.Dial != nil:
-		found = s.dial(m, trains, out)
+		found = s.dial(m, noDigit, out)
 	case m.Interrupter != nil:
 		found = s.interrupter(m, out)
 	}
@@ -174,7 +173,7 @@ func ratioDeviation(out map[string]Deviation) Deviation {
 	return out[string(BreakPercent)]
 }
 
-func (s *Survey) dial(m *Measurement, trains TrainFaults, out map[string]Deviation) (found []Symptom) {
+func (s *Survey) dial(m *Measurement, noDigit *Train, out map[string]Deviation) (found []Symptom) {
 	d := m.Dial
 	rate, ratio := out[string(RatePPS)], ratioDeviation(out)
 	brk, mk := out[string(BreakMS)], out[string(MakeMS)]
@@ -192,7 +191,7 @@ func (s *Survey) dial(m *Measurement, trains TrainFaults, out map[string]Deviati
 		if s == nil || !x.deviation.Out() {
 			continue
 		}
-		if c, ok := s.offenders.confined(m, x.adjustment, trains.Partial == 0); ok {
+		if c, ok := s.offenders.confined(m, x.adjustment); ok {
 			found = append(found, Symptom{Kind: x.kind, Deviation: *x.deviation, Confinement: c})
 			*x.deviation = Deviation{}
 		}
@@ -213,7 +212,7 @@ func (s *Survey) dial(m *Measurement, trains TrainFaults, out map[string]Deviati
 		found = append(found, Symptom{Kind: SymptomInterdigit, Deviation: gap})
 	}
 	found = appendCount(found, SymptomStalls, d.Stalls)
-	if t := trains.NoDigit; t != nil {
+	if t := noDigit; t != nil {
 		found = append(found, Symptom{Kind: SymptomNoDigit, Count: t.Pulses})
 	}
 	return found
@@ -319,8 +318,18 @@ func oddLobe(lobes []Lobe, errorOf func(*Lobe) (e, se Num)) *Lobe {
 			next = max(next, x)
 		}
 	}
-	if _, se := errorOf(worst); most > oddLobeSigmas*se.V && most > oddLobeRatio*next {
+	if _, se := errorOf(worst); most > studentSigmas(oddLobeSigmas, worst.N)*se.V && most > oddLobeRatio*next {
 		return worst
 	}
 	return nil
+}
+
+// studentSigmas gives how many standard errors of a mean of n values are as
+// improbable as so many standard deviations of a normal distribution: Student's
+// t, since the standard error itself is estimated.
+func studentSigmas(sigmas float64, n int) float64 {
+	if n < 2 {
+		return math.Inf(1)
+	}
+	return distuv.StudentsT{Sigma: 1, Nu: float64(n - 1)}.Quantile(distuv.UnitNormal.CDF(sigmas))
 }

@@ -383,6 +383,11 @@ func TestMisfits(t *testing.T) {
 		r.Conformity.WorstItem() != Pass || r.Conformity.Statement != Fail || !slices.Equal(r.Conformity.Because, []string{"9 interruptions are missing"}) {
 		t.Errorf("missing interruptions: %+v, %s", r.Interrupter, r.Conformity.Statement)
 	}
+	// The ringing machine stood still again and again, for 20 s after four rings.
+	stopped := slices.Clone(ringing)
+	for i := range stopped {
+		stopped[i].At += Stamp(i/16) * 20e9
+	}
 	dial := dialEdges(0, 100, 64, 800, 5, 3, 10, 1, 5)
 	for _, c := range []struct {
 		cfg      Config
@@ -396,6 +401,7 @@ func TestMisfits(t *testing.T) {
 		{Config{Kind: KindDial}, dial, "dial", "dial", false},
 		{Config{Polarity: ClosedLow}, dial, "interrupter", "interrupter", true},
 		{Config{}, ringing, "interrupter", "interrupter", false},
+		{Config{}, stopped, "interrupter", "interrupter", false},
 		{Config{}, camEdges(0, 1000, 500, 20, nil), "interrupter", "interrupter", false},
 	} {
 		r := measure(t, c.cfg, c.edges)

@@ -25,10 +25,10 @@ type calibrateCmd struct {
 	BreakMin span `group:"The pulses:" default:"10ms" help:"Shortest break."`
 	BreakMax span `group:"The pulses:" default:"100ms" help:"Longest break."`
 
-	Show            bool   `group:"Output:" help:"Send nothing: show the saved calibrations, or with --in that of a line."`
-	CalibrationDir  string `group:"Output:" placeholder:"DIR" help:"Where calibrations are kept, in place of $XDG_STATE_HOME/makebreak/calibration."`
-	CalibrationDays int    `group:"Output:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
-	JSON            bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
+	Show            bool `group:"Output:" help:"Send nothing: show the saved calibrations, or with --in that of a line."`
+	calibrationDir  `group:"Output:"`
+	CalibrationDays int `group:"Output:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
+	jsonFlag        `group:"Output:"`
 }
 
 func (*calibrateCmd) epilogue() string {
@@ -76,8 +76,7 @@ func (c *calibrateCmd) pulses() (*loop.CalibrationPulses, error) {
 }
 
 func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
-	folder := calibrationFlags{CalibrationDir: c.CalibrationDir}
-	dir, err := folder.dir(sh.env)
+	dir, err := c.dir(sh.env)
 	if err != nil {
 		return 0, err
 	}
@@ -86,7 +85,7 @@ func (c *calibrateCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	if c.Show {
-		if err := folder.checkDir(); err != nil {
+		if err := c.checkDir(); err != nil {
 			return 0, err
 		}
 		return StatusOK, c.show(sh, dir)

@@ -12,7 +12,6 @@ import (
 	"sync"
 	"time"
 
-	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
 	"makebreak/daemon/wholefile"
@@ -27,20 +26,23 @@ type liveFlags struct {
 	Cycles   count  `group:"Measuring a line now:" placeholder:"N" help:"End after N whole cycles of an interrupter."`
 	Record   string `group:"Measuring a line now:" placeholder:"FILE" help:"Keep the edges as they come, in FILE.csv or FILE.vcd: written every second, so that a crash costs no more. Where a chip was unplugged, CSV loses the trains beside the gap and VCD does not."`
 	RealTime bool   `group:"Measuring a line now:" help:"Let a sim: contact run in real time, as a line does."`
-	lineFlags
-	calibrationFlags
+
+	biasFlag        `group:"Measuring a line now:"`
+	NoCalibration   bool `group:"Measuring a line now:" help:"Do not use the line's saved calibration."`
+	CalibrationDays int  `group:"Measuring a line now:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
+	calibrationDir  `group:"Measuring a line now:"`
 }
 
-// lineFlags say how an input line is requested.
-type lineFlags struct {
-	Bias string `group:"Measuring a line now:" enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
+// biasFlag is the pull resistor of a line that is read.
+type biasFlag struct {
+	Bias string `enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
 }
 
-// calibrationFlags say which calibration is used.
-type calibrationFlags struct {
-	NoCalibration   bool   `group:"Measuring a line now:" help:"Do not use the line's saved calibration."`
-	CalibrationDays int    `group:"Measuring a line now:" placeholder:"180" default:"180" help:"Days after which a calibration is called stale."`
-	CalibrationDir  string `group:"Measuring a line now:" placeholder:"DIR" help:"Where calibrations are kept, in place of $XDG_STATE_HOME/makebreak/calibration."`
+func (f *biasFlag) bias() hw.Bias { return checked[hw.Bias](f.Bias) }
+
+// A calibrationDir says where calibrations are kept.
+type calibrationDir struct {
+	CalibrationDir string `placeholder:"DIR" help:"Where calibrations are kept, in place of $XDG_STATE_HOME/makebreak/calibration."`
 }
 
 const (
@@ -105,13 +107,14 @@ func (c *measureCmd) checkLive() error {
 		return err
 	}
 	if c.Record != "" { // before a line is asked for
-		return checkRecording(c.Record, c.Force)
+		_, err := recordingPath(c.Record, c.Force)
+		return err
 	}
 	return nil
 }
 
 // checkDir refuses a folder of calibrations that is given and not there.
-func (f *calibrationFlags) checkDir() error {
+func (f *calibrationDir) checkDir() error {
 	if f.CalibrationDir == "" {
 		return nil
 	}
@@ -165,9 +168,7 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 	if err != nil {
 		return 0, err
 	}
-	if out.rows != nil {
-		out.rows.CountFrom(line.Start())
-	}
+	out.begin(line.Start(), false)
 	defer out.discard()
 	job := capture{line: line, con: con, digits: int(c.Digits), cycles: int(c.Cycles), end: math.MaxInt64}
 	if c.For.set {
@@ -240,7 +241,7 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 	if j.meter, err = pulse.NewMeter(cfg); err != nil {
 		return nil, "", err
 	}
-	j.con.begin(cfg.Polarity, cfg.StartLevel)
+	j.con.pol, j.con.now = cfg.Polarity, cfg.StartLevel
 	j.con.endless = j.digits == 0 && j.cycles == 0 && j.end == math.MaxInt64
 	ended := "at the end of the signal"
 	tick := time.NewTicker(liveTick)
@@ -318,7 +319,7 @@ func (j *capture) add(batch []pulse.Edge) error {
 	}
 	j.meter.Add(batch)
 	j.last = max(j.last, batch[n-1].At)
-	j.con.level(batch[n-1].Level)
+	j.con.now = batch[n-1].Level
 	if err := j.enough(); err != nil || !past {
 		return err
 	}
@@ -330,11 +331,7 @@ const maxCalibrationDays = 36525
 
 // openRealTime opens a simulated contact that runs as time does.
 func openRealTime(description string) (*liveLine, error) {
-	spec, err := config.ParseSim(description)
-	if err != nil {
-		return nil, err
-	}
-	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{Speed: 1})
+	s, err := simulate(description, hw.SimulatedOptions{Speed: 1})
 	if err != nil {
 		return nil, err
 	}
@@ -392,10 +389,6 @@ type console struct {
 func newConsole(sh *shell) *console {
 	return &console{out: sh.stderr, live: sh.stderrTerminal && sh.env("TERM") != "dumb"}
 }
-
-func (c *console) begin(p pulse.Polarity, l pulse.Level) { c.pol, c.now = p, l }
-
-func (c *console) level(l pulse.Level) { c.now = l }
 
 func (c *console) train(t *pulse.Train) {
 	switch {

@@ -15,6 +15,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"makebreak/daemon/report"
+	"makebreak/daemon/stretch"
 	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -203,7 +204,7 @@ func TestCaptureFails(t *testing.T) {
 		if m.Dial.Digits != "5" || stopped != "the line failed: broken wire" {
 			t.Errorf("%+v, %q", m.Dial, stopped)
 		}
-		if got := statusOf(m, true); got != StatusNotMeasured {
+		if got := stretch.StatusOf(m, true); got != stretch.NotMeasured {
 			t.Errorf("status %d", got)
 		}
 	})
@@ -225,7 +226,7 @@ func TestCaptureGap(t *testing.T) {
 func TestConsole(t *testing.T) {
 	var b bytes.Buffer
 	c := newConsole(&shell{stderr: &b, stderrTerminal: true, env: func(string) string { return "" }})
-	c.begin(pulse.ClosedLow, pulse.Low)
+	c.pol, c.now = pulse.ClosedLow, pulse.Low
 	c.train(&pulse.Train{Digit: report.Given("7"), RatePPS: pulse.Known(9.876)})
 	c.train(&pulse.Train{Pulses: 12})
 	c.show(12.34e9, pulse.Counts{Edges: 1234, LostEdges: 2})

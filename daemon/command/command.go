@@ -63,6 +63,11 @@ type shell struct {
 	stdoutTerminal, stderrTerminal bool
 }
 
+// jsonFlag asks for what other programs read.
+type jsonFlag struct {
+	JSON bool `name:"json" help:"Write one JSON object instead of the page."`
+}
+
 // colour says whether standard output takes colours (see no-color.org).
 func (sh *shell) colour() bool {
 	return sh.stdoutTerminal && sh.env("NO_COLOR") == "" && sh.env("TERM") != "dumb"

@@ -3,11 +3,9 @@ package command
 import (
 	"context"
 	"errors"
-	"io"
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/report"
-	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
@@ -23,7 +21,7 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 	case c.Table != "":
 		return 0, errors.New("--table with --limits all: expected one set of limits, for each reads the pulses its own way")
 	}
-	out, err := c.createPage()
+	out, err := createFile("--html", c.HTML, c.Force)
 	if err != nil {
 		return 0, err
 	}
@@ -76,50 +74,26 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 
 // once measures the source from its beginning to its end.
 func (c *measureCmd) once(ctx context.Context, sh *shell, cfg pulse.Config) (m *pulse.Measurement, samples bool, err error) {
-	sampled := func(batch []pulse.Edge) { samples = pulse.LooksSampled(batch) }
-	if contact, ok := c.logged(); ok {
-		m, err = c.onceLogged(ctx, contact, cfg, progressOf(sh))
-	} else {
-		m, err = c.onceRecorded(ctx, sh, cfg, sampled)
+	defer func() {
+		if interrupted(ctx, err) {
+			err = errors.New("stopped by you: nothing was written, for a part would look like the whole")
+		}
+	}()
+	src, err := c.open(ctx, sh, &cfg)
+	if err != nil {
+		return nil, false, err
 	}
-	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
-		err = errors.New("stopped by you: nothing was written, for a part would look like the whole")
+	defer src.Close()
+	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
+		return nil, false, err
+	}
+	m, edges, err := measure(ctx, sh, src, cfg, func(_ pulse.Stamp, sampled bool) { samples = sampled })
+	if err == nil && edges == 0 {
+		err = errors.New("there is no edge in that stretch of the log")
 	}
 	if err != nil {
 		return nil, false, err
 	}
 	m.Source = c.Source
 	return m, samples, nil
-}
-
-func (c *measureCmd) onceRecorded(ctx context.Context, sh *shell, cfg pulse.Config, begin func([]pulse.Edge)) (*pulse.Measurement, error) {
-	src, err := c.open(sh)
-	if err != nil {
-		return nil, err
-	}
-	defer src.Close()
-	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
-		return nil, err
-	}
-	meter, _, err := feed(ctx, sh, src, &cfg, begin)
-	if err != io.EOF {
-		return nil, err
-	}
-	return meter.Finish(0), nil
-}
-
-func (c *measureCmd) onceLogged(ctx context.Context, contact string, cfg pulse.Config, show stretch.Progress) (*pulse.Measurement, error) {
-	src, err := c.openLogged(ctx, contact)
-	if err != nil {
-		return nil, err
-	}
-	defer src.Close()
-	if cfg, err = src.Configure(ctx, c.wishes(cfg)); err != nil {
-		return nil, err
-	}
-	m, edges, err := src.Measure(ctx, cfg, show)
-	if err == nil && edges == 0 {
-		err = errors.New("there is no edge in that stretch of the log")
-	}
-	return m, err
 }

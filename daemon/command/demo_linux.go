@@ -77,7 +77,7 @@ func (c *demoCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if err != nil {
 		return 0, err
 	}
-	opt, end := watchOptions(sh, ln, c.logger(sh, slog.LevelWarn), file)
+	opt, end := watchOptions(ln, c.logger(sh, slog.LevelWarn), file)
 	defer end()
 	opt.Reload = nil
 	opt.Ready = func() {

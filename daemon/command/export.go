@@ -4,13 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"path/filepath"
 	"strings"
 
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
-	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -20,8 +18,7 @@ type exportCmd struct {
 	stretchFlags
 
 	Format string `group:"Output:" enum:"auto,csv,vcd" default:"auto" help:"csv or vcd; auto goes by the ending of FILE, else it is csv."`
-	Out    string `group:"Output:" placeholder:"FILE" help:"Write to FILE, which appears when it is whole, instead of standard output."`
-	Force  bool   `group:"Output:" help:"Let --out replace a file."`
+	outFlags
 }
 
 func (*exportCmd) epilogue() string {
@@ -54,15 +51,11 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		return 0, err
 	}
 	defer src.Close()
-	var w io.Writer = sh.stdout
-	var file *wholefile.File
-	if c.Out != "" {
-		if file, err = createFile("--out", c.Out, c.Force); err != nil {
-			return 0, err
-		}
-		defer file.Discard()
-		w = file
+	w, file, err := c.create(sh)
+	if err != nil {
+		return 0, err
 	}
+	defer file.Discard()
 	settings := src.Settings()
 	comments := []string{
 		"Contact " + contact + " (" + report.Printable(settings.Source) + ") of " + report.Printable(src.Site()) + "; it is closed when the line is " + settings.Polarity.String() + ".",
@@ -71,21 +64,20 @@ func (c *exportCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	}
 	var out *hw.EdgeWriter
 	if c.Format == "vcd" {
-		out = hw.NewEdgeWriter(w, hw.NewVCDWriter(w, contact))
+		out = hw.NewEdgeWriter(hw.NewVCDWriter(w, contact))
 	} else {
-		out = hw.NewEdgeWriter(w, hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
+		out = hw.NewEdgeWriter(hw.NewCSVWriter(w, hw.CSVOptions{Comments: comments, Seq: true}))
 	}
 	edges, err := src.Export(ctx, func(batch []pulse.Edge) error {
 		out.Add(batch)
 		return out.Err()
 	})
 	switch {
-	case err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()):
+	case interrupted(ctx, err):
 		return 0, errors.New("stopped by you before the end of the stretch")
 	case err != nil:
 		return 0, err
-	}
-	if edges == 0 {
+	case edges == 0:
 		return 0, errors.New("there is no edge in that stretch of the log: nothing was written")
 	}
 	out.Flush()

@@ -3,6 +3,7 @@ package command
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 
@@ -11,8 +12,25 @@ import (
 	"makebreak/hw"
 )
 
-// createFile begins the file that a flag asks for.
+// outFlags say where that goes which standard output would take.
+type outFlags struct {
+	Out   string `group:"Output:" placeholder:"FILE" help:"Write to FILE, which appears when it is whole, instead of standard output."`
+	Force bool   `group:"Output:" help:"Let --out replace a file."`
+}
+
+// create begins the file; without, file is nil.
+func (f *outFlags) create(sh *shell) (w io.Writer, file *wholefile.File, err error) {
+	if file, err = createFile("--out", f.Out, f.Force); file == nil {
+		return sh.stdout, nil, err
+	}
+	return file, file, nil
+}
+
+// createFile begins the file that a flag asks for; nil where it asks for none.
 func createFile(flag, path string, force bool) (*wholefile.File, error) {
+	if path == "" {
+		return nil, nil
+	}
 	f, err := wholefile.Create(path, force)
 	return f, ofFlag(flag, err)
 }
@@ -28,12 +46,8 @@ func ofFlag(flag string, err error) error {
 	return fmt.Errorf("%s %w", flag, err)
 }
 
-// checkRecording tells what newRecorder would find wrong with a name.
-func checkRecording(path string, force bool) error {
-	_, err := recordingPath(path, force)
-	return err
-}
-
+// recordingPath tells what is wrong with the name of a recording, and gives that
+// of the file which will hold it.
 func recordingPath(path string, force bool) (real string, err error) {
 	if _, err = hw.NewRecordingWriter(path, nil, nil); err == nil {
 		real, err = wholefile.Check(path, force)
@@ -59,11 +73,15 @@ func newRecorder(path string, force bool, comments []string) (*hw.Recorder, erro
 	return r, nil
 }
 
-// keepPage writes a page as HTML and gives the file its name; it does nothing
-// where there is no file.
-func keepPage(f *wholefile.File, doc *report.Document, title string) error {
+// keep writes a file and gives it its name; it does nothing where there is none.
+func keep(f *wholefile.File, write func(io.Writer) error) error {
 	if f == nil {
 		return nil
 	}
-	return f.Keep(doc.HTML(f, "makebreak: "+title))
+	return f.Keep(write(f))
+}
+
+// keepPage writes a page as HTML, as keep does.
+func keepPage(f *wholefile.File, doc *report.Document, title string) error {
+	return keep(f, func(w io.Writer) error { return doc.HTML(w, "makebreak: "+title) })
 }

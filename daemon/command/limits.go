@@ -19,7 +19,7 @@ type limitsCmd struct {
 	Country string `group:"Which to list:" placeholder:"AU" help:"Country, by its code or name."`
 	Use     string `group:"Which to list:" enum:"any,sending,receiving,cadence" default:"any" help:"sending, receiving or cadence."`
 
-	JSON     bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
+	jsonFlag `group:"Output:"`
 	Template string `group:"Output:" enum:"none,dial,interrupter" default:"none" placeholder:"KIND" help:"Write an example of limits of your own, for a dial or an interrupter, that explains every key."`
 }
 

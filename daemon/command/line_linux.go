@@ -25,7 +25,7 @@ type hardware struct {
 func lineName(s string) string { return strings.TrimPrefix(s, "gpio:") }
 
 // dir is where calibrations are kept.
-func (f *calibrationFlags) dir(env func(string) string) (string, error) {
+func (f *calibrationDir) dir(env func(string) string) (string, error) {
 	if f.CalibrationDir != "" {
 		return f.CalibrationDir, nil
 	}
@@ -43,7 +43,7 @@ func openLine(name string, c *measureCmd, state func(error), env func(string) st
 	if err != nil {
 		return nil, err
 	}
-	bias := checked[hw.Bias](c.Bias)
+	bias := c.bias()
 	src, err := hw.OpenNamed(name, hw.InputOptions{Bias: bias}, hw.ReopenOptions{OnState: state})
 	if err != nil {
 		return nil, err

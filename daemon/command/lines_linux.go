@@ -8,7 +8,7 @@ import (
 )
 
 type linesCmd struct {
-	JSON bool `name:"json" help:"Write one JSON object instead of the page."`
+	jsonFlag
 }
 
 func (*linesCmd) epilogue() string {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"path/filepath"
 	"slices"
@@ -16,8 +17,6 @@ import (
 	"makebreak/daemon/loop"
 	"makebreak/daemon/plot"
 	"makebreak/daemon/report"
-	"makebreak/daemon/wholefile"
-	"makebreak/hw"
 	"makebreak/pulse"
 )
 
@@ -37,16 +36,16 @@ type marginCmd struct {
 	Within       span   `group:"The circuit's answer:" default:"1s" help:"Time after the last pulse in which it must answer."`
 	AnswerClosed string `group:"The circuit's answer:" enum:"high,low" default:"high" help:"Level of the listening line while the answering contact is closed: high or low."`
 	Settle       span   `group:"The circuit's answer:" default:"4ms" help:"Time that a level must last to count."`
-	Bias         string `group:"The circuit's answer:" enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
+	biasFlag     `group:"The circuit's answer:"`
 
-	Limits string `group:"Output:" placeholder:"ID|FILE" help:"Draw a published set of limits (see: makebreak limits) and judge by it: the circuit must count right all within."`
-	Keep   string `group:"Output:" placeholder:"FILE" help:"Keep each try in FILE; the same command goes on where it was stopped. One run at a time writes it."`
-	Show   bool   `group:"Output:" help:"Send nothing: show what --keep holds."`
-	Table  string `group:"Output:" placeholder:"FILE" help:"Write each cell to FILE as a CSV row."`
-	Plot   string `group:"Output:" placeholder:"FILE" help:"Draw the margin into FILE.png or FILE.svg."`
-	JSON   bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
-	Force  bool   `group:"Output:" help:"Let --table and --plot replace a file; beside --keep they always do."`
-	Anew   bool   `group:"Output:" help:"Begin anew in the file of --keep: what it holds is lost."`
+	Limits   string `group:"Output:" placeholder:"ID|FILE" help:"Draw a published set of limits (see: makebreak limits) and judge by it: the circuit must count right all within."`
+	Keep     string `group:"Output:" placeholder:"FILE" help:"Keep each try in FILE; the same command goes on where it was stopped. One run at a time writes it."`
+	Show     bool   `group:"Output:" help:"Send nothing: show what --keep holds."`
+	Table    string `group:"Output:" placeholder:"FILE" help:"Write each cell to FILE as a CSV row."`
+	Plot     string `group:"Output:" placeholder:"FILE" help:"Draw the margin into FILE.png or FILE.svg."`
+	jsonFlag `group:"Output:"`
+	Force    bool `group:"Output:" help:"Let --table and --plot replace a file; beside --keep they always do."`
+	Anew     bool `group:"Output:" help:"Begin anew in the file of --keep: what it holds is lost."`
 }
 
 func (*marginCmd) epilogue() string {
@@ -167,19 +166,16 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 		}
 	}
 	replace := c.Force || c.Keep != "" && !c.Show
-	var table, drawing *wholefile.File
-	if c.Table != "" {
-		if table, err = createFile("--table", c.Table, replace); err != nil {
-			return 0, err
-		}
-		defer table.Discard()
+	table, err := createFile("--table", c.Table, replace)
+	if err != nil {
+		return 0, err
 	}
-	if c.Plot != "" {
-		if drawing, err = createFile("--plot", c.Plot, replace); err != nil {
-			return 0, err
-		}
-		defer drawing.Discard()
+	defer table.Discard()
+	drawing, err := createFile("--plot", c.Plot, replace)
+	if err != nil {
+		return 0, err
 	}
+	defer drawing.Discard()
 	stopped := false
 	if run == nil {
 		if run, stopped, err = c.test(ctx, sh, late); err != nil {
@@ -187,15 +183,11 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 		}
 	}
 	doc := run.Document(profile)
-	if table != nil {
-		if err := table.Keep(doc.WriteTable(table)); err != nil {
-			return 0, err
-		}
+	if err := keep(table, doc.WriteTable); err != nil {
+		return 0, err
 	}
-	if drawing != nil {
-		if err := drawing.Keep(report.MarginPlot(run, profile).Write(drawing, suffix)); err != nil {
-			return 0, err
-		}
+	if err := keep(drawing, func(w io.Writer) error { return report.MarginPlot(run, profile).Write(w, suffix) }); err != nil {
+		return 0, err
 	}
 	err = sh.show(c.JSON, doc, func() *report.Document { return report.OfMargin(run, profile, stopped) })
 	switch v := run.Judge(profile); {
@@ -233,7 +225,7 @@ func (c *marginCmd) test(ctx context.Context, sh *shell, late time.Duration) (ru
 		return t.Run, false, nil
 	}
 	sh.warnDriving(settings.Out, out, t.Run.Left(), settings.Idle, settings.OutClosed, report.MarginPlan(t.Run))
-	l, err := loop.Open(out, in, settings.Idle, checked[hw.Bias](c.Bias))
+	l, err := loop.Open(out, in, settings.Idle, c.bias())
 	if err != nil {
 		return nil, false, err
 	}

@@ -50,10 +50,10 @@ type measureCmd struct {
 	AsymmetryU span     `group:"Uncertainty of the measuring chain:" name:"asymmetry-u" placeholder:"58us" help:"Standard uncertainty of the asymmetry."`
 	ClockError relative `group:"Uncertainty of the measuring chain:" placeholder:"50ppm" help:"Relative standard uncertainty of the time base."`
 
-	JSON  bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
-	Table string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
-	HTML  string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
-	Force bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
+	jsonFlag `group:"Output:"`
+	Table    string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
+	HTML     string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
+	Force    bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
 }
 
 func (*measureCmd) epilogue() string {
@@ -104,8 +104,7 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 		}
 	}
 	if c.Coding != "auto" {
-		cfg.CodingSet = true
-		_ = cfg.Coding.UnmarshalText([]byte(c.Coding))
+		cfg.Coding, cfg.CodingSet = checked[pulse.Coding](c.Coding), true
 	}
 	if c.RateIPM != 0 {
 		period := 60e9 / c.RateIPM
@@ -175,16 +174,15 @@ func (c *measureCmd) setup(base pulse.Setup) (*pulse.Setup, error) {
 }
 
 // chain is what flags give of the measuring chain.
-func (c *measureCmd) chain() (chain stretch.Chain) {
-	for _, f := range []struct {
-		flag span
-		to   **float64
-	}{{c.EdgeNoise, &chain.EdgeNoiseNS}, {c.Asymmetry, &chain.AsymmetryNS}, {c.AsymmetryU, &chain.AsymmetryUNS}} {
-		if f.flag.set {
-			ns := float64(f.flag.ns)
-			*f.to = &ns
+func (c *measureCmd) chain() stretch.Chain {
+	given := func(flag span) *float64 {
+		if !flag.set {
+			return nil
 		}
+		ns := float64(flag.ns)
+		return &ns
 	}
+	chain := stretch.Chain{EdgeNoiseNS: given(c.EdgeNoise), AsymmetryNS: given(c.Asymmetry), AsymmetryUNS: given(c.AsymmetryU)}
 	if c.ClockError.set {
 		chain.ClockRel = &c.ClockError.v
 	}
@@ -212,31 +210,26 @@ type source interface {
 	ResolutionNS() float64 // of the times read until now
 }
 
-// sequenceOf tells how a recording's sequence numbers count; nil where it has
-// none or src is no recording.
-func sequenceOf(src source) *string {
-	if r, ok := src.(*hw.Recording); ok {
-		if s := r.Sequence(); s != "" {
-			return &s
-		}
-	}
-	return nil
-}
-
-// openLogged opens a stretch of a log.
-func (c *measureCmd) openLogged(ctx context.Context, contact string) (*stretch.Source, error) {
-	if c.Contact != "" {
+// open opens a stretch of a log, a recording, or simulated edges. cfg becomes how
+// it is read: a log tells what flags do not.
+func (c *measureCmd) open(ctx context.Context, sh *shell, cfg *pulse.Config) (source, error) {
+	contact, isLogged := c.logged()
+	desc, isSimulated := strings.CutPrefix(c.Source, "sim:")
+	switch {
+	case isLogged && c.Contact != "":
 		return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
-	}
-	return openStretch(ctx, &c.stretchFlags, contact)
-}
-
-// open opens a recording, or simulated edges.
-func (c *measureCmd) open(sh *shell) (source, error) {
-	if desc, ok := strings.CutPrefix(c.Source, "sim:"); ok {
-		if c.Contact != "" {
-			return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
+	case isLogged:
+		src, err := openStretch(ctx, &c.stretchFlags, contact)
+		if err != nil {
+			return nil, err
 		}
+		if *cfg, err = src.Configure(ctx, c.wishes(*cfg)); err != nil {
+			return nil, errors.Join(err, src.Close())
+		}
+		return src, nil
+	case isSimulated && c.Contact != "":
+		return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
+	case isSimulated:
 		return openSimulated(desc, c.For)
 	}
 	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
@@ -250,8 +243,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err := c.checkLive(); err != nil {
 		return 0, err
 	}
-	contact, isLogged := c.logged()
-	if !isLogged {
+	if _, isLogged := c.logged(); !isLogged {
 		if err := c.stretchFlags.none(); err != nil {
 			return 0, err
 		}
@@ -269,10 +261,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if c.live() {
 		return c.runLive(ctx, sh, cfg)
 	}
-	if isLogged {
-		return c.runLogged(ctx, sh, contact, cfg)
-	}
-	src, err := c.open(sh)
+	src, err := c.open(ctx, sh, &cfg)
 	if err != nil {
 		return 0, err
 	}
@@ -283,84 +272,53 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	}
 	defer out.discard()
 
-	meter, edges, err := feed(ctx, sh, src, &cfg, func(batch []pulse.Edge) {
-		out.samples = pulse.LooksSampled(batch)
-		if out.rows != nil {
-			out.rows.CountFrom(batch[0].At)
+	m, edges, err := measure(ctx, sh, src, cfg, out.begin)
+	about := report.About{Limits: cfg.Limits}
+	switch {
+	case interrupted(ctx, err):
+		about.Stopped = "stopped by you after " + amount(src, edges)
+		if m == nil || c.JSON || out.rows != nil {
+			return 0, errors.New(about.Stopped + ": nothing was written, for a part would look like the whole")
 		}
-	})
-	stopped := ""
-	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
-		if stopped, err = c.stoppedAfter(src, edges, meter == nil, out); err != nil {
-			return 0, err
-		}
-	} else if err != io.EOF {
-		return 0, err
-	}
-	m := meter.Finish(0)
-	m.Source = c.Source
-	m.Capture.Sequence = sequenceOf(src)
-	return c.finish(sh, m, out, report.About{Limits: cfg.Limits, Stopped: stopped})
-}
-
-// runLogged measures a stretch of a log.
-func (c *measureCmd) runLogged(ctx context.Context, sh *shell, contact string, cfg pulse.Config) (int, error) {
-	src, err := c.openLogged(ctx, contact)
-	if err != nil {
-		return 0, err
-	}
-	defer src.Close()
-	if cfg, err = src.Configure(ctx, c.wishes(cfg)); err != nil {
-		return 0, err
-	}
-	out, err := c.outputs(&cfg)
-	if err != nil {
-		return 0, err
-	}
-	defer out.discard()
-	if out.rows != nil {
-		out.rows.CountFrom(src.Begin())
-	}
-
-	m, edges, err := src.Measure(ctx, cfg, progressOf(sh))
-	stopped := ""
-	if err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err()) {
-		if stopped, err = c.stoppedAfter(src, edges, m == nil, out); err != nil {
-			return 0, err
-		}
-	} else if err != nil {
+	case err != nil:
 		return 0, err
 	}
 	m.Source = c.Source
-	told, err := src.Report(context.WithoutCancel(ctx), m) // also of a part
-	if err != nil {
-		return 0, err
+	switch src := src.(type) {
+	case *stretch.Source:
+		if about.Log, err = src.Report(context.WithoutCancel(ctx), m); err != nil { // also of a part
+			return 0, err
+		}
+	case *hw.Recording:
+		if s := src.Sequence(); s != "" {
+			m.Capture.Sequence = &s
+		}
 	}
-	return c.finish(sh, m, out, report.About{Limits: cfg.Limits, Stopped: stopped, Log: told})
+	return c.finish(sh, m, out, about)
 }
 
-// stoppedAfter tells how much was read of a source that the user stopped. The
-// error says that nothing is written of the part.
-func (c *measureCmd) stoppedAfter(src source, edges int, empty bool, out outputs) (string, error) {
-	stopped := "stopped by you after " + amount(src, edges)
-	if empty || c.JSON || out.rows != nil {
-		return "", errors.New(stopped + ": nothing was written, for a part would look like the whole")
-	}
-	return stopped, nil
+// interrupted tells an error that says no more than that ctx has ended.
+func interrupted(ctx context.Context, err error) bool {
+	return err != nil && ctx.Err() != nil && errors.Is(err, ctx.Err())
 }
 
-// feed gives the edges of src to a new Meter, with progress on a terminal, and
-// the first of them to begin. It returns io.EOF as hw.Follow does, and no Meter
-// where there was no edge.
-func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin func([]pulse.Edge)) (meter *pulse.Meter, edges int, err error) {
+// measure measures src to its end, with progress on a terminal. begin is told
+// the time of its start, and whether its rows look like samples of a level. With
+// an error, m is of what was measured until then, nil where no edge was.
+func measure(ctx context.Context, sh *shell, src source, cfg pulse.Config, begin func(at pulse.Stamp, sampled bool)) (m *pulse.Measurement, edges int, err error) {
+	if log, ok := src.(*stretch.Source); ok {
+		begin(log.Begin(), false)
+		return log.Measure(ctx, cfg, progressOf(sh))
+	}
 	bar := newProgress(sh, src)
 	defer bar.close()
 	first := &firstRead{source: src}
+	var meter *pulse.Meter
 	err = hw.Follow(ctx, first, hw.FollowOptions{}, func(batch []pulse.Edge) (err error) {
 		if meter == nil {
-			begin(batch)
+			begin(batch[0].At, pulse.LooksSampled(batch))
 			cfg.Setup.ResolutionNS = first.resolutionNS
-			if meter, err = pulse.NewMeter(*cfg); err != nil {
+			if meter, err = pulse.NewMeter(cfg); err != nil {
 				return err
 			}
 		}
@@ -369,7 +327,13 @@ func feed(ctx context.Context, sh *shell, src source, cfg *pulse.Config, begin f
 		bar.update()
 		return nil
 	})
-	return meter, edges, err
+	if err == io.EOF {
+		err = nil
+	}
+	if meter != nil {
+		m = meter.Finish(0)
+	}
+	return m, edges, err
 }
 
 // outputs are what a measurement gathers and writes beside its page.
@@ -385,19 +349,26 @@ type outputs struct {
 func (c *measureCmd) outputs(cfg *pulse.Config) (o outputs, err error) {
 	o.survey = pulse.NewSurvey(cfg)
 	cfg.Observer = pulse.Tee(cfg.Observer, o.survey.Observer())
-	if o.page, err = c.createPage(); err != nil {
+	if o.page, err = createFile("--html", c.HTML, c.Force); err != nil {
 		return o, err
-	}
-	if c.Table == "" {
-		return o, nil
 	}
 	if o.file, err = createFile("--table", c.Table, c.Force); err != nil {
 		o.discard()
 		return o, err
 	}
-	o.rows = report.NewRows(o.file, cfg)
-	cfg.Observer = pulse.Tee(cfg.Observer, o.rows.Observer())
+	if o.file != nil {
+		o.rows = report.NewRows(o.file, cfg)
+		cfg.Observer = pulse.Tee(cfg.Observer, o.rows.Observer())
+	}
 	return o, nil
+}
+
+// begin takes where the edges begin, and whether they look like samples.
+func (o *outputs) begin(at pulse.Stamp, sampled bool) {
+	o.samples = sampled
+	if o.rows != nil {
+		o.rows.CountFrom(at)
+	}
 }
 
 // discard removes what was not kept.
@@ -406,30 +377,21 @@ func (o outputs) discard() {
 	o.page.Discard()
 }
 
-// createPage begins the file of --html; nil without.
-func (c *measureCmd) createPage() (*wholefile.File, error) {
-	if c.HTML == "" {
-		return nil, nil
-	}
-	return createFile("--html", c.HTML, c.Force)
-}
-
 // finish writes the result and gives its exit status.
 func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a report.About) (status int, err error) {
-	if out.rows != nil {
-		if err := out.file.Keep(out.rows.Finish(m)); err != nil {
-			return 0, err
-		}
+	if err := keep(out.file, func(io.Writer) error { return out.rows.Finish(m) }); err != nil {
+		return 0, err
 	}
 	if a.Stopped != "" && m.Conformity != nil { // what was not seen may be out of limits
 		m.Conformity.AtBest(pulse.NotMeasured, a.Stopped)
 	}
 	a.Cadence, a.Survey, a.Samples = c.Cadence.ns, out.survey, out.samples
+	status = int(stretch.StatusOf(m, a.Stopped != ""))
 	if c.JSON {
 		err = report.Result{Measurement: m, Line: a.Line, Log: a.Log}.JSON(sh.stdout)
-	}
-	if err != nil || c.JSON && out.page == nil {
-		return statusOf(m, a.Stopped != ""), err
+		if err != nil || out.page == nil {
+			return status, err
+		}
 	}
 	if a.Limits == nil && m.Measured() {
 		if a.Known, err = config.Profiles(); err != nil {
@@ -443,22 +405,7 @@ func (c *measureCmd) finish(sh *shell, m *pulse.Measurement, out outputs, a repo
 	if !c.JSON {
 		err = doc.Text(sh.stdout, sh.colour())
 	}
-	return statusOf(m, a.Stopped != ""), err
-}
-
-// statusOf is the exit status for a measurement.
-func statusOf(m *pulse.Measurement, stopped bool) int {
-	return exitStatus(stretch.StatusOf(m, stopped))
-}
-
-func exitStatus(s stretch.Status) int {
-	switch s {
-	case stretch.OK:
-		return StatusOK
-	case stretch.NotMeasured:
-		return StatusNotMeasured
-	}
-	return StatusOutOfLimits
+	return status, err
 }
 
 // amount says how much of the source was read.

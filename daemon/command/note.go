@@ -22,8 +22,8 @@ type onLog struct {
 }
 
 type noteCmd struct {
-	Text    string `arg:"" help:"The remark."`
-	Log     string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
+	Text string `arg:"" help:"The remark."`
+	logFileFlag
 	Contact string `placeholder:"NAME" help:"Contact that it is about; without, the site."`
 	AsFound bool   `help:"It tells how the contact was found."`
 	AsLeft  bool   `help:"It tells how the contact was left."`
@@ -62,7 +62,7 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if c.LobeOne && (c.Contact == "" || !c.At.Set) {
 		return 0, errors.New("--lobe-one names the lobe that opened at a time: expected --contact NAME and --at TIME with it")
 	}
-	log, err := openLog(ctx, c.Log)
+	log, err := c.openLog(ctx)
 	if err != nil {
 		return 0, err
 	}
@@ -126,7 +126,7 @@ func (*notesCmd) epilogue() string {
 }
 
 func (c *notesCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, err := openLog(ctx, c.Log)
+	log, err := c.openLog(ctx)
 	if err != nil {
 		return 0, err
 	}

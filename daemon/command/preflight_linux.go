@@ -5,7 +5,6 @@ import (
 
 	"makebreak/daemon/readiness"
 	"makebreak/daemon/report"
-	"makebreak/hw"
 	"makebreak/pulse"
 )
 
@@ -15,8 +14,8 @@ type preflightCmd struct {
 	Closed string `enum:"high,low" default:"high" help:"Level of the line while the contact is closed: high or low."`
 	Kind   string `enum:"dial,interrupter" default:"dial" help:"dial or interrupter. A dial's contact rests closed; where an interrupter's stands, nothing tells."`
 	At     string `placeholder:"DIR" default:"." help:"Where a recording is to be kept: looks for free space there."`
-	Bias   string `enum:"as-is,pull-up,pull-down,disabled" default:"as-is" help:"Pull resistor inside the chip: as-is, pull-up, pull-down or disabled."`
-	JSON   bool   `name:"json" help:"Write one JSON object instead of the page."`
+	biasFlag
+	jsonFlag
 }
 
 func (*preflightCmd) epilogue() string {
@@ -33,7 +32,7 @@ Exit status: 0 measuring may start, 1 it may not; 2 the command is wrong.
 
 func (c *preflightCmd) run(ctx context.Context, sh *shell) (int, error) {
 	checks := readiness.ThisComputer().Checks(ctx, readiness.Plan{
-		Line: c.Line, Closed: checked[pulse.Polarity](c.Closed), Kind: checked[pulse.Kind](c.Kind), Bias: checked[hw.Bias](c.Bias), Dir: c.At,
+		Line: c.Line, Closed: checked[pulse.Polarity](c.Closed), Kind: checked[pulse.Kind](c.Kind), Bias: c.bias(), Dir: c.At,
 	})
 	may := readiness.MayStart(checks)
 	err := sh.show(c.JSON, struct {

@@ -21,10 +21,10 @@ type sendCmd struct {
 
 	Closed string `group:"The driven line:" enum:"high,low" default:"high" help:"Level that means a closed contact: high or low."`
 	outputFlags
-	For    span   `group:"The signal:" placeholder:"TIME" help:"Begin no break after this time, such as 60s; endless signals need it."`
-	DryRun string `group:"Output:" placeholder:"FILE" help:"Touch no line: write the signal that would be sent to FILE.csv or FILE.vcd."`
-	Force  bool   `group:"Output:" help:"Let --dry-run replace a file."`
-	JSON   bool   `group:"Output:" name:"json" help:"Write one JSON object instead of the page."`
+	For      span   `group:"The signal:" placeholder:"TIME" help:"Begin no break after this time, such as 60s; endless signals need it."`
+	DryRun   string `group:"Output:" placeholder:"FILE" help:"Touch no line: write the signal that would be sent to FILE.csv or FILE.vcd."`
+	Force    bool   `group:"Output:" help:"Let --dry-run replace a file."`
+	jsonFlag `group:"Output:"`
 }
 
 func (*sendCmd) epilogue() string {

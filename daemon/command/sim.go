@@ -10,7 +10,6 @@ import (
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
-	"makebreak/daemon/wholefile"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -21,8 +20,7 @@ type simCmd struct {
 
 	For    span   `group:"The signal:" placeholder:"TIME" help:"Leave out what comes after this time, such as 60s."`
 	Format string `group:"Output:" enum:"csv,vcd" default:"csv" help:"csv or vcd."`
-	Out    string `group:"Output:" placeholder:"FILE" help:"Write to FILE, which appears when it is whole, instead of standard output."`
-	Force  bool   `group:"Output:" help:"Let --out replace a file."`
+	outFlags
 }
 
 func (*simCmd) epilogue() string {
@@ -51,15 +49,11 @@ func (c *simCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if c.For.set {
 		until = " --for " + time.Duration(c.For.ns).String()
 	}
-	var w io.Writer = sh.stdout
-	var file *wholefile.File
-	if c.Out != "" {
-		if file, err = createFile("--out", c.Out, c.Force); err != nil {
-			return 0, err
-		}
-		defer file.Discard()
-		w = file
+	w, file, err := c.create(sh)
+	if err != nil {
+		return 0, err
 	}
+	defer file.Discard()
 	spec := signal.Spec()
 	var out hw.RecordingWriter
 	if c.Format == "vcd" {
@@ -137,13 +131,17 @@ func openSimulated(description string, until span) (*simulated, error) {
 
 // openEndless opens a simulated contact that need not have an end.
 func openEndless(description string, until span) (*simulated, error) {
-	spec, err := config.ParseSim(description)
-	if err != nil {
-		return nil, err
-	}
-	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{Until: pulse.Stamp(until.ns)})
+	s, err := simulate(description, hw.SimulatedOptions{Until: pulse.Stamp(until.ns)})
 	if err != nil {
 		return nil, err
 	}
 	return &simulated{Simulated: s, until: until}, nil
+}
+
+func simulate(description string, opt hw.SimulatedOptions) (*hw.Simulated, error) {
+	spec, err := config.ParseSim(description)
+	if err != nil {
+		return nil, err
+	}
+	return hw.NewSimulated(spec, opt)
 }

@@ -33,8 +33,8 @@ or not the whole time.
 `
 
 type soakStartCmd struct {
-	Title   string `arg:"" help:"Title that no other soak test of the log has."`
-	Log     string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
+	Title string `arg:"" help:"Title that no other soak test of the log has."`
+	logFileFlag
 	Contact string `placeholder:"NAME" help:"Contact to test; without, all of them."`
 	Limits  string `placeholder:"ID|FILE" help:"Limits to hold it to; without, those that it is watched by."`
 	Note    string `placeholder:"TEXT" help:"Remark that is shown with the result."`
@@ -57,7 +57,7 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	log, err := openLog(ctx, c.Log)
+	log, err := c.openLog(ctx)
 	if err != nil {
 		return 0, err
 	}
@@ -68,19 +68,19 @@ func (c *soakStartCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	fmt.Fprintf(sh.stdout, "Soak test %q of %s has begun.\n", report.Printable(title), soakOf(s))
-	if idle != nil {
+	if idle != "" {
 		fmt.Fprintf(sh.stdout, "But %s: makebreak watch must run for it to measure.\n", idle)
 	}
 	return StatusOK, nil
 }
 
 type soakListCmd struct {
-	Log  string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
-	JSON bool   `name:"json" help:"Write one JSON object instead of the page."`
+	logFileFlag
+	jsonFlag
 }
 
 func (c *soakListCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, err := openLog(ctx, c.Log)
+	log, err := c.openLog(ctx)
 	if err != nil {
 		return 0, err
 	}
@@ -99,8 +99,8 @@ func soakOf(s store.Soak) string {
 // whichSoak chooses a soak test to show.
 type whichSoak struct {
 	Title string `arg:"" optional:"" help:"Its title; without, the one that goes on, else the latest."`
-	Log   string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
-	JSON  bool   `name:"json" help:"Write one JSON object instead of the page."`
+	logFileFlag
+	jsonFlag
 }
 
 type soakStatusCmd struct{ whichSoak }
@@ -110,7 +110,7 @@ func (*soakStatusCmd) epilogue() string { return strings.TrimPrefix(soakEpilogue
 func (*soakFinishCmd) epilogue() string { return strings.TrimPrefix(soakEpilogue, "\n") }
 
 func (c *soakStatusCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, err := openLog(ctx, c.Log)
+	log, err := c.openLog(ctx)
 	if err != nil {
 		return 0, err
 	}
@@ -123,7 +123,7 @@ func (c *soakStatusCmd) run(ctx context.Context, sh *shell) (int, error) {
 }
 
 func (c *soakFinishCmd) run(ctx context.Context, sh *shell) (int, error) {
-	log, err := openLog(ctx, c.Log)
+	log, err := c.openLog(ctx)
 	if err != nil {
 		return 0, err
 	}
@@ -141,5 +141,5 @@ func (c *whichSoak) show(ctx context.Context, sh *shell, log *store.Log, s store
 	if err != nil {
 		return 0, err
 	}
-	return exitStatus(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d) })
+	return int(d.Status()), sh.show(c.JSON, d, func() *report.Document { return report.OfSoak(d) })
 }

@@ -15,10 +15,10 @@ import (
 
 // stretchFlags choose a stretch of the log.
 type stretchFlags struct {
-	Log   string `group:"A stretch of a log:" placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
-	Since when   `group:"A stretch of a log:" placeholder:"TIME" help:"Start, such as 2026-11-20T10:00 (UTC, or with a zone: +02:00), or -2h, so long before the end of the log."`
-	Until when   `group:"A stretch of a log:" placeholder:"TIME" help:"End, in the same forms."`
-	Soak  string `group:"A stretch of a log:" placeholder:"TITLE" help:"The stretch of a soak test."`
+	logFileFlag `group:"A stretch of a log:"`
+	Since       when   `group:"A stretch of a log:" placeholder:"TIME" help:"Start, such as 2026-11-20T10:00 (UTC, or with a zone: +02:00), or -2h, so long before the end of the log."`
+	Until       when   `group:"A stretch of a log:" placeholder:"TIME" help:"End, in the same forms."`
+	Soak        string `group:"A stretch of a log:" placeholder:"TITLE" help:"The stretch of a soak test."`
 }
 
 // none is an error when a flag is set that is for a log only.
@@ -69,12 +69,17 @@ func (w *when) Decode(ctx *kong.DecodeContext) (err error) {
 	return err
 }
 
-// openLog opens the log that a flag names.
-func openLog(ctx context.Context, path string) (*store.Log, error) {
-	if path == "" {
+// logFileFlag names a log.
+type logFileFlag struct {
+	Log string `placeholder:"FILE" help:"Log that makebreak watch writes; it may go on writing."`
+}
+
+// openLog opens the log that is named.
+func (f *logFileFlag) openLog(ctx context.Context) (*store.Log, error) {
+	if f.Log == "" {
 		return nil, errors.New("expected --log FILE, the log that makebreak watch writes")
 	}
-	return store.OpenRead(ctx, path)
+	return store.OpenRead(ctx, f.Log)
 }
 
 // openStretch opens the stretch of a contact that flags ask for.
@@ -82,7 +87,7 @@ func openStretch(ctx context.Context, f *stretchFlags, contact string) (*stretch
 	// A log may hold months. What measuring keeps of them is large and without
 	// pointers, cheap to collect around; a small computer misses the garbage more.
 	debug.SetGCPercent(10)
-	log, err := openLog(ctx, f.Log)
+	log, err := f.openLog(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -49,7 +49,7 @@ func TestLogStopped(t *testing.T) {
 		t.Fatal(err)
 	}
 
-	src, err := openStretch(t.Context(), &stretchFlags{Log: path}, "cam")
+	src, err := openStretch(t.Context(), &stretchFlags{logFileFlag: logFileFlag{path}}, "cam")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -80,7 +80,7 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	opt, end := watchOptions(sh, ln, c.logger(sh, slog.LevelInfo), c.Config)
+	opt, end := watchOptions(ln, c.logger(sh, slog.LevelInfo), c.Config)
 	defer end()
 	opt.Notify = func(state string) {
 		if _, err := daemon.SdNotify(false, state); err != nil {
@@ -98,7 +98,7 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 }
 
 // watchOptions are those of every watch. end is to be called after it.
-func watchOptions(sh *shell, ln net.Listener, log *slog.Logger, file string) (opt watch.Options, end func()) {
+func watchOptions(ln net.Listener, log *slog.Logger, file string) (opt watch.Options, end func()) {
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
 	version, goVersion, _ := build()

@@ -348,12 +348,16 @@ func textOf(n ast.Node) (string, bool) {
 	return "", false
 }
 
-// choice reads one of some options by its text.
-func choice[T comparable](d *decoder, k *key, dst *T, options ...T) {
+// choice reads one of some options by its text. It does not ask the library,
+// which writes all that follows in the file for each text that it reads.
+func choice[T any](d *decoder, k *key, dst *T, options ...T) {
 	read(d, k, dst, either(options), func(n ast.Node) (x T, ok bool) {
-		_, ok = textOf(n)
-		ok = ok && yaml.NodeToValue(n, &x) == nil && slices.Contains(options, x)
-		return x, ok
+		text, ok := textOf(n)
+		i := slices.IndexFunc(options, func(o T) bool { return fmt.Sprint(o) == text })
+		if !ok || i < 0 {
+			return x, false
+		}
+		return options[i], true
 	})
 }
 

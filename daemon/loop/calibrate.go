@@ -72,7 +72,7 @@ func (c *CalibrationPulses) Length() pulse.Stamp {
 
 // Run sends the pulses and compares what came back. A write later than late
 // counts as late; 0 means hw's own bound. Errors are those of the lines and of
-// ctx; whether the result may be used, RefusalOf tells.
+// ctx; whether the result may be used, Answered and Follows tell.
 func (c *CalibrationPulses) Run(ctx context.Context, l *Loop, late time.Duration) (*pulse.Loopback, hw.PlayReport, error) {
 	sent := make([]pulse.Driven, 0, 2*c.Count+2)
 	level := c.Idle
@@ -101,28 +101,16 @@ func (c *CalibrationPulses) Run(ctx context.Context, l *Loop, late time.Duration
 	if err != nil {
 		return nil, rep, err
 	}
-	r, _ := pulse.AnalyseLoopback(sent, seen, c.InClosed) // too little came back: RefusalOf says more of that
+	r, _ := pulse.AnalyseLoopback(sent, seen, c.InClosed) // too little came back: Answered says so
 	return r, rep, nil
 }
 
-// A Refusal says why the result of a calibration must not be saved.
-type Refusal uint8
+// Answered tells whether enough edges came back as they should to tell anything.
+func Answered(r *pulse.Loopback) bool { return r.AsymmetryU.OK && r.EdgeNoise.OK }
 
-const (
-	NotRefused   Refusal = iota
-	Unanswered           // too few edges came back as they should to tell anything
-	NotFollowing         // too many edges were lost, or came that were not sent
-)
-
-// RefusalOf judges a result.
-func RefusalOf(r *pulse.Loopback) Refusal {
-	switch {
-	case !r.AsymmetryU.OK || !r.EdgeNoise.OK:
-		return Unanswered
-	case float64(r.Lost+r.Extra) > tolerable*float64(r.Sent):
-		return NotFollowing
-	}
-	return NotRefused
+// Follows tells whether few enough edges were lost, or came that were not sent.
+func Follows(r *pulse.Loopback) bool {
+	return float64(r.Lost+r.Extra) <= tolerable*float64(r.Sent)
 }
 
 // A Calibrated is what came of a calibration.

@@ -63,9 +63,6 @@ type Loop struct {
 	listener *listener
 }
 
-// New joins two open lines. They belong to the Loop from then on.
-func New(out Player, in hw.Live) *Loop { return &Loop{out, listen(in)} }
-
 // Open opens both lines: first the one that listens, so that nothing is driven
 // when it cannot. Errors are *hw.OpError.
 func Open(out, in hw.LineRef, idle pulse.Level, bias hw.Bias) (*Loop, error) {
@@ -78,7 +75,7 @@ func Open(out, in hw.LineRef, idle pulse.Level, bias hw.Bias) (*Loop, error) {
 		src.Close()
 		return nil, err
 	}
-	return New(player, src), nil
+	return &Loop{player, listen(src)}, nil
 }
 
 // Play drives the line, see hw.Output.

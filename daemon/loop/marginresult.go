@@ -12,10 +12,9 @@ import (
 
 // A MarginVerdict is what a margin test came to, beside limits on pulses.
 type MarginVerdict struct {
-	Inside  int  // cells within the limits
-	Wrong   int  // of them: counted wrong in a try
-	Untried int  // of them: not tried
-	Bounded bool // the limits are on what was sent
+	Inside  int // cells within the limits
+	Wrong   int // of them: counted wrong in a try
+	Untried int // of them: not tried
 }
 
 // Judge compares what was counted with the limits of profile. Without one
@@ -25,9 +24,7 @@ func (r *MarginRun) Judge(profile *pulse.Profile) (v MarginVerdict) {
 		return v
 	}
 	for _, c := range r.Cells {
-		allowed, bounded := profile.Allows(c.RatePPS, c.BreakPercent, c.GapMS)
-		v.Bounded = v.Bounded || bounded
-		if !allowed {
+		if allowed, _ := profile.Allows(c.RatePPS, c.BreakPercent, c.GapMS); !allowed {
 			continue
 		}
 		v.Inside++

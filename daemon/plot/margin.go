@@ -49,12 +49,6 @@ const (
 	plotLetter = 9 * vg.Length(1)
 )
 
-// panelHeight is that of one gap's plot: rows of a size that one reads, within
-// a page.
-func panelHeight(g *pulse.MarginGrid) vg.Length {
-	return min(1.6*vg.Inch+vg.Length(len(g.RatesPPS))*0.4*vg.Inch, 4*vg.Inch)
-}
-
 var (
 	ink   = color.NRGBA{0x22, 0x22, 0x22, 0xff}
 	faint = color.NRGBA{0x66, 0x66, 0x66, 0xff}
@@ -93,7 +87,8 @@ func sans(size vg.Length, bold bool) font.Font {
 // each gap.
 func (m *Margin) Write(w io.Writer, suffix string) error {
 	panels := max(len(m.Grid.GapsMS), 1)
-	panel := panelHeight(m.Grid)
+	// Rows of a size that one reads, within a page.
+	panel := min(1.6*vg.Inch+vg.Length(len(m.Grid.RatesPPS))*0.4*vg.Inch, 4*vg.Inch)
 	width, height := plotWidth, plotHead+plotFoot+vg.Length(panels)*panel
 	var c interface {
 		vg.CanvasSizer
@@ -189,8 +184,9 @@ func borders(values []float64) []float64 {
 }
 
 // axisTicks marks each value, and labels those on the finest round step that
-// leaves at most so many; each value of a short axis.
-func axisTicks(values []float64, most int) (t plot.ConstantTicks) {
+// leaves as many as one can read; each value of a short axis.
+func axisTicks(values []float64) (t plot.ConstantTicks) {
+	const most = 14
 	on := func(step float64) (n int, is []bool) {
 		for _, v := range values {
 			q := v / step
@@ -237,14 +233,13 @@ func (m *Margin) panel(gap int) *plot.Plot {
 		text   string
 		values []float64
 		b      []float64
-		most   int
-	}{{&p.X, "break, % of the period", g.BreakPercents, x, 14}, {&p.Y, "rate, pulses per second", g.RatesPPS, y, 14}} {
+	}{{&p.X, "break, % of the period", g.BreakPercents, x}, {&p.Y, "rate, pulses per second", g.RatesPPS, y}} {
 		a.axis.Label.Text = a.text
 		a.axis.Label.TextStyle.Font = sans(10, false)
 		a.axis.Label.TextStyle.Color = ink
 		a.axis.Tick.Label.Font = sans(plotLetter, false)
 		a.axis.Tick.Label.Color = ink
-		a.axis.Tick.Marker = axisTicks(a.values, a.most)
+		a.axis.Tick.Marker = axisTicks(a.values)
 		a.axis.Tick.Length = 3
 		a.axis.Tick.LineStyle.Color = faint
 		a.axis.LineStyle.Width = 0
@@ -254,20 +249,13 @@ func (m *Margin) panel(gap int) *plot.Plot {
 	boxes := &marginBoxes{Margin: m, gap: gap, x: x, y: y}
 	p.Add(boxes)
 	if m.Limits != nil {
-		if ring := limitOutline(m.Limits, gapOf(g, gap), x[0], x[len(x)-1], y[0], y[len(y)-1]); ring != nil {
+		if ring := limitOutline(m.Limits, m.Cells[g.Index(0, 0, gap)].GapMS, x[0], x[len(x)-1], y[0], y[len(y)-1]); ring != nil {
 			halo := draw.LineStyle{Color: color.White, Width: 3}
 			p.Add(&plotter.Polygon{XYs: []plotter.XYs{ring}, LineStyle: halo}, &plotter.Polygon{XYs: []plotter.XYs{ring}, LineStyle: limitStyle()})
 		}
 	}
 	p.Add(marginFigures{boxes})
 	return p
-}
-
-func gapOf(g *pulse.MarginGrid, gap int) pulse.Num {
-	if len(g.GapsMS) == 0 {
-		return pulse.Num{}
-	}
-	return pulse.Known(g.GapsMS[gap])
 }
 
 // limitOutline is the border of what a profile allows, in percent break and

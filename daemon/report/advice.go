@@ -12,7 +12,7 @@ import (
 // adviceOn says what the trade would look at first. All of it is common practice
 // without a source.
 func adviceOn(doc *Document, m *pulse.Measurement, trains *trainDigest, s *pulse.Survey) {
-	symptoms := s.Diagnose(m, pulse.TrainFaults{Partial: trains.partial, NoDigit: trains.noDigit()})
+	symptoms := s.Diagnose(m, trains.noDigit())
 	if len(symptoms) == 0 {
 		return
 	}

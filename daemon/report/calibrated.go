@@ -12,11 +12,11 @@ import (
 
 // Refusal says why a result must not be saved; empty when it may.
 func Refusal(r *pulse.Loopback) string {
-	switch loop.RefusalOf(r) {
-	case loop.Unanswered:
+	switch {
+	case !loop.Answered(r):
 		return fmt.Sprintf("only %s of %s came back as they should: look at the wiring, at --closed and --out-closed, and at the coupler's current",
 			figure.Count(r.Openings+r.Closings), figure.Plural(r.Sent, "edge", "edges"))
-	case loop.NotFollowing:
+	case !loop.Follows(r):
 		return fmt.Sprintf("%s lost and %s too many, of %s: the chain does not follow; look for bounce, pick-up, or a coupler that is too slow",
 			figure.Plural(r.Lost, "edge was", "edges were"), figure.Count(r.Extra), figure.Count(r.Sent))
 	}
@@ -50,34 +50,30 @@ func OfCalibrated(k *loop.Calibrated) *Document {
 
 // loopback tells what the chain does.
 func loopback(doc *Document, r *pulse.Loopback) {
-	if !r.EdgeNoise.OK || !r.AsymmetryU.OK {
+	if !loop.Answered(r) {
 		return
 	}
 	doc.head("What the chain does (± is k = 2)")
-	us := func(n, u pulse.Num) (v, pm string) {
-		dec := figure.Decimals(2 * u.V / 1e3)
-		n.V, u.V = n.V/1e3, 2*u.V/1e3
+	us := func(ns pulse.Num) pulse.Num {
+		ns.V /= 1e3
+		return ns
+	}
+	both := func(n, u pulse.Num) (value, expanded string) {
+		u.V *= 2
+		dec := figure.Decimals(u.V)
 		return signed(n, dec), "± " + number(u, dec)
 	}
 	row := func(name, unit, meaning string, n, u pulse.Num) []Cell {
-		dec := figure.Decimals(2 * u.V)
-		u.V *= 2
-		return cells(name, signed(n, dec), "± "+number(u, dec), unit, meaning)
+		value, expanded := both(n, u)
+		return cells(name, value, expanded, unit, meaning)
 	}
-	asymmetry, asymmetryU := us(r.Asymmetry, r.AsymmetryU)
-	opening := r.DelayOpen
-	opening.V /= 1e3
-	closing := r.DelayClose
-	closing.V /= 1e3
-	noise := r.EdgeNoise
-	noise.V /= 1e3
 	doc.add(Table{Headless: true, Columns: columns("lrlll", "", "", "", "", ""), Rows: [][]Cell{
-		cells("asymmetry", asymmetry, asymmetryU, "µs", "a make is shown longer by this"),
-		cells("edge noise", number(noise, 2), "", "µs", "of one edge, standard deviation"),
+		row("asymmetry", "µs", "a make is shown longer by this", us(r.Asymmetry), us(r.AsymmetryU)),
+		cells("edge noise", number(us(r.EdgeNoise), 2), "", "µs", "of one edge, standard deviation"),
 		row("linearity", "ppm", "error of a break by its length", r.Linearity, r.LinearityU),
 		row("drift", "ns/s", "of the delay", r.DriftNSPerS, r.DriftU),
-		cells("delay opening", number(opening, 1), "", "µs", "from the write to the stamp"),
-		cells("delay closing", number(closing, 1), "", "µs", ""),
+		cells("delay opening", number(us(r.DelayOpen), 1), "", "µs", "from the write to the stamp"),
+		cells("delay closing", number(us(r.DelayClose), 1), "", "µs", ""),
 	}})
 	for _, x := range []struct {
 		of, u pulse.Num
@@ -94,7 +90,7 @@ func loopback(doc *Document, r *pulse.Loopback) {
 	t := Table{Columns: columns("rrrl", "break", "n", "error", "")}
 	t.Columns[0].Unit, t.Columns[2].Unit = "ms", "µs"
 	for _, l := range r.Lengths {
-		e, u := us(pulse.Known(l.ErrorNS), l.SE)
+		e, u := both(us(pulse.Known(l.ErrorNS)), us(l.SE))
 		t.Rows = append(t.Rows, cells(figure.Trimmed(l.BreakMS, 0), figure.Count(l.N), e, u))
 	}
 	doc.add(t)

@@ -160,13 +160,3 @@ func columns(align string, titles ...string) []Column {
 const CautionText = `Caution: exchange battery, ±130 V leads, ringing and mains can injure. Let
 competent (where the law asks it, licensed) people do the work, to the local
 codes. Never connect a GPIO line straight to exchange wiring: isolate it.`
-
-// without leaves a column out.
-func (t Table) without(column int) Table {
-	keep := func(i int) bool { return i != column }
-	t.Columns = pick(t.Columns, keep)
-	for i, r := range t.Rows {
-		t.Rows[i] = pick(r, keep)
-	}
-	return t
-}

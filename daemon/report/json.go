@@ -3,12 +3,10 @@ package report
 import (
 	"bytes"
 	"encoding/json"
-	"fmt"
 	"io"
 	"math"
-	"reflect"
+	"slices"
 	"strconv"
-	"strings"
 
 	"makebreak/daemon/stretch"
 	"makebreak/pulse"
@@ -25,92 +23,40 @@ type Result struct {
 // JSON writes d as EncodeJSON would. The trains, of which there may be millions,
 // are written one by one and never held as text.
 func (d Result) JSON(w io.Writer) error {
-	var p parts
-	if err := p.object(reflect.ValueOf(d), ""); err != nil {
+	if d.Dial == nil || d.Dial.Trains.Len() == 0 {
+		return EncodeJSON(w, d)
+	}
+	m, dial := *d.Measurement, *d.Dial
+	trains := dial.Trains
+	dial.Trains = pulse.Trains{}
+	m.Dial, d.Measurement = &dial, &m
+	var text bytes.Buffer
+	if err := EncodeJSON(&text, d); err != nil {
 		return err
 	}
-	p.text().WriteByte('\n')
-	row := p.before.Bytes()
-	for t := range p.trains.All() {
+	// Text in the document has no line breaks and no quotes but escaped ones.
+	list := []byte("\n    \"trains\": [")
+	before, after, _ := bytes.Cut(text.Bytes(), list)
+	row := append(slices.Clone(before), list...)
+	for t := range trains.All() {
 		if _, err := w.Write(appendTrain(row, &t)); err != nil {
 			return err
 		}
 		row = append(row[:0], ',')
 	}
-	if p.trains.Len() == 0 {
-		_, err := w.Write(row)
+	if _, err := io.WriteString(w, "\n    "); err != nil {
 		return err
 	}
-	if _, err := io.WriteString(w, "\n    ]"); err != nil {
-		return err
-	}
-	_, err := p.after.WriteTo(w)
-	return err
-}
-
-// parts are the trains of a document and the text before and after them; all
-// of it is before them where there is no train.
-type parts struct {
-	before, after bytes.Buffer
-	trains        pulse.Trains
-}
-
-func (p *parts) text() *bytes.Buffer {
-	if p.trains.Len() > 0 {
-		return &p.after
-	}
-	return &p.before
-}
-
-// object adds a struct whose fields all have names for JSON or are embedded.
-func (p *parts) object(v reflect.Value, indent string) error {
-	before := "{"
-	for _, f := range reflect.VisibleFields(v.Type()) {
-		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
-		if f.Anonymous {
-			continue // its fields come next
-		}
-		value := v.FieldByIndex(f.Index)
-		if options == "omitempty" && value.IsZero() {
-			continue
-		}
-		fmt.Fprintf(p.text(), "%s\n%s  %q: ", before, indent, name)
-		before = ","
-		if err := p.value(value.Interface(), indent+"  "); err != nil {
-			return err
-		}
-	}
-	fmt.Fprintf(p.text(), "\n%s}", indent)
-	return nil
-}
-
-func (p *parts) value(v any, indent string) error {
-	switch x := v.(type) {
-	case *pulse.Dial:
-		if x != nil {
-			return p.object(reflect.ValueOf(*x), indent)
-		}
-	case pulse.Trains:
-		if x.Len() > 0 {
-			p.before.WriteByte('[')
-			p.trains = x
-			return nil
-		}
-	}
-	b := p.text()
-	err := indented(b, indent).Encode(v)
-	b.Truncate(max(b.Len()-1, 0)) // Encode ends the line
+	_, err := w.Write(after)
 	return err
 }
 
 // EncodeJSON writes v as one indented JSON object.
-func EncodeJSON(w io.Writer, v any) error { return indented(w, "").Encode(v) }
-
-func indented(w io.Writer, prefix string) *json.Encoder {
+func EncodeJSON(w io.Writer, v any) error {
 	e := json.NewEncoder(w)
-	e.SetIndent(prefix, "  ")
+	e.SetIndent("", "  ")
 	e.SetEscapeHTML(false)
-	return e
+	return e.Encode(v)
 }
 
 // appendTrain appends a train as the indented document holds it.

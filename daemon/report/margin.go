@@ -47,11 +47,7 @@ func OfMargin(run *loop.MarginRun, profile *pulse.Profile, stopped bool) *Docume
 	if s.Answer == "once" {
 		answer = "The circuit answers once for each digit counted right."
 	}
-	trains := figure.Plural(s.Pulses, "pulse", "pulses")
-	if s.Trains() > 1 {
-		trains = "two trains of " + trains
-	}
-	doc.tell("", fmt.Sprintf("Each try sends %s. %s It has %s to answer. Order drawn with seed %d.", trains, answer, figure.Span(s.WithinNS), s.Seed))
+	doc.tell("", fmt.Sprintf("Each try sends %s. %s It has %s to answer. Order drawn with seed %d.", tryText(s), answer, figure.Span(s.WithinNS), s.Seed))
 	if run.Void > 0 {
 		doc.tell("", figure.Plural(run.Void, "try", "tries")+" said nothing, for a late pulse or a lost edge, and were made again.")
 	}
@@ -65,6 +61,15 @@ func OfMargin(run *loop.MarginRun, profile *pulse.Profile, stopped bool) *Docume
 	windows(doc, run)
 	doc.add(Caution{})
 	return doc
+}
+
+// tryText tells what one try sends.
+func tryText(s *loop.MarginSettings) string {
+	pulses := figure.Plural(s.Pulses, "pulse", "pulses")
+	if s.Trains() > 1 {
+		return "two trains of " + pulses
+	}
+	return pulses
 }
 
 // marginGrids tells each gap's cells, the fastest rate on top.
@@ -172,11 +177,7 @@ func marginEdge(a, b pulse.Num, unit string) string {
 // MarginPlot is the drawing of a margin with its words.
 func MarginPlot(run *loop.MarginRun, profile *pulse.Profile) *plot.Margin {
 	s := &run.Settings
-	pulses := figure.Plural(s.Pulses, "pulse", "pulses")
-	if s.Trains() > 1 {
-		pulses = "two trains of " + pulses
-	}
-	about := fmt.Sprintf("%s sends %s, %s reads the answer; tries of each cell: %d", s.Out, pulses, s.In, s.Grid.Repeats)
+	about := fmt.Sprintf("%s sends %s, %s reads the answer; tries of each cell: %d", s.Out, tryText(s), s.In, s.Grid.Repeats)
 	if !run.Done() {
 		about += fmt.Sprintf("; INCOMPLETE, %d of %d tries", run.Made, run.Tries())
 	}

@@ -71,8 +71,8 @@ func (t *Rows) pulse(p *pulse.PulseRow) {
 	b = appendMS(b, p.BreakNS)
 	b = appendMS(b, p.MakeNS)
 	b = appendMS(b, p.PeriodNS)
-	b = appendRatio(b, 1e9, p.PeriodNS)
-	b = appendPercent(b, p.BreakNS, p.PeriodNS)
+	b = appendRatio(b, 1e9, 1, p.PeriodNS)
+	b = appendRatio(b, p.BreakNS, 100, p.PeriodNS)
 	b = appendMS(b, p.GapNS)
 	b = appendDecimal(append(b, ','), p.BounceNS, 6)
 	partial := byte('0')
@@ -97,9 +97,9 @@ func (t *Rows) cycle(c *pulse.CycleRow) {
 	b = appendMS(b, c.PeriodNS)
 	b = appendMS(b, c.BreakNS)
 	b = appendMS(b, c.MakeNS)
-	b = appendRatio(b, 60e9, c.PeriodNS)
+	b = appendRatio(b, 60e9, 1, c.PeriodNS)
 	if c.BreakNS > 0 {
-		b = appendPercent(b, c.BreakNS, c.PeriodNS)
+		b = appendRatio(b, c.BreakNS, 100, c.PeriodNS)
 	} else {
 		b = append(b, ',')
 	}
@@ -136,22 +136,13 @@ func appendMS(b []byte, ns int64) []byte {
 	return appendDecimal(b, ns, 6)
 }
 
-// appendPercent appends a field with 100·part/whole, empty without a whole.
-func appendPercent(b []byte, part, whole int64) []byte {
+// appendRatio appends a field with n·scale/d, empty without d.
+func appendRatio(b []byte, n int64, scale uint64, d int64) []byte {
 	b = append(b, ',')
-	if part < 0 || whole <= 0 {
+	if n < 0 || d <= 0 {
 		return b
 	}
-	return appendQuotient(b, uint64(part), 100, uint64(whole))
-}
-
-// appendRatio appends a field with n/d, empty without d.
-func appendRatio(b []byte, n, d int64) []byte {
-	b = append(b, ',')
-	if d <= 0 {
-		return b
-	}
-	return appendQuotient(b, uint64(n), 1, uint64(d))
+	return appendQuotient(b, uint64(n), scale, uint64(d))
 }
 
 // appendQuotient appends n·scale/d rounded to six decimals, and nothing when

@@ -74,7 +74,7 @@ func TestRowNumbers(t *testing.T) {
 		}
 		whole := rapid.Int64Range(1, math.MaxInt64).Draw(t, "whole")
 		part := rapid.Int64Range(0, whole).Draw(t, "part")
-		text := strings.TrimPrefix(string(appendPercent(nil, part, whole)), ",")
+		text := strings.TrimPrefix(string(appendRatio(nil, part, 100, whole)), ",")
 		got, ok = new(big.Rat).SetString(text)
 		if !ok {
 			t.Fatalf("%d of %d: got %q", part, whole, text)
@@ -85,12 +85,12 @@ func TestRowNumbers(t *testing.T) {
 		}
 	})
 	// What no contact can do is left out rather than wrong.
-	for _, got := range []string{string(appendRatio(nil, 1e9, 0)), string(appendRatio(nil, 1e9, -5)), string(appendPercent(nil, -1, 5)), string(appendPercent(nil, math.MaxInt64, 1))} {
+	for _, got := range []string{string(appendRatio(nil, 1e9, 1, 0)), string(appendRatio(nil, 1e9, 1, -5)), string(appendRatio(nil, -1, 100, 5)), string(appendRatio(nil, math.MaxInt64, 100, 1))} {
 		if got != "," {
 			t.Errorf("got %q, want an empty field", got)
 		}
 	}
-	if got := string(appendRatio(nil, 60e9, 1)); got != "," {
+	if got := string(appendRatio(nil, 60e9, 1, 1)); got != "," {
 		if _, err := strconv.ParseFloat(got[1:], 64); err != nil {
 			t.Error(err)
 		}

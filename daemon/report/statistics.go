@@ -31,24 +31,26 @@ type statRow struct {
 func statistics(doc *Document, nominal string, rows []statRow) {
 	t := Table{Columns: columns("lrrrrrrrrr", "", nominal, "n", "mean", "sd", "min", "5 %", "50 %", "95 %", "max")}
 	t.Columns[6].Rank, t.Columns[7].Rank, t.Columns[8].Rank = 2, 1, 2
+	if nominal == "" {
+		t.Columns = slices.Delete(t.Columns, 1, 2)
+	}
 	for _, r := range rows {
 		if r.stat.N == 0 {
 			continue
 		}
-		row := cells(r.name, r.nominal, figure.Count(r.stat.N))
-		row[0].Unit = r.unit
+		row := []Cell{{Text: r.name, Unit: r.unit}}
+		if nominal != "" {
+			row = append(row, Cell{Text: r.nominal})
+		}
+		row = append(row, Cell{Text: figure.Count(r.stat.N)})
 		for _, v := range []pulse.Num{r.stat.Mean, r.stat.SD, r.stat.Min, r.stat.P5, r.stat.P50, r.stat.P95, r.stat.Max} {
 			row = append(row, Cell{Number: true, Value: v, Decimals: r.decimals})
 		}
 		t.Rows = append(t.Rows, row)
 	}
-	if len(t.Rows) == 0 {
-		return
+	if len(t.Rows) > 0 {
+		doc.add(t)
 	}
-	if nominal == "" {
-		t = t.without(1)
-	}
-	doc.add(t)
 }
 
 // number writes v, or a dash when it was not measured.

@@ -7,8 +7,6 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
-
-	"makebreak/daemon/figure"
 )
 
 // PageWidth is the width that every terminal has.
@@ -187,17 +185,20 @@ func pick[T any](s []T, which func(int) bool) []T {
 // table writes t, indented by two. While it is too wide, the row with the
 // longest number loses a digit, then the columns of the highest rank go.
 func (p *textPage) table(t Table) {
-	rows := make([][]Cell, len(t.Rows))
-	for i, r := range t.Rows {
-		rows[i] = slices.Clone(r)
-	}
-	last := len(t.Columns) - 1
-	for {
-		text := texts(t, rows)
-		w := widths(text)
+	var rows [][]Cell
+	if !t.Headless {
+		head := make([]Cell, len(t.Columns))
 		for i, c := range t.Columns {
-			w[i] = max(w[i], c.Width)
+			head[i] = Cell{Text: c.Title, Unit: c.Unit}
 		}
+		rows = append(rows, head)
+	}
+	for _, r := range t.Rows {
+		rows = append(rows, slices.Clone(r))
+	}
+	for {
+		last := len(t.Columns) - 1
+		w := widths(t.Columns, rows)
 		total := 0
 		for _, n := range w {
 			total += n + 2
@@ -216,14 +217,13 @@ func (p *textPage) table(t Table) {
 		case total > PageWidth && rank > 0:
 			keep := func(i int) bool { return t.Columns[i].Rank < rank }
 			for i, r := range rows {
-				if r != nil {
-					rows[i] = pick(r, keep)
-				}
+				rows[i] = pick(r, keep)
 			}
 			t.Columns = pick(t.Columns, keep)
-			last = len(t.Columns) - 1
 		default:
-			p.grid(t.Columns, rows, text, w)
+			for _, row := range rows {
+				p.row(t.Columns, row, w)
+			}
 			return
 		}
 	}
@@ -243,15 +243,12 @@ func longestNumber(rows [][]Cell) (row []Cell) {
 	return row
 }
 
-// text is what a cell shows: a dash for a number that was not measured.
+// text is what a cell shows.
 func (c Cell) text() string {
-	switch {
-	case !c.Number:
-		return Printable(with(c.Text, c.Unit))
-	case !c.Value.OK:
-		return "-"
+	if c.Number {
+		return number(c.Value, c.Decimals)
 	}
-	return figure.Fixed(c.Value.V, c.Decimals)
+	return Printable(with(c.Text, c.Unit))
 }
 
 // with writes a unit after what it is of, if there is one.
@@ -262,102 +259,64 @@ func with(text, unit string) string {
 	return text + " " + unit
 }
 
-// texts gives the lines of a table, its head first; a nil line stands for rows
-// that are left out.
-func texts(t Table, rows [][]Cell) (lines [][]string) {
-	if !t.Headless {
-		head := make([]string, len(t.Columns))
-		for i, c := range t.Columns {
-			head[i] = with(c.Title, c.Unit)
-		}
-		lines = append(lines, head)
+func widths(columns []Column, rows [][]Cell) []int {
+	w := make([]int, len(columns))
+	for i, c := range columns {
+		w[i] = c.Width
 	}
 	for _, r := range rows {
-		var line []string
-		for _, c := range r {
-			line = append(line, c.text())
-		}
-		lines = append(lines, line)
-	}
-	return lines
-}
-
-func widths(lines [][]string) []int {
-	var w []int
-	for _, line := range lines {
-		for i, s := range line {
-			if i == len(w) {
-				w = append(w, 0)
-			}
-			w[i] = max(w[i], width(s))
+		for i, c := range r {
+			w[i] = max(w[i], width(c.text()))
 		}
 	}
 	return w
 }
 
-func (p *textPage) grid(columns []Column, rows [][]Cell, lines [][]string, w []int) {
-	head := len(lines) - len(rows)
-	for n, line := range lines {
-		if len(line) == 0 {
-			p.WriteString("  …\n")
-			continue
-		}
-		tone := func(i int) Tone {
-			if n < head {
-				return Plain
-			}
-			return rows[n-head][i].Tone
-		}
-		hanging := func(i int) int {
-			if n < head {
-				return 0
-			}
-			return rows[n-head][i].Hanging
-		}
-		at, gap := 2, "  "
-		for i, s := range line {
-			c := columns[i]
-			space := strings.Repeat(" ", w[i]-width(s))
-			if i == len(line)-1 {
-				if c.Right && strings.TrimSpace(s) != "" {
-					if tone(i) == Plain || !p.colour {
-						s = strings.TrimRight(s, " ")
-					}
-					p.WriteString(gap + space)
-					p.paint(tone(i), s)
-					p.WriteByte('\n')
-					break
-				}
-				if s == "" {
-					p.WriteByte('\n')
-					break
-				}
-				p.WriteString(gap)
-				switch {
-				case c.Folds:
-					p.flow(at, at+hanging(i), s)
-				default:
-					if c.List {
-						s = cut(s, PageWidth-at)
-					}
-					p.paint(tone(i), s)
-					p.WriteByte('\n')
-				}
-				break
-			}
-			if c.Right {
-				gap += space
-				space = ""
-			}
-			if s != "" {
-				p.WriteString(gap)
-				gap = ""
-				p.paint(tone(i), s)
-			}
-			gap += space + "  "
-			at += w[i] + 2
-		}
+// row writes a row of a table; a nil row stands for rows that are left out.
+func (p *textPage) row(columns []Column, row []Cell, w []int) {
+	if len(row) == 0 {
+		p.WriteString("  …\n")
+		return
 	}
+	last := len(row) - 1
+	at, gap := 2, "  "
+	for i, cell := range row[:last] {
+		s := cell.text()
+		space := strings.Repeat(" ", w[i]-width(s))
+		if columns[i].Right {
+			gap += space
+			space = ""
+		}
+		if s != "" {
+			p.WriteString(gap)
+			gap = ""
+			p.paint(cell.Tone, s)
+		}
+		gap += space + "  "
+		at += w[i] + 2
+	}
+	cell, c := row[last], columns[last]
+	s := cell.text()
+	switch {
+	case c.Right && strings.TrimSpace(s) != "":
+		p.WriteString(gap + strings.Repeat(" ", w[last]-width(s)))
+		if cell.Tone == Plain || !p.colour {
+			s = strings.TrimRight(s, " ")
+		}
+		p.paint(cell.Tone, s)
+	case s == "":
+	case c.Folds:
+		p.WriteString(gap)
+		p.flow(at, at+cell.Hanging, s)
+		return
+	default:
+		p.WriteString(gap)
+		if c.List {
+			s = cut(s, PageWidth-at)
+		}
+		p.paint(cell.Tone, s)
+	}
+	p.WriteByte('\n')
 }
 
 // cut ends a list at a comma, with an ellipsis, where it is wider than n.

@@ -133,9 +133,9 @@ func (s *Source) steering() (rel float64, from pulse.ClockFrom) {
 	return hw.ClockUncertainty(first, last)
 }
 
-// SettingsAt gives how a contact was set up at a moment, the first way that the
+// settingsAt gives how a contact was set up at a moment, the first way that the
 // log knows where that is earlier, and how often that changed up to end.
-func SettingsAt(ctx context.Context, log *store.Log, contact string, start, end store.Moment) (found store.Configuration, changes int, err error) {
+func settingsAt(ctx context.Context, log *store.Log, contact string, start, end store.Moment) (found store.Configuration, changes int, err error) {
 	all, err := log.Configurations(ctx, contact)
 	if err != nil {
 		return found, 0, err

@@ -60,10 +60,11 @@ func TestConfigure(t *testing.T) {
 		{"chain given in the log", "given", Wishes{}, pulse.KindInterrupter, pulse.ClosedHigh, pulse.TimingFirst, 0, "", 0, 0, 2e-5, pulse.ClockFrom{Given: "oven"}, 0},
 		{"dial", "dial", Wishes{}, pulse.KindDial, pulse.ClosedHigh, pulse.TimingFirst, 0, "", 0, 0, 1e-6, steered, 20e3},
 	} {
-		src, err := OpenIn(t.Context(), log, &Request{}, c.contact)
+		src, err := Open(t.Context(), log, &Request{}, c.contact)
 		if err != nil {
 			t.Fatal(err)
 		}
+		src.owned = false // the next one reads the log too
 		cfg, err := src.Configure(t.Context(), &c.asked)
 		if err != nil {
 			t.Fatal(err)

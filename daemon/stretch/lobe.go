@@ -35,7 +35,7 @@ func LobeAt(ctx context.Context, log *store.Log, contact string, wall time.Time)
 		return m, err
 	}
 	at := tl.Until(wall)
-	settings, _, err := SettingsAt(ctx, log, contact, tl.At(at), tl.At(at))
+	settings, _, err := settingsAt(ctx, log, contact, tl.At(at), tl.At(at))
 	if err != nil {
 		return m, err
 	}

@@ -81,54 +81,46 @@ func (l SoakLimits) suit(ctx context.Context, log *store.Log, contact string) er
 	return fmt.Errorf("limits %s are for a contact of kind %s, and %s is watched as another kind", l.Asked, l.Profile.Kind, contact)
 }
 
-// Idle is since when nobody writes a log.
-type Idle struct{ Since time.Time }
-
-// idleOf tells since when nobody writes the log; nil while somebody does: what
+// idleOf says since when nobody writes the log, empty while somebody does: what
 // is being watched is written every ten seconds at least.
-func idleOf(ctx context.Context, log *store.Log) (*Idle, error) {
+func idleOf(ctx context.Context, log *store.Log) (string, error) {
 	tl, err := log.Timeline(ctx, 0)
 	if err != nil {
-		return nil, err
+		return "", err
 	}
 	s := tl.Sessions[len(tl.Sessions)-1]
 	if !s.Ended && time.Since(s.Alive.Wall) < 20*time.Second {
-		return nil, nil
+		return "", nil
 	}
-	return &Idle{s.Alive.Wall}, nil
-}
-
-func (i Idle) String() string {
-	return "nothing is being watched now, the log was last written " + wallText(i.Since)
+	return "nothing is being watched now, the log was last written " + wallText(s.Alive.Wall), nil
 }
 
 // BeginSoak begins a soak test now, of s.Title, s.Contact (empty for all) and
-// s.Note, held to limits. The Idle says that nobody is watching; nil when
-// somebody is.
-func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLimits) (*Idle, error) {
+// s.Note, held to limits. idle says that nobody is watching; empty when somebody
+// is.
+func BeginSoak(ctx context.Context, log *store.Log, s store.Soak, limits SoakLimits) (idle string, err error) {
 	if s.Contact != "" {
 		if err := KnownContact(ctx, log, s.Contact); err != nil {
-			return nil, err
+			return "", err
 		}
 	}
 	if err := limits.suit(ctx, log, s.Contact); err != nil {
-		return nil, err
+		return "", err
 	}
 	soaks, err := log.Soaks(ctx)
 	if err != nil {
-		return nil, err
+		return "", err
 	}
 	for _, x := range soaks {
 		switch {
 		case x.Title == s.Title:
-			return nil, fmt.Errorf("soak test %q was begun %s: expected another title", s.Title, wallText(x.Begin.Wall))
+			return "", fmt.Errorf("soak test %q was begun %s: expected another title", s.Title, wallText(x.Begin.Wall))
 		case x.End == nil && (x.Contact == s.Contact || x.Contact == "" || s.Contact == ""):
-			return nil, fmt.Errorf("soak test %q of %s already goes on, since %s: finish it first", x.Title, cmp.Or(x.Contact, "all contacts"), wallText(x.Begin.Wall))
+			return "", fmt.Errorf("soak test %q of %s already goes on, since %s: finish it first", x.Title, cmp.Or(x.Contact, "all contacts"), wallText(x.Begin.Wall))
 		}
 	}
-	idle, err := idleOf(ctx, log)
-	if err != nil {
-		return nil, err
+	if idle, err = idleOf(ctx, log); err != nil {
+		return "", err
 	}
 	s.Profile = limits.text()
 	_, err = log.BeginSoak(ctx, s)

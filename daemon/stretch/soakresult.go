@@ -80,10 +80,11 @@ func ResultOf(ctx context.Context, log *store.Log, s store.Soak, show Progress) 
 // A Status sums up a measurement or a soak test.
 type Status int
 
+// The program ends with these: 2 is left to what is wrong with a command.
 const (
-	OK          Status = iota // pass, or no limits asked
-	OutOfLimits               // conditional pass, conditional fail or fail
-	NotMeasured               // nothing was, or not the whole
+	OK          Status = 0 // pass, or no limits asked
+	OutOfLimits Status = 1 // conditional pass, conditional fail or fail
+	NotMeasured Status = 3 // nothing was, or not the whole
 )
 
 // StatusOf is the status of a measurement: that of its statement alone. Without
@@ -170,9 +171,8 @@ func measureSoak(ctx context.Context, log *store.Log, s store.Soak, show Progres
 		}
 	} else if idle, err := idleOf(ctx, log); err != nil {
 		return nil, err
-	} else if idle != nil {
-		text := idle.String()
-		d.Idle = &text
+	} else if idle != "" {
+		d.Idle = &idle
 	}
 	contacts := []string{s.Contact}
 	if s.Contact != "" {

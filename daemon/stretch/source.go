@@ -48,20 +48,10 @@ const maxGaps = 8
 
 type unknownGap struct{ from, to pulse.Stamp }
 
-// Open is OpenIn, and the Source closes log with it. Where the error is not nil,
-// log stays open.
+// Open opens the stretch of a contact that is asked for. Without an asked start,
+// it begins with the contact's first edge. The Source closes log with it; where
+// the error is not nil, log stays open.
 func Open(ctx context.Context, log *store.Log, r *Request, contact string) (*Source, error) {
-	s, err := OpenIn(ctx, log, r, contact)
-	if err != nil {
-		return nil, err
-	}
-	s.owned = true
-	return s, nil
-}
-
-// OpenIn opens the stretch of a contact that is asked for. Without an asked
-// start, it begins with the contact's first edge.
-func OpenIn(ctx context.Context, log *store.Log, r *Request, contact string) (*Source, error) {
 	if err := KnownContact(ctx, log, contact); err != nil {
 		return nil, err
 	}
@@ -69,7 +59,11 @@ func OpenIn(ctx context.Context, log *store.Log, r *Request, contact string) (*S
 	if err != nil {
 		return nil, err
 	}
-	return replayed(ctx, log, span, r.whole(), contact)
+	s, err := replayed(ctx, log, span, r.whole(), contact)
+	if err == nil {
+		s.owned = true
+	}
+	return s, err
 }
 
 // replayed starts to read a span. Without whole, a contact whose edges begin
@@ -111,7 +105,7 @@ func replayed(ctx context.Context, log *store.Log, span store.Span, whole bool, 
 	if s.level > pulse.High {
 		s.ahead = slices.Insert(s.ahead, 0, pulse.Edge{At: s.from, Level: pulse.Unknown})
 	}
-	if s.settings, s.changes, err = SettingsAt(ctx, log, contact, r.Timeline().At(s.from), r.Timeline().At(s.to)); err != nil {
+	if s.settings, s.changes, err = settingsAt(ctx, log, contact, r.Timeline().At(s.from), r.Timeline().At(s.to)); err != nil {
 		return nil, err
 	}
 	return s, nil

@@ -566,7 +566,7 @@ func (d *csvDecoder) addContact(name string) (*csvContact, error) {
 	}
 	e := d.fail(d.line, "", "several contacts%s", d.cutRemark())
 	d.addRest()
-	e.Expected = "a choice of one with --contact: " + list(d.names, len(d.names))
+	e.Expected = "a choice of one with " + d.choice + ": " + list(d.names, len(d.names))
 	return nil, e
 }
 

@@ -745,3 +745,6 @@ func bound(s string) int64 {
 	}
 	return ns
 }
+
+// IsContactName tells whether a contact may have that name.
+func IsContactName(name string) bool { return validID(name) }

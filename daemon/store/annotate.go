@@ -68,7 +68,7 @@ func (l *Log) addNote(ctx context.Context, n Note, more func(w *writer, contact 
 	return l.annotate(ctx, n.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
 		at := now
 		if !n.At.Wall.IsZero() {
-			tl, err := l.Timeline(ctx, 0)
+			tl, err := l.TimelineOf(ctx, 0, n.Contact)
 			if err != nil {
 				return nil, err
 			}
@@ -209,7 +209,7 @@ func (w *writer) present(ctx context.Context, now hw.Anchor, boot string) (Momen
 	var m moment
 	var itsBoot string
 	var aliveWall int64
-	err := w.current.QueryRowContext(ctx, "SELECT id, alive_ns, offset_ns, alive_wall_ns, boot FROM sessions ORDER BY id DESC LIMIT 1").
+	err := w.current.QueryRowContext(ctx, "SELECT s.id, s.alive_ns, s.offset_ns, s.alive_wall_ns, s.boot FROM sessions s WHERE "+whole+" ORDER BY s.run DESC, s.alive_ns + s.offset_ns DESC, s.id DESC LIMIT 1").
 		Scan(&m.session, &m.mono, &m.offset, &aliveWall, &itsBoot)
 	if errors.Is(err, sql.ErrNoRows) {
 		return Moment{}, errNoSession

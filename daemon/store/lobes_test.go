@@ -101,13 +101,13 @@ func TestFirstFormatIsBroughtUpToDate(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := db.Exec("DROP TABLE lobe_ones; DROP TABLE lobe_marks; PRAGMA user_version = 1"); err != nil {
+	if _, err := db.Exec("DROP TABLE lobe_ones; DROP TABLE lobe_marks; ALTER TABLE sessions DROP COLUMN imported; PRAGMA user_version = 1"); err != nil {
 		t.Fatal(err)
 	}
 	if err := db.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := OpenRead(t.Context(), path); err == nil || !strings.Contains(err.Error(), "its format is 1 and this program reads 2") {
+	if _, err := OpenRead(t.Context(), path); err == nil || !strings.Contains(err.Error(), "its format is 1 and this program reads 3") {
 		t.Error(err)
 	}
 	s = open(t, path, clock, Options{})

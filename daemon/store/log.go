@@ -30,6 +30,7 @@ type Log struct {
 
 	mu   sync.RWMutex
 	pool *sql.DB
+	own  int64 // session of the Store that reads, which sees it before it is whole
 }
 
 // OpenRead opens an existing log for reading. Errors are those of Open, and one
@@ -76,6 +77,18 @@ func (l *Log) Path() string { return l.path }
 func (l *Log) Close() error {
 	l.setPool(nil)
 	return nil
+}
+
+func (l *Log) ownSession() int64 {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	return l.own
+}
+
+func (l *Log) setOwn(session int64) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.own = session
 }
 
 func (l *Log) setPool(db *sql.DB) {
@@ -166,9 +179,12 @@ func (s Span) args() []any {
 	return []any{s.Run, from, to}
 }
 
+// whole is the condition that a session s is whole: imports that go on are not.
+const whole = `(s.imported IS NULL OR s.ended = 1)`
+
 // inSpan is the condition that goes with Span.args as ?1, ?2 and ?3, for a
 // table x joined with its session s.
-const inSpan = `s.run = iif(?1 = 0, (SELECT max(id) FROM runs), ?1) AND x.mono_ns >= ?2 - s.offset_ns AND x.mono_ns < ?3 - s.offset_ns`
+const inSpan = whole + ` AND s.run = iif(?1 = 0, (SELECT max(id) FROM runs), ?1) AND x.mono_ns >= ?2 - s.offset_ns AND x.mono_ns < ?3 - s.offset_ns`
 
 // pageRows is how many rows are read at once. A slow reader must not hold a
 // transaction open, because that makes the write-ahead log grow.
@@ -236,7 +252,7 @@ func (l *Log) Configurations(ctx context.Context, contact string) ([]Configurati
 		return c, nil
 	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, c.name, x.source, x.kind, x.closed, x.settings
 FROM configurations x JOIN sessions s ON s.id = x.session JOIN contacts c ON c.id = x.contact
-WHERE ?1 IN ('', c.name) ORDER BY x.id`, contact)
+WHERE `+whole+` AND ?1 IN ('', c.name) ORDER BY x.id`, contact)
 }
 
 // A FindingKind says what was found.
@@ -255,6 +271,7 @@ const (
 	// The Store itself records these.
 	ClockStep FindingKind = "clock step"
 	Restart   FindingKind = "restart"
+	Imported  FindingKind = "imported"  // the session is a recording from elsewhere
 	LogFault  FindingKind = "log fault" // the log could not be written for some time
 	Dropped   FindingKind = "dropped"   // edges are not in the log
 	Damage    FindingKind = "damage"

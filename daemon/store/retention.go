@@ -233,8 +233,10 @@ func (s *Store) pruneSome(now pulse.Stamp, tooOld bool, over int64) (n int64, er
 			}
 			if over <= 0 {
 				var old bool
-				err := w.current.QueryRow(`SELECT ?1 + s.offset_ns < (SELECT ?2 + offset_ns FROM sessions WHERE id = ?3) - ?4 FROM sessions s WHERE s.id = ?5`,
-					h.last, int64(now), w.session, int64(s.opt.KeepEdges), h.session).Scan(&old)
+				// An import is as old as the watching that follows it.
+				err := w.current.QueryRow(`SELECT max(?1 + s.offset_ns, iif(s.imported IS NULL, -?6,
+  (SELECT n.start_ns + n.offset_ns FROM sessions n WHERE n.id > s.id AND n.imported IS NULL ORDER BY n.id LIMIT 1))) < (SELECT ?2 + offset_ns FROM sessions WHERE id = ?3) - ?4 FROM sessions s WHERE s.id = ?5`,
+					h.last, int64(now), w.session, int64(s.opt.KeepEdges), h.session, int64(endless)).Scan(&old)
 				if err != nil || !old {
 					return err
 				}

@@ -97,7 +97,7 @@ type watch struct {
 	first    *config.Watch // as of the start; some keys take effect only then
 	isReady  chan struct{}
 	store    *store.Store
-	metrics  *metrics.Metrics
+	metrics  *metrics.Metrics // nil: an import, which nobody asks for them
 	clock    *clock
 	watchdog *watchdog
 	group    *errgroup.Group

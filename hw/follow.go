@@ -1,6 +1,7 @@
 package hw
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"time"
@@ -69,9 +70,7 @@ type FollowOptions struct {
 // A line that is lost is an error here, which ends Follow. A Reopening source
 // makes of it an edge to Unknown and goes on.
 func Follow(ctx context.Context, src Source, opt FollowOptions, add func([]pulse.Edge) error) error {
-	if opt.Buffers == 0 {
-		opt.Buffers, opt.Edges = followBuffers, followEdges
-	}
+	opt.Buffers, opt.Edges = cmp.Or(opt.Buffers, followBuffers), cmp.Or(opt.Edges, followEdges)
 	base, end := context.WithCancel(context.WithoutCancel(ctx))
 	f := &follower{
 		src: src, opt: opt, add: add, base: base,
@@ -116,7 +115,7 @@ type follower struct {
 	// What follows is of the goroutine that adds.
 	wake  context.CancelFunc // ends the reader's waiting: the question
 	asked bool               // and not answered yet
-	given bool               // edges came since
+	given bool               // edges came since the question or the last tick
 }
 
 // read is the goroutine that reads. It is asked by the end of waiting.
@@ -182,6 +181,8 @@ func (f *follower) run(ctx context.Context) (deaf bool, err error) {
 				f.ask()
 			case !f.given && len(f.full) == 0:
 				err = f.tick(f.opt.Now(), false)
+			default:
+				f.given = false // until the next tick
 			}
 		case <-ctx.Done():
 			return f.stop(ctx)
@@ -214,6 +215,7 @@ func (f *follower) stop(ctx context.Context) (deaf bool, err error) {
 			}
 			f.ask()
 			last = true
+			t.Reset(patience)
 		case <-t.C:
 			if len(f.full) == 0 { // else it is add that takes long
 				return true, ctx.Err()

@@ -178,6 +178,104 @@ func TestFollowDeaf(t *testing.T) {
 	}
 }
 
+// stubborn is a script of reads that heed no context, each after its time.
+type stubborn struct {
+	now   func() pulse.Stamp
+	reads []func(ctx context.Context, buf []pulse.Edge) (int, error)
+}
+
+func (s *stubborn) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
+	r := s.reads[0]
+	s.reads = s.reads[1:]
+	return r(ctx, buf)
+}
+
+func (s *stubborn) Close() error { return nil }
+
+// at makes a read that returns at a time what then gives.
+func (s *stubborn) at(t pulse.Stamp, then func(ctx context.Context, buf []pulse.Edge) (int, error)) {
+	s.reads = append(s.reads, func(ctx context.Context, buf []pulse.Edge) (int, error) {
+		time.Sleep(time.Duration(t - s.now())) // of the bubble
+		return then(ctx, buf)
+	})
+}
+
+func oneEdge(_ context.Context, buf []pulse.Edge) (int, error) {
+	buf[0] = pulse.Edge{At: 1, Level: pulse.High}
+	return 1, nil
+}
+
+func asked(ctx context.Context, _ []pulse.Edge) (int, error) { return 0, ctx.Err() }
+
+func broken(context.Context, []pulse.Edge) (int, error) { return 0, errBroken }
+
+// A source that gives an older edge after the question and then falls silent is
+// said to be so, one tick after the edge's.
+func TestFollowSilentLater(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		src := &stubborn{now: bubbleClock()}
+		src.at(250e6, oneEdge)
+		src.at(1100e6, broken)
+		ticks := time.NewTicker(200 * time.Millisecond)
+		defer ticks.Stop()
+		var told []pulse.Stamp
+		err := hw.Follow(t.Context(), src, hw.FollowOptions{Now: src.now, Ticks: ticks.C, Tick: func(at pulse.Stamp, heard bool) error {
+			if heard {
+				t.Errorf("heard at %d", at)
+			}
+			told = append(told, at)
+			return nil
+		}}, func([]pulse.Edge) error { return nil })
+		// The first tick asks; the edge comes between it and the second.
+		if d := cmp.Diff([]pulse.Stamp{600e6, 800e6, 1000e6}, told); d != "" || err != errBroken {
+			t.Error(d, err)
+		}
+	})
+}
+
+// While a tick takes long, the reader can leave an answer and an error: it waits
+// for nobody, and so it ends.
+func TestFollowLeavesAnswerAndError(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		src := &stubborn{now: bubbleClock()}
+		src.at(500e6, asked)
+		src.at(600e6, broken)
+		ticks := time.NewTicker(200 * time.Millisecond)
+		defer ticks.Stop()
+		enough := errors.New("enough")
+		err := hw.Follow(t.Context(), src, hw.FollowOptions{Buffers: 1, Edges: 1, Join: true, Now: src.now, Ticks: ticks.C, Tick: func(pulse.Stamp, bool) error {
+			time.Sleep(time.Second)
+			return enough
+		}}, func([]pulse.Edge) error { return nil })
+		if err != enough {
+			t.Error(err)
+		}
+	})
+}
+
+// Edges that lie ready are no silence, whichever is looked at first.
+func TestFollowReadyIsNoSilence(t *testing.T) {
+	for range 20 { // select chooses at random
+		synctest.Test(t, func(t *testing.T) {
+			src := &stubborn{now: bubbleClock()}
+			src.at(500e6, oneEdge)
+			src.at(950e6, broken)
+			ticks := time.NewTicker(200 * time.Millisecond)
+			defer ticks.Stop()
+			var told []pulse.Stamp
+			err := hw.Follow(t.Context(), src, hw.FollowOptions{Now: src.now, Ticks: ticks.C, Tick: func(at pulse.Stamp, _ bool) error {
+				if told = append(told, at); len(told) == 1 {
+					time.Sleep(250 * time.Millisecond) // a tick and the edge come meanwhile
+				}
+				return nil
+			}}, func([]pulse.Edge) error { return nil })
+			if len(told) == 0 || told[0] != 400e6 || len(told) > 1 && told[1] < 800e6 || err != errBroken {
+				t.Errorf("told at %v, %v", told, err)
+			}
+		})
+	}
+}
+
 // A slow add holds the reader up only when all buffers are full, and is no
 // silence of the source.
 func TestFollowSlowAdd(t *testing.T) {

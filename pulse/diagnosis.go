@@ -116,8 +116,20 @@ type SegmentDeviation struct {
 type Survey struct {
 	offenders offenders
 	lobes     *LobeSearch
+	irregular []IrregularCycle
 	observer  Observer
 }
+
+// An IrregularCycle is one in which interruptions are missing or extra.
+type IrregularCycle struct {
+	At             Stamp // opening that begins it
+	Cycle          int   // from 1
+	Missing, Extra int
+}
+
+// maxIrregular of the irregular cycles are kept: enough to see whether they come
+// singly or together.
+const maxIrregular = 6
 
 // NewSurvey makes a Survey for a Meter with cfg, whose Observer must include
 // that of the Survey.
@@ -128,9 +140,24 @@ func NewSurvey(cfg *Config) *Survey {
 	}
 	if cfg.Limits == nil || cfg.Limits.Kind != KindDial {
 		s.lobes = &LobeSearch{}
-		s.observer.Cycle = s.lobes.Cycle
+		s.observer.Cycle = s.cycle
 	}
 	return s
+}
+
+func (s *Survey) cycle(c *CycleRow) {
+	s.lobes.Cycle(c)
+	if c.Faulty() && len(s.irregular) < maxIrregular {
+		s.irregular = append(s.irregular, IrregularCycle{c.At, c.Cycle, c.Missing, c.Extra})
+	}
+}
+
+// Irregular gives the first few irregular cycles; none of a nil Survey.
+func (s *Survey) Irregular() []IrregularCycle {
+	if s == nil {
+		return nil
+	}
+	return s.irregular
 }
 
 // Observer takes the rows that the Survey needs.

@@ -272,11 +272,14 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 		j.end = max(j.last, min(j.line.now(), j.end))
 	case errors.Is(err, errEnough):
 		switch {
-		case j.enough() != nil && j.digits > 0 && j.trains >= j.digits:
+		case j.digits > 0 && j.trains >= j.digits:
 			ended = fmt.Sprintf("after %s (--digits)", figure.Plural(j.digits, "digit", "digits"))
 			j.end = j.last
 		case j.enough() != nil:
 			ended = fmt.Sprintf("after %s (--cycles)", figure.Plural(j.cycles, "cycle", "cycles"))
+			if n := j.meter.Counts().Cycles; n > uint64(j.cycles) {
+				ended = fmt.Sprintf("after %s (--cycles %d: the later ones had passed before the first were sure)", figure.Plural(n, "cycle", "cycles"), j.cycles)
+			}
 			j.end = j.last
 		case ctx.Err() == nil:
 			ended = "after the time asked (--for)"

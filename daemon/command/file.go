@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 
 	"makebreak/daemon/report"
 	"makebreak/daemon/wholefile"
@@ -33,6 +34,34 @@ func createFile(flag, path string, force bool) (*wholefile.File, error) {
 	}
 	f, err := wholefile.Create(path, force)
 	return f, ofFlag(flag, err)
+}
+
+// A namedFile is a file of a command line, with what names it there.
+type namedFile struct{ what, path string }
+
+// distinct refuses two names of one file: one of the two would be lost.
+func distinct(files ...namedFile) error {
+	seen := map[string]string{}
+	for _, f := range files {
+		if f.path == "" || f.path == "-" {
+			continue
+		}
+		path, err := filepath.Abs(f.path)
+		if err != nil {
+			continue // it cannot be opened either
+		}
+		if dir, err := filepath.EvalSymlinks(filepath.Dir(path)); err == nil {
+			path = filepath.Join(dir, filepath.Base(path))
+		}
+		if real, err := filepath.EvalSymlinks(path); err == nil {
+			path = real
+		}
+		if other := seen[path]; other != "" {
+			return fmt.Errorf("%s %s: the same file as %s: expected another name", f.what, f.path, other)
+		}
+		seen[path] = f.what
+	}
+	return nil
 }
 
 // ofFlag names the flag in the error of a file.

@@ -142,8 +142,11 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if c.Plot != "" && !slices.Contains(plot.Formats, suffix) {
 		return 0, fmt.Errorf("--plot %s: expected a name that ends in .png or .svg", c.Plot)
 	}
+	err := distinct(namedFile{"--keep", c.Keep}, namedFile{"--table", c.Table}, namedFile{"--plot", c.Plot})
+	if err != nil {
+		return 0, err
+	}
 	var profile *pulse.Profile
-	var err error
 	if c.Limits != "" {
 		if profile, err = config.Profile(c.Limits); err != nil {
 			return 0, err

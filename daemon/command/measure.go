@@ -263,6 +263,9 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 			return 0, err
 		}
 	}
+	if err := distinct(namedFile{"the source", c.Source}, namedFile{"--record", c.Record}, namedFile{"--table", c.Table}, namedFile{"--html", c.HTML}, namedFile{"--log", c.Log}); err != nil {
+		return 0, err
+	}
 	if c.Limits == allLimits {
 		return c.runAll(ctx, sh)
 	}

@@ -99,7 +99,7 @@ type listener struct {
 	stop   context.CancelFunc
 	done   chan struct{}
 	ask    chan time.Time // whether all that has come is heard
-	answer chan struct{}
+	answer chan bool
 
 	mu    sync.Mutex
 	heard []pulse.Edge // not taken yet
@@ -110,12 +110,12 @@ type listener struct {
 // listen begins to hear; src belongs to the listener from then on.
 func listen(src hw.Live) *listener {
 	ctx, stop := context.WithCancel(context.Background())
-	l := &listener{src: src, stop: stop, done: make(chan struct{}), ask: make(chan time.Time), answer: make(chan struct{}, 1), level: src.InitialLevel()}
+	l := &listener{src: src, stop: stop, done: make(chan struct{}), ask: make(chan time.Time), answer: make(chan bool, 1), level: src.InitialLevel()}
 	go func() {
 		defer close(l.done)
-		opt := hw.FollowOptions{Buffers: listenBuffers, Edges: listenEdges, Now: hw.Monotonic, Ticks: l.ask, Tick: func(pulse.Stamp, bool) error {
+		opt := hw.FollowOptions{Buffers: listenBuffers, Edges: listenEdges, Now: hw.Monotonic, Ticks: l.ask, Tick: func(_ pulse.Stamp, heard bool) error {
 			select {
-			case l.answer <- struct{}{}:
+			case l.answer <- heard:
 			default: // nobody has asked: it ends
 			}
 			return nil
@@ -138,13 +138,8 @@ func listen(src hw.Live) *listener {
 // take gives what was heard up to a time, and the level before it. It must be
 // called hw.Late after that time.
 func (l *listener) take(upTo pulse.Stamp) (heard []pulse.Edge, before pulse.Level, err error) {
-	select {
-	case l.ask <- time.Time{}:
-		select {
-		case <-l.answer:
-		case <-l.done:
-		}
-	case <-l.done:
+	if !l.hears() {
+		return nil, l.level, errors.New("the line that listens does not answer")
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -158,6 +153,26 @@ func (l *listener) take(upTo pulse.Stamp) (heard []pulse.Edge, before pulse.Leve
 		l.level = heard[n-1].Level
 	}
 	return heard, before, l.err
+}
+
+// hears waits until all that has come up to now is heard, or nothing more can
+// come. It is false where the line does not answer: asked a second time, Follow
+// says so.
+func (l *listener) hears() bool {
+	for {
+		select {
+		case l.ask <- time.Time{}:
+		case <-l.done:
+			return true
+		}
+		select {
+		case heard := <-l.answer:
+			return heard
+		case <-l.done:
+			return true
+		case <-time.After(hw.Late):
+		}
+	}
 }
 
 // close gives the line back; it may be called twice.

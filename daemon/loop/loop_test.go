@@ -352,7 +352,7 @@ func TestMarginKeepRefuses(t *testing.T) {
 		"a wrong cell":  {good + fmt.Sprintf(`{"try":1,"cell":%d}`, run.order[2]) + "\n", &s, "expected the tries in their order"},
 		"not ours":      {"time_ns,level\n1,0\n", &s, "line 1: expected the settings"},
 		"an odd key":    {good + `{"try":1,"cel":0}` + "\n", &s, `line 3: json: unknown field "cel"`},
-		"an odd level":  {strings.Replace(good, `"idle":"low"`, `"idle":"up"`, 1), &s, "line 1: expected the settings"},
+		"an odd level":  {strings.Replace(good, `"idle":"low"`, `"idle":"up"`, 1), &s, "line 1: the settings of a margin test: expected low, high"},
 		"no file":       {"", nil, "no such file"},
 		"cut at once":   {good[:40], nil, "expected the settings of a margin test in its first line"},
 	} {
@@ -524,3 +524,29 @@ func TestMarginDocument(t *testing.T) {
 		t.Errorf("%v of %v", cell, d["of"])
 	}
 }
+
+// A line that does not answer, nor gives anything, is an error and no endless
+// wait.
+func TestTakeFromDeafLine(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hangs := make(chan struct{})
+		l := listen(deafLine{hangs})
+		if _, _, err := l.take(0); err == nil {
+			t.Error("no error")
+		}
+		close(hangs)
+		l.close()
+	})
+}
+
+// A deafLine hangs in its driver.
+type deafLine struct{ hangs chan struct{} }
+
+func (d deafLine) ReadEdges(context.Context, []pulse.Edge) (int, error) {
+	<-d.hangs
+	return 0, errors.New("gone")
+}
+
+func (deafLine) InitialLevel() pulse.Level { return pulse.Low }
+func (deafLine) Start() pulse.Stamp        { return 0 }
+func (deafLine) Close() error              { return nil }

@@ -107,8 +107,12 @@ func readKept(b []byte) (run *MarginRun, whole int64, err error) {
 		d.DisallowUnknownFields()
 		if run == nil {
 			var s MarginSettings
-			if err := d.Decode(&s); err != nil || s.Format != MarginFileFormat {
+			err := d.Decode(&s)
+			if s.Format != MarginFileFormat {
 				return nil, 0, fmt.Errorf("line 1: expected the settings of a margin test, format %q", MarginFileFormat)
+			}
+			if err != nil {
+				return nil, 0, fmt.Errorf("line 1: the settings of a margin test: %w", err)
 			}
 			if err := s.Grid.Check(); err != nil {
 				return nil, 0, fmt.Errorf("line 1: %w", err)

@@ -84,6 +84,38 @@ func readHTML(t interface{ Errorf(string, ...any) }, page string) string {
 	}
 }
 
+// Whatever is said, wherever, is text: no element and no control character comes of
+// it.
+func TestHTMLEscapes(t *testing.T) {
+	const hostile = "<img src=x onerror=alert(1)>&\"'\x1b[2J"
+	doc := &Document{Blocks: []Block{
+		Title{hostile}, Heading{hostile}, Statement{hostile, Bad},
+		Paragraph{Lead: hostile, Mark: hostile, Tone: Doubtful, Text: hostile}, Paragraph{Bullet: true, Text: hostile},
+		Table{Columns: []Column{{Title: hostile, Unit: hostile}, {}}, Rows: [][]Cell{{{Text: hostile, Unit: hostile}, {Text: hostile, Tone: Good}}}},
+		Drawing{[][]Cell{{{Text: hostile}, {Text: hostile, Tone: Doubtful}}}},
+		Chart{Title: hostile, SVG: func(io.Writer) error { return nil }, Words: []Block{Paragraph{Text: hostile}}},
+	}}
+	var b strings.Builder
+	if err := doc.HTML(&b, hostile); err != nil {
+		t.Fatal(err)
+	}
+	page := b.String()
+	if strings.Contains(page, "<img") || strings.ContainsRune(page, '\x1b') {
+		t.Errorf("not escaped:\n%s", page)
+	}
+	if diff := cmp.Diff(wordsOf(doc), readHTML(t, page)); diff != "" {
+		t.Error(diff)
+	}
+	for _, want := range []string{`<span class="doubtful">&lt;img`, `<span class="good">&lt;img`} {
+		if n := strings.Count(page, want); n == 0 {
+			t.Errorf("no %s in\n%s", want, page)
+		}
+	}
+	if n := strings.Count(page, `<span class="doubtful">`); n != 2 { // the mark and the drawing
+		t.Errorf("%d doubtful spans", n)
+	}
+}
+
 // Each block becomes the element that means the same, and nothing that is said
 // is taken for markup.
 func TestHTML(t *testing.T) {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strings"
 
 	"makebreak/daemon/figure"
 	"makebreak/pulse"
@@ -32,6 +33,9 @@ func interrupter(doc *Document, m *pulse.Measurement, a *About) {
 	in := m.Interrupter
 	doc.head("Interrupter")
 	doc.tell("", cyclesText(m))
+	if text := irregular(m, a); text != "" {
+		doc.tell("", text)
+	}
 	for _, c := range in.SpeedChanges[:min(maxSpeedChanges, len(in.SpeedChanges))] {
 		doc.tell("", speedChange(&c))
 	}
@@ -62,6 +66,37 @@ func interrupter(doc *Document, m *pulse.Measurement, a *About) {
 	statistics(doc, "", append(rows, quantityRow(m, pulse.BounceMS, m.Settling.BounceMS)))
 	segments(doc, m, a)
 	lobes(doc, in)
+}
+
+// irregular says in which cycles interruptions are missing or extra, the first few;
+// nothing where none is known.
+func irregular(m *pulse.Measurement, a *About) string {
+	var said []string
+	told := 0
+	for _, c := range a.Survey.Irregular() {
+		at := float64(c.At)/1e9 - m.Capture.FirstEdgeS
+		when := figure.Time(at)
+		if a.Log != nil {
+			when = a.Log.Wall(at).Format(wallMilli) + " UTC"
+		}
+		what := ""
+		if c.Missing > 0 {
+			what = figure.Count(c.Missing) + " missing"
+		}
+		if c.Extra > 0 {
+			what += map[bool]string{true: ", ", false: ""}[what != ""] + figure.Count(c.Extra) + " extra"
+		}
+		told += c.Missing + c.Extra
+		said = append(said, "in cycle "+figure.Count(c.Cycle)+", from "+when+" on: "+what)
+	}
+	text := strings.Join(said, "; ")
+	switch all := m.Interrupter.Missing + m.Interrupter.Extra; {
+	case text == "":
+		return ""
+	case told < all:
+		text += "; and " + figure.Count(all-told) + " more, which --table lists"
+	}
+	return upperFirst(text) + "."
 }
 
 // maxSpeedChanges are told one by one.

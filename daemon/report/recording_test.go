@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"makebreak/pulse"
 )
 
 // The page names the line and what is to be thought of its calibration.
@@ -26,5 +28,26 @@ func TestLineOf(t *testing.T) {
 				t.Errorf("%s: no %q in %s", name, want, page)
 			}
 		}
+	}
+}
+
+// The cycles in which interruptions are missing or extra are named, the first few.
+// The faults are put in by hand.
+func TestIrregular(t *testing.T) {
+	cfg := pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9}
+	survey := surveyed(&cfg)
+	m := measureEdges(t, simEdges(t, "cam ipm=60 cycles=90 missing-at=7,12 extra-at=20"), cfg)
+	want := "In cycle 6, from 5.000 s on: 1 missing; in cycle 11, from 10.000 s on: 1 missing; in cycle 20, from 19.000 s on: 1 extra."
+	if got := irregular(m, &About{Survey: survey}); got != want {
+		t.Errorf("%s", got)
+	}
+	cfg = pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9}
+	survey = surveyed(&cfg)
+	m = measureEdges(t, simEdges(t, "cam ipm=60 cycles=90 missing-at=7,12,17,22,27,32,37,42"), cfg)
+	if got := irregular(m, &About{Survey: survey}); !strings.HasSuffix(got, "from 30.000 s on: 1 missing; and 2 more, which --table lists.") {
+		t.Error(got)
+	}
+	if got := irregular(m, &About{}); got != "" {
+		t.Errorf("without rows: %s", got)
 	}
 }

@@ -35,6 +35,9 @@ type Report struct {
 	// KindAsked is set when it is not read as the kind that it was watched as
 	// says, but as asked.
 	KindAsked bool `json:"-"`
+	// Wall gives the wall-clock time at so many seconds from the start; nil in a
+	// result that a log has kept.
+	Wall func(atS float64) time.Time `json:"-"`
 }
 
 // A Gap is a time in which the level was not known.
@@ -96,8 +99,8 @@ func (s *Source) Report(ctx context.Context, m *pulse.Measurement) (*Report, err
 	r := &Report{
 		Log: s.log.Path(), Site: s.Site(), Contact: s.contact, Source: s.settings.Source, Since: s.Wall(s.from), Until: s.Wall(s.to),
 		LengthS: float64(s.to-s.from) / 1e9, UpS: float64(s.to-s.from-s.blind) / 1e9, Gaps: s.gaps, Changes: s.changes,
-		KindAsked: s.kindAsked,
-		Longest:   []Gap{}, Steps: []Remark{}, Findings: map[string]int{}, Notes: []Remark{}, Worst: []WorstTime{},
+		KindAsked: s.kindAsked, Wall: func(atS float64) time.Time { return s.Wall(s.from + pulse.Stamp(atS*1e9)) },
+		Longest: []Gap{}, Steps: []Remark{}, Findings: map[string]int{}, Notes: []Remark{}, Worst: []WorstTime{},
 	}
 	told := make([]bool, len(s.longest)) // why it was
 	for i, g := range s.longest {

@@ -14,7 +14,8 @@ import (
 // A File is written beside its name and gets it from Keep.
 type File struct {
 	*os.File
-	path string
+	path    string
+	replace bool // a file of that name
 }
 
 // Check tells whether a file may be written at path: it refuses anything that
@@ -61,7 +62,7 @@ func Create(path string, replace bool) (*File, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: cannot write there: %s", path, Reason(err))
 	}
-	return &File{f, path}, nil
+	return &File{f, path, replace}, nil
 }
 
 // Keep finishes the file and gives it its name, unless err says that writing
@@ -74,12 +75,32 @@ func (f *File) Keep(err error) error {
 		err = e
 	}
 	if err == nil {
-		err = os.Rename(f.Name(), f.path)
+		err = f.name()
 	}
 	if err != nil {
 		return fmt.Errorf("write %s: %s", f.path, Reason(err))
 	}
 	return nil
+}
+
+// name gives the file its name. Without replace it replaces nothing that has come
+// there since Create.
+func (f *File) name() error {
+	if f.replace {
+		return os.Rename(f.Name(), f.path)
+	}
+	err := os.Link(f.Name(), f.path)
+	switch {
+	case err == nil:
+		return os.Remove(f.Name())
+	case errors.Is(err, fs.ErrExist):
+		return errors.New("a file of that name has appeared meanwhile")
+	}
+	// The file system has no hard links, as those of memory cards.
+	if _, err := os.Lstat(f.path); err == nil {
+		return errors.New("a file of that name has appeared meanwhile")
+	}
+	return os.Rename(f.Name(), f.path)
 }
 
 // Discard removes a file that was not kept. A nil File has nothing to remove.

@@ -65,6 +65,26 @@ func TestKeepFails(t *testing.T) {
 	(*File)(nil).Discard()
 }
 
+// A file that has come meanwhile is not replaced unasked.
+func TestKeepReplacesNothing(t *testing.T) {
+	for _, replace := range []bool{false, true} {
+		dir := t.TempDir()
+		path := filepath.Join(dir, "cells.csv")
+		f, err := Create(path, replace)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte("meanwhile"), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		err = f.Keep(nil)
+		f.Discard()
+		if b, _ := os.ReadFile(path); (err == nil) != replace || (string(b) == "meanwhile") == replace || len(names(t, dir)) != 1 {
+			t.Errorf("replace %v: %v, %q, %q", replace, err, b, names(t, dir))
+		}
+	}
+}
+
 func TestCheck(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "there")

@@ -33,11 +33,12 @@ const (
 	columnLevel
 	columnContact
 	columnSeq
-	csvColumns
+	csvColumns // how many a header may name
+	columnTime // seconds, in a line of gpiomon
 )
 
 func (c csvColumn) String() string {
-	return [...]string{"time_ns", "time_s", "level", "contact", "seq"}[c]
+	return [...]string{"time_ns", "time_s", "level", "contact", "seq", csvColumns: "", columnTime: "time"}[c]
 }
 
 func (c csvColumn) expected() string {
@@ -47,6 +48,7 @@ func (c csvColumn) expected() string {
 		"0 or 1",
 		"a name of at most 256 bytes",
 		"a whole number up to 4294967295",
+		columnTime: "decimal seconds, such as 123.456789012 (gpiomon without an option for its times)",
 	}[c]
 }
 
@@ -56,8 +58,9 @@ type csvDecoder struct {
 	*window
 	chosen  string
 	columns []csvColumn
-	time    csvColumn // columnTimeNS or columnTimeS
+	time    csvColumn // columnTimeNS, columnTimeS or columnTime
 	hasSeq  bool
+	monitor monitorForm // the lines are gpiomon's
 	// direct says that the columns are time_ns,level: rows can be read without
 	// splitting fields.
 	direct bool
@@ -87,6 +90,7 @@ func newCSVDecoder(w *window, contact string) (*csvDecoder, error) {
 	d := &csvDecoder{window: w, chosen: contact, decimals: -1, byName: map[string]*csvContact{}}
 	w.line = 0
 	for {
+		begin := w.pos
 		line, ok, err := d.nextLine()
 		if err != nil {
 			return nil, err
@@ -104,6 +108,11 @@ func newCSVDecoder(w *window, contact string) (*csvDecoder, error) {
 		}
 		if len(line) == 0 {
 			return nil, d.fail(d.line, csvHeader, "an empty line")
+		}
+		if form := monitorFormOf(line); form != notMonitor {
+			d.readMonitor(form)
+			w.pos, w.line = begin, w.line-1 // the line is a row
+			return d, nil
 		}
 		if line[0] != '#' {
 			return d, d.readHeader(line)
@@ -347,6 +356,9 @@ func (d *csvDecoder) cutRemark() string {
 // split counts the fields of line and puts them, without quotes, into d.fields,
 // as many as fit.
 func (d *csvDecoder) split(line []byte) (n int, err error) {
+	if d.monitor != notMonitor {
+		return d.splitMonitor(line)
+	}
 	d.unquoted = d.unquoted[:0]
 	for more := true; more; n++ {
 		var field []byte
@@ -430,9 +442,9 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 			return false, d.fail(d.line, c.expected(), "%s is empty%s", c, d.cutRemark())
 		}
 		switch c {
-		case columnTimeNS, columnTimeS:
+		case columnTimeNS, columnTimeS, columnTime:
 			whole, frac := field, field[:0]
-			if point := bytes.IndexByte(field, '.'); point >= 0 && c == columnTimeS {
+			if point := bytes.IndexByte(field, '.'); point >= 0 && c != columnTimeNS {
 				whole, frac = field[:point], field[point+1:]
 				ok = allDigits(frac)
 			}
@@ -527,7 +539,7 @@ func (d *csvDecoder) orderError(contact *csvContact, c csvColumn, this, before s
 func (d *csvDecoder) equalTimes(contact *csvContact, time []byte) error {
 	e := d.orderError(contact, d.time, "", "")
 	e.Msg = fmt.Sprintf("%s %s in two rows%s", d.time, time, d.cutRemark())
-	if d.time == columnTimeS && d.decimals < 9 {
+	if d.time != columnTimeNS && d.decimals < 9 {
 		step := "1 s"
 		if d.decimals > 0 {
 			step = strconv.FormatFloat(math.Pow10(3-d.decimals), 'f', max(d.decimals-3, 0), 64) + " ms"
@@ -540,9 +552,12 @@ func (d *csvDecoder) equalTimes(contact *csvContact, time []byte) error {
 // addContact adds a contact that is new. It fails if there are too many, or
 // several of which none was chosen.
 func (d *csvDecoder) addContact(name string) (*csvContact, error) {
-	c := &csvContact{name: name, at: -1}
+	c := &csvContact{name: d.nameOf(name), at: -1}
 	d.byName[name] = c
-	d.names = append(d.names, name)
+	if d.monitor != notMonitor && slices.Contains(d.names, c.name) {
+		return nil, d.fail(d.line, "lines with names of their own", "a second line named %s", quote(c.name))
+	}
+	d.names = append(d.names, c.name)
 	if len(d.names) > maxContacts {
 		return nil, d.fail(d.line, fmt.Sprintf("%d at most", maxContacts), "too many contacts")
 	}
@@ -551,8 +566,16 @@ func (d *csvDecoder) addContact(name string) (*csvContact, error) {
 	}
 	e := d.fail(d.line, "", "several contacts%s", d.cutRemark())
 	d.addRest()
-	e.Expected = "a choice of one with --contact: " + list(d.names, len(d.names))
+	e.Expected = "a choice of one with " + d.choice + ": " + list(d.names, len(d.names))
 	return nil, e
+}
+
+// nameOf is the name of a contact that a row gives.
+func (d *csvDecoder) nameOf(field string) string {
+	if d.monitor == monitor2 {
+		return monitorName(field)
+	}
+	return field
 }
 
 // addRest adds the contacts in the rest of the window.
@@ -565,7 +588,7 @@ func (d *csvDecoder) addRest() {
 		}
 		if d.byName[name] == nil {
 			d.byName[name] = &csvContact{}
-			d.names = append(d.names, name)
+			d.names = append(d.names, d.nameOf(name))
 		}
 	}
 }
@@ -591,20 +614,20 @@ func (d *csvDecoder) ahead(yield func() bool) {
 
 // exponent is the power of ten from the unit of the time column to ns.
 func (d *csvDecoder) exponent() int {
-	if d.time == columnTimeS {
-		return 9
+	if d.time == columnTimeNS {
+		return 0
 	}
-	return 0
+	return 9
 }
 
 // timeText writes a time in the unit of the file; seconds have at most the given
 // number of decimals.
 func (d *csvDecoder) timeText(ns int64, decimals int) string {
-	if d.time == columnTimeS {
-		s := fmt.Sprintf("%d.%09d", ns/1e9, ns%1e9)
-		return strings.TrimSuffix(s[:len(s)-9+min(max(decimals, 0), 9)], ".")
+	if d.time == columnTimeNS {
+		return strconv.FormatInt(ns, 10)
 	}
-	return strconv.FormatInt(ns, 10)
+	s := fmt.Sprintf("%d.%09d", ns/1e9, ns%1e9)
+	return strings.TrimSuffix(s[:len(s)-9+min(max(decimals, 0), 9)], ".")
 }
 
 func (d *csvDecoder) noEdges() *RecordingError {

@@ -2,6 +2,7 @@ package hw
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -52,13 +53,15 @@ type RecordingOptions struct {
 	// Name stands for the file in messages.
 	Name string
 	// Contact chooses one contact of several: a value of the CSV column
-	// contact; for VCD a variable, with as much of its scopes as it takes to
+	// contact; a line's name or number in what gpiomon printed; for VCD a variable, with as much of its scopes as it takes to
 	// identify it ("dial", "top.dial"). Empty: the recording must hold one only.
 	Contact string
+	// Choice is the flag that chooses a contact, for messages; empty: --contact.
+	Choice string
 }
 
-// A Recording is a Source of recorded edges, CSV or VCD by its content. It reads
-// as a stream, in memory that does not grow with the file.
+// A Recording is a Source of recorded edges, by its content CSV, VCD or what the
+// kernel tools' gpiomon prints. It reads as a stream, in memory that does not grow with the file.
 // Its times are at least 0, at most MaxRecordingNS and strictly increasing.
 // One goroutine may read it; BytesRead may be called from any.
 type Recording struct {
@@ -161,7 +164,7 @@ func OpenRecording(r io.Reader, opt RecordingOptions) (*Recording, error) {
 	if opt.Name == "" {
 		opt.Name = "recording"
 	}
-	w := &window{file: opt.Name, r: r, buf: make([]byte, windowBytes), line: 1}
+	w := &window{file: opt.Name, choice: cmp.Or(opt.Choice, "--contact"), r: r, buf: make([]byte, windowBytes), line: 1}
 	rec := &Recording{w: w}
 	vcd, err := w.sniff()
 	if err != nil {
@@ -228,6 +231,7 @@ func (r *Recording) Size() int64 { return r.size }
 // A window is the part of a file that is in memory.
 type window struct {
 	file     string
+	choice   string // flag that chooses a contact
 	r        io.Reader
 	buf      []byte
 	pos, end int // buf[pos:end] is still to be decoded

@@ -299,7 +299,7 @@ func (c *selection) result(w *window) (variable, error) {
 	case len(c.all.codes) == 0 && c.other.path == "":
 		return variable{}, w.fail(0, "a wire or reg of size 1", "no variable of one bit")
 	case c.wanted == "":
-		return variable{}, w.fail(0, "a choice of one with --contact: "+c.all.list(), "several variables")
+		return variable{}, w.fail(0, "a choice of one with "+w.choice+": "+c.all.list(), "several variables")
 	case len(from.codes) > 1:
 		return variable{}, w.fail(0, "one of "+from.list(), "several variables %s", quote(c.wanted))
 	case c.other.path != "":

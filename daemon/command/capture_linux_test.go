@@ -266,12 +266,12 @@ func TestSetupOverCalibration(t *testing.T) {
 		want func(*pulse.Setup)
 	}{
 		"nothing": {measureCmd{}, same},
-		"noise":   {measureCmd{EdgeNoise: span{9e3, true}}, func(s *pulse.Setup) { s.EdgeNoiseNS, s.EdgeNoiseFrom, s.EdgeNoiseA = 9e3, "given", false }},
-		"asymmetry": {measureCmd{Asymmetry: span{1e3, true}}, func(s *pulse.Setup) {
+		"noise":   {measureCmd{chainFlags: chainFlags{EdgeNoise: span{9e3, true}}}, func(s *pulse.Setup) { s.EdgeNoiseNS, s.EdgeNoiseFrom, s.EdgeNoiseA = 9e3, "given", false }},
+		"asymmetry": {measureCmd{chainFlags: chainFlags{Asymmetry: span{1e3, true}}}, func(s *pulse.Setup) {
 			d := pulse.DefaultSetup()
 			s.AsymmetryNS, s.AsymmetryUNS, s.AsymmetryFrom, s.AsymmetryA = 1e3, d.AsymmetryUNS, d.AsymmetryFrom, false
 		}},
-		"its u": {measureCmd{AsymmetryU: span{2e3, true}}, func(s *pulse.Setup) {
+		"its u": {measureCmd{chainFlags: chainFlags{AsymmetryU: span{2e3, true}}}, func(s *pulse.Setup) {
 			s.AsymmetryNS, s.AsymmetryUNS, s.AsymmetryFrom, s.AsymmetryA = 0, 2e3, "given", false
 		}},
 	} {

@@ -150,6 +150,9 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		return 0, fmt.Errorf("%s (see %s --help)", plainer(err, args, slices.Concat(flags...)), name)
 	}
 	sh.zone = p.TZ.or(sh.env("TZ"))
+	for _, now := range renamed(k) {
+		fmt.Fprintln(sh.stderr, "makebreak: "+now)
+	}
 	cmd := k.Selected().Target.Addr().Interface().(runner)
 	if _, ok := cmd.(reloader); !ok {
 		var stop context.CancelFunc
@@ -189,6 +192,20 @@ func repeated(k *kong.Context) string {
 		}
 	}
 	return ""
+}
+
+// renamed says, in a sentence each, which limits are named by a former id: by a
+// flag --limits, or to the command limits.
+func renamed(k *kong.Context) (all []string) {
+	for _, p := range k.Path {
+		if p.Flag != nil && p.Flag.Name == "limits" {
+			all = append(all, config.Renamed(p.Flag.Target.String()))
+		}
+	}
+	if c, ok := k.Selected().Target.Addr().Interface().(*limitsCmd); ok && len(c.What) == 1 {
+		all = append(all, config.Renamed(c.What[0]))
+	}
+	return slices.DeleteFunc(all, func(s string) bool { return s == "" })
 }
 
 // negative is a value that kong takes for another flag.

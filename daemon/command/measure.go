@@ -23,15 +23,30 @@ import (
 )
 
 type measureCmd struct {
-	Source string `arg:"" help:"File of edges (CSV or VCD), - for standard input, gpio:NAME for a line of this computer (see: makebreak lines), run:CONTACT for a stretch of a log, or sim:DESCRIPTION."`
+	Source string `arg:"" help:"File of edges (CSV, VCD, or what gpiomon printed), - for standard input, gpio:NAME for a line of this computer (see: makebreak lines), run:CONTACT for a stretch of a log, or sim:DESCRIPTION."`
 
+	contactFlags
+	Contact string `group:"Reading the contact:" placeholder:"NAME" help:"Contact of a file with several: of a CSV file, a line that gpiomon printed, or a variable of a VCD file."`
+
+	liveFlags
+	stretchFlags
+
+	chainFlags
+
+	jsonFlag `group:"Output:"`
+	Table    string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
+	HTML     string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
+	Force    bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
+}
+
+// contactFlags say how a contact is read, and what it is held to.
+type contactFlags struct {
 	Limits string `group:"Verdict:" placeholder:"ID|FILE" help:"Compare with a published set of limits (see: makebreak limits), with your own in a YAML file (see: makebreak limits --template), or with all sets of the contact's kind in turn (all)."`
 
-	Kind    string `group:"Reading the contact:" enum:"auto,dial,interrupter" default:"auto" help:"dial or interrupter; auto takes the limits' kind, else tells it from the data."`
-	Closed  string `group:"Reading the contact:" enum:"auto,high,low" default:"auto" help:"Level of the line while the contact is closed: high or low; auto is high, or what a log says."`
-	Settle  span   `group:"Reading the contact:" placeholder:"4ms" help:"Time that a level must last to count; what is shorter is bounce or chatter."`
-	Timing  string `group:"Reading the contact:" enum:"auto,first,settled" default:"auto" help:"Time of a bouncing transition: its first edge (first), or the start of the settled level (settled); auto is first, or what a log says."`
-	Contact string `group:"Reading the contact:" placeholder:"NAME" help:"Contact of a CSV file with several, or variable of a VCD file."`
+	Kind   string `group:"Reading the contact:" enum:"auto,dial,interrupter" default:"auto" help:"dial or interrupter; auto takes the limits' kind, else tells it from the data."`
+	Closed string `group:"Reading the contact:" enum:"auto,high,low" default:"auto" help:"Level of the line while the contact is closed: high or low; auto is high, or what a log says."`
+	Settle span   `group:"Reading the contact:" placeholder:"4ms" help:"Time that a level must last to count; what is shorter is bounce or chatter."`
+	Timing string `group:"Reading the contact:" enum:"auto,first,settled" default:"auto" help:"Time of a bouncing transition: its first edge (first), or the start of the settled level (settled); auto is first, or what a log says."`
 
 	Coding   string `group:"Dials:" enum:"auto,normal,n+1,10-n" default:"auto" help:"How many pulses a digit has: normal (ten are 0), n+1 (one is 0) or 10-n (ten are 0, nine are 1); auto takes the limits', else normal."`
 	TrainGap span   `group:"Dials:" placeholder:"150ms" help:"A make this long ends a train of pulses."`
@@ -42,19 +57,14 @@ type measureCmd struct {
 	Lobes   int     `group:"Interrupters:" placeholder:"N" help:"Lobes of the cam: shows the error of each."`
 	RateIPM float64 `group:"Interrupters:" name:"rate-ipm" placeholder:"IPM" help:"Nominal interruptions per minute, where the data do not tell them."`
 	Cadence cadence `group:"Interrupters:" placeholder:"MS/MS…" help:"Nominal make/break/make/break … of a cycle in ms, e.g. 400/200/400/2000."`
+}
 
-	liveFlags
-	stretchFlags
-
+// chainFlags say how uncertain the measuring chain is.
+type chainFlags struct {
 	EdgeNoise  span     `group:"Uncertainty of the measuring chain:" placeholder:"20us" help:"Standard uncertainty of one edge's time."`
 	Asymmetry  span     `group:"Uncertainty of the measuring chain:" placeholder:"0s" signed:"" help:"How much longer the chain shows a make than it is (an opto-coupler's turn-off less its turn-on delay); corrected for."`
 	AsymmetryU span     `group:"Uncertainty of the measuring chain:" name:"asymmetry-u" placeholder:"58us" help:"Standard uncertainty of the asymmetry."`
 	ClockError relative `group:"Uncertainty of the measuring chain:" placeholder:"50ppm" help:"Relative standard uncertainty of the time base."`
-
-	jsonFlag `group:"Output:"`
-	Table    string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
-	HTML     string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
-	Force    bool   `group:"Output:" help:"Let --table, --html and --record replace a file."`
 }
 
 func (*measureCmd) epilogue() string {
@@ -82,7 +92,12 @@ verdict of its own, and ends with 0.
 }
 
 // config makes the Meter's configuration from the flags.
-func (c *measureCmd) config() (cfg pulse.Config, err error) {
+func (c *measureCmd) config() (pulse.Config, error) {
+	return c.contactFlags.config(&c.chainFlags, c.Digits, c.Cycles)
+}
+
+// config makes a Meter's configuration. digits and cycles end a measurement.
+func (c *contactFlags) config(chain *chainFlags, digits, cycles count) (cfg pulse.Config, err error) {
 	cfg = pulse.Config{
 		SettleNS: c.Settle.ns, PulseMinNS: c.PulseMin.ns, PulseMaxNS: c.PulseMax.ns, TrainGapNS: c.TrainGap.ns, FlashMaxNS: c.FlashMax.ns,
 		Lobes: c.Lobes, CadenceNS: c.Cadence.ns,
@@ -120,10 +135,10 @@ func (c *measureCmd) config() (cfg pulse.Config, err error) {
 	if c.Lobes < 0 || c.Lobes > maxLobes {
 		return cfg, fmt.Errorf("--lobes is %d: expected 1 to %d", c.Lobes, maxLobes)
 	}
-	if cfg.Setup, err = c.setup(pulse.DefaultSetup()); err != nil {
+	if cfg.Setup, err = chain.setup(pulse.DefaultSetup()); err != nil {
 		return cfg, err
 	}
-	return cfg, c.settleKind(&cfg)
+	return cfg, c.settleKind(&cfg, digits, cycles)
 }
 
 // maxLobes is beyond any interrupter's cam, and bounds what a typing error costs.
@@ -131,7 +146,7 @@ const maxLobes = 360
 
 // settleKind takes the kind from flags that mean one, and refuses flags of the
 // other kind, which would be ignored.
-func (c *measureCmd) settleKind(cfg *pulse.Config) error {
+func (c *contactFlags) settleKind(cfg *pulse.Config, digits, cycles count) error {
 	known, from := cfg.Kind, "--kind "+c.Kind
 	if p := cfg.Limits; p != nil && p.Kind != pulse.KindAuto {
 		if known != pulse.KindAuto && known != p.Kind {
@@ -147,9 +162,9 @@ func (c *measureCmd) settleKind(cfg *pulse.Config) error {
 		kind pulse.Kind
 	}{
 		{cfg.CodingSet, "coding", pulse.KindDial}, {c.TrainGap.set, "train-gap", pulse.KindDial}, {c.PulseMin.set, "pulse-min", pulse.KindDial},
-		{c.PulseMax.set, "pulse-max", pulse.KindDial}, {c.FlashMax.set, "flash-max", pulse.KindDial}, {c.Digits > 0, "digits", pulse.KindDial},
+		{c.PulseMax.set, "pulse-max", pulse.KindDial}, {c.FlashMax.set, "flash-max", pulse.KindDial}, {digits > 0, "digits", pulse.KindDial},
 		{c.Lobes > 0, "lobes", pulse.KindInterrupter}, {c.RateIPM != 0, "rate-ipm", pulse.KindInterrupter}, {c.Cadence.ns != nil, "cadence", pulse.KindInterrupter},
-		{c.Cycles > 0, "cycles", pulse.KindInterrupter},
+		{cycles > 0, "cycles", pulse.KindInterrupter},
 	} {
 		if !f.set {
 			continue
@@ -166,7 +181,7 @@ func (c *measureCmd) settleKind(cfg *pulse.Config) error {
 
 // setup makes the measuring chain's uncertainties: those of base, but for what
 // flags give.
-func (c *measureCmd) setup(base pulse.Setup) (*pulse.Setup, error) {
+func (c *chainFlags) setup(base pulse.Setup) (*pulse.Setup, error) {
 	if c.EdgeNoise.ns < 0 || c.AsymmetryU.ns < 0 {
 		return nil, errors.New("--edge-noise and --asymmetry-u are standard uncertainties: expected 0 or more")
 	}
@@ -175,7 +190,7 @@ func (c *measureCmd) setup(base pulse.Setup) (*pulse.Setup, error) {
 }
 
 // chain is what flags give of the measuring chain.
-func (c *measureCmd) chain() stretch.Chain {
+func (c *chainFlags) chain() stretch.Chain {
 	given := func(flag span) *float64 {
 		if !flag.set {
 			return nil

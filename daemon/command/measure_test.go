@@ -97,7 +97,7 @@ func TestInterrupted(t *testing.T) {
 	}{
 		{name: "page", args: []string{"measure", "-"}, data: data, status: StatusNotMeasured, out: "INCOMPLETE: stopped by you after 110 edges"},
 		{name: "pass", args: []string{"measure", "-", "--limits", "au-s002-dial"}, data: data, status: StatusNotMeasured, out: "Because stopped by you after 110 edges."},
-		{name: "fail", args: []string{"measure", "-", "--limits", "us-bell-1956-dial-late"}, data: data, status: StatusOutOfLimits, out: "OUT OF LIMITS"},
+		{name: "fail", args: []string{"measure", "-", "--limits", "us-1956-dial-late"}, data: data, status: StatusOutOfLimits, out: "OUT OF LIMITS"},
 		{name: "JSON", args: []string{"measure", "-", "--json"}, data: data, status: StatusWrong, errs: "stopped by you after 110 edges: nothing was written", outIsEmpty: true},
 		{name: "table", args: []string{"measure", "-", "--table", table}, data: data, status: StatusWrong, errs: "nothing was written", outIsEmpty: true},
 		{name: "nothing yet", args: []string{"measure", "-"}, data: []byte("time_ns,level\n"), status: StatusWrong, errs: "stopped by you after 0 edges", outIsEmpty: true},

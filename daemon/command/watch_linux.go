@@ -76,6 +76,9 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	if c.Check {
+		for _, now := range cfg.Renamed {
+			fmt.Fprintln(sh.stderr, "makebreak: "+now)
+		}
 		fmt.Fprintf(sh.stdout, "%s: %s, no mistakes\n", report.Printable(c.Config), figure.Plural(len(cfg.Contacts), "contact", "contacts"))
 		return StatusOK, nil
 	}

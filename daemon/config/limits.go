@@ -99,11 +99,13 @@ func isPath(name string) bool {
 	return strings.ContainsRune(name, '/') || strings.HasSuffix(name, ".yaml") || strings.HasSuffix(name, ".yml")
 }
 
-// profileByID gives the bundled profile of an id, nil where there is none.
+// profileByID gives the bundled profile of an id, or of one that it had formerly;
+// nil where there is none.
 func profileByID(id string) (*pulse.Profile, error) {
 	if !validID(id) {
 		return nil, nil
 	}
+	id = cmp.Or(formerIDs[id], id)
 	mentioning, err := bundled("id: " + id)
 	if err != nil {
 		return nil, err

@@ -73,6 +73,9 @@ type Watch struct {
 	// usual one.
 	Calibrations string
 	Contacts     []Contact
+	// Renamed has a sentence for each limits profile that the file names by a
+	// former id.
+	Renamed []string
 }
 
 // A Store is where edges and findings are kept.
@@ -166,6 +169,7 @@ func parseWatch(path string, data []byte, mayWrite func(string) error) (*Watch, 
 	if len(d.mistakes) > 0 {
 		return nil, append(d.err(path), d.others...)
 	}
+	w.Renamed = d.renamed
 	return w, nil
 }
 
@@ -720,6 +724,9 @@ func (d *decoder) limits(k *key, dst **pulse.Profile) {
 	if !known {
 		p = d.namedProfile(k, name)
 		d.profiles[name] = p
+		if now := Renamed(name); now != "" && p != nil {
+			d.renamed = append(d.renamed, now)
+		}
 	} else if p == nil {
 		d.reject(k, quote(name)+" has mistakes or cannot be read, as told above", wantProfileName)
 	}
@@ -839,3 +846,6 @@ func bound(s string) int64 {
 	}
 	return ns
 }
+
+// IsContactName tells whether a contact may have that name.
+func IsContactName(name string) bool { return validID(name) }

@@ -161,6 +161,7 @@ type decoder struct {
 	// Of a watch configuration, which names other files.
 	dir      string
 	profiles map[string]*pulse.Profile // those read already, nil where that failed
+	renamed  []string                  // of them, those named by a former id, in a sentence each
 	ids      []string                  // of the bundled profiles, once they are needed
 	others   []error                   // mistakes in other files
 	mayWrite func(path string) error   // see CheckWatch; nil where that is not asked for

@@ -59,7 +59,7 @@ func limits(t testing.TB, id string) *pulse.Profile {
 
 // What the trade would look at first follows the fault that was put in.
 func TestAdvice(t *testing.T) {
-	const dial, cam, ring = "us-bell-1956-dial-late", "us-fcc-busy", "au-s002-ringing-tone"
+	const dial, cam, ring = "us-1956-dial-late", "us-fcc-busy", "au-s002-ringing-tone"
 	for _, c := range []struct {
 		name, desc, limits string
 		cfg                pulse.Config
@@ -197,7 +197,7 @@ var colours = regexp.MustCompile("\x1b\\[[0-9;]*m")
 // to its words.
 func TestPageFits(t *testing.T) {
 	sets := []*pulse.Profile{nil}
-	for _, id := range []string{"au-s002-dial", "us-bell-1956-dial-late", "us-tia-470-dial", "us-fcc-busy", "au-s002-ringing-tone"} {
+	for _, id := range []string{"au-s002-dial", "us-1956-dial-late", "us-tia-470-dial", "us-fcc-busy", "au-s002-ringing-tone"} {
 		sets = append(sets, limits(t, id))
 	}
 	all, err := config.Profiles()

@@ -11,7 +11,7 @@ import (
 // A verdict that counts otherwise than the rows leaves nothing to be said of where
 // the pulses out of limit are.
 func TestConfinedKeepsSilent(t *testing.T) {
-	cfg := pulse.Config{Limits: limits(t, "us-bell-1956-dial-late")}
+	cfg := pulse.Config{Limits: limits(t, "us-1956-dial-late")}
 	s := surveyed(&cfg)
 	m := measureEdges(t, simEdges(t, "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=7:70"), cfg)
 	const confined, springs = "in train 7 alone", "while the rate holds"

@@ -53,7 +53,7 @@ func (l *Log) Notes(ctx context.Context, span Span, contact string) ([]Note, err
 		return n, err
 	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.state, x.text, `+l.since(2, "EXISTS (SELECT 1 FROM lobe_ones WHERE note = x.id)", "0")+`
 FROM sessions s CROSS JOIN notes x ON x.session = s.id LEFT JOIN contacts c ON c.id = x.contact
-WHERE `+inSpan+` AND (?4 = '' OR c.name IS NULL OR c.name = ?4) ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
+WHERE `+l.inSpan()+` AND (?4 = '' OR c.name IS NULL OR c.name = ?4) ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
 }
 
 // AddNote adds a note. Of its At only Wall is used; the zero time means now.
@@ -68,7 +68,7 @@ func (l *Log) addNote(ctx context.Context, n Note, more func(w *writer, contact 
 	return l.annotate(ctx, n.Contact, func(w *writer, contact any, now Moment) (sql.Result, error) {
 		at := now
 		if !n.At.Wall.IsZero() {
-			tl, err := l.Timeline(ctx, 0)
+			tl, err := l.TimelineOf(ctx, 0, n.Contact)
 			if err != nil {
 				return nil, err
 			}
@@ -165,7 +165,7 @@ func (l *Log) annotate(ctx context.Context, contact string, f func(w *writer, co
 			}
 			key = row
 		}
-		now, err := w.present(ctx, clock, boot)
+		now, err := w.present(ctx, clock, boot, l.whole())
 		if err != nil {
 			return err
 		}
@@ -209,12 +209,13 @@ func (l *Log) write(f func(w *writer, now hw.Anchor, boot string) error) error {
 }
 
 // present is the moment of a note or soak test that is added now, in a boot of
-// that id. It is in the latest session, even when that has ended.
-func (w *writer) present(ctx context.Context, now hw.Anchor, boot string) (Moment, error) {
+// that id. It is in the latest session, even when that has ended. whole is
+// Log.whole.
+func (w *writer) present(ctx context.Context, now hw.Anchor, boot, whole string) (Moment, error) {
 	var m moment
 	var itsBoot string
 	var aliveWall int64
-	err := w.current.QueryRowContext(ctx, "SELECT id, alive_ns, offset_ns, alive_wall_ns, boot FROM sessions ORDER BY id DESC LIMIT 1").
+	err := w.current.QueryRowContext(ctx, "SELECT s.id, s.alive_ns, s.offset_ns, s.alive_wall_ns, s.boot FROM sessions s WHERE "+whole+" ORDER BY s.run DESC, s.alive_ns + s.offset_ns DESC, s.id DESC LIMIT 1").
 		Scan(&m.session, &m.mono, &m.offset, &aliveWall, &itsBoot)
 	if errors.Is(err, sql.ErrNoRows) {
 		return Moment{}, errNoSession

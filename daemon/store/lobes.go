@@ -50,7 +50,7 @@ func (l *Log) LobeMarks(ctx context.Context, span Span, contact string) ([]LobeM
 		return m, err
 	}, `SELECT x.session, x.mono_ns, s.offset_ns, s.start_wall_ns + x.mono_ns - s.start_ns, x.numbering, x.lobes, x.lobe, x.signature
 FROM sessions s CROSS JOIN lobe_marks x ON x.session = s.id AND x.contact = (SELECT id FROM contacts WHERE name = ?4)
-WHERE `+inSpan+` ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
+WHERE `+l.inSpan()+` ORDER BY x.session, x.mono_ns, x.id`, append(span.args(), contact)...)
 }
 
 // LobeOnes gives what notes say of a contact's lobe number 1, the latest last.

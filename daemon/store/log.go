@@ -32,6 +32,7 @@ type Log struct {
 
 	mu   sync.RWMutex
 	pool *sql.DB
+	own  int64 // session of the Store that reads, which sees it before it is whole
 }
 
 // OpenRead opens an existing log for reading, also one of an older format, which
@@ -90,6 +91,18 @@ func (l *Log) Path() string { return l.path }
 func (l *Log) Close() error {
 	l.setPool(nil)
 	return nil
+}
+
+func (l *Log) ownSession() int64 {
+	l.mu.RLock()
+	defer l.mu.RUnlock()
+	return l.own
+}
+
+func (l *Log) setOwn(session int64) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.own = session
 }
 
 func (l *Log) setPool(db *sql.DB) {
@@ -180,9 +193,17 @@ func (s Span) args() []any {
 	return []any{s.Run, from, to}
 }
 
+// whole is the condition that a session s is whole: imports that go on are not.
+const whole = `(s.imported IS NULL OR s.ended = 1)`
+
+// whole is the same for the log's own format: older logs have no imports.
+func (l *Log) whole() string { return l.since(3, whole, "TRUE") }
+
 // inSpan is the condition that goes with Span.args as ?1, ?2 and ?3, for a
 // table x joined with its session s.
-const inSpan = `s.run = iif(?1 = 0, (SELECT max(id) FROM runs), ?1) AND x.mono_ns >= ?2 - s.offset_ns AND x.mono_ns < ?3 - s.offset_ns`
+func (l *Log) inSpan() string {
+	return l.whole() + ` AND s.run = iif(?1 = 0, (SELECT max(id) FROM runs), ?1) AND x.mono_ns >= ?2 - s.offset_ns AND x.mono_ns < ?3 - s.offset_ns`
+}
 
 // pageRows is how many rows are read at once. A slow reader must not hold a
 // transaction open, because that makes the write-ahead log grow.
@@ -250,7 +271,7 @@ func (l *Log) Configurations(ctx context.Context, contact string) ([]Configurati
 		return c, nil
 	}, `SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, c.name, x.source, x.kind, x.closed, x.settings
 FROM configurations x JOIN sessions s ON s.id = x.session JOIN contacts c ON c.id = x.contact
-WHERE ?1 IN ('', c.name) ORDER BY x.id`, contact)
+WHERE `+l.whole()+` AND ?1 IN ('', c.name) ORDER BY x.id`, contact)
 }
 
 // A FindingKind says what was found.
@@ -271,6 +292,7 @@ const (
 	// The Store itself records these.
 	ClockStep FindingKind = "clock step"
 	Restart   FindingKind = "restart"
+	Imported  FindingKind = "imported"  // the session is a recording from elsewhere
 	LogFault  FindingKind = "log fault" // the log could not be written for some time
 	Dropped   FindingKind = "dropped"   // edges are not in the log
 	Removed   FindingKind = "removed"   // old edges, because of their age or the log's size
@@ -299,7 +321,7 @@ func (l *Log) Findings(ctx context.Context, span Span, contact string) iter.Seq2
 	return pages(ctx, l, span, scan, func(f Finding) (Moment, int64) { return f.At, f.ID },
 		`SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, x.id, coalesce(c.name, ''), x.kind, x.text, x.detail
 FROM sessions s CROSS JOIN findings x ON x.session = s.id LEFT JOIN contacts c ON c.id = x.contact
-WHERE `+inSpan+` AND (x.session, x.mono_ns, x.id) > (?4, ?5, ?6) AND (?8 = '' OR c.name IS NULL OR c.name = ?8)
+WHERE `+l.inSpan()+` AND (x.session, x.mono_ns, x.id) > (?4, ?5, ?6) AND (?8 = '' OR c.name IS NULL OR c.name = ?8)
 ORDER BY x.session, x.mono_ns, x.id LIMIT ?7`, contact)
 }
 
@@ -388,5 +410,5 @@ func (l *Log) Summaries(ctx context.Context, span Span, contact string) iter.Seq
 	return pages(ctx, l, span, scan, func(m Summary) (Moment, int64) { return m.At, math.MaxInt64 },
 		`SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, `+summaryColumns+`
 FROM sessions s CROSS JOIN summaries x ON x.session = s.id AND x.contact = (SELECT id FROM contacts WHERE name = ?8)
-WHERE `+inSpan+` AND (x.session, x.mono_ns, ?6) > (?4, ?5, ?6) ORDER BY x.session, x.mono_ns LIMIT ?7`, contact)
+WHERE `+l.inSpan()+` AND (x.session, x.mono_ns, ?6) > (?4, ?5, ?6) ORDER BY x.session, x.mono_ns LIMIT ?7`, contact)
 }

@@ -89,7 +89,7 @@ const replayBlocks = 64
 // Replay begins to read a contact's edges. A contact that is not in the log is
 // an error; a span without edges is not.
 func (l *Log) Replay(ctx context.Context, span Span, contact string) (*Replay, error) {
-	tl, err := l.Timeline(ctx, span.Run)
+	tl, err := l.TimelineOf(ctx, span.Run, contact)
 	if err != nil {
 		return nil, err
 	}

@@ -240,7 +240,7 @@ func (s *Store) pruneSome(a hw.Anchor, tooOld bool, over int64) (n int64, err er
 				return err
 			}
 		}
-		var times map[int64]int64
+		var times ageScale
 		if h, ok := heads[oldestOf(heads, head.before)]; ok && tooOld {
 			if times, err = w.knownTimes(h.session); err != nil {
 				return err

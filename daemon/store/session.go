@@ -193,6 +193,7 @@ ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edge
 	}
 	s.mu.Unlock()
 	s.w, s.mark = w, mark{}
+	s.Log.setOwn(w.session)
 	s.mu.Lock()
 	s.stats.Bytes = logBytes(s.path)
 	s.mu.Unlock()
@@ -223,6 +224,12 @@ func (s *Store) newSession(w *writer) (findings []Finding, err error) {
 	if findings, err = s.checkTail(w, before == nil); err != nil {
 		return nil, err
 	}
+	if err := w.removeUnfinished(); err != nil {
+		return nil, err
+	}
+	if s.opt.Imported != "" {
+		return findings, s.newImport(w, before)
+	}
 	run, offset := int64(0), -int64(start.Mono)
 	if before == nil || before.site != s.opt.Site {
 		before = nil
@@ -248,28 +255,36 @@ func (s *Store) newSession(w *writer) (findings []Finding, err error) {
 		findings = append(findings, finding(LogFault, start.Mono, lossDetail(map[string]any{}, lost), "before this start %s", lost))
 	}
 	s.session.before = before
-	res, err := w.current.Exec(`INSERT INTO sessions (run, token, boot, program, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, commits, ended, keep_raw_ns, max_bytes)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, ?, ?)`, run, s.session.token, s.opt.Boot, s.opt.Program, offset,
-		int64(start.Mono), start.Wall.UnixNano(), int64(s.session.alive), start.At(s.session.alive).UnixNano(), s.session.commits,
-		int64(s.opt.KeepEdges), s.opt.MaxBytes)
-	if err != nil {
-		return nil, err
-	}
-	if w.session, err = res.LastInsertId(); err != nil {
-		return nil, err
-	}
-	if err := w.clock(start, s.clock); err != nil {
+	if err := s.insertSession(w, run, offset, nil); err != nil {
 		return nil, err
 	}
 	// In a file that is begun later, the wall clock may have been set since the start.
 	return findings, w.clock(s.anchored(), s.clock)
 }
 
-// lastSession is the latest session of the log, nil for an empty log.
+// insertSession adds the row of the session and its first clock. imported is the
+// contact of an import, else nil.
+func (s *Store) insertSession(w *writer, run, offset int64, imported any) error {
+	start := s.session.start
+	res, err := w.current.Exec(`INSERT INTO sessions (run, token, boot, program, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, commits, ended, keep_raw_ns, max_bytes, imported)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 0, ?, ?, ?)`, run, s.session.token, s.opt.Boot, s.opt.Program, offset,
+		int64(start.Mono), start.Wall.UnixNano(), int64(s.session.alive), start.At(s.session.alive).UnixNano(), s.session.commits,
+		int64(s.opt.KeepEdges), s.opt.MaxBytes, imported)
+	if err != nil {
+		return err
+	}
+	if w.session, err = res.LastInsertId(); err != nil {
+		return err
+	}
+	return w.clock(start, s.clock)
+}
+
+// lastSession is the session that came furthest in the latest run of the log,
+// nil for an empty log.
 func lastSession(tx *sql.Tx) (*ended, error) {
 	var e ended
 	err := tx.QueryRow(`SELECT s.id, s.run, s.boot, r.site, s.offset_ns, s.alive_ns, s.alive_wall_ns, s.ended
-FROM sessions s JOIN runs r ON r.id = s.run ORDER BY s.id DESC LIMIT 1`).
+FROM sessions s JOIN runs r ON r.id = s.run WHERE `+whole+` ORDER BY s.run DESC, s.alive_ns + s.offset_ns DESC, s.id DESC LIMIT 1`).
 		Scan(&e.id, &e.run, &e.boot, &e.site, &e.offset, &e.alive, &e.wall, &e.stopped)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil

@@ -60,6 +60,12 @@ type Options struct {
 	Site string
 	// Program is the program's version, logged with the session.
 	Program string
+	// Imported names the contact whose recording is imported: the session is of
+	// that contact alone, lies where the clock says, and stays out of sight until
+	// Close. Without a Site it is of the latest run's. Open fails with an
+	// *OverlapError where the log has the contact's time already. Boot must then
+	// be of no other session.
+	Imported string
 	// KeepEdges is how long raw edges are kept; 0 keeps them for good. They are
 	// removed in blocks of some 1500, once the latest edge of a block is too
 	// old. Only time that is known counts: within a boot, and between boots where

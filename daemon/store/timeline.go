@@ -60,11 +60,18 @@ var errNoSession = errors.New("nothing was logged yet: expected at least one ses
 // A Timeline maps run time to sessions and wall-clock times.
 type Timeline struct {
 	Run
-	Sessions []Session // in order of time, at least one
+	Sessions []Session // in order of time, but for imports; at least one
 }
 
-// Timeline reads the timeline of a run, 0 for the latest.
+// Timeline reads the timeline of a run, 0 for the latest. Imports of several
+// contacts lie beside each other in it.
 func (l *Log) Timeline(ctx context.Context, run int64) (*Timeline, error) {
+	return l.TimelineOf(ctx, run, "")
+}
+
+// TimelineOf is the Timeline that a contact has: without the imports of others.
+// An empty contact has all.
+func (l *Log) TimelineOf(ctx context.Context, run int64, contact string) (*Timeline, error) {
 	runs, err := l.Runs(ctx)
 	if err != nil {
 		return nil, err
@@ -91,8 +98,10 @@ func (l *Log) Timeline(ctx context.Context, run int64) (*Timeline, error) {
 		start.session, alive.session, alive.offset = s.ID, s.ID, start.offset
 		s.Start, s.Alive = start.at(), alive.at()
 		return s, err
-	}, "SELECT id, boot, program, ended, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, "+l.since(3, "keep_raw_ns, max_bytes", "NULL, NULL")+
-		" FROM sessions WHERE run = ? ORDER BY id", t.ID)
+	}, "SELECT id, boot, program, ended, offset_ns, start_ns, start_wall_ns, alive_ns, alive_wall_ns, "+l.since(3, "keep_raw_ns, max_bytes", "NULL, NULL")+`
+FROM sessions s WHERE run = ?1`+l.since(3, `
+AND (imported IS NULL OR (ended = 1 OR id = ?3) AND ?2 IN ('', (SELECT name FROM contacts c WHERE c.id = s.imported)))`, " AND ?2 IS NOT NULL AND ?3 IS NOT NULL")+" ORDER BY id",
+		t.ID, contact, l.ownSession())
 	if err != nil {
 		return nil, err
 	}
@@ -116,16 +125,23 @@ FROM clocks WHERE session IN (SELECT id FROM sessions WHERE run = ?) ORDER BY se
 	}
 	i := 0
 	for _, c := range clocks {
-		for t.Sessions[i].ID != c.session {
+		for i < len(t.Sessions) && t.Sessions[i].ID < c.session {
 			i++
 		}
-		t.Sessions[i].Clocks = append(t.Sessions[i].Clocks, c.Clock)
+		if i < len(t.Sessions) && t.Sessions[i].ID == c.session {
+			t.Sessions[i].Clocks = append(t.Sessions[i].Clocks, c.Clock)
+		}
 	}
 	return &t, nil
 }
 
 // End is the run time of the latest commit.
-func (t *Timeline) End() pulse.Stamp { return t.Sessions[len(t.Sessions)-1].Alive.Run }
+func (t *Timeline) End() (end pulse.Stamp) {
+	for i := range t.Sessions {
+		end = max(end, t.Sessions[i].Alive.Run)
+	}
+	return end
+}
 
 // A segment is a stretch of a timeline with one relation between the clocks.
 type segment struct {

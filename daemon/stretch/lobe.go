@@ -30,7 +30,7 @@ func LobeAt(ctx context.Context, log *store.Log, contact string, wall time.Time)
 	if err != nil {
 		return m, err
 	}
-	tl, err := log.Timeline(ctx, run)
+	tl, err := log.TimelineOf(ctx, run, contact)
 	if err != nil {
 		return m, err
 	}

@@ -116,7 +116,7 @@ func (r *Request) Span(ctx context.Context, log *store.Log, contact string) (s s
 			return s, err
 		}
 	}
-	tl, err := log.Timeline(ctx, run)
+	tl, err := log.TimelineOf(ctx, run, contact)
 	if err != nil {
 		return s, err
 	}

@@ -264,7 +264,7 @@ func soakSpan(ctx context.Context, log *store.Log, s store.Soak) (_ store.Span, 
 		return store.Span{}, nil, false, err
 	}
 	for i, r := range runs {
-		tl, err := log.Timeline(ctx, r.ID)
+		tl, err := log.TimelineOf(ctx, r.ID, s.Contact)
 		if err != nil {
 			return store.Span{}, nil, false, err
 		}

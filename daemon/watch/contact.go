@@ -112,7 +112,7 @@ func (c *contact) Run(ctx context.Context) error {
 		c.calibrate()
 		src, err := c.Open(c.cfg.Source)
 		if err == nil {
-			c.raise(src)
+			c.raise(src.Start(), src.InitialLevel())
 			c.settled()
 			err = c.read(ctx, src)
 			if ctx.Err() != nil {
@@ -176,7 +176,10 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	c.lobes.begin(&cfg)
 	c.camLobes.Store(int64(c.lobes.lobes))
 	cfg = c.live.Begin(cfg)
-	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: c.numberLobe}, cfg.Observer, c.metrics.Observer(c.name, cfg.Kind))
+	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: c.numberLobe}, cfg.Observer)
+	if c.metrics != nil {
+		cfg.Observer = pulse.Tee(cfg.Observer, c.metrics.Observer(c.name, cfg.Kind))
+	}
 	m, err := pulse.NewMeter(cfg)
 	if err != nil {
 		panic(err) // the configuration was checked with a Meter
@@ -214,9 +217,9 @@ func (c *contact) cycle(r *pulse.CycleRow) {
 	c.backoffs[live.Extra].add(uint64(r.Extra))
 }
 
-// raise begins to read an opened source.
-func (c *contact) raise(src hw.Live) {
-	at, l := max(src.Start(), c.stamp), src.InitialLevel()
+// raise begins to read an opened source, which had a level at a time.
+func (c *contact) raise(at pulse.Stamp, l pulse.Level) {
+	at = max(at, c.stamp)
 	if !c.wasUp {
 		// The log does not have the level before.
 		c.edges.Append([]pulse.Edge{{At: at, Level: pulse.Unknown}, {At: at, Level: l}})

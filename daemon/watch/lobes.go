@@ -84,7 +84,7 @@ func (k *lobeTracker) load(cfg *pulse.Config) {
 			k.numberings = max(k.numberings, marks[i].Numbering)
 		}
 	}
-	tl, err := k.log.Timeline(ctx, 0)
+	tl, err := k.log.TimelineOf(ctx, 0, k.contact)
 	if err != nil {
 		return
 	}

@@ -31,7 +31,7 @@ func TestReload(t *testing.T) {
 
 		// By the changed file, within some seconds.
 		r.write(sim("comes", other, "kind: interrupter"), sim("stays", stays, "kind: dial", "title: A new title", "notes: [oiled]"),
-			sim("limits", limits, "limits: us-bell-1926-dial", "settle: 5ms"), sim("moves", "cam,ipm=120,cycles=endless,seed=4", "kind: interrupter"),
+			sim("limits", limits, "limits: us-1926-dial", "settle: 5ms"), sim("moves", "cam,ipm=120,cycles=endless,seed=4", "kind: interrupter"),
 			sim("ends", "dial,digits=1", "kind: dial", "title: Over and done"))
 		r.pass(10 * time.Second)
 		if n := len(r.lines("configuration taken over")); n != 1 || len(r.lines("added=1 ended=1 changed=4")) != 1 {
@@ -108,7 +108,7 @@ func TestReload(t *testing.T) {
 			}
 		}
 		all2, err := r.book().Configurations(t.Context(), "limits")
-		if err != nil || len(all2) != 3 || !strings.Contains(string(all2[1].Settings), `"limits":"us-bell-1926-dial"`) {
+		if err != nil || len(all2) != 3 || !strings.Contains(string(all2[1].Settings), `"limits":"us-1926-dial"`) {
 			t.Errorf("%v: %d configurations of limits: %+v", err, len(all2), all2)
 		}
 		var states []string
@@ -205,7 +205,7 @@ func TestCountersGoOn(t *testing.T) {
 				t.Errorf("%s is shown although nothing has a use for it", k)
 			}
 		}
-		r.write(limited, sim("k", d, "limits: us-bell-1926-dial"), sim("m", cam, "limits: us-fcc-busy"), sim("out", cam, "kind: interrupter"))
+		r.write(limited, sim("k", d, "limits: us-1926-dial"), sim("m", cam, "limits: us-fcc-busy"), sim("out", cam, "kind: interrupter"))
 		r.reload <- syscall.SIGHUP
 		r.pass(5 * time.Second)
 		all = show()

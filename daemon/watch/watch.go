@@ -97,7 +97,7 @@ type watch struct {
 	first    *config.Watch // as of the start; some keys take effect only then
 	isReady  chan struct{}
 	store    *store.Store
-	metrics  *metrics.Metrics
+	metrics  *metrics.Metrics // nil: an import, which nobody asks for them
 	clock    *clock
 	watchdog *watchdog
 	group    *errgroup.Group
@@ -215,6 +215,9 @@ func (w *watch) all() []*running {
 // apply makes the contacts those of the configuration. Contacts whose source
 // stays the same go on being read. Only one goroutine may call it at a time.
 func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
+	for _, now := range cfg.Renamed {
+		w.Log.Info(now)
+	}
 	before := map[string]*running{}
 	for _, c := range w.all() {
 		before[c.name] = c

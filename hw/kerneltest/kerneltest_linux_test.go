@@ -29,21 +29,31 @@ func TestKernel(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	dir := filepath.Join(cache, "arm64")
+	dir, tools := filepath.Join(cache, "arm64"), filepath.Join(cache, "gpiomon")
 	version, cached := Cached(dir)
+	toolVersions, toolsCached := Cached(tools)
+	cached = cached && toolsCached
 	if missing := Missing(!cached); len(missing) > 0 {
 		t.Fatalf("this machine lacks %s", strings.Join(missing, ", "))
 	}
 	ctx := t.Context()
 	if !cached {
 		began := time.Now()
-		if err := Fetch(ctx, dir, t.Logf); err != nil {
-			t.Fatal("fetch a kernel: ", err)
+		if version == "" {
+			if err := Fetch(ctx, dir, t.Logf); err != nil {
+				t.Fatal("fetch a kernel: ", err)
+			}
+			version, _ = Cached(dir)
 		}
-		version, _ = Cached(dir)
+		if !toolsCached {
+			if err := FetchMonitors(ctx, tools); err != nil {
+				t.Fatal("fetch gpiomon: ", err)
+			}
+			toolVersions, _ = Cached(tools)
+		}
 		t.Logf("fetched in %.0f s", time.Since(began).Seconds())
 	}
-	t.Log(version)
+	t.Log(version + "; " + strings.ReplaceAll(toolVersions, "\n", ", "))
 
 	tmp := t.TempDir()
 	init := filepath.Join(tmp, "init")
@@ -63,6 +73,13 @@ func TestKernel(t *testing.T) {
 			build("/guest.test", "makebreak/hw/kerneltest/guest", "guest")
 			for to, pkg := range programs {
 				build(to, pkg, "")
+			}
+			monitorFiles, err := filepath.Glob(filepath.Join(tools, "?", "*"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range monitorFiles {
+				files["/gpiomon"+filepath.Base(filepath.Dir(f))+"/"+filepath.Base(f)] = f
 			}
 			ctx, cancel := ctx, func() {}
 			if end, limited := t.Deadline(); limited {

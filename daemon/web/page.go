@@ -79,7 +79,7 @@ func newPage(site string, all []live.Figures, now time.Time) *page {
 	for i := range all {
 		c := newPageContact(&all[i], now)
 		count[c.Verdict.Word]++
-		if len(c.Faults) > 0 {
+		if len(c.Faults) > 0 && c.Verdict != faulty {
 			faults++
 		}
 		v.Contacts = append(v.Contacts, c)
@@ -99,7 +99,7 @@ func newPage(site string, all []live.Figures, now time.Time) *page {
 		v.Summary += ": " + strings.Join(parts, "; ")
 	}
 	if faults > 0 {
-		v.Summary += "; " + figure.Count(faults) + " with faults that never pass"
+		v.Summary += "; of these " + figure.Count(faults) + " with faults that never pass"
 	}
 	v.Summary += "."
 	return v
@@ -158,7 +158,9 @@ func newPageContact(f *live.Figures, now time.Time) pageContact {
 	}
 	switch {
 	case f.Ended:
-		c.Verdict = ended
+		if c.State = ended.Word; c.Verdict.Class != "fail" { // what is wrong stays so
+			c.Verdict = ended
+		}
 	case !f.Up:
 		c.Verdict = notRead
 		why := "The contact is not being read"

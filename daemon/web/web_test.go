@@ -226,7 +226,7 @@ func short(v badge, word string) badge {
 // Each contact in the words that the page has.
 func TestWords(t *testing.T) {
 	v := newPage("Marrow Quay exchange", marrowQuay(), noon)
-	if want := "6 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 fits, no tolerance is published; 1 with faults that never pass."; v.Summary != want {
+	if want := "6 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 fits, no tolerance is published."; v.Summary != want {
 		t.Errorf("summary %q, want %q", v.Summary, want)
 	}
 	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], badge{"none", "–", "not measured"}
@@ -300,7 +300,7 @@ func TestWords(t *testing.T) {
 	}
 
 	atEnd := live.Figures{Ended: true, Statement: pulse.Fail, Kind: pulse.KindDial, Totals: live.Totals{Counts: pulse.Counts{Pulses: 7, Trains: 1}, OutOfLimit: 2}}
-	if c := newPageContact(&atEnd, noon); c.Verdict != ended || c.Problems != nil || c.Total != "7 pulses in 1 train, 2 of them out of limits" {
+	if c := newPageContact(&atEnd, noon); c.Verdict != faulty || c.State != "at its end" || c.Problems != nil || c.Total != "7 pulses in 1 train, 2 of them out of limits" {
 		t.Errorf("at its end: %+v", c)
 	}
 	dial := live.Figures{Setting: live.Setting{StuckAfter: time.Hour}, Kind: pulse.KindDial, Up: true, Stuck: true}
@@ -343,13 +343,16 @@ func TestWords(t *testing.T) {
 	if c := newPageContact(&faulty, noon); c.Verdict != verdicts[""] || !slices.Equal(c.Faults, []badge{{"fail", "✗", "1 missing"}, {"fail", "✗", "2 slipped"}}) {
 		t.Errorf("faulty, without limits: %+v", c)
 	}
-	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 faulty; 1 with faults that never pass."} {
+	for n, want := range map[int]string{0: "0 contacts.", 1: "1 contact: 1 out of limits.", 2: "2 contacts: 1 out of limits; 1 faulty."} {
 		if got := newPage("", marrowQuay()[:n], noon).Summary; got != want {
 			t.Errorf("summary %q, want %q", got, want)
 		}
 	}
+	if got := newPage("", []live.Figures{faulty}, noon).Summary; got != "1 contact: 1 no limits set; of these 1 with faults that never pass." {
+		t.Error(got)
+	}
 	good := marrowQuay()[1]
-	if got := newPage("", []live.Figures{good, good}, noon).Summary; got != "All 2 contacts: faulty; 2 with faults that never pass." {
+	if got := newPage("", []live.Figures{good, good}, noon).Summary; got != "All 2 contacts: faulty." {
 		t.Error(got)
 	}
 	good.Recent, good.Because, good.Statement = pulse.Counts{}, nil, pulse.Pass

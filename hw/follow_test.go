@@ -115,7 +115,7 @@ func TestFollowCancelled(t *testing.T) {
 	// A context that was done before anything was read.
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if err := hw.Follow(ctx, &numbered{left: 1 << 40}, hw.FollowOptions{}, func([]pulse.Edge) error { return nil }); err != context.Canceled {
+	if err := hw.Follow(ctx, &numbered{left: 1 << 30}, hw.FollowOptions{}, func([]pulse.Edge) error { return nil }); err != context.Canceled {
 		t.Errorf("got %v, want %v", err, context.Canceled)
 	}
 }

@@ -24,7 +24,7 @@ type importCmd struct {
 
 	Log     string `group:"Into the log:" placeholder:"FILE" help:"Log that it enters; a new one is begun where there is none."`
 	Contact string `group:"Into the log:" placeholder:"NAME" help:"Name of the contact in the log: small letters, digits and hyphens."`
-	Began   when   `group:"Into the log:" placeholder:"TIME" help:"When its first edge was, such as 2026-11-20T10:00 (UTC, or with a zone: +02:00), or -2h, so long ago; without, a file's last edge was when the file was written, and a sim: contact's is now."`
+	Began   when   `group:"Into the log:" placeholder:"TIME" help:"When its first edge was, such as 2026-11-20T10:00 (in the zone of --tz, or with its own: +02:00), or -2h, so long ago; without, a file's last edge was when the file was written, and a sim: contact's is now."`
 	Site    string `group:"Into the log:" placeholder:"NAME" help:"Name of the site, for a new log; without, the log's file name."`
 	Take    string `group:"Into the log:" placeholder:"NAME" help:"Contact to take of a recording with several."`
 	For     span   `group:"Into the log:" placeholder:"TIME" help:"End a sim: contact after this time, such as 30d."`
@@ -55,11 +55,15 @@ func (c *importCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	began, err := c.began(ctx, sh)
-	if err != nil {
+	switch {
+	case interrupted(ctx, err):
+		return 0, errStoppedImport
+	case err != nil:
 		return 0, err
-	}
-	if began.After(time.Now()) {
+	case began.After(time.Now()) && c.Began.Set:
 		return 0, fmt.Errorf("--began %s: it is not yet that time", c.Began.Text)
+	case began.After(time.Now()):
+		return 0, fmt.Errorf("%s was written at a time that has not come yet: expected --began TIME", c.name())
 	}
 	site := c.Site
 	if _, err := os.Stat(c.Log); errors.Is(err, os.ErrNotExist) && site == "" {
@@ -82,7 +86,9 @@ func (c *importCmd) run(ctx context.Context, sh *shell) (int, error) {
 	var overlap *store.OverlapError
 	switch {
 	case interrupted(ctx, err):
-		return 0, errors.New("stopped by you: nothing of it is in the log")
+		return 0, errStoppedImport
+	case errors.Is(err, watch.ErrFuture):
+		return 0, fmt.Errorf("%s, begun %s: %w", c.name(), report.Wall(began.In(sh.zone)), err)
 	case errors.Is(err, watch.ErrKind):
 		return 0, fmt.Errorf("%s: %w: expected --kind", c.name(), err)
 	case errors.As(err, &overlap):
@@ -90,14 +96,15 @@ func (c *importCmd) run(ctx context.Context, sh *shell) (int, error) {
 	case err != nil:
 		return 0, err
 	}
-	const form = "2006-01-02 15:04:05"
-	fmt.Fprintf(sh.stdout, "%s of the %s %s, %s to %s UTC, are in %s.\n", figure.Plural(done.Edges, "edge", "edges"), done.Kind, c.Contact,
-		done.Began.UTC().Format(form), done.Last.UTC().Format(form), report.Printable(c.Log))
+	fmt.Fprintf(sh.stdout, "%s of the %s %s, %s to %s, are in %s.\n", figure.Plural(done.Edges, "edge", "edges"), done.Kind, c.Contact,
+		report.Wall(done.Began.In(sh.zone)), report.Wall(done.Last.In(sh.zone)), report.Printable(c.Log))
 	if sh.stderrTerminal {
 		fmt.Fprintf(sh.stderr, "%s edges a second\n", figure.Count(uint64(float64(done.Edges)/max(took.Seconds(), 1e-3))))
 	}
 	return StatusOK, nil
 }
+
+var errStoppedImport = errors.New("stopped by you: nothing of it is in the log")
 
 // config checks the flags and gives how the contact is to be read.
 func (c *importCmd) config() (cfg pulse.Config, err error) {
@@ -142,7 +149,7 @@ func (c *importCmd) open(sh *shell) (source, error) {
 func (c *importCmd) began(ctx context.Context, sh *shell) (time.Time, error) {
 	switch now := time.Now(); {
 	case !c.Began.Wall.IsZero():
-		return c.Began.Wall, nil
+		return c.Began.In(sh.zone).Wall, nil
 	case c.Began.Set:
 		return now.Add(-c.Began.Back), nil
 	case c.Recording == "-":

@@ -69,10 +69,18 @@ func (e *HeldError) Error() string {
 }
 
 // A DamageError says that the file is too damaged to be used.
-type DamageError struct{ Err error }
+type DamageError struct {
+	Err error
+	// Unreadable says that it cannot be opened at all.
+	Unreadable bool
+}
 
 func (e *DamageError) Error() string {
-	return fmt.Sprintf("the log is damaged (%v): move it and its -wal file away to begin a new one; what can be read of it can still be exported", e.Err)
+	text := fmt.Sprintf("the log is damaged (%v): move it and its -wal file away to begin a new one", e.Err)
+	if e.Unreadable {
+		return text + "; this program cannot read it, but a tool that mends SQLite databases may"
+	}
+	return text + "; what can be read of it can still be exported"
 }
 
 func (e *DamageError) Unwrap() error { return e.Err }
@@ -304,13 +312,13 @@ func checkFormat(ctx context.Context, path string) (format int, err error) {
 	}
 	if ofLog(header) {
 		if flaw := headerFlaw(header); flaw != "" {
-			return 0, &DamageError{errors.New("in its first page, " + flaw)}
+			return 0, &DamageError{errors.New("in its first page, " + flaw), true}
 		}
 	}
 	db, err := openReader(path, atRest(path))
 	if code(err) == sqlite3.SQLITE_NOTADB {
 		if wasLog(path, header) {
-			return 0, &DamageError{err}
+			return 0, &DamageError{err, true}
 		}
 		return 0, errNoDatabase
 	}
@@ -319,7 +327,7 @@ func checkFormat(ctx context.Context, path string) (format int, err error) {
 		format, err = formatIn(ctx, db)
 	}
 	if err != nil && ofLog(header) && spoilt(err) {
-		err = &DamageError{err}
+		err = &DamageError{err, true}
 	}
 	return format, damage(err)
 }
@@ -344,7 +352,7 @@ func formatIn(ctx context.Context, db *sql.DB) (format int, err error) {
 	case id == applicationID && format > latest && (made == 0 || more):
 		return 0, fmt.Errorf("the log was written by a newer version of this program (format %d, expected at most %d): use that version, or another log file", format, latest)
 	}
-	return 0, &DamageError{fmt.Errorf("its first page says format %d and application id %#x, which its tables are not of", format, uint32(id))}
+	return 0, &DamageError{fmt.Errorf("its first page says format %d and application id %#x, which its tables are not of", format, uint32(id)), true}
 }
 
 var errNoDatabase = errors.New("not a log: the file is not an SQLite database")
@@ -353,7 +361,7 @@ var errNoDatabase = errors.New("not a log: the file is not an SQLite database")
 func damage(err error) error {
 	var d *DamageError
 	if isDamage(err) && !errors.As(err, &d) {
-		return &DamageError{err}
+		return &DamageError{Err: err}
 	}
 	return err
 }

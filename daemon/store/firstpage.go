@@ -107,7 +107,7 @@ func schemaOf(ctx context.Context, db *sql.DB) (map[schemaEntry]bool, error) {
 	all, err := collect(rows, func(row scanner) (e schemaEntry, err error) {
 		var root int64
 		if err = row(&e.name, &e.sql, &root); err == nil && roots[root] {
-			err = &DamageError{errDuplicate}
+			err = &DamageError{Err: errDuplicate}
 		}
 		roots[root] = true
 		return e, err

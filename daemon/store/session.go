@@ -86,7 +86,7 @@ func (s *Store) attach(ctx context.Context) error {
 	if err == nil {
 		findings, err = s.begin(format)
 		if err != nil && format > 0 && spoilt(err) {
-			err = &DamageError{err}
+			err = &DamageError{Err: err}
 		}
 	}
 	if isDamage(err) && s.opt.SetAside {

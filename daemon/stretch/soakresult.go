@@ -163,7 +163,7 @@ func measureSoak(ctx context.Context, log *store.Log, s store.Soak, show Progres
 		d.CutShort = &why
 	}
 	if s.End != nil || cut {
-		to := min(span.To, tl.End())
+		to := max(min(span.To, tl.End()), span.From) // nobody watched: the log ends before the test
 		end := tl.At(to).Wall.UTC()
 		d.End = &end
 		if length := float64(to-span.From) / 1e9; length != 0 {

@@ -38,6 +38,9 @@ const (
 // interrupter.
 var ErrKind = errors.New("the recording does not tell whether it is of a dial or of an interrupter")
 
+// ErrFuture says that a recording would end later than now.
+var ErrFuture = errors.New("it would end at a time that has not come yet")
+
 // ImportOptions say where a recording goes.
 type ImportOptions struct {
 	Log string // path; it may be new
@@ -77,6 +80,9 @@ func Import(ctx context.Context, src hw.Source, opt ImportOptions) (done Importe
 	}()
 	if err := hw.Follow(ctx, src, hw.FollowOptions{}, im.add); err != io.EOF {
 		return done, err
+	}
+	if im.anchor.At(im.lastEdge).After(time.Now()) {
+		return done, ErrFuture
 	}
 	if err := im.end(); err != nil {
 		return done, err
@@ -139,6 +145,13 @@ func (im *importer) begin(edges []pulse.Edge) error {
 	}
 	if f := im.log.Stats().Fault; f != nil { // a watch would wait until it is over
 		return f
+	}
+	all, err := im.log.Configurations(context.Background(), cfg.Name)
+	if err != nil {
+		return err
+	}
+	if n := len(all); n > 0 && all[n-1].Kind != cfg.Meter.Kind {
+		return fmt.Errorf("contact %q is of kind %s in the log, and the recording of kind %s: expected --kind %[2]s, or another contact", cfg.Name, all[n-1].Kind, cfg.Meter.Kind)
 	}
 	w := &watch{Options: Options{Log: slog.New(slog.DiscardHandler), Host: host}, store: im.log}
 	l := live.New(setting(&cfg), config.DefaultWindow, host.Now)

@@ -169,7 +169,7 @@ ON CONFLICT (id) DO UPDATE SET last_ns = excluded.last_ns, edges = excluded.edge
 	s.Log.setPool(readers)
 	if s.gone != nil && !found {
 		s.tell(&Fault{Kind: OtherKind, Writable: true, Err: errors.New(
-			"the log file was removed or replaced: a new log was begun; what was logged before, with its notes and soak tests, is not in it")})
+			"the log file was removed or replaced: a new log was begun, which has what this program still held; the rest of what was logged before, with its notes and soak tests, is gone")})
 		s.mu.Lock()
 		s.stats.Renewed = true
 		s.mu.Unlock()

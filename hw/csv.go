@@ -417,29 +417,38 @@ func (d *csvDecoder) readRow(line []byte, e *pulse.Edge) (wanted bool, err error
 	if d.blank > 0 {
 		return false, d.fail(d.blank, "them at the end only", "an empty line")
 	}
-	wanted, err = d.readFields(line, e)
+	contact, err := d.readFields(line, e)
 	if err != nil {
 		if text := d.checkText(line); text != nil {
 			err = text
 		}
-	}
-	return wanted, err
-}
-
-func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err error) {
-	n, err := d.split(line)
-	if err != nil {
 		return false, err
 	}
-	if n != len(d.columns) {
-		return false, d.columnsError(n)
+	if d.hasSeq {
+		if err := d.number(contact, e); err != nil { // it reads ahead: line is no more
+			return false, err
+		}
 	}
-	contact, at, time := d.sole, int64(0), []byte(nil)
+	contact.at = int64(e.At)
+	return d.chosen == "" || d.chosen == contact.name, nil
+}
+
+// readFields reads a row but for what its sequence number means.
+func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (contact *csvContact, err error) {
+	n, err := d.split(line)
+	if err != nil {
+		return nil, err
+	}
+	if n != len(d.columns) {
+		return nil, d.columnsError(n)
+	}
+	contact = d.sole
+	at, time := int64(0), []byte(nil)
 	*e = pulse.Edge{}
 	for i, c := range d.columns {
 		field, ok := d.fields[i], true
 		if len(field) == 0 {
-			return false, d.fail(d.line, c.expected(), "%s is empty%s", c, d.cutRemark())
+			return nil, d.fail(d.line, c.expected(), "%s is empty%s", c, d.cutRemark())
 		}
 		switch c {
 		case columnTimeNS, columnTimeS, columnTime:
@@ -451,11 +460,11 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 			if ok = ok && allDigits(whole); ok {
 				d.decimals = max(d.decimals, len(frac))
 				if at, ok = decimalNS(whole, frac, d.exponent()); !ok {
-					return false, d.fail(d.line, "at most "+d.timeText(MaxRecordingNS, 9), "%s is %s", c, quote(field))
+					return nil, d.fail(d.line, "at most "+d.timeText(MaxRecordingNS, 9), "%s is %s", c, quote(field))
 				}
 				time = field
 			} else if bytes.IndexByte(field, ',') >= 0 {
-				return false, d.fail(d.line, "a decimal point", "%s is %s, with a decimal comma", c, quote(field))
+				return nil, d.fail(d.line, "a decimal point", "%s is %s, with a decimal comma", c, quote(field))
 			}
 		case columnLevel:
 			e.Level, ok = levelOf(field)
@@ -466,30 +475,24 @@ func (d *csvDecoder) readFields(line []byte, e *pulse.Edge) (wanted bool, err er
 					contact, err = d.addContact(string(field))
 				}
 				if err != nil {
-					return false, err
+					return nil, err
 				}
 			}
 		case columnSeq:
 			e.Seq, ok = seqOf(field)
 		}
 		if !ok {
-			return false, d.fail(d.line, c.expected(), "%s is %s", c, quote(field))
+			return nil, d.fail(d.line, c.expected(), "%s is %s", c, quote(field))
 		}
 	}
 	if at <= contact.at {
 		if at == contact.at {
-			return false, d.equalTimes(contact, time)
+			return nil, d.equalTimes(contact, time)
 		}
-		return false, d.orderError(contact, d.time, string(time), d.timeText(contact.at, d.decimals))
+		return nil, d.orderError(contact, d.time, string(time), d.timeText(contact.at, d.decimals))
 	}
-	if d.hasSeq {
-		if err := d.number(contact, e); err != nil {
-			return false, err
-		}
-	}
-	contact.at = at
 	e.At = pulse.Stamp(at)
-	return d.chosen == "" || d.chosen == contact.name, nil
+	return contact, nil
 }
 
 // levelOf reads a level.

@@ -18,22 +18,7 @@ import (
 	"makebreak/daemon/stretch"
 	"makebreak/hw/hwtest"
 	"makebreak/pulse"
-	"makebreak/pulse/synth"
 )
-
-func edgesOf(t *testing.T, description string) []pulse.Edge {
-	t.Helper()
-	spec, err := synth.Parse(description)
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := synth.New(spec)
-	if err != nil {
-		t.Fatal(err)
-	}
-	edges := make([]pulse.Edge, 10_000)
-	return edges[:s.Next(edges)]
-}
 
 // wait pauses for a while, or until ctx ends.
 func wait(ctx context.Context, d time.Duration) error {
@@ -88,17 +73,17 @@ var dial = pulse.Config{Kind: pulse.KindDial}
 func TestCaptureDigits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		begun := time.Now()
-		m, stopped, line := captureOf(t, t.Context(), capture{digits: 3}, dial, pulse.High, coming(0, edgesOf(t, "dial digits=120")...)...)
+		m, stopped, line := captureOf(t, t.Context(), capture{digits: 3}, dial, pulse.High, coming(0, hwtest.Sim(t, "dial digits=120")...)...)
 		if m.Dial.Digits != "120" || stopped != "" || m.Capture.PartialEnd || m.Capture.PartialStart || line.report.Ended != "after 3 digits (--digits)" {
 			t.Errorf("%+v, %q, %q", m.Dial, stopped, line.report.Ended)
 		}
-		last := edgesOf(t, "dial digits=120")
+		last := hwtest.Sim(t, "dial digits=120")
 		if rest := time.Since(begun) - time.Duration(last[len(last)-1].At); rest < 150*time.Millisecond || rest > 150*time.Millisecond+liveMargin+liveTick {
 			t.Errorf("ended %v after the last edge", rest)
 		}
 	})
 	synctest.Test(t, func(t *testing.T) {
-		m, _, line := captureOf(t, t.Context(), capture{digits: 2}, dial, pulse.High, coming(0, edgesOf(t, "dial digits=1234")...)...)
+		m, _, line := captureOf(t, t.Context(), capture{digits: 2}, dial, pulse.High, coming(0, hwtest.Sim(t, "dial digits=1234")...)...)
 		if m.Dial.Digits != "12" || line.report.Ended != "after 2 digits (--digits)" {
 			t.Errorf("%+v", m.Dial)
 		}
@@ -107,7 +92,7 @@ func TestCaptureDigits(t *testing.T) {
 
 func TestCaptureCycles(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m, _, line := captureOf(t, t.Context(), capture{cycles: 40}, pulse.Config{Kind: pulse.KindInterrupter}, pulse.High, coming(0, edgesOf(t, "cam ipm=600 cycles=100")...)...)
+		m, _, line := captureOf(t, t.Context(), capture{cycles: 40}, pulse.Config{Kind: pulse.KindInterrupter}, pulse.High, coming(0, hwtest.Sim(t, "cam ipm=600 cycles=100")...)...)
 		if n := m.Interrupter.Cycles; n < 40 || n > 42 || line.report.Ended != "after 40 cycles (--cycles)" {
 			t.Errorf("%d cycles, %q", n, line.report.Ended)
 		}
@@ -118,7 +103,7 @@ func TestCaptureCycles(t *testing.T) {
 // does.
 func TestCaptureFor(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		edges := edgesOf(t, "dial digits=111 lead=500ms gap=500ms") // openings at 0.5, 1.0615, 1.623 s
+		edges := hwtest.Sim(t, "dial digits=111 lead=500ms gap=500ms") // openings at 0.5, 1.0615, 1.623 s
 		m, _, line := captureOf(t, t.Context(), capture{end: 1.61e9}, dial, pulse.High, coming(90*time.Millisecond, edges...)...)
 		if m.Dial.Digits != "11" || m.Capture.DurationS != 1.61 || line.report.Ended != "after the time asked (--for)" || m.Capture.Edges != 4 {
 			t.Errorf("%+v, %+v, %q", m.Dial, m.Capture, line.report.Ended)
@@ -131,7 +116,7 @@ func TestCaptureInterrupted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
 		defer cancel()
-		m, stopped, line := captureOf(t, ctx, capture{}, dial, pulse.High, coming(50*time.Millisecond, edgesOf(t, "dial digits=11 lead=500ms gap=400ms")...)...)
+		m, stopped, line := captureOf(t, ctx, capture{}, dial, pulse.High, coming(50*time.Millisecond, hwtest.Sim(t, "dial digits=11 lead=500ms gap=400ms")...)...)
 		if m.Dial.Digits != "11" || stopped != "" || line.report.Ended != "by you" || math.Abs(m.Capture.DurationS-2.05) > 0.06 {
 			t.Errorf("%+v, %+v, %q", m.Dial, m.Capture, line.report.Ended)
 		}
@@ -154,25 +139,6 @@ func TestCaptureLateEdges(t *testing.T) {
 	})
 }
 
-// unwoken is a line whose edges do not wake its reader, as those that came while
-// the process was stopped: they lie in the kernel until someone looks.
-type unwoken struct {
-	*hwtest.Source
-	now   func() pulse.Stamp
-	edges []pulse.Edge
-}
-
-func (u *unwoken) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
-	for <-ctx.Done(); n < len(buf) && len(u.edges) > 0 && u.edges[0].At <= u.now(); n++ {
-		buf[n] = u.edges[0]
-		u.edges = u.edges[1:]
-	}
-	if n == 0 {
-		err = ctx.Err()
-	}
-	return n, err
-}
-
 // What came while the process was stopped is read before the silence is judged:
 // each train is whole.
 func TestCaptureStoppedProcess(t *testing.T) {
@@ -182,7 +148,7 @@ func TestCaptureStoppedProcess(t *testing.T) {
 		now := func() pulse.Stamp { return pulse.Stamp(time.Since(begun)) + pulse.Stamp(stood.Load()) }
 		// After two pulses, at 1.1915 s, the contact is closed when the capture
 		// looks at 1.2 s; then comes the pause.
-		src := &unwoken{hwtest.Script(), now, edgesOf(t, "dial digits=5555 lead=1030ms gap=700ms")}
+		src := &hwtest.Unwoken{Source: hwtest.Script(), Now: now, Edges: hwtest.Sim(t, "dial digits=5555 lead=1030ms gap=700ms")}
 		time.AfterFunc(1210*time.Millisecond, func() { stood.Add(1e9) })
 		src.Level = pulse.High
 		setup := pulse.DefaultSetup()
@@ -199,7 +165,7 @@ func TestCaptureStoppedProcess(t *testing.T) {
 // A line that fails for good leaves what was measured, and says so.
 func TestCaptureFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		steps := append(coming(0, edgesOf(t, "dial digits=5")...), hwtest.After(time.Second), hwtest.Fail(errors.New("broken wire")))
+		steps := append(coming(0, hwtest.Sim(t, "dial digits=5")...), hwtest.After(time.Second), hwtest.Fail(errors.New("broken wire")))
 		m, stopped, _ := captureOf(t, t.Context(), capture{}, dial, pulse.High, steps...)
 		if m.Dial.Digits != "5" || stopped != "the line failed: broken wire" {
 			t.Errorf("%+v, %q", m.Dial, stopped)
@@ -213,7 +179,7 @@ func TestCaptureFails(t *testing.T) {
 // The gap of an unplugged chip is in no figure.
 func TestCaptureGap(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		edges := edgesOf(t, "dial digits=22 lead=500ms gap=3s") // ends its first train at 0.6615 s
+		edges := hwtest.Sim(t, "dial digits=22 lead=500ms gap=3s") // ends its first train at 0.6615 s
 		edges = append(edges[:4:4], append([]pulse.Edge{{At: 1e9, Level: pulse.Unknown}, {At: 2e9, Level: pulse.High}}, edges[4:]...)...)
 		m, _, _ := captureOf(t, t.Context(), capture{digits: 2}, dial, pulse.High, coming(0, edges...)...)
 		if m.Dial.Digits != "22" || m.Capture.Unknown != 1 || m.Capture.UnknownS != 1 || m.Dial.InterdigitMS.N != 0 {

@@ -2,15 +2,14 @@ package command
 
 import (
 	"bytes"
-	"context"
 	"encoding/json"
-	"errors"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"makebreak/daemon/store"
+	"makebreak/daemon/store/storetest"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -52,16 +51,7 @@ func lobeLog(t *testing.T, marks bool) string {
 	if marks {
 		s.MarkLobe(store.LobeMark{Contact: "cam", At: store.Moment{Mono: start + 11e9}, Numbering: 1, Lobes: 5, Lobe: 2})
 	}
-	ctx, stop := context.WithCancel(t.Context())
-	ran := make(chan error, 1)
-	go func() { ran <- s.Run(ctx) }()
-	if err := s.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	stop()
-	if err := errors.Join(<-ran, s.Close()); err != nil {
-		t.Fatal(err)
-	}
+	storetest.Finish(t, s)
 	return path
 }
 

@@ -14,8 +14,8 @@ import (
 
 	"makebreak/daemon/report"
 	"makebreak/hw"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
-	"makebreak/pulse/synth"
 )
 
 // noEnv is an environment without anything but a time zone, so that no test depends
@@ -34,30 +34,11 @@ func runCommand(ctx context.Context, stdin io.Reader, args ...string) (status in
 	return status, out.String(), errs.String()
 }
 
-// csvOf writes a described signal as CSV.
-// simEdges gives the edges of a described signal.
-func simEdges(t testing.TB, desc string) (edges []pulse.Edge) {
-	t.Helper()
-	spec, err := synth.Parse(desc)
-	if err != nil {
-		t.Fatal(err)
-	}
-	signal, err := synth.New(spec)
-	if err != nil {
-		t.Fatal(err)
-	}
-	buf := make([]pulse.Edge, 256)
-	for n := signal.Next(buf); n > 0; n = signal.Next(buf) {
-		edges = append(edges, buf[:n]...)
-	}
-	return edges
-}
-
 func csvOf(t testing.TB, desc string) []byte {
 	t.Helper()
 	var b bytes.Buffer
 	w := hw.NewCSVWriter(&b, hw.CSVOptions{})
-	if err := w.Write(simEdges(t, desc)); err != nil {
+	if err := w.Write(hwtest.Sim(t, desc)); err != nil {
 		t.Fatal(err)
 	}
 	if err := w.Flush(); err != nil {

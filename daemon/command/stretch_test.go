@@ -10,6 +10,7 @@ import (
 
 	"makebreak/daemon/figure"
 	"makebreak/daemon/store"
+	"makebreak/daemon/store/storetest"
 	"makebreak/daemon/stretch"
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -38,16 +39,7 @@ func TestLogStopped(t *testing.T) {
 		edges[i] = pulse.Edge{At: start + pulse.Stamp(i)*step, Level: pulse.Level(i & 1)}
 	}
 	c.Append(edges)
-	ctx, stop := context.WithCancel(t.Context())
-	ran := make(chan error, 1)
-	go func() { ran <- s.Run(ctx) }()
-	if err := s.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	stop()
-	if err := errors.Join(<-ran, s.Close()); err != nil {
-		t.Fatal(err)
-	}
+	storetest.Finish(t, s)
 
 	src, err := openStretch(t.Context(), &shell{zone: time.UTC}, &stretchFlags{logFileFlag: logFileFlag{path}}, "cam")
 	if err != nil {
@@ -58,7 +50,7 @@ func TestLogStopped(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, stop = context.WithCancel(t.Context())
+	ctx, stop := context.WithCancel(t.Context())
 	m, n, err := src.Measure(ctx, cfg, func(*stretch.Source) (update, done func()) { return stop, func() {} })
 	if !errors.Is(err, context.Canceled) || n == 0 || n > all-batchEdges {
 		t.Fatal(n, err)

@@ -14,27 +14,9 @@ import (
 	"pgregory.net/rapid"
 
 	"makebreak/daemon/config"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
-	"makebreak/pulse/synth"
 )
-
-// signal gives all edges of a description.
-func signal(t testing.TB, description string) (e []pulse.Edge) {
-	t.Helper()
-	spec, err := synth.Parse(description)
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := synth.New(spec)
-	if err != nil {
-		t.Fatal(err)
-	}
-	buf := make([]pulse.Edge, 256)
-	for n := s.Next(buf); n > 0; n = s.Next(buf) {
-		e = append(e, buf[:n]...)
-	}
-	return e
-}
 
 // A rig feeds a Contact as a measuring task does.
 type rig struct {
@@ -146,7 +128,7 @@ func TestFiguresAreTheMeters(t *testing.T) {
 			setup := pulse.DefaultSetup()
 			setup.AsymmetryNS, setup.ClockRel = 30e3, 1e-4
 			cfg := pulse.Config{Kind: p.Kind, Limits: p, Setup: &setup}
-			edges := signal(t, d)
+			edges := hwtest.Sim(t, d)
 			m, err := pulse.NewMeter(cfg)
 			if err != nil {
 				t.Fatal(err)
@@ -299,7 +281,7 @@ func TestWindow(t *testing.T) {
 // slip of the phase.
 func TestTotalsNeverGoBack(t *testing.T) {
 	r := newRig(Setting{}, time.Minute)
-	edges := signal(t, "cam ipm=120 cycles=120 missing=0.05 extra=0.05 seed=3")
+	edges := hwtest.Sim(t, "cam ipm=120 cycles=120 missing=0.05 extra=0.05 seed=3")
 	var sum Totals
 	var before Totals
 	check := func() {
@@ -404,7 +386,7 @@ func TestStandsStill(t *testing.T) {
 		r := newRig(c.set, time.Minute)
 		r.begin(t, c.cfg)
 		if c.measured != "" {
-			r.add(signal(t, c.measured)...)
+			r.add(hwtest.Sim(t, c.measured)...)
 		}
 		last := r.now
 		if got := r.StuckAfter(); got != c.want {
@@ -432,7 +414,7 @@ func TestStandsStill(t *testing.T) {
 	// Edges alone do not make a rate current.
 	r := newRig(Setting{StuckAfter: time.Second}, time.Minute)
 	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter})
-	r.add(signal(t, "cam ipm=60 cycles=60")...)
+	r.add(hwtest.Sim(t, "cam ipm=60 cycles=60")...)
 	if r.Figures().RateAgoS.OK {
 		t.Error("the rate of a cam that runs is old")
 	}
@@ -445,7 +427,7 @@ func TestStandsStill(t *testing.T) {
 	// Nor does a source that is not read.
 	r = newRig(Setting{}, time.Minute)
 	r.begin(t, pulse.Config{Kind: pulse.KindDial})
-	r.add(signal(t, "dial digits=55")...)
+	r.add(hwtest.Sim(t, "dial digits=55")...)
 	r.advance(r.now + 3e9)
 	r.Down("unplugged")
 	if f := r.Figures(); f.RateAgoS.V != 3 {
@@ -475,7 +457,7 @@ func TestLatestFigures(t *testing.T) {
 		if f := r.Figures(); f.Rate.OK || f.BreakPercent.OK || f.SinceEdge.OK || f.Statement != "" {
 			t.Errorf("before any edge: %+v", f)
 		}
-		r.add(signal(t, c.description)...)
+		r.add(hwtest.Sim(t, c.description)...)
 		r.advance(r.now + 2e9)
 		f := r.Figures()
 		if math.Abs(f.Rate.V-c.rate) > 1e-6 || math.Abs(f.BreakPercent.V-c.percent) > 1e-6 {
@@ -518,7 +500,7 @@ func TestMeans(t *testing.T) {
 	if f := r.Figures(); f.MeanRate.OK || f.MeanPercent.OK || f.SegmentsMS != nil {
 		t.Errorf("before any edge: %+v", f)
 	}
-	r.add(signal(t, "dial digits=55 rate=10 break=60")...)
+	r.add(hwtest.Sim(t, "dial digits=55 rate=10 break=60")...)
 	r.advance(r.now + 1e9)
 	f := r.Figures()
 	near("rate", f.MeanRate, 10, 1e-9)
@@ -536,7 +518,7 @@ func TestMeans(t *testing.T) {
 	// A cadence has its segments, and a scatter that was seen counts.
 	r = newRig(Setting{}, time.Hour)
 	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, CadenceNS: []int64{400e6, 200e6, 400e6, 2000e6}, StartLevel: pulse.High})
-	r.add(signal(t, "cadence 401/200/398/2001 cycles=20")...)
+	r.add(hwtest.Sim(t, "cadence 401/200/398/2001 cycles=20")...)
 	f = r.Figures()
 	near("rate of a cadence", f.MeanRate, 20, 1e-9)
 	if diff := cmp.Diff([]float64{401, 200, 398, 2001}, f.SegmentsMS, cmpopts.EquateApprox(0, 1e-9)); diff != "" {
@@ -545,7 +527,7 @@ func TestMeans(t *testing.T) {
 	steady := f.MeanRateU.V
 	r = newRig(Setting{}, time.Hour)
 	r.begin(t, pulse.Config{Kind: pulse.KindInterrupter, CadenceNS: []int64{400e6, 200e6, 400e6, 2000e6}, StartLevel: pulse.High})
-	r.add(signal(t, "cadence 401/200/398/2001 cycles=20 jitter=10ms seed=1")...)
+	r.add(hwtest.Sim(t, "cadence 401/200/398/2001 cycles=20 jitter=10ms seed=1")...)
 	// 10 ms at two edges of one run of 60 s are 236 ppm of 20 IPM, doubled.
 	near("U(rate) with jitter", r.Figures().MeanRateU, 0.0094, 0.003)
 	if steady > 0.0025 {
@@ -569,7 +551,7 @@ func TestRestsOpen(t *testing.T) {
 	} {
 		r := newRig(Setting{}, time.Hour)
 		r.begin(t, pulse.Config{Kind: pulse.KindDial, Polarity: c.polarity})
-		r.add(signal(t, c.description)...)
+		r.add(hwtest.Sim(t, c.description)...)
 		r.advance(r.now + 10e9)
 		if f := r.Figures(); f.RestsOpen != c.want {
 			t.Errorf("%s: %v; %+v, percent break %v", c.name, f.RestsOpen, f.Recent, f.MeanPercent)
@@ -658,7 +640,7 @@ func TestStateAndSilence(t *testing.T) {
 func TestClock(t *testing.T) {
 	r := newRig(Setting{}, time.Hour)
 	r.begin(t, pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil)})
-	r.add(signal(t, "dial digits=99")...)
+	r.add(hwtest.Sim(t, "dial digits=99")...)
 	before := r.Figures().Items[8] // a period
 	r.Clock(0.01, pulse.ClockFrom{Given: "drifting"})
 	if after := r.Figures().Items[8]; !(after.ExpandedU.V > 2*before.ExpandedU.V) {
@@ -675,7 +657,7 @@ func TestNoAllocations(t *testing.T) {
 		}
 		r := newRig(Setting{}, time.Minute)
 		r.begin(t, pulse.Config{Kind: kind, Limits: own(kind, nil)})
-		edges := signal(t, d)
+		edges := hwtest.Sim(t, d)
 		length := edges[len(edges)-1].At + 1e9
 		later := func() []pulse.Edge {
 			for i := range edges {
@@ -710,7 +692,7 @@ func TestFiguresWhileMeasuring(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	edges := signal(t, "dial digits=1234567890 repeat=20 jitter=0.2ms seed=1")
+	edges := hwtest.Sim(t, "dial digits=1234567890 repeat=20 jitter=0.2ms seed=1")
 	var asking sync.WaitGroup
 	done := make(chan struct{})
 	for range 3 {
@@ -764,7 +746,7 @@ func BenchmarkPulse(b *testing.B) {
 func BenchmarkFigures(b *testing.B) {
 	r := newRig(Setting{}, 10*time.Minute)
 	r.begin(b, pulse.Config{Kind: pulse.KindDial, Limits: own(pulse.KindDial, nil)})
-	r.add(signal(b, "dial digits=1234567890")...)
+	r.add(hwtest.Sim(b, "dial digits=1234567890")...)
 	b.ReportAllocs()
 	for b.Loop() {
 		r.Figures()

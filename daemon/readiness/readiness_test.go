@@ -15,16 +15,6 @@ import (
 	"makebreak/pulse"
 )
 
-// inventoryOf is a made-up computer.
-func inventoryOf(lines ...hw.LineInfo) *hw.Inventory {
-	v := &hw.Inventory{Board: hw.Board{Model: "Marrow Quay computer"}, Chips: []hw.Chip{{Name: "gpiochip0", Label: "pinctrl-rp1", Lines: len(lines)}}}
-	for i, l := range lines {
-		l.Chip, l.Label, l.Offset = "gpiochip0", "pinctrl-rp1", i
-		v.Lines = append(v.Lines, l)
-	}
-	return v
-}
-
 func TestChecks(t *testing.T) {
 	good := map[string]string{
 		"sys/devices/system/clocksource/clocksource0/current_clocksource": "arch_sys_counter\n",
@@ -145,7 +135,7 @@ func TestChecks(t *testing.T) {
 						if c.lines != nil {
 							return nil, c.lines
 						}
-						return inventoryOf(c.line), nil
+						return hwtest.Inventory(c.line), nil
 					},
 					Open:       func(hw.LineRef, hw.InputOptions) (hw.Live, error) { return c.src, c.open },
 					Discipline: func() (hw.Discipline, error) { return hw.Discipline{Synchronised: !c.unsynchronised}, nil },

@@ -5,20 +5,11 @@ import (
 	"testing"
 
 	"makebreak/hw"
+	"makebreak/hw/hwtest"
 )
 
-// inventoryOf is a made-up computer.
-func inventoryOf(lines ...hw.LineInfo) *hw.Inventory {
-	v := &hw.Inventory{Board: hw.Board{Model: "Marrow Quay computer"}, Chips: []hw.Chip{{Name: "gpiochip0", Label: "pinctrl-rp1", Lines: len(lines)}}}
-	for i, l := range lines {
-		l.Chip, l.Label, l.Offset = "gpiochip0", "pinctrl-rp1", i
-		v.Lines = append(v.Lines, l)
-	}
-	return v
-}
-
 func TestLines(t *testing.T) {
-	v := inventoryOf(
+	v := hwtest.Inventory(
 		hw.LineInfo{LineRef: hw.LineRef{Name: "ID_SDA"}, GPIO: "GPIO0", Header: "P1_27", Unfit: "reserved for the ID EEPROM of an add-on board"},
 		hw.LineInfo{LineRef: hw.LineRef{Name: "HOOK"}, GPIO: "GPIO1", Header: "P1_3", Bias: hw.BiasPullUp},
 		hw.LineInfo{LineRef: hw.LineRef{Name: "x\x1b[2J"}, Used: true, Output: true, ActiveLow: true, Consumer: "relay driver", Unfit: `in use by "relay driver"`},

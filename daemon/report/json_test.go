@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"makebreak/daemon/stretch"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
@@ -32,7 +33,7 @@ func TestResultJSON(t *testing.T) {
 	}
 	for _, desc := range []string{"dial digits=1234567890 jitter=1ms lost=0.02", "cam lobes=3"} {
 		for _, n := range []int{1, 3, 1 << 20} {
-			edges := simEdges(t, desc)
+			edges := hwtest.Sim(t, desc)
 			m := measureEdges(t, edges[:min(n, len(edges))], pulse.Config{Limits: nil})
 			m.Source = "\n    \"trains\": []<&>"
 			check(t, Result{Measurement: m})

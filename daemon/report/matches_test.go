@@ -8,6 +8,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"makebreak/daemon/config"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
@@ -47,7 +48,7 @@ func TestMatches(t *testing.T) {
 		{desc: "dial digits=1234567890 rate=10 break=70 gap=800ms", not: "de-bundespost-dial"},                                                    // 2.33 : 1
 		{desc: "dial digits=11 rate=10 break=60 gap=800ms", not: "jp-exchange-10pps"},                                                             // no rate at all
 	} {
-		m := measureEdges(t, simEdges(t, c.desc), pulse.Config{CadenceNS: c.cadence})
+		m := measureEdges(t, hwtest.Sim(t, c.desc), pulse.Config{CadenceNS: c.cadence})
 		judged, nominal := m.Matching(all)
 		ids := func(p []*pulse.Profile) (s []string) {
 			for _, x := range p {
@@ -76,7 +77,7 @@ func TestMatches(t *testing.T) {
 			}
 		}
 	}
-	if text := matches(measureEdges(t, simEdges(t, "cam ipm=60 break=50 cycles=20"), pulse.Config{}), all); !strings.Contains(text, "it-busy, ") && !strings.Contains(text, " more.") {
+	if text := matches(measureEdges(t, hwtest.Sim(t, "cam ipm=60 break=50 cycles=20"), pulse.Config{}), all); !strings.Contains(text, "it-busy, ") && !strings.Contains(text, " more.") {
 		t.Errorf("a long list is not cut: %s", text)
 	}
 }

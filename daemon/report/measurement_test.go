@@ -11,27 +11,9 @@ import (
 	"pgregory.net/rapid"
 
 	"makebreak/daemon/config"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
-	"makebreak/pulse/synth"
 )
-
-// simEdges gives the edges of a described signal.
-func simEdges(t testing.TB, desc string) (edges []pulse.Edge) {
-	t.Helper()
-	spec, err := synth.Parse(desc)
-	if err != nil {
-		t.Fatal(err)
-	}
-	signal, err := synth.New(spec)
-	if err != nil {
-		t.Fatal(err)
-	}
-	buf := make([]pulse.Edge, 256)
-	for n := signal.Next(buf); n > 0; n = signal.Next(buf) {
-		edges = append(edges, buf[:n]...)
-	}
-	return edges
-}
 
 func measureEdges(t testing.TB, edges []pulse.Edge, cfg pulse.Config) *pulse.Measurement {
 	t.Helper()
@@ -149,7 +131,7 @@ func TestAdvice(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			c.cfg.Limits = limits(t, c.limits)
 			survey := surveyed(&c.cfg)
-			m := measureEdges(t, simEdges(t, c.desc), c.cfg)
+			m := measureEdges(t, hwtest.Sim(t, c.desc), c.cfg)
 			got := adviceOf(m, survey)
 			match := len(got) == len(c.want)
 			for i := 0; match && i < len(got); i++ {
@@ -210,7 +192,7 @@ func TestPageFits(t *testing.T) {
 		"dial digits=159F7H2 rate=20 break=67 short-breaks=1/s", "cam ipm=61.7 lobes=9 jitter=5ms missing=0.05 extra=0.05",
 		"cadence 400/200/400/2000 cycles=30 jitter=8ms", "cadence 100/100/100/100/100/100/400/400 cycles=30", "cam ipm=3 cycles=90",
 	} {
-		signals = append(signals, simEdges(t, desc))
+		signals = append(signals, hwtest.Sim(t, desc))
 	}
 	rapid.Check(t, func(rt *rapid.T) {
 		edges := slices.Clone(rapid.SampledFrom(signals).Draw(rt, "signal"))
@@ -268,7 +250,7 @@ func TestPageFits(t *testing.T) {
 
 // A long list of trains is folded, and keeps the train that a limit names.
 func TestTrainsFold(t *testing.T) {
-	edges := simEdges(t, "dial digits=1234567890 repeat=30 rate=10 break=65 gap=800ms break-at=7:80")
+	edges := hwtest.Sim(t, "dial digits=1234567890 repeat=30 rate=10 break=65 gap=800ms break-at=7:80")
 	late := edges[len(edges)/2:]
 	for i := range late { // one pause is longer than the others
 		late[i].At += 1e9

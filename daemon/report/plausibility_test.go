@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"makebreak/daemon/config"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
@@ -66,7 +67,7 @@ func TestImplausible(t *testing.T) {
 			if c.cfg.Limits = c.profile; c.limits != "" {
 				c.cfg.Limits = limits(t, c.limits)
 			}
-			m := measureEdges(t, simEdges(t, c.desc), c.cfg)
+			m := measureEdges(t, hwtest.Sim(t, c.desc), c.cfg)
 			a := &About{Limits: c.cfg.Limits, Cadence: c.cfg.CadenceNS, Samples: c.samples}
 			if c.known {
 				a.Known = all

@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
@@ -36,14 +37,14 @@ func TestLineOf(t *testing.T) {
 func TestIrregular(t *testing.T) {
 	cfg := pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9}
 	survey := surveyed(&cfg)
-	m := measureEdges(t, simEdges(t, "cam ipm=60 cycles=90 missing-at=7,12 extra-at=20"), cfg)
+	m := measureEdges(t, hwtest.Sim(t, "cam ipm=60 cycles=90 missing-at=7,12 extra-at=20"), cfg)
 	want := "In cycle 6, from 5.000 s on: 1 missing; in cycle 11, from 10.000 s on: 1 missing; in cycle 20, from 19.000 s on: 1 extra."
 	if got := irregular(m, &About{Survey: survey}); got != want {
 		t.Errorf("%s", got)
 	}
 	cfg = pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 1e9}
 	survey = surveyed(&cfg)
-	m = measureEdges(t, simEdges(t, "cam ipm=60 cycles=90 missing-at=7,12,17,22,27,32,37,42"), cfg)
+	m = measureEdges(t, hwtest.Sim(t, "cam ipm=60 cycles=90 missing-at=7,12,17,22,27,32,37,42"), cfg)
 	if got := irregular(m, &About{Survey: survey}); !strings.HasSuffix(got, "from 30.000 s on: 1 missing; and 2 more, which --table lists.") {
 		t.Error(got)
 	}

@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
 )
 
@@ -13,7 +14,7 @@ import (
 func TestConfinedKeepsSilent(t *testing.T) {
 	cfg := pulse.Config{Limits: limits(t, "us-1956-dial-late")}
 	s := surveyed(&cfg)
-	m := measureEdges(t, simEdges(t, "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=7:70"), cfg)
+	m := measureEdges(t, hwtest.Sim(t, "dial digits=1234567890 rate=10 break=62 gap=800ms break-at=7:70"), cfg)
 	const confined, springs = "in train 7 alone", "while the rate holds"
 	if got := adviceOf(m, s); len(got) != 1 || !strings.Contains(got[0], confined) {
 		t.Fatalf("not confined: %q", got)
@@ -35,7 +36,7 @@ func TestLobeSearch(t *testing.T) {
 	find := func(desc string) int {
 		t.Helper()
 		search := new(pulse.LobeSearch)
-		measureEdges(t, simEdges(t, desc), pulse.Config{Kind: pulse.KindInterrupter, Observer: pulse.Observer{Cycle: search.Cycle}})
+		measureEdges(t, hwtest.Sim(t, desc), pulse.Config{Kind: pulse.KindInterrupter, Observer: pulse.Observer{Cycle: search.Cycle}})
 		return search.Found()
 	}
 	zeros := func(n int) (s string) {

@@ -1,14 +1,13 @@
 package stretch
 
 import (
-	"context"
-	"errors"
 	"path/filepath"
 	"slices"
 	"testing"
 	"time"
 
 	"makebreak/daemon/store"
+	"makebreak/daemon/store/storetest"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -34,16 +33,7 @@ func session(t *testing.T, path string, from, to pulse.Stamp, state hw.Disciplin
 		s.Contact(c).Append(edges)
 	}
 	now = to
-	ctx, stop := context.WithCancel(t.Context())
-	ran := make(chan error, 1)
-	go func() { ran <- s.Run(ctx) }()
-	if err := s.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	stop()
-	if err := errors.Join(<-ran, s.Close()); err != nil {
-		t.Fatal(err)
-	}
+	storetest.Finish(t, s)
 }
 
 // open opens a log until the end of the test.

@@ -536,25 +536,6 @@ func TestStuck(t *testing.T) {
 	}
 }
 
-// unwoken is a line whose edges do not wake its reader, as those that came while
-// the process was stopped: they lie in the kernel until someone looks.
-type unwoken struct {
-	*hwtest.Source
-	now   func() pulse.Stamp
-	edges []pulse.Edge
-}
-
-func (u *unwoken) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
-	for <-ctx.Done(); n < len(buf) && len(u.edges) > 0 && u.edges[0].At <= u.now(); n++ {
-		buf[n] = u.edges[0]
-		u.edges = u.edges[1:]
-	}
-	if n == 0 {
-		err = ctx.Err()
-	}
-	return n, err
-}
-
 // After the process was stopped for a while, what its lines did meanwhile is
 // read before anything is judged: a contact that went on is not stuck, and no
 // train is ended by the silence that was none; one that has no edge is stuck.
@@ -563,7 +544,7 @@ func TestStoppedProcess(t *testing.T) {
 		r := newRig(t, line, "name: still\nsource: 'gpio:S'\nkind: dial\nstuck_after: 5min")
 		const dials = "dial,digits=55,gap=60s,repeat=60"
 		r.open["L"] = func() (src, error) {
-			return &unwoken{silent(r.now()), r.now, signal(t, dials, r.now(), r.now()+pulse.Stamp(40*time.Minute))}, nil
+			return &hwtest.Unwoken{Source: silent(r.now()), Now: r.now, Edges: signal(t, dials, r.now(), r.now()+pulse.Stamp(40*time.Minute))}, nil
 		}
 		r.open["S"] = func() (src, error) { return silent(r.now()), nil }
 		r.start()

@@ -1,14 +1,17 @@
-// Package hwtest has sources that follow the script of a test.
+// Package hwtest has what tests read edges from: sources that follow a script,
+// signals, an invented computer.
 package hwtest
 
 import (
 	"context"
 	"io"
 	"sync/atomic"
+	"testing"
 	"time"
 
 	"makebreak/hw"
 	"makebreak/pulse"
+	"makebreak/pulse/synth"
 )
 
 // A Step is one thing that a scripted source does.
@@ -122,3 +125,51 @@ func (s *Source) Start() pulse.Stamp { return s.From }
 
 // Close counts its calls.
 func (s *Source) Close() error { s.Closed.Add(1); return nil }
+
+// Sim gives all edges of a signal that a description of package synth makes.
+func Sim(t testing.TB, description string) (edges []pulse.Edge) {
+	t.Helper()
+	spec, err := synth.Parse(description)
+	if err != nil {
+		t.Fatal(err)
+	}
+	signal, err := synth.New(spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	buf := make([]pulse.Edge, 256)
+	for n := signal.Next(buf); n > 0; n = signal.Next(buf) {
+		edges = append(edges, buf[:n]...)
+	}
+	return edges
+}
+
+// Inventory is that of an invented computer with one chip.
+func Inventory(lines ...hw.LineInfo) *hw.Inventory {
+	v := &hw.Inventory{Board: hw.Board{Model: "Marrow Quay computer"}, Chips: []hw.Chip{{Name: "gpiochip0", Label: "pinctrl-rp1", Lines: len(lines)}}}
+	for i, l := range lines {
+		l.Chip, l.Label, l.Offset = "gpiochip0", "pinctrl-rp1", i
+		v.Lines = append(v.Lines, l)
+	}
+	return v
+}
+
+// Unwoken is a line whose edges do not wake its reader, as those that came while
+// the process was stopped: they lie in the kernel until someone looks.
+type Unwoken struct {
+	*Source
+	Now   func() pulse.Stamp
+	Edges []pulse.Edge
+}
+
+// ReadEdges gives, when ctx is done, the edges up to now.
+func (u *Unwoken) ReadEdges(ctx context.Context, buf []pulse.Edge) (n int, err error) {
+	for <-ctx.Done(); n < len(buf) && len(u.Edges) > 0 && u.Edges[0].At <= u.Now(); n++ {
+		buf[n] = u.Edges[0]
+		u.Edges = u.Edges[1:]
+	}
+	if n == 0 {
+		err = ctx.Err()
+	}
+	return n, err
+}

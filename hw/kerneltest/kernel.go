@@ -91,6 +91,32 @@ func mirror(etc string) (string, error) {
 // "version" that names them into dir. It uses apt-get with a state of its own:
 // the packages of this system are neither read nor changed.
 func Fetch(ctx context.Context, dir string, logf func(string, ...any)) error {
+	return fill(dir, func(uri, work, out string) (version string, err error) {
+		for _, suite := range suites {
+			a, err := newApt(ctx, filepath.Join(work, suite), uri, suite)
+			if err != nil {
+				return "", err
+			}
+			kernels, err := a.kernels()
+			if err != nil {
+				return "", err
+			}
+			for _, k := range kernels {
+				size, err := a.unpack(k, out)
+				if err != nil {
+					logf("kernel %s of %s: %v", k.version, suite, err)
+					continue
+				}
+				return fmt.Sprintf("linux %s from %s, %d bytes downloaded\n", k.version, suite, size), nil
+			}
+		}
+		return "", fmt.Errorf("no kernel with gpio-sim in %s", strings.Join(suites, ", "))
+	})
+}
+
+// fill replaces dir, whole or not at all, by what get puts into out and the file
+// "version". It can use work for itself, and the mirror at uri.
+func fill(dir string, get func(uri, work, out string) (version string, err error)) error {
 	uri, err := mirror("/etc/apt")
 	if err != nil {
 		return err
@@ -103,33 +129,18 @@ func Fetch(ctx context.Context, dir string, logf func(string, ...any)) error {
 		return err
 	}
 	defer os.RemoveAll(work)
-	for _, suite := range suites {
-		a, err := newApt(ctx, filepath.Join(work, suite), uri, suite)
-		if err != nil {
-			return err
-		}
-		kernels, err := a.kernels()
-		if err != nil {
-			return err
-		}
-		for _, k := range kernels {
-			out := filepath.Join(work, "out")
-			size, err := a.unpack(k, out)
-			if err != nil {
-				logf("kernel %s of %s: %v", k.version, suite, err)
-				continue
-			}
-			version := fmt.Sprintf("linux %s from %s, %d bytes downloaded\n", k.version, suite, size)
-			if err := os.WriteFile(filepath.Join(out, "version"), []byte(version), 0o644); err != nil {
-				return err
-			}
-			if err := os.RemoveAll(dir); err != nil {
-				return err
-			}
-			return os.Rename(out, dir)
-		}
+	out := filepath.Join(work, "out")
+	version, err := get(uri, work, out)
+	if err != nil {
+		return err
 	}
-	return fmt.Errorf("no kernel with gpio-sim in %s", strings.Join(suites, ", "))
+	if err := os.WriteFile(filepath.Join(out, "version"), []byte(version), 0o644); err != nil {
+		return err
+	}
+	if err := os.RemoveAll(dir); err != nil {
+		return err
+	}
+	return os.Rename(out, dir)
 }
 
 type apt struct {

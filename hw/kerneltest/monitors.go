@@ -25,52 +25,35 @@ var monitorFile = regexp.MustCompile(`/(gpiomon|ld-linux-aarch64\.so\.1|libc\.so
 // of dir, named by the version of libgpiod, and their packages into a file
 // "version". It uses apt-get as Fetch does.
 func FetchMonitors(ctx context.Context, dir string) error {
-	uri, err := mirror("/etc/apt")
-	if err != nil {
-		return err
-	}
-	if err := os.MkdirAll(filepath.Dir(dir), 0o755); err != nil {
-		return err
-	}
-	work, err := os.MkdirTemp(filepath.Dir(dir), "fetch-")
-	if err != nil {
-		return err
-	}
-	defer os.RemoveAll(work)
-	out, versions := filepath.Join(work, "out"), ""
-	for _, m := range monitors {
-		to := filepath.Join(out, m.version)
-		if err := os.MkdirAll(to, 0o755); err != nil {
-			return err
-		}
-		a, err := newApt(ctx, filepath.Join(work, m.suite), uri, m.suite)
-		if err != nil {
-			return err
-		}
-		if _, err := a.run("apt-get", "download", "gpiod", m.library, "libc6"); err != nil {
-			return err
-		}
-		debs, _ := filepath.Glob(filepath.Join(a.dir, "*.deb"))
-		for _, deb := range debs {
-			if err := members(ctx, deb, func(name string, r io.Reader) error {
-				if f := monitorFile.FindStringSubmatch(name); f != nil {
-					return write(filepath.Join(to, f[1]), r)
-				}
-				return nil
-			}); err != nil {
-				return err
+	return fill(dir, func(uri, work, out string) (versions string, err error) {
+		for _, m := range monitors {
+			to := filepath.Join(out, m.version)
+			if err := os.MkdirAll(to, 0o755); err != nil {
+				return "", err
 			}
-			versions += strings.TrimSuffix(filepath.Base(deb), ".deb") + "\n"
+			a, err := newApt(ctx, filepath.Join(work, m.suite), uri, m.suite)
+			if err != nil {
+				return "", err
+			}
+			if _, err := a.run("apt-get", "download", "gpiod", m.library, "libc6"); err != nil {
+				return "", err
+			}
+			debs, _ := filepath.Glob(filepath.Join(a.dir, "*.deb"))
+			for _, deb := range debs {
+				if err := members(ctx, deb, func(name string, r io.Reader) error {
+					if f := monitorFile.FindStringSubmatch(name); f != nil {
+						return write(filepath.Join(to, f[1]), r)
+					}
+					return nil
+				}); err != nil {
+					return "", err
+				}
+				versions += strings.TrimSuffix(filepath.Base(deb), ".deb") + "\n"
+			}
+			if files, _ := filepath.Glob(filepath.Join(to, "*")); len(files) != 4 {
+				return "", fmt.Errorf("gpiomon of %s: found %q: expected program, loader and two libraries", m.suite, files)
+			}
 		}
-		if files, _ := filepath.Glob(filepath.Join(to, "*")); len(files) != 4 {
-			return fmt.Errorf("gpiomon of %s: found %q: expected program, loader and two libraries", m.suite, files)
-		}
-	}
-	if err := os.WriteFile(filepath.Join(out, "version"), []byte(versions), 0o644); err != nil {
-		return err
-	}
-	if err := os.RemoveAll(dir); err != nil {
-		return err
-	}
-	return os.Rename(out, dir)
+		return versions, nil
+	})
 }

@@ -107,6 +107,11 @@ type Config struct {
 	Forget bool
 
 	Observer Observer
+
+	// What is looked for beside the figures of the moment.
+	Drift     *DriftOptions // nil: no drift
+	Stability bool
+	Drive     *Drive // nil: no gears
 }
 
 // coding is that in force.
@@ -179,6 +184,7 @@ type CycleRow struct {
 	SegmentsNS    []int64 // the makes and breaks of a cadence, in its own order; nil otherwise
 	Missing       int     // interruptions missing in it
 	Extra         int     // extra interruptions in it
+	Unknown       bool    // there is unknown time in it
 	// Whole tells that nothing is missing, extra or unknown in it. Only then its
 	// period is in the statistics.
 	Whole bool

@@ -65,6 +65,7 @@ type interrupterReader struct {
 	start        opening
 	startN       int  // its number
 	whole        bool // of all openings so far, and nothing unknown
+	cycleUnknown bool // time in it
 	cycleMissing int
 	cycleExtra   int
 	got          []opening
@@ -230,6 +231,7 @@ func (r *interrupterReader) take(s *step) {
 	}
 	r.cycleMissing += s.missing - mine
 	r.whole = r.whole && !s.unknown
+	r.cycleUnknown = r.cycleUnknown || s.unknown
 	r.latest += s.due
 	r.lobeOpening()
 	if crossed > 0 {
@@ -267,6 +269,7 @@ func (r *interrupterReader) arrive(o opening, inCycle int) {
 
 func (r *interrupterReader) beginCycle(o opening, missing int, late bool) {
 	r.start, r.startN, r.whole, r.cycleMissing, r.cycleExtra = o, r.latest, !late, missing, 0
+	r.cycleUnknown = false
 	r.got = append(r.got[:0], o)
 	if r.inCycle == 0 && !r.forget {
 		r.phase.add(int(r.n.CyclesDue), o.at, float64(r.follow.pat.cycle)*r.follow.scale0)
@@ -395,7 +398,7 @@ func (r *interrupterReader) endCycle(o opening, crossed int, full bool) {
 func (r *interrupterReader) beginRow(n int) {
 	lobe, numbering := r.numbers.lobe(r.startN)
 	r.row = CycleRow{At: r.start.at, Cycle: n, Lobe: lobe, Numbering: numbering, Stretch: r.numbers.stretch,
-		BeforeNS: r.got[0].beforeNS, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra}
+		BeforeNS: r.got[0].beforeNS, SegmentsNS: r.row.SegmentsNS, Missing: r.cycleMissing, Extra: r.cycleExtra, Unknown: r.cycleUnknown}
 	if r.follow.pat.k() == 1 {
 		r.row.BreakNS, r.row.MakeNS = r.got[0].breakNS, r.got[0].makeNS
 	}

@@ -111,6 +111,11 @@ type Measurement struct {
 	Interrupter   *Interrupter               `json:"interrupter"`
 	Uncertainty   map[Quantity]*BudgetResult `json:"uncertainty"`
 	Conformity    *Conformity                `json:"conformity"`
+	// What was asked for beside the figures of the moment; nil otherwise.
+	DriveTrain *DriveTrain `json:"drive_train"`
+	Stability  *Stability  `json:"stability"`
+	Drift      *Drift      `json:"drift"`
+	Repeater   *Repeater   `json:"repeater"`
 }
 
 // A Capture describes the recording itself.

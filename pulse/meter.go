@@ -36,6 +36,7 @@ type Meter struct {
 	firstOpen   Event // held back meanwhile
 	firstHeld   bool
 	together    func(tasks []func())
+	analyses    []analysis
 }
 
 // NewMeter makes a Meter. It returns an error for a configuration that cannot
@@ -58,6 +59,10 @@ func NewMeter(cfg Config) (*Meter, error) {
 	if p.Kind != KindAuto && m.kind != p.Kind {
 		return nil, fmt.Errorf("limits %q are for kind %v, not %v", p.ID, p.Kind, m.kind)
 	}
+	m.analyses = cfg.analyses()
+	for _, a := range m.analyses {
+		m.cfg.Observer = Tee(m.cfg.Observer, a.observer())
+	}
 	m.settler = settler{SettleNS: cmp.Or(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
 	m.dial = dialReader{
 		n:        &m.n,
@@ -65,7 +70,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 		pulseMax: cmp.Or(cfg.PulseMaxNS, p.PulseMaxNS, DefaultPulseMaxNS),
 		trainGap: cmp.Or(cfg.TrainGapNS, p.TrainGapNS, DefaultTrainGapNS),
 		flashMax: cmp.Or(cfg.FlashMaxNS, p.FlashMaxNS, DefaultFlashMaxNS),
-		coding:   cfg.coding(), forget: cfg.Forget, onPulse: cfg.Observer.Pulse, onTrain: cfg.Observer.Train,
+		coding:   cfg.coding(), forget: cfg.Forget, onPulse: m.cfg.Observer.Pulse, onTrain: m.cfg.Observer.Train,
 		judgeBounce: !cfg.Forget && p.judges(BounceMS),
 	}
 	m.bounces.lengths.most = m.settler.SettleNS // a bounce of two edges is shorter
@@ -78,7 +83,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 		cadence = p.CadenceNS
 	}
 	m.interrupter = interrupterReader{
-		n: &m.n, onCycle: cfg.Observer.Cycle, forget: cfg.Forget, limits: cfg.Limits, cadence: len(cadence) > 0,
+		n: &m.n, onCycle: m.cfg.Observer.Cycle, forget: cfg.Forget, limits: cfg.Limits, cadence: len(cadence) > 0,
 		lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown,
 	}
 	switch {
@@ -432,6 +437,9 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 		id := m.cfg.Limits.ID
 		r.Limits = &id
 		r.Conformity = m.judge(m.cfg.Limits, r)
+	}
+	for _, a := range m.analyses {
+		a.finish(m, r)
 	}
 	return r
 }

@@ -33,6 +33,11 @@ type measureCmd struct {
 
 	chainFlags
 
+	driftFlags
+	stabilityFlags
+	gearsFlags
+	againstFlags
+
 	jsonFlag `group:"Output:"`
 	Table    string `group:"Output:" placeholder:"FILE" help:"Write each pulse or cycle to FILE as a CSV row, for a spreadsheet."`
 	HTML     string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
@@ -93,7 +98,16 @@ verdict of its own, and ends with 0.
 
 // config makes the Meter's configuration from the flags.
 func (c *measureCmd) config() (pulse.Config, error) {
-	return c.contactFlags.config(&c.chainFlags, c.Digits, c.Cycles)
+	cfg, err := c.contactFlags.config(&c.chainFlags, c.Digits, c.Cycles)
+	if err != nil {
+		return cfg, err
+	}
+	for _, ask := range []func(*pulse.Config) error{c.askDrift, c.askStability, c.askGears} {
+		if err := ask(&cfg); err != nil {
+			return cfg, err
+		}
+	}
+	return cfg, nil
 }
 
 // config makes a Meter's configuration. digits and cycles end a measurement.

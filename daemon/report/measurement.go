@@ -39,6 +39,10 @@ func OfMeasurement(m *pulse.Measurement, a *About) *Document {
 	case m.Interrupter != nil:
 		interrupter(doc, m, a)
 	}
+	drift(doc, m, a)
+	stability(doc, m)
+	driveTrain(doc, m)
+	repeater(doc, m)
 	uncertainty(doc, m)
 	doc.add(Caution{})
 	return doc

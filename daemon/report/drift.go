@@ -1,0 +1,6 @@
+package report
+
+import "makebreak/pulse"
+
+// drift says how the figures change.
+func drift(doc *Document, m *pulse.Measurement, a *About) {}

@@ -242,7 +242,7 @@ func TestOpenRefuses(t *testing.T) {
 		make func(*testing.T, string)
 		want string
 	}{
-		"newer":        {newer, "the log was written by a newer version of this program (format 4, expected at most 3): use that version, or another log file"},
+		"newer":        {newer, "the log was written by a newer version of this program (format 5, expected at most 4): use that version, or another log file"},
 		"text":         {write([]byte(strings.Repeat("not a database\n", 999))), "not a log: the file is not an SQLite database"},
 		"short text":   {write([]byte("x")), "not a log: the file is not an SQLite database"},
 		"foreign":      {exec("CREATE TABLE t (a)"), "not a log: an SQLite database of another program (application id 0x0)"},
@@ -636,7 +636,7 @@ func TestSettings(t *testing.T) {
 	s := open(t, logPath(t), newClock(), Options{})
 	for pragma, want := range map[string]string{
 		"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1", "auto_vacuum": "2", "page_size": "4096", "busy_timeout": "500",
-		"wal_autocheckpoint": "512", "journal_size_limit": "4194304", "application_id": "1298874987", "user_version": "3"} {
+		"wal_autocheckpoint": "512", "journal_size_limit": "4194304", "application_id": "1298874987", "user_version": "4"} {
 		var got string
 		if err := s.w.db.QueryRow("PRAGMA " + pragma).Scan(&got); err != nil || got != want {
 			t.Errorf("%s is %s, %v, want %s", pragma, got, err, want)

@@ -100,7 +100,7 @@ func (w *writer) removeImport(session int64) error {
 	if err := w.exec("DELETE FROM edge_blocks WHERE contact = ? AND session = ?", contact, session); err != nil {
 		return err
 	}
-	for _, table := range []string{"summaries", "findings", "lobe_marks", "configurations", "clocks"} {
+	for _, table := range []string{"summaries", "findings", "lobe_marks", "lobe_hours", "configurations", "clocks"} {
 		if err := w.exec("DELETE FROM "+table+" WHERE session = ?", session); err != nil {
 			return err
 		}

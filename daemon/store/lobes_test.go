@@ -109,7 +109,7 @@ func TestOlderFormats(t *testing.T) {
 		read := func(l *Log) {
 			t.Helper()
 			tl, err := l.Timeline(t.Context(), 0)
-			if err != nil || len(tl.Sessions) == 0 || tl.Sessions[0].Limits != nil {
+			if err != nil || len(tl.Sessions) == 0 || (tl.Sessions[0].Limits != nil) != (format >= 3) {
 				t.Fatalf("%+v, %v", tl, err)
 			}
 			got, _ := replay(t, l, Span{To: 1e9}, "dial A")
@@ -121,6 +121,7 @@ func TestOlderFormats(t *testing.T) {
 			for _, ask := range []func() (int, error){
 				func() (int, error) { m, err := l.LobeMarks(t.Context(), Span{}, "dial A"); return len(m), err },
 				func() (int, error) { o, err := l.LobeOnes(t.Context(), "dial A"); return len(o), err },
+				func() (int, error) { h, err := l.LobeHours(t.Context(), Span{}, "dial A"); return len(h), err },
 			} {
 				if n, err := ask(); n != 0 || err != nil {
 					t.Error(n, err)

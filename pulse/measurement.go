@@ -116,6 +116,9 @@ type Measurement struct {
 	Stability  *Stability  `json:"stability"`
 	Drift      *Drift      `json:"drift"`
 	Repeater   *Repeater   `json:"repeater"`
+	// StabilityOfDial says that the stability was asked for of a dial, which has
+	// none.
+	StabilityOfDial bool `json:"-"`
 }
 
 // A Capture describes the recording itself.

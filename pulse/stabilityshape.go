@@ -1,0 +1,200 @@
+package pulse
+
+import "math"
+
+// A Regime is what shapes a part of the curve of the ADEV.
+type Regime string
+
+const (
+	RegimeContact Regime = "contact" // slope −1: each opening's time has noise of its own
+	RegimeWhite   Regime = "white"   // −1/2: the speed of each cycle does
+	RegimeFlicker Regime = "flicker" // 0: the speed wanders alike at every scale
+	RegimeWalk    Regime = "walk"    // +1/2: the speed walks
+	RegimeDrift   Regime = "drift"   // +1: the speed drifts one way
+	RegimeCycle   Regime = "cycle"   // a slow cycle hides the noise
+)
+
+// slopes are those of the kinds of noise against τ, both as logarithms (NIST SP
+// 1065, 3.2 and 6).
+var slopes = []struct {
+	regime Regime
+	slope  float64
+}{{RegimeContact, -1}, {RegimeWhite, -0.5}, {RegimeFlicker, 0}, {RegimeWalk, 0.5}, {RegimeDrift, 1}}
+
+// A StabilityRegime says what shapes the curve from one τ to another.
+type StabilityRegime struct {
+	Regime Regime  `json:"regime"`
+	FromS  Rounded `json:"from_s"`
+	ToS    Rounded `json:"to_s"`
+	Slope  Num     `json:"slope"` // of the curve there; null for a cycle
+}
+
+// A SlowCycle is a swing of the openings' times with a period of several openings:
+// the curve of the ADEV rises to a hump and dips where τ is the period.
+type SlowCycle struct {
+	PeriodS  Rounded `json:"period_s"`
+	Openings float64 `json:"period_openings"`
+	HumpS    Rounded `json:"hump_s"`      // where the hump of such a swing is highest
+	SwingS   Rounded `json:"amplitude_s"` // peak of the swing of the openings' times
+}
+
+// humpOfPeriod is where 2A·sin²(πτ/T)/τ, the ADEV of a swing of the time by
+// A·sin(2πt/T), is highest, as a part of T: tan u = 2u at u = πτ/T.
+const humpOfPeriod = 1.165561185207211 / math.Pi
+
+const (
+	// cycleSteps is how many τ an octave has where cycles are looked for: the
+	// dip at the period is seen to a fiftieth of the height.
+	cycleSteps = 8
+	// denseCycles are tried one by one.
+	denseCycles = 16
+	// cycleSurety is the probability of the intervals that must lie apart: some
+	// hundred τ are tried.
+	cycleSurety = 0.999
+	// leastFreedom makes a deviation known within a third or so.
+	leastFreedom = 8
+)
+
+// slowCycle looks for a dip: in noise of any kind τ·ADEV never falls where τ
+// grows. It gives nil where there is none, and the shortest of
+// several.
+func (p *phases) slowCycle() *SlowCycle {
+	type reading struct{ m, g, low, high float64 }
+	var all []reading
+	most := p.longest() / 4
+	found, top := -1, 0 // of the dip, and of the highest before it
+	for m := 1; m <= most; m++ {
+		if m > denseCycles {
+			m = max(m, int(math.Round(float64(m-1)*math.Pow(2, 1.0/cycleSteps))))
+		}
+		r, ok := p.swing(m)
+		if !ok {
+			return nil
+		}
+		here := reading{float64(m), r.g, r.low, r.high}
+		all = append(all, here)
+		i := len(all) - 1
+		switch {
+		case found >= 0 && here.g < all[found].g && here.m < 1.5*all[found].m:
+			found = i
+		case found >= 0:
+		case here.high < all[top].low:
+			found = i
+		case here.low > all[top].low:
+			top = i
+		}
+		if found >= 0 && here.m >= 1.5*all[found].m {
+			break
+		}
+	}
+	if found < 0 {
+		return nil
+	}
+	dip := all[found]
+	swing := 0.0 // noise is in the dip as well
+	for _, r := range all[:found] {
+		if u := math.Sin(math.Pi * r.m / dip.m); r.g > dip.g && u*u > 0.5 {
+			swing = max(swing, math.Sqrt(r.g*r.g-dip.g*dip.g)/(2*u*u))
+		}
+	}
+	if swing == 0 {
+		return nil
+	}
+	period := dip.m * p.tau0 / 1e9
+	return &SlowCycle{PeriodS: Rounded(period), Openings: dip.m, HumpS: Rounded(humpOfPeriod * period), SwingS: Rounded(swing / 1e9)}
+}
+
+// swing gives τ·ADEV at m periods, in ns, from some of the differences that there
+// are, with an interval; ok is false where it has too few.
+func (p *phases) swing(m int) (r struct{ g, low, high float64 }, ok bool) {
+	step := max(m/denseCycles, 1)
+	freedom := newFreedom(allan, m, p.alpha(m, 2))
+	var sum float64
+	var n int
+	for i := range p.all {
+		s := &p.all[i]
+		q, k := s.square(allan, m, step)
+		if k > 0 {
+			of := len(s.x) - 2*m
+			freedom.add(min(k*step, of), of)
+		}
+		sum, n = sum+q, n+k
+	}
+	edf := freedom.edf()
+	if edf < leastFreedom || sum == 0 {
+		return r, false
+	}
+	r.g = math.Sqrt(sum / (2 * float64(n)))
+	low, high := chiSquared(edf, cycleSurety)
+	r.low, r.high = low*r.g, high*r.g
+	return r, true
+}
+
+// covers tells whether a deviation may be that of the cycle alone, for the most
+// part.
+func (c *SlowCycle) covers(pt *StabilityPoint) bool {
+	tau, swing := float64(pt.TauS), float64(c.SwingS)
+	u := math.Sin(math.Pi * math.Min(tau/float64(c.PeriodS), 0.5))
+	alone := 2 * swing * u * u / tau
+	return pt.Deviation.V < math.Sqrt2*alone
+}
+
+// shape tells what shapes the curve of the ADEV, where that is known well enough.
+func (r *Stability) shape() {
+	var points []StabilityPoint
+	for _, pt := range r.ADEV {
+		if pt.EDF.V >= leastFreedom && pt.Deviation.V > 0 {
+			points = append(points, pt)
+		}
+	}
+	regimes := make([]Regime, len(points))
+	for i := range points {
+		if r.Cycle != nil && r.Cycle.covers(&points[i]) {
+			regimes[i] = RegimeCycle
+			continue
+		}
+		var l lineFit
+		for j := range points { // those within an octave
+			if ratio := float64(points[j].m) / float64(points[i].m); ratio >= 0.5 && ratio <= 2 {
+				l.add(math.Log(float64(points[j].m)), math.Log(points[j].Deviation.V))
+			}
+		}
+		if l.n < 2 {
+			continue
+		}
+		regimes[i] = nearestRegime(l.sxy / l.sxx)
+	}
+	for i := 0; i < len(points); {
+		j := i + 1
+		for j < len(points) && regimes[j] == regimes[i] {
+			j++
+		}
+		// On the way from one slope to another the curve has all those between for
+		// an octave or two.
+		if regimes[i] == RegimeCycle || points[j-1].m >= 4*points[i].m || j-i == len(points) && j > 1 {
+			x := StabilityRegime{Regime: regimes[i], FromS: points[i].TauS, ToS: points[j-1].TauS}
+			if regimes[i] != RegimeCycle {
+				var l lineFit
+				for _, pt := range points[i:j] {
+					l.add(math.Log(float64(pt.m)), math.Log(pt.Deviation.V))
+				}
+				x.Slope = Known(l.sxy / l.sxx)
+			}
+			r.Regimes = append(r.Regimes, x)
+		}
+		i = j
+	}
+	if len(r.Regimes) > 0 && r.Regimes[0].Regime == RegimeContact && len(r.TDEV) > 0 {
+		r.JitterS = r.TDEV[0].Deviation // of white noise of the phase, at τ0
+	}
+}
+
+func nearestRegime(slope float64) Regime {
+	best := slopes[0]
+	for _, s := range slopes[1:] {
+		if math.Abs(slope-s.slope) < math.Abs(slope-best.slope) {
+			best = s
+		}
+	}
+	return best.regime
+}

@@ -17,9 +17,6 @@ const apartNS = 5e6
 // the breaks first, and the rest is placed at a distance from them.
 const wideJitterNS = 10e6
 
-// maxSpeed bounds the random walk of the speed, as a fraction.
-const maxSpeed = 0.2
-
 // A Signal makes the edges of a Spec one after another. It is not safe for
 // concurrent use.
 type Signal struct {
@@ -44,6 +41,7 @@ type Signal struct {
 	// Wander: as a fraction of the speed since wanderFrom, and the lateness there.
 	wander, wanderLate float64
 	wanderFrom         int64
+	noise              wander
 
 	interference interference
 	// wide says that the breaks jitter before chatter and short breaks are placed.
@@ -113,6 +111,7 @@ func New(spec *Spec) (*Signal, error) {
 		lastReal: -1, lastSeen: -1,
 		clockPPB: int64(math.Round(spec.ClockPPM * 1000)),
 	}
+	s.noise = newWander(spec, lay.spacingNS(spec))
 	s.interference = newInterference(spec, random)
 	s.wide = spec.JitterNS > 0 && (spec.JitterNS > wideJitterNS || s.interference.on)
 	s.next, s.hasNext = s.nextSeen()
@@ -444,6 +443,7 @@ func (s *Signal) late(t int64) int64 {
 	if s.spec.WanderPPM != 0 {
 		late += s.wanderLate - s.wander*float64(t-s.wanderFrom)
 	}
+	late += s.noise.late(t)
 	if len(s.spec.Gears) > 0 {
 		part := float64(t-s.base) / s.lay.roundNS()
 		for _, g := range s.spec.Gears {

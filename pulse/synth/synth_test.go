@@ -637,6 +637,9 @@ func genDescription(t *rapid.T) string {
 	maybe("lead", "1ms", "20s")
 	maybe("drift", "200", "-10000")
 	maybe("wander", "50", "10000")
+	maybe("wander-white", "20", "10000")
+	maybe("wander-flicker", "0.5", "10000")
+	maybe("wander-walk", "3", "10000")
 	maybe("jitter", "0.1ms", "3ms", "20us", "50ms", "1s")
 	if rapid.Bool().Draw(t, "bounces apart") {
 		maybe("bounce-open", "1:0.3ms")
@@ -885,7 +888,7 @@ func TestNoAllocations(t *testing.T) {
 		"jitter=5ms break=20ms break-also=40ms spurious-breaks=0.5 spurious-makes=1/s spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s",
 		"jitter=5ms spurious-makes=0.5 spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s outage-state=open",
 	} {
-		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
+		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 wander-white=9 wander-flicker=5 wander-walk=1 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
 		buf := make([]pulse.Edge, 256)
 		if got := testing.AllocsPerRun(200, func() { s.Next(buf) }); got != 0 {
 			t.Errorf("%s: %g allocations for 256 edges", more, got)
@@ -898,6 +901,7 @@ func BenchmarkNext(b *testing.B) {
 		{"dial", "dial repeat=endless"},
 		{"dial-real", "dial repeat=endless jitter=0.1ms bounce=3:1ms"},
 		{"cam-weather", "cam ipm=60 cycles=endless" + bad},
+		{"cam-wander", "cam ipm=60 cycles=endless wander-white=20 wander-flicker=20 wander-walk=1"},
 		{"cam-all", "cam ipm=600 lobes=5 cycles=endless missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 jitter=0.1ms bounce=3:1ms chatter=0.1 short-breaks=1/s lost=0.01 clock=3"},
 	} {
 		b.Run(c.name, func(b *testing.B) {

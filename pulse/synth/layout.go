@@ -216,7 +216,7 @@ func camLayout(s *Spec) (*layout, error) {
 	for _, v := range []struct {
 		key string
 		ns  []int64
-	}{{"lobe-errors", s.LobeErrorsNS}, {"lobe-breaks", s.LobeBreaksNS}, {"wear", s.WearNSPerDay}} {
+	}{{"lobe-errors", s.LobeErrorsNS}, {"lobe-breaks", s.LobeBreaksNS}, {"wear", s.WearNSPerDay}, {"lobe-wear", s.LobeWearNSPerDay}} {
 		if len(v.ns) != 0 && len(v.ns) != s.Lobes {
 			return nil, fmt.Errorf("key %q value %q: expected one value a lobe, %d for lobes=%d", v.key, join(v.ns, ",", duration.Format), s.Lobes, s.Lobes)
 		}

@@ -49,6 +49,9 @@ type Spec struct {
 	Break     Break
 	BreakAlso []Break // other lengths that a break has at random, all as likely as Break
 	MakeNS    int64   // with Break as a time, in place of the speed
+	// BreakDriftPerDay is the growth of each pulse's or interruption's break in
+	// percent of the period (percentage points), up to 90 % as with wear.
+	BreakDriftPerDay float64
 
 	// Cam.
 	IPM          float64 // to a millionth
@@ -56,7 +59,10 @@ type Spec struct {
 	LobeErrorsNS []int64 // error of each lobe's opening; its break stays as long
 	LobeBreaksNS []int64 // error of each lobe's break
 	WearNSPerDay []int64 // growth of each lobe's break, up to 90 % of the break or of the make
-	Turns        int64   // in place of Cycles
+	// LobeWearNSPerDay is by how much each lobe's opening comes later; its break
+	// stays as long. Up to 40 % of the make on either side.
+	LobeWearNSPerDay []int64
+	Turns            int64 // in place of Cycles
 
 	// Cadence.
 	SegmentsNS []int64 // make, break, make, break …; the first opening ends the first make

@@ -79,7 +79,7 @@ type path struct {
 	stream uint64
 	bits   int     // the widest cells are 2^bits ns wide
 	width  float64 // the same in ns
-	levels int // times that they are halved
+	levels int     // times that they are halved
 
 	relaxes            bool
 	deviation          float64 // of the rate

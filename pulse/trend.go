@@ -242,17 +242,17 @@ func (x *noise) prior() float64 {
 	return (1 - whitePrior) / float64(len(wandering)*len(wanderRatios))
 }
 
-// The kinds of noise that wanders, by the second antiderivative of their variogram
-// in time: flicker noise (logarithmic) and a random walk (linear). Points are means
-// over a length, and so is what their noise has in common.
-var wandering = [...]func(x float64) float64{
-	func(x float64) float64 {
+// The kinds of noise that wanders, by their variogram in time, and its second
+// antiderivative: flicker noise (logarithmic) and a random walk (linear). Points are
+// means over a length, and so is what their noise has in common.
+var wandering = [...]struct{ at, mean func(h float64) float64 }{
+	{math.Log, func(x float64) float64 {
 		if x = math.Abs(x); x == 0 {
 			return 0
 		}
 		return x*x/2*math.Log(x) - 0.75*x*x
-	},
-	func(x float64) float64 { x = math.Abs(x); return x * x * x / 6 },
+	}},
+	{math.Abs, func(x float64) float64 { x = math.Abs(x); return x * x * x / 6 }},
 }
 
 // wanderRatios are spread so that neighbours change the error of a slope by less
@@ -311,7 +311,10 @@ func (m *noiseModel) aheadSD(x *noise, t float64) float64 {
 // variogram is half the mean squared difference of kind k between the means over two
 // lengths that lie h apart, plus a constant that cancels in what it is used for.
 func variogram(k int, h, a, b float64) float64 {
-	f := wandering[k]
+	if h = math.Abs(h); h > 1e4*(a+b) { // the differences below would cancel
+		return wandering[k].at(h)
+	}
+	f := wandering[k].mean
 	return (f(h+(a+b)/2) - f(h+(a-b)/2) - f(h-(a-b)/2) + f(h-(a+b)/2)) / (a * b)
 }
 
@@ -395,11 +398,11 @@ func (m *noiseModel) fit(gamma [2]*mat.SymDense) {
 		}
 		wander[k] = w
 	}
-	least := math.Inf(1) // of what rounding alone leaves
+	most := 1e-9 // of any unit
 	for _, x := range p {
-		least = min(least, math.Abs(x.y))
+		most = max(most, math.Abs(x.y))
 	}
-	floor := math.Pow(1e-13*max(least, 1e-300), 2)
+	floor := math.Pow(1e-13*most, 2) // what rounding alone leaves
 	v := mat.NewSymDense(n, nil)
 	var chol mat.Cholesky
 	var inv mat.SymDense

@@ -14,9 +14,12 @@ type DriftOptions struct {
 	// Splits are the times at which the contact was worked on: the series before
 	// and after are not one, and what is told is of the one after the last.
 	Splits []Stamp
-	// ReferenceFrom and ReferenceTo bound the stretch that target and σ come from;
-	// both 0 for the first windows after the last split.
+	// ReferenceFrom and ReferenceTo bound the stretch that target and σ come from.
+	// Without an end it is the first windows from ReferenceFrom on; both 0 stand for
+	// the first windows after the last split.
 	ReferenceFrom, ReferenceTo Stamp
+	// FromFirstEdge: these times count from the first edge.
+	FromFirstEdge bool
 	// InControlWindows is how many windows the EWMA chart lasts on average while
 	// nothing changes; 0 for DefaultInControlWindows.
 	InControlWindows int
@@ -166,10 +169,18 @@ type LobeTrend struct {
 type driftReader struct {
 	opt     DriftOptions
 	windows *Windows
+	all     []Window
+	each    int // windows that are merged into one of all
+	got     int // of the last one
 }
 
+// mostWindows are a week of minutes, in some 3 MB without lobes. A longer series has
+// longer windows.
+const mostWindows = 10080
+
 func newDriftReader(c *Config) *driftReader {
-	d := &driftReader{opt: *c.Drift, windows: NewWindows(c.kind(), c.Drift.WindowNS, c.Lobes, nil)}
+	d := &driftReader{opt: *c.Drift, each: 1}
+	d.windows = NewWindows(c.kind(), c.Drift.WindowNS, c.Lobes, d.take)
 	if d.opt.Limits == nil {
 		d.opt.Limits = c.Limits
 	}
@@ -185,15 +196,48 @@ func (c *Config) kind() Kind {
 	return c.Kind
 }
 
+// take takes the next window. Where there are too many, each two become one.
+func (d *driftReader) take(w *Window) {
+	if n := len(d.all); n > 0 && d.got < d.each && !d.splitBetween(&d.all[n-1], w) {
+		d.all[n-1].Merge(w)
+		d.got++
+		return
+	}
+	if len(d.all) >= mostWindows {
+		kept := d.all[:0]
+		for i := 0; i < len(d.all); i++ {
+			w := d.all[i]
+			if i+1 < len(d.all) && !d.splitBetween(&w, &d.all[i+1]) {
+				w.Merge(&d.all[i+1])
+				i++
+			}
+			kept = append(kept, w)
+		}
+		clear(d.all[len(kept):])
+		d.all, d.each = kept, 2*d.each
+	}
+	d.all, d.got = append(d.all, *w), 1
+}
+
+func (d *driftReader) splitBetween(a, b *Window) bool {
+	return slices.ContainsFunc(d.opt.Splits, func(s Stamp) bool { return a.To <= s && s <= b.From })
+}
+
 func (d *driftReader) observer() Observer { return d.windows.Observer() }
 
 func (d *driftReader) finish(m *Meter, r *Measurement) {
 	d.windows.Finish(m.last)
-	all := slices.Clone(d.opt.Earlier)
-	for _, w := range d.windows.All() {
-		all = append(all, *w)
+	opt := d.opt
+	if opt.FromFirstEdge {
+		if opt.ReferenceTo > 0 {
+			opt.ReferenceTo += m.first
+		}
+		if opt.ReferenceFrom != 0 || opt.ReferenceTo != 0 {
+			opt.ReferenceFrom += m.first
+		}
 	}
-	r.Drift = DriftOf(all, m.kind, m.first, &d.opt)
+	r.Drift = DriftOf(slices.Concat(opt.Earlier, d.all), m.kind, m.first, &opt)
+	r.Drift.WindowS *= Rounded(d.each)
 }
 
 // DriftOf tells how a contact changes over windows in order of time. Times in it
@@ -227,7 +271,7 @@ func DriftOf(windows []Window, kind Kind, origin Stamp, opt *DriftOptions) *Drif
 	if opt.ReferenceFrom != 0 || opt.ReferenceTo != 0 {
 		reference = nil
 		for i := range windows {
-			if w := &windows[i]; w.At >= opt.ReferenceFrom && w.At < opt.ReferenceTo {
+			if w := &windows[i]; w.At >= opt.ReferenceFrom && (opt.ReferenceTo == 0 || w.At < opt.ReferenceTo) {
 				reference = append(reference, *w)
 			}
 		}
@@ -238,11 +282,12 @@ func DriftOf(windows []Window, kind Kind, origin Stamp, opt *DriftOptions) *Drif
 			d.EarlierWindows, d.EarlierToS = k, Known(seconds(own[k-1].To))
 		}
 	}
-	s := trendSeries{own: own, reference: reference, given: opt.ReferenceFrom != 0 || opt.ReferenceTo != 0, seconds: seconds, width: widthFor(opt.InControlWindows)}
+	s := trendSeries{own: own, reference: reference, given: opt.ReferenceTo != 0, seconds: seconds, width: widthFor(opt.InControlWindows)}
 	rate := RatePPS
 	if kind == KindInterrupter {
 		rate = RateIPM
 	}
+	s.tests = 1
 	d.Rate = s.trend(func(w *Window) *WindowMean { return &w.Rate }, opt.Limits.means(rate))
 	d.BreakPercent = s.trend(func(w *Window) *WindowMean { return &w.BreakPercent }, opt.Limits.means(BreakPercent))
 	d.BreakMS = s.trend(func(w *Window) *WindowMean { return &w.BreakMS }, opt.Limits.means(BreakMS))
@@ -250,6 +295,7 @@ func DriftOf(windows []Window, kind Kind, origin Stamp, opt *DriftOptions) *Drif
 	for i := range own {
 		lobes = max(lobes, len(own[i].Lobes))
 	}
+	s.tests = float64(2 * max(lobes, 1))
 	for i := range lobes {
 		of := func(pick func(*LobeWindow) *WindowMean) *Trend {
 			return s.trend(func(w *Window) *WindowMean {
@@ -273,7 +319,7 @@ func DriftOf(windows []Window, kind Kind, origin Stamp, opt *DriftOptions) *Drif
 // average, by cusumARL.
 const cusumInControl = 465
 
-// Drifts tells whether a slope is shown.
+// Drifts tells whether the interval of the slope leaves 0 out.
 func (t *Trend) Drifts() bool { return t.Low.OK && (t.Low.V > 0 || t.High.V < 0) }
 
 // sureness is how many times its own uncertainty a change is.
@@ -340,9 +386,12 @@ func (p *Profile) means(q Quantity) *bounds {
 // A trendSeries is what trends are told from.
 type trendSeries struct {
 	own, reference []Window
-	given          bool // the reference was asked for
+	given          bool // the whole reference was asked for
 	seconds        func(Stamp) float64
 	width          float64 // of the EWMA's limits
+	// tests are how many series are looked at for the same thing: by chance alone,
+	// one of many lobes would seem to drift (Bonferroni).
+	tests float64
 }
 
 func (s *trendSeries) trend(of func(*Window) *WindowMean, b *bounds) *Trend {
@@ -380,7 +429,7 @@ func (s *trendSeries) trend(of func(*Window) *WindowMean, b *bounds) *Trend {
 	}
 	model := newNoiseModel(merged(p, mostNoisePoints))
 	// The interval is never narrower than that for independent windows.
-	u := model.slopeError()
+	u := model.slopeError(0.975)
 	low, high, _ := senInterval(coarse)
 	t.SlopePerHour, t.Low, t.High = Known(slope), Known(min(slope-u, low)), Known(max(slope+u, high))
 	level := make([]weighted, len(coarse))
@@ -389,7 +438,11 @@ func (s *trendSeries) trend(of func(*Window) *WindowMean, b *bounds) *Trend {
 		level[i] = weighted{x.y + slope*(end-x.t), x.weight}
 	}
 	t.LevelAtEnd = Known(weightedMedian(level))
-	s.judge(t, p, ends, model)
+	drifts := t.Drifts()
+	if s.tests > 1 {
+		drifts = drifts && math.Abs(slope) > model.slopeError(1-0.025/s.tests)
+	}
+	s.judge(t, p, ends, model, drifts)
 	if t.Better == BetterNone {
 		t.ProvesPerHour = Known(max(math.Abs(t.Low.V), math.Abs(t.High.V)))
 		t.LevelAtEnd = Known(mergedPoint(p).y)
@@ -515,7 +568,7 @@ func (c *chart) add(y, weight float64) (out bool) {
 }
 
 // judge tells a step from a slope.
-func (s *trendSeries) judge(t *Trend, p []trendPoint, ends []*Window, model *noiseModel) {
+func (s *trendSeries) judge(t *Trend, p []trendPoint, ends []*Window, model *noiseModel, drifts bool) {
 	n := len(model.p) - 1
 	flat, line := math.Inf(1), math.Inf(1)
 	step, at := math.Inf(1), -1
@@ -532,13 +585,13 @@ func (s *trendSeries) judge(t *Trend, p []trendPoint, ends []*Window, model *noi
 	cost := math.Log(float64(n))
 	line += cost
 	step += stepPenalty * cost
-	shown := at >= 0 && step < flat-clearLead
+	shown := at >= 0 && step < flat-clearLead-2*math.Log(s.tests)
 	switch {
-	case !t.Drifts() && !shown:
+	case !drifts && !shown:
 		return
 	case shown && step < line-clearLead:
 		t.Better = BetterStep
-	case t.Drifts() && line < step-clearLead:
+	case drifts && line < step-clearLead:
 		t.Better = BetterSlope
 	case at < 0:
 		t.Better = BetterSlope

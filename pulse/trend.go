@@ -481,13 +481,13 @@ func (m *noiseModel) slopeSD(x *noise) float64 {
 	return math.Sqrt(max(v, 0) * x.variance)
 }
 
-// slopeError is the half width of the 95 % interval of a slope.
-func (m *noiseModel) slopeError() float64 {
+// slopeError is how far a slope lies above the true one at most, with a probability p.
+func (m *noiseModel) slopeError(p float64) float64 {
 	sd := make([]float64, len(m.all))
 	for i := range m.all {
 		sd[i] = m.slopeSD(&m.all[i])
 	}
-	return m.quantile(0.975, nil, sd)
+	return m.quantile(p, nil, sd)
 }
 
 // quantile is that of the mixture of the noises, each with its middle (nil: 0) and

@@ -102,7 +102,11 @@ func (c *measureCmd) config() (pulse.Config, error) {
 	if err != nil {
 		return cfg, err
 	}
-	for _, ask := range []func(*pulse.Config) error{c.askDrift, c.askStability, c.askGears} {
+	_, logged := c.logged()
+	if err := c.askDrift(&cfg, logged); err != nil {
+		return cfg, err
+	}
+	for _, ask := range []func(*pulse.Config) error{c.askStability, c.askGears} {
 		if err := ask(&cfg); err != nil {
 			return cfg, err
 		}
@@ -254,6 +258,9 @@ func (c *measureCmd) open(ctx context.Context, sh *shell, cfg *pulse.Config) (so
 			return nil, err
 		}
 		if *cfg, err = src.Configure(ctx, c.wishes(*cfg)); err != nil {
+			return nil, errors.Join(err, src.Close())
+		}
+		if err := c.inLog(sh, func(r *stretch.DriftRequest) error { return src.Drift(ctx, r, cfg) }); err != nil {
 			return nil, errors.Join(err, src.Close())
 		}
 		return src, nil

@@ -66,6 +66,15 @@ func (l *layout) start(round int64) int64 {
 
 func (l *layout) roundNS() float64 { return float64(l.num) / float64(l.den) }
 
+// spacingNS is the mean time from opening to opening, in a dial's trains.
+func (l *layout) spacingNS(s *Spec) float64 {
+	if s.Form == Dial {
+		period, _ := s.nominal()
+		return period
+	}
+	return l.roundNS() / float64(len(l.spans))
+}
+
 // end is the last closing, counted from the first opening.
 func (l *layout) end() int64 {
 	n := int64(len(l.spans))
@@ -207,7 +216,7 @@ func camLayout(s *Spec) (*layout, error) {
 	for _, v := range []struct {
 		key string
 		ns  []int64
-	}{{"lobe-errors", s.LobeErrorsNS}, {"lobe-breaks", s.LobeBreaksNS}, {"wear", s.WearNSPerDay}} {
+	}{{"lobe-errors", s.LobeErrorsNS}, {"lobe-breaks", s.LobeBreaksNS}, {"wear", s.WearNSPerDay}, {"lobe-wear", s.LobeWearNSPerDay}} {
 		if len(v.ns) != 0 && len(v.ns) != s.Lobes {
 			return nil, fmt.Errorf("key %q value %q: expected one value a lobe, %d for lobes=%d", v.key, join(v.ns, ",", duration.Format), s.Lobes, s.Lobes)
 		}

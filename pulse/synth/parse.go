@@ -56,6 +56,7 @@ func fields(s *Spec) []field {
 		uDuration = "time such as 800ms, 0.8s, 200us"
 		uTimes    = "times, one a lobe: 0,0.4ms,-0.2ms"
 		uBreak    = "percent such as 61.5, or time such as 60ms"
+		uGrowths  = "times, one a lobe, by the day, or by the hour with /h: 0,8ms,-0.2ms/h"
 		uCount    = "count"
 		uChance   = "probability"
 		uPPM      = "ppm"
@@ -78,6 +79,8 @@ func fields(s *Spec) []field {
 		{Key: Key{"break", "length of a break", "50", uBreak, onCam}, codec: value(&s.Break, parseBreak, Break.String), main: true},
 		{Key: Key{"break-also", "other lengths that a break has at random, each as likely as break", "", "as break: 200ms, or several", onDrive},
 			codec: values(&s.BreakAlso, maxList, parseBreak, Break.String)},
+		{Key: Key{"break-drift", "growth of the breaks", "", "percentage points a day, or an hour with /h: 1.2 or 0.05/h", onDrive},
+			codec: value(&s.BreakDriftPerDay, parseBreakDrift, numberOrOff)},
 		{Key: Key{"make", "length of a make, with break as a time, in place of the speed", "", uDuration, onDrive},
 			codec: length(&s.MakeNS, 1e5, hour), main: true},
 		{Key: Key{"gap", "interdigit gap, last closing to first opening", "800ms", uDuration, onDial}, codec: length(&s.GapNS, 1e6, hour), main: true},
@@ -93,8 +96,10 @@ func fields(s *Spec) []field {
 			codec: values(&s.LobeErrorsNS, maxLobes, lengthFrom(-hour, hour), duration.Format)},
 		{Key: Key{"lobe-breaks", "error of each lobe's break, positive is long", "", uTimes, onCam},
 			codec: values(&s.LobeBreaksNS, maxLobes, lengthFrom(-hour, hour), duration.Format)},
-		{Key: Key{"wear", "growth of each lobe's break per day", "", uTimes, onCam},
-			codec: values(&s.WearNSPerDay, maxLobes, lengthFrom(-10*second, 10*second), duration.Format)},
+		{Key: Key{"wear", "growth of each lobe's break", "", uGrowths, onCam},
+			codec: values(&s.WearNSPerDay, maxLobes, parseWear, duration.Format)},
+		{Key: Key{"lobe-wear", "growth of each lobe's opening error; its break stays as long", "", uGrowths, onCam},
+			codec: values(&s.LobeWearNSPerDay, maxLobes, parseWear, duration.Format)},
 		{Key: Key{"cycles", "whole cycles, opening to opening; one break more ends them", "60", uCount + " or endless", onTurns},
 			codec: countOrEndless(&s.Cycles, 1, 1e10), main: true, unless: "turns"},
 		{Key: Key{"turns", "turns of the cam, in place of cycles", "", uCount, onCam}, codec: count(&s.Turns, 1, 1e9)},
@@ -110,6 +115,12 @@ func fields(s *Spec) []field {
 		{Key: Key{"drift", "growth of the drive's speed, until it is half or double", "", uPPM + " per hour", onAll},
 			codec: number(&s.DriftPPMPerHour, -10000, 10000)},
 		{Key: Key{"wander", "random walk of the drive's speed", "", uPPM + " per square root of an hour", onAll}, codec: number(&s.WanderPPM, 0, 10000)},
+		{Key: Key{"wander-white", "white noise of the drive's speed: its Allan deviation at 1 s, 1/√τ of it at τ s", "", uPPM, onAll},
+			codec: number(&s.WanderWhitePPM, 0, 10000)},
+		{Key: Key{"wander-flicker", "flicker noise of the drive's speed: its Allan deviation at any τ", "", uPPM, onAll},
+			codec: number(&s.WanderFlickerPPM, 0, 10000)},
+		{Key: Key{"wander-walk", "random walk of the drive's speed: its Allan deviation at 1 s, √τ of it at τ s; wander=104 is wander-walk=1 drawn at each opening", "", uPPM, onAll},
+			codec: number(&s.WanderWalkPPM, 0, 10000)},
 		{Key: Key{"jitter", "standard deviation of each transition's time; its bounce moves with it", "", uDuration, onAll},
 			codec: length(&s.JitterNS, 0, second)},
 		{Key: Key{"bounce", "extra pairs of edges after a transition, at most so many within so long", "", uBounce, onAll},
@@ -462,6 +473,41 @@ func (b Break) String() string {
 		return duration.Format(b.NS)
 	}
 	return numberOrOff(b.Percent)
+}
+
+// perDay splits a growth from its unit, a day or an hour: such as 8ms, 8ms/day
+// or 8ms/h. It also gives how many of them a day has.
+func perDay(v string) (growth string, times int64) {
+	growth, unit, found := strings.Cut(v, "/")
+	switch {
+	case !found || unit == "d" || unit == "day":
+		return growth, 1
+	case unit == "h" || unit == "hour":
+		return growth, 24
+	}
+	return v, 1
+}
+
+func parseWear(v string) (int64, error) {
+	growth, times := perDay(v)
+	// up to 10 s an hour, however it is written
+	ns, err := lengthFrom(-240*second/times, 240*second/times)(growth)
+	if err != nil {
+		err = fmt.Errorf("%w, with /day or /h after it", err)
+	}
+	return ns * times, err
+}
+
+func parseBreakDrift(v string) (float64, error) {
+	growth, times := perDay(v)
+	points, err := numberFrom(-2400/float64(times), 2400/float64(times))(growth)
+	if err != nil {
+		return 0, fmt.Errorf("%w of percentage points, with /day or /h after it", err)
+	}
+	if times > 1 {
+		points = math.Round(points*float64(times)*1e9) / 1e9
+	}
+	return points, nil
 }
 
 func parseBreakAt(v string) (b BreakAt, err error) {

@@ -139,6 +139,13 @@ func TestParseRefuses(t *testing.T) {
 		{"cam lobes=3 lobe-errors=0,1ms", `key "lobe-errors" value "0,1ms": expected one value a lobe, 3 for lobes=3`},
 		{"cam lobe-errors=0,,1ms wear=1", `key "wear" value "1": expected a time with its unit, such as 1ms`},
 		{"cam lobes=2 wear=0,3", `value 2 "3": expected a time with its unit, such as 3ms`},
+		{"cam lobes=2 lobe-wear=1ms", `key "lobe-wear" value "1ms": expected one value a lobe, 2 for lobes=2`},
+		{"cam lobes=2 wear=0,1ms/s", `value 2 "1ms/s": expected a time in ns, us, ms, s, min, h or d, such as 800ms, with /day or /h after it`},
+		{"cam wear=11s/h", `key "wear" value "11s/h": expected -10s to 10s, with /day or /h after it`},
+		{"cam wear=241s", `expected -240s to 240s`},
+		{"dial wear=1ms", `key "wear" of a dial`},
+		{"cam break-drift=1ms", `key "break-drift" value "1ms": expected a number from -2400 to 2400 of percentage points, with /day or /h after it`},
+		{"cam break-drift=101/h", `expected a number from -100 to 100 of percentage points`},
 		{"cam lobes=2 lobe-errors=0,-900ms", `cam: make after break 1 of a round would last -400ms`},
 		{"cam lobe-breaks=-500ms", `cam: break 1 of a round would last 0`},
 		{"cam lobe-errors=-2ms lead=1ms", `key "lead" value "1ms": expected more than lobe 1 is early`},
@@ -268,6 +275,7 @@ func FuzzParse(f *testing.F) {
 	f.Add("cam lobes=2 lobe-errors=0,-1ms,wear=1us,0,gear=35/12:0.1ms:-90,7:20us bounce=16:1us chatter=40/s lost=0.5:9 drift=-10000")
 	f.Add("cam break=100ms break-also=200ms,300ms spurious-breaks=0.5 spurious-length=10ms..80ms outages=3s,9s outage-length=1s..2s outage-noise=3/s jitter=50ms")
 	f.Add("dial digits=1F2H3 ramp=-8,-4 break-at=1:60ms,2.1:.5 make=1.ms coding=n+1 lost-silent=0.5 clock=-10000")
+	f.Add("cam lobes=2 wear=0,8ms/h lobe-wear=-2ms/day,1us break-drift=0.1/h wander-white=3 wander-flicker=2 wander-walk=1")
 	f.Fuzz(func(t *testing.T, desc string) {
 		spec, err := Parse(desc)
 		if err != nil {

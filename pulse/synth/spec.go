@@ -49,6 +49,9 @@ type Spec struct {
 	Break     Break
 	BreakAlso []Break // other lengths that a break has at random, all as likely as Break
 	MakeNS    int64   // with Break as a time, in place of the speed
+	// BreakDriftPerDay is the growth of each pulse's or interruption's break in
+	// percent of the period (percentage points), up to 90 % as with wear.
+	BreakDriftPerDay float64
 
 	// Cam.
 	IPM          float64 // to a millionth
@@ -56,7 +59,10 @@ type Spec struct {
 	LobeErrorsNS []int64 // error of each lobe's opening; its break stays as long
 	LobeBreaksNS []int64 // error of each lobe's break
 	WearNSPerDay []int64 // growth of each lobe's break, up to 90 % of the break or of the make
-	Turns        int64   // in place of Cycles
+	// LobeWearNSPerDay is by how much each lobe's opening comes later; its break
+	// stays as long. Up to 40 % of the make on either side.
+	LobeWearNSPerDay []int64
+	Turns            int64 // in place of Cycles
 
 	// Cadence.
 	SegmentsNS []int64 // make, break, make, break …; the first opening ends the first make
@@ -73,28 +79,34 @@ type Spec struct {
 	LeadNS          int64   // idle before the first opening
 	DriftPPMPerHour float64 // growth of the drive's speed, until it is half or double
 	WanderPPM       float64 // random walk of the drive's speed, ppm per square root of an hour
-	JitterNS        int64   // standard deviation of each transition's time, cut at 6; its bounce moves with it. See wideJitterNS
-	BounceOpen      Bounce
-	BounceClose     Bounce
-	Chatter         Chance
-	ChatterNS       int64 // its longest
-	ShortBreaks     Chance
-	ShortNS         int64
-	SpuriousBreaks  Chance  // per make
-	SpuriousMakes   Chance  // per break
-	Spurious        Range   // their lengths
-	Outages         float64 // per second of the time between them
-	OutagesAtNS     []int64 // in place of Outages
-	Outage          Range   // their lengths
-	OutageOpen      bool    // the contact stands open in an outage, else closed
-	OutageNoise     float64 // spurious ones per second of an outage
-	Lost            float64 // probability per edge, shown as a gap in the sequence numbers
-	LostRun         int64   // edges lost in a row
-	LostSilent      float64 // probability per edge, not shown
-	AsymmetryNS     int64   // how much later openings are seen than closings
-	ClockPPM        float64 // the measuring clock is fast by this
-	Closed          pulse.Polarity
-	Seed            uint64
+
+	// Noise of the drive's speed by its Allan deviation in ppm; see Spec.ADEV.
+	WanderWhitePPM   float64 // at 1 s; it falls with the root of the time
+	WanderFlickerPPM float64 // at any time
+	WanderWalkPPM    float64 // at 1 s; it grows with the root of the time
+
+	JitterNS       int64 // standard deviation of each transition's time, cut at 6; its bounce moves with it. See wideJitterNS
+	BounceOpen     Bounce
+	BounceClose    Bounce
+	Chatter        Chance
+	ChatterNS      int64 // its longest
+	ShortBreaks    Chance
+	ShortNS        int64
+	SpuriousBreaks Chance  // per make
+	SpuriousMakes  Chance  // per break
+	Spurious       Range   // their lengths
+	Outages        float64 // per second of the time between them
+	OutagesAtNS    []int64 // in place of Outages
+	Outage         Range   // their lengths
+	OutageOpen     bool    // the contact stands open in an outage, else closed
+	OutageNoise    float64 // spurious ones per second of an outage
+	Lost           float64 // probability per edge, shown as a gap in the sequence numbers
+	LostRun        int64   // edges lost in a row
+	LostSilent     float64 // probability per edge, not shown
+	AsymmetryNS    int64   // how much later openings are seen than closings
+	ClockPPM       float64 // the measuring clock is fast by this
+	Closed         pulse.Polarity
+	Seed           uint64
 }
 
 // Rest is the level of the line before the first and after the last edge.

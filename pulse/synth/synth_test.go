@@ -625,7 +625,8 @@ func genDescription(t *rapid.T) string {
 			words = append(words, "lobes=3")
 			maybe("lobe-errors", "0,1.5ms,-200us")
 			maybe("lobe-breaks", "0,0,-30ms")
-			maybe("wear", "0,10ms,-3ms")
+			maybe("wear", "0,10ms,-3ms", "1s/h,0,-10s/h")
+			maybe("lobe-wear", "0,5ms,-3ms", "10s/h,-10s/h,1s/day")
 		}
 		maybe(rapid.SampledFrom([]string{"cycles", "turns"}).Draw(t, "length"), "8", "20")
 		turns()
@@ -637,6 +638,9 @@ func genDescription(t *rapid.T) string {
 	maybe("lead", "1ms", "20s")
 	maybe("drift", "200", "-10000")
 	maybe("wander", "50", "10000")
+	maybe("wander-white", "20", "10000")
+	maybe("wander-flicker", "0.5", "10000")
+	maybe("wander-walk", "3", "10000")
 	maybe("jitter", "0.1ms", "3ms", "20us", "50ms", "1s")
 	if rapid.Bool().Draw(t, "bounces apart") {
 		maybe("bounce-open", "1:0.3ms")
@@ -650,6 +654,7 @@ func genDescription(t *rapid.T) string {
 	maybe("short-length", "8ms")
 	if form != Cadence {
 		maybe("break-also", "45", "30ms,40ms")
+		maybe("break-drift", "3", "-100/h", "100/h")
 	}
 	maybe("spurious-breaks", "0.5", "1", "4/s")
 	maybe("spurious-makes", "0.3", "9/s")
@@ -885,7 +890,7 @@ func TestNoAllocations(t *testing.T) {
 		"jitter=5ms break=20ms break-also=40ms spurious-breaks=0.5 spurious-makes=1/s spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s",
 		"jitter=5ms spurious-makes=0.5 spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s outage-state=open",
 	} {
-		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
+		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 lobe-wear=0,1us/h,0,0,0 break-drift=0.1 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 wander-white=9 wander-flicker=5 wander-walk=1 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
 		buf := make([]pulse.Edge, 256)
 		if got := testing.AllocsPerRun(200, func() { s.Next(buf) }); got != 0 {
 			t.Errorf("%s: %g allocations for 256 edges", more, got)
@@ -898,6 +903,7 @@ func BenchmarkNext(b *testing.B) {
 		{"dial", "dial repeat=endless"},
 		{"dial-real", "dial repeat=endless jitter=0.1ms bounce=3:1ms"},
 		{"cam-weather", "cam ipm=60 cycles=endless" + bad},
+		{"cam-wander", "cam ipm=60 cycles=endless wander-white=20 wander-flicker=20 wander-walk=1"},
 		{"cam-all", "cam ipm=600 lobes=5 cycles=endless missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 jitter=0.1ms bounce=3:1ms chatter=0.1 short-breaks=1/s lost=0.01 clock=3"},
 	} {
 		b.Run(c.name, func(b *testing.B) {

@@ -35,3 +35,32 @@ for name in ["lew", "lottery", "mavro", "michelson"]:
         except ValueError:
             continue  # of the head
     print(name, len(values), [float(x) for x in numpy.percentile(values, [5, 25, 50, 90, 95])])
+
+print("Theil-Sen slopes with their 95 % intervals: trend_test.go")
+from scipy.stats import theilslopes
+
+
+def lehmer(n, seed=1234567890):
+    """The generator of NIST SP 1065, section 12.4, as fractions of 1."""
+    out = []
+    for _ in range(n):
+        out.append(seed / 2147483647)
+        seed = 16807 * seed % 2147483647
+    return numpy.array(out)
+
+
+y = [21, 4, 9, 12, 35, 18, 10, 22, 24, 1, 6, 8, 13, 16, 19]
+x = [67, 28, 30, 28, 52, 40, 25, 37, 44, 10, 14, 20, 28, 40, 51]
+print("statpsych", theilslopes(y, x)[0], theilslopes(y, x)[2:])
+for n in [10, 31, 100, 240]:
+    u = lehmer(n) + 0.01 * numpy.arange(n)
+    print(n, [repr(float(v)) for v in (theilslopes(u)[0], *theilslopes(u)[2:])])
+
+print("Mann-Kendall S and its variance with ties, by pairs and by Kendall's tau: trend_test.go")
+from scipy.stats import kendalltau
+
+for n in [12, 40]:
+    u = numpy.round(10 * lehmer(n)) + 0.1 * numpy.arange(n)
+    u = numpy.floor(u)
+    s = sum(numpy.sign(u[i] - u[j]) for i in range(n) for j in range(i))
+    print(n, int(s), u.astype(int).tolist(), "tau-b", repr(float(kendalltau(numpy.arange(n), u)[0])))

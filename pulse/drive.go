@@ -3,7 +3,6 @@ package pulse
 import (
 	"errors"
 	"fmt"
-	"math"
 	"math/big"
 )
 
@@ -291,7 +290,7 @@ func (d *Drive) Facts() *DriveFacts {
 	}
 	for i, s := range d.Shafts {
 		o := seenAt(turns[i], d.Lobes)
-		f.Shafts[i].TurnFacts = o.facts(camRPM)
+		f.Shafts[i].TurnFacts = o.facts(d.Lobes, camRPM)
 		all = append(all, named{Turning{Shaft: s.Name}, o, &f.Shafts[i].TurnFacts})
 		if i > 0 {
 			f.Meshes = append(f.Meshes, MeshFacts{Driving: s.From, Driven: s.Name})
@@ -299,7 +298,7 @@ func (d *Drive) Facts() *DriveFacts {
 	}
 	for i, s := range d.Shafts[1:] {
 		o := seenAt(new(big.Rat).Mul(turns[i+1], big.NewRat(int64(s.OwnTeeth), 1)), d.Lobes)
-		f.Meshes[i].TurnFacts = o.facts(camRPM)
+		f.Meshes[i].TurnFacts = o.facts(d.Lobes, camRPM)
 		all = append(all, named{Turning{s.From, s.Name}, o, &f.Meshes[i].TurnFacts})
 	}
 	for i, a := range all {
@@ -316,7 +315,7 @@ func (d *Drive) Facts() *DriveFacts {
 	return f
 }
 
-func (o *order) facts(camRPM Num) TurnFacts {
+func (o *order) facts(lobes int, camRPM Num) TurnFacts {
 	r, _ := o.exact.Float64()
 	apparent, _ := o.apparent.Float64()
 	t := TurnFacts{
@@ -327,7 +326,7 @@ func (o *order) facts(camRPM Num) TurnFacts {
 		t.PerMinute = Known(r * camRPM.V)
 	}
 	if o.sight == SightFull || o.sight == SightHalf {
-		t.NeedsTurns = Known(math.Ceil(leastBlocks * shortCycles / apparent))
+		t.NeedsTurns = Known(leastTurns(apparent, lobes))
 		if camRPM.OK {
 			t.NeedsMinutes = Known(t.NeedsTurns.V / camRPM.V)
 		}

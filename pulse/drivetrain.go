@@ -189,7 +189,7 @@ func FitDriveContacts(d *Drive, contacts []DriveContact) *DriveTrain {
 		apparent, _ := o.apparent.Float64()
 		p := f.plan(apparent, d.Lobes)
 		if p.block == 0 {
-			s.NeedsTurns = Known(math.Ceil(leastBlocks * p.least))
+			s.NeedsTurns = Known(leastTurns(apparent, d.Lobes))
 			continue
 		}
 		p.shaft = i
@@ -410,6 +410,11 @@ func (f *driveFit) plan(apparent float64, lobes int) plan {
 		p.block = int(short)
 	}
 	return p
+}
+
+// leastTurns is how many turns of the cam a swing needs to be judged.
+func leastTurns(apparent float64, lobes int) float64 {
+	return leastBlocks * math.Ceil(max(shortCycles/apparent, float64(leastRows)/float64(lobes)))
 }
 
 // A judgement is a swing of a shaft with the index that it has in the train.

@@ -115,7 +115,7 @@ func TestReferenceConfiguration(t *testing.T) {
 			}
 		}
 	}
-	for _, raw := range []any{&rawWatch{}, &rawStore{}, &rawContact{}, &rawPulse{}, &rawChain{}} {
+	for _, raw := range []any{&rawWatch{}, &rawStore{}, &rawContact{}, &rawPulse{}, &rawChain{}, &rawDrive{}, &rawMotor{}, &rawShaft{}, &rawCam{}} {
 		_, names, _ := fields(raw)
 		for _, name := range names {
 			if !regexp.MustCompile(`(?m)^#?[ {-]*([a-z_]+: \{)?([a-z]+: [0-9a-z]+, )?` + name + ":").MatchString(configs.Watch) {
@@ -325,7 +325,7 @@ var watchMistakes = []struct{ name, text, want string }{
 	{"unknown keys at each depth", "site: x\nsight: y\nstore: {path: y, keep: 1d}\ncontacts: [{name: a, source: gpio:X, kind: dial, limit: 1, pulse: {minimum: 1ms}, chain: {noise: 1us}}]\n",
 		"2:1: key sight: unknown: expected one of site, store, listen, web_config, listen_unprotected, pprof, window, calibrations, contacts\n" +
 			"3:18: key store.keep: unknown, near to keep_raw: expected one of path, keep_raw, max_size\n" +
-			"4:50: key contacts[0].limit: unknown, near to limits: expected one of name, title, source, recording_contact, closed, bias, kind, settle, timing, limits, rate, lobes, cadence, coding, pulse, train_gap, flash_max, stuck_after, chain, notes\n" +
+			"4:50: key contacts[0].limit: unknown, near to limits: expected one of name, title, source, recording_contact, closed, bias, kind, settle, timing, limits, rate, lobes, gears, cadence, coding, pulse, train_gap, flash_max, stuck_after, chain, notes\n" +
 			"4:68: key contacts[0].pulse.minimum: unknown: expected one of min, max\n" +
 			"4:91: key contacts[0].chain.noise: unknown, near to edge_noise: expected one of edge_noise, asymmetry, asymmetry_u, clock_error, from"},
 	{"every value wrong", `site: [x]

@@ -116,7 +116,7 @@ func (f *driveFit) prepare(block, degree int, orders []float64) {
 
 // each calls do with every block of a series that has rows enough. The others'
 // rows lose their weight.
-func (f *driveFit) each(s *edgeSeries, do func(*block)) {
+func (f *driveFit) each(s *edgeSeries, do func(block)) {
 	for i := 0; i < len(s.n); {
 		b := block{s: s, from: i, index: min((s.turn(i)-f.firstTurn)/f.block, f.blocks-1)}
 		for i < len(s.n) && min((s.turn(i)-f.firstTurn)/f.block, f.blocks-1) == b.index {
@@ -128,13 +128,13 @@ func (f *driveFit) each(s *edgeSeries, do func(*block)) {
 			clear(s.e[b.from:b.to])
 			continue
 		}
-		do(&b)
+		do(b)
 	}
 }
 
 // fill gives a block's times less a steady speed, and polynomials that are
 // orthonormal under the weights. It is false where too few rows have weight.
-func (f *driveFit) fill(b *block) bool {
+func (f *driveFit) fill(b block) bool {
 	s, n, k := b.s, b.to-b.from, f.degree+1
 	f.y, f.q = slices.Grow(f.y[:0], n)[:n], slices.Grow(f.q[:0], n*k)[:n*k]
 	turn0, at0 := s.turn(b.from), s.at[b.from]
@@ -203,7 +203,7 @@ func (w *wheel) at(turn, lobe int) (cos, sin float64) {
 	if turn != w.turn {
 		// The fraction of order · turn, exact for as many turns as a float64 counts.
 		product := w.order * float64(turn)
-		fraction := math.Mod(product, 1) + math.FMA(w.order, float64(turn), -product)
+		fraction := product - math.Floor(product) + math.FMA(w.order, float64(turn), -product)
 		w.turn = turn
 		w.sin, w.cos = math.Sincos(2 * math.Pi * fraction)
 	}
@@ -212,7 +212,7 @@ func (w *wheel) at(turn, lobe int) (cos, sin float64) {
 }
 
 // columns fills in the shafts' columns of a block, one row after another.
-func (f *driveFit) columns(b *block, wheels []*wheel) {
+func (f *driveFit) columns(b block, wheels []*wheel) {
 	n, c := b.to-b.from, 2*len(wheels)
 	f.x = slices.Grow(f.x[:0], n*c)[:n*c]
 	for i := range n {
@@ -238,7 +238,7 @@ func (f *driveFit) gather(s *edgeSeries) {
 	*g = seriesSums{ss: make([]float64, c*c), sl: make([]float64, c*L), ll: make([]float64, L*L), s: make([]float64, c), l: make([]float64, L), raw: make([]float64, 3*len(f.orders))}
 	wheels := wheelsOf(s, f.orders)
 	xq, lq, yq := make([]float64, c*k), make([]float64, L*k), make([]float64, k)
-	f.each(s, func(b *block) {
+	f.each(s, func(b block) {
 		n := b.to - b.from
 		if !f.fill(b) {
 			clear(s.w[b.from:b.to])
@@ -521,7 +521,7 @@ func (f *driveFit) leave() {
 	k := f.degree + 1
 	for _, s := range f.series {
 		wheels := wheelsOf(s, orders)
-		f.each(s, func(b *block) {
+		f.each(s, func(b block) {
 			n := b.to - b.from
 			if !f.fill(b) {
 				clear(s.e[b.from:b.to])
@@ -632,7 +632,7 @@ func (f *driveFit) swings() map[int]*swing {
 	for _, s := range f.series {
 		wheels := wheelsOf(s, f.orders)
 		v := 1 / (s.scale * s.scale)
-		f.each(s, func(b *block) {
+		f.each(s, func(b block) {
 			m := b.index * f.clusters / f.blocks
 			sc := scores[m]
 			used[m] = true
@@ -778,7 +778,7 @@ func (f *driveFit) line(order float64) *swing {
 	for _, s := range f.series {
 		w := newWheel(s, order)
 		v := 1 / (s.scale * s.scale)
-		f.each(s, func(b *block) {
+		f.each(s, func(b block) {
 			g := &groups[b.index*f.clusters/f.blocks]
 			for i := b.from; i < b.to; i++ {
 				if s.w[i] == 0 {

@@ -265,6 +265,7 @@ func (f *driveFit) addContact(c *DriveContact, first bool, t *DriveTrain) {
 		f.base = base
 		t.Turns, t.Openings = Rounded(f.turns), len(rows)
 	}
+	open.grow(len(rows))
 	for i := range rows {
 		open.add(rows[i].N-rows[0].N, int64(rows[i].At-f.base))
 	}
@@ -294,6 +295,11 @@ func longestStretch(o []DriveOpening) (from, to int) {
 	return from, to
 }
 
+func (s *edgeSeries) grow(n int) {
+	s.n, s.at = make([]int32, 0, n), make([]int64, 0, n)
+	s.w, s.e = make([]float32, 0, n), make([]float32, 0, n)
+}
+
 func (s *edgeSeries) add(n, at int64) {
 	s.n, s.at = append(s.n, int32(n)), append(s.at, at)
 	s.w, s.e = append(s.w, 1), append(s.e, 0)
@@ -311,6 +317,7 @@ func closingsOf(rows []DriveOpening, open *edgeSeries, f *driveFit) *edgeSeries 
 		return nil
 	}
 	c := &edgeSeries{lobes: open.lobes, first: open.first, angle: slices.Clone(open.angle)}
+	c.grow(known)
 	breaks := make([][]int64, c.lobes)
 	stride := known/(301*c.lobes) + 1 // some hundreds tell a median well enough for an angle
 	for i := range rows {
@@ -318,8 +325,7 @@ func closingsOf(rows []DriveOpening, open *edgeSeries, f *driveFit) *edgeSeries 
 		if o.BreakNS <= 0 {
 			continue
 		}
-		c.n, c.at = append(c.n, open.n[i]), append(c.at, open.at[i]+o.BreakNS)
-		c.w, c.e = append(c.w, 1), append(c.e, 0)
+		c.add(int64(open.n[i]), open.at[i]+o.BreakNS)
 		if turn := int(open.n[i]) / c.lobes; turn%stride == 0 {
 			j := c.lobe(len(c.n) - 1)
 			breaks[j] = append(breaks[j], o.BreakNS)

@@ -144,6 +144,24 @@ func TestParseRefuses(t *testing.T) {
 		{"cam wear=11s/h", `key "wear" value "11s/h": expected -10s to 10s, with /day or /h after it`},
 		{"cam wear=241s", `expected -240s to 240s`},
 		{"dial wear=1ms", `key "wear" of a dial`},
+		{"cam steps=6h", `key "steps" value "6h": expected TIME:WHAT:CHANGE such as 6h:speed:0.5`},
+		{"cam steps=6h:speed", `expected TIME:WHAT:CHANGE`},
+		{"cam steps=6:speed:1", `time: expected a time with its unit, such as 6ms`},
+		{"cam steps=-6h:speed:1", `time: expected 0 to 3155760000s`},
+		{"cam steps=6h:sped:1", `"sped": expected speed, break, lobe3 or lobe3-break`},
+		{"cam steps=6h:speed:1ms", `change of speed: expected a number from -50 to 50 percent, or ppm such as 5000ppm`},
+		{"cam steps=6h:speed:NaN", `change of speed: expected a number from -50 to 50`},
+		{"cam steps=6h:break:3h", `change of break: expected -3600s to 3600s, or percentage points such as 1.2`},
+		{"cam steps=6h:break:91", `change of break: expected a number from -90 to 90`},
+		{"cam steps=6h:lobe:1ms", `lobe "": expected a whole number from 1 to 64`},
+		{"cam steps=6h:lobe2:1ms", `key "steps" value "21600s:lobe2:1ms": expected a lobe from 1 to 1, see lobes`},
+		{"cam steps=6h:lobe1:1", `change of the lobe: expected a time with its unit`},
+		{"cam steps=1h:break:30,2h:speed:1,3h:break:200ms", `key "steps" value "10800s:break:200ms": make after break 1 of a round would last 0: expected at least 0.1ms`},
+		{"cam lobes=3 steps=1h:lobe2:-500ms", `make after break 1 of a round would last 0`},
+		{"cam lobes=3 steps=1h:lobe2-break:-0.5s", `break 2 of a round would last 0`},
+		{"cam steps=1h:speed:-15,2h:speed:-6", `key "steps" value "7200s:speed:-6": the speed would be 0.79 times the nominal one: expected 0.8 to 1.25`},
+		{"cadence steps=1h:break:1ms", `expected a step of speed, a cadence has its segments`},
+		{"dial steps=1h:lobe1:1ms", `expected a step of speed or break, only a cam has lobes`},
 		{"cam break-drift=1ms", `key "break-drift" value "1ms": expected a number from -2400 to 2400 of percentage points, with /day or /h after it`},
 		{"cam break-drift=101/h", `expected a number from -100 to 100 of percentage points`},
 		{"cam lobes=2 lobe-errors=0,-900ms", `cam: make after break 1 of a round would last -400ms`},
@@ -276,6 +294,7 @@ func FuzzParse(f *testing.F) {
 	f.Add("cam break=100ms break-also=200ms,300ms spurious-breaks=0.5 spurious-length=10ms..80ms outages=3s,9s outage-length=1s..2s outage-noise=3/s jitter=50ms")
 	f.Add("dial digits=1F2H3 ramp=-8,-4 break-at=1:60ms,2.1:.5 make=1.ms coding=n+1 lost-silent=0.5 clock=-10000")
 	f.Add("cam lobes=2 wear=0,8ms/h lobe-wear=-2ms/day,1us break-drift=0.1/h wander-white=3 wander-flicker=2 wander-walk=1")
+	f.Add("cam lobes=3 steps=9h:speed:0.5%,2h:speed:-700ppm,12h:break:1.2,3s:break:-2ms,18h:lobe3:4ms,1h:lobe1-break:1us")
 	f.Fuzz(func(t *testing.T, desc string) {
 		spec, err := Parse(desc)
 		if err != nil {

@@ -433,7 +433,7 @@ func (s *Signal) late(t int64) int64 {
 	if s.spec.WanderPPM != 0 {
 		late += s.wanderLate - s.wander*float64(t-s.wanderFrom)
 	}
-	late += s.noise.late(t)
+	late += s.noise.late(t) + s.changes.late(t)
 	if len(s.spec.Gears) > 0 {
 		part := float64(t-s.base) / s.lay.roundNS()
 		for _, g := range s.spec.Gears {

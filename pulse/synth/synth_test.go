@@ -638,6 +638,14 @@ func genDescription(t *rapid.T) string {
 	maybe("lead", "1ms", "20s")
 	maybe("drift", "200", "-10000")
 	maybe("wander", "50", "10000")
+	switch form {
+	case Cam:
+		maybe("steps", "3s:speed:0.5%,1s:break:2ms", "2s:lobe1:-1ms,5s:lobe1-break:1ms", "4s:break:-1.2,4s:speed:-19")
+	case Dial:
+		maybe("steps", "3s:speed:0.5%,1s:break:2ms", "4s:break:-1.2,4s:speed:-19")
+	case Cadence:
+		maybe("steps", "3s:speed:0.5%,1s:speed:-100ppm")
+	}
 	maybe("wander-white", "20", "10000")
 	maybe("wander-flicker", "0.5", "10000")
 	maybe("wander-walk", "3", "10000")
@@ -890,7 +898,7 @@ func TestNoAllocations(t *testing.T) {
 		"jitter=5ms break=20ms break-also=40ms spurious-breaks=0.5 spurious-makes=1/s spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s",
 		"jitter=5ms spurious-makes=0.5 spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s outage-state=open",
 	} {
-		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 lobe-wear=0,1us/h,0,0,0 break-drift=0.1 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 wander-white=9 wander-flicker=5 wander-walk=1 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
+		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 lobe-wear=0,1us/h,0,0,0 break-drift=0.1 steps=5s:break:1,9s:lobe2:1us,20s:speed:1 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 wander-white=9 wander-flicker=5 wander-walk=1 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
 		buf := make([]pulse.Edge, 256)
 		if got := testing.AllocsPerRun(200, func() { s.Next(buf) }); got != 0 {
 			t.Errorf("%s: %g allocations for 256 edges", more, got)

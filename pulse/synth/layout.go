@@ -354,6 +354,12 @@ func (l *layout) check(s *Spec) error {
 	if slope > 0.5 {
 		return fmt.Errorf("key \"gear\" value %q: expected less swing, the speed would change by %.0f %%, at most 50", join(s.Gears, ",", Gear.String), 100*slope)
 	}
+	for _, f := range s.Teeth {
+		slope += math.Pi * f.Order * float64(f.Teeth) * math.Abs(float64(f.HeightNS)) / l.roundNS()
+	}
+	if slope > 0.9 {
+		return fmt.Errorf("key \"tooth\" value %q: expected less height, the speed would change by %.0f %%, at most 90", join(s.Teeth, ",", Tooth.String), 100*slope)
+	}
 	for _, p := range []struct {
 		key string
 		at  []int64

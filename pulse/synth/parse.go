@@ -112,6 +112,8 @@ func fields(s *Spec) []field {
 			codec: ascending(&s.ExtraAt, countFrom(1, 1e10), countOrOff)},
 		{Key: Key{"gear", "shafts of the drive: turns per turn of the cam, swing in time, phase", "", "ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES, such as 3.5:0.4ms or 35/12:0.4ms:90", onTurns},
 			codec: values(&s.Gears, maxGears, parseGear, Gear.String)},
+		{Key: Key{"tooth", "faults at one place of a shaft, one of TEETH wide: late by up to HEIGHT once a turn of it", "", "ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES, such as 3.75:90:2ms", onTurns},
+			codec: values(&s.Teeth, maxGears, parseTooth, Tooth.String)},
 		{Key: Key{"lead", "closed before the first opening", "1s", uDuration, onAll}, codec: length(&s.LeadNS, 1e6, 24*hour)},
 		{Key: Key{"drift", "growth of the drive's speed, until it is half or double", "", uPPM + " per hour", onAll},
 			codec: number(&s.DriftPPMPerHour, -10000, 10000)},
@@ -561,18 +563,8 @@ func parseGear(v string) (g Gear, err error) {
 	if len(part) < 2 || len(part) > 3 {
 		return g, errors.New("expected ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES such as 3.5:0.4ms:90")
 	}
-	num, den, ratio := strings.Cut(part[0], "/")
-	g.Order, err = numberFrom(0.0001, 1e6)(num)
-	if ratio && err == nil {
-		var d float64
-		d, err = numberFrom(0.0001, 1e6)(den)
-		g.Order /= d
-	}
-	if err != nil {
-		return g, fmt.Errorf("order: %w", err)
-	}
-	if g.Order < 0.0001 || g.Order > 1000 {
-		return g, errors.New("order: expected 0.0001 to 1000 turns per turn of the cam")
+	if g.Order, err = parseOrder(part[0]); err != nil {
+		return g, err
 	}
 	if g.AmplitudeNS, err = lengthFrom(0, 60*second)(part[1]); err != nil {
 		return g, fmt.Errorf("amplitude: %w", err)
@@ -583,6 +575,59 @@ func parseGear(v string) (g Gear, err error) {
 		}
 	}
 	return g, nil
+}
+
+// maxOrder is of a motor of 60,000 turns a minute on a cam of one turn, or of
+// the teeth of a slower shaft.
+const maxOrder = 100000
+
+// parseOrder reads the turns of a shaft in one turn of the cam: 2.25 or 35/12.
+func parseOrder(v string) (float64, error) {
+	num, den, ratio := strings.Cut(v, "/")
+	order, err := numberFrom(0.0001, 1e6)(num)
+	if ratio && err == nil {
+		var d float64
+		d, err = numberFrom(0.0001, 1e6)(den)
+		order /= d
+	}
+	if err != nil {
+		return 0, fmt.Errorf("order: %w", err)
+	}
+	if order < 0.0001 || order > maxOrder {
+		return 0, fmt.Errorf("order: expected 0.0001 to %d turns per turn of the cam", maxOrder)
+	}
+	return order, nil
+}
+
+func parseTooth(v string) (f Tooth, err error) {
+	part := strings.Split(v, ":")
+	if len(part) < 3 || len(part) > 4 {
+		return f, errors.New("expected ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES such as 3.75:90:2ms")
+	}
+	if f.Order, err = parseOrder(part[0]); err != nil {
+		return f, err
+	}
+	if f.Teeth, err = countFrom(1, 10000)(part[1]); err != nil {
+		return f, fmt.Errorf("teeth: %w", err)
+	}
+	if f.HeightNS, err = lengthFrom(-60*second, 60*second)(part[2]); err != nil {
+		return f, fmt.Errorf("height: %w", err)
+	}
+	if len(part) == 4 {
+		if f.PhaseDegrees, err = numberFrom(-360, 360)(part[3]); err != nil {
+			return f, fmt.Errorf("phase in degrees: %w", err)
+		}
+	}
+	return f, nil
+}
+
+// String gives the fault as a description has it.
+func (f Tooth) String() string {
+	s := decimal(f.Order) + ":" + strconv.FormatInt(f.Teeth, 10) + ":" + duration.Format(f.HeightNS)
+	if f.PhaseDegrees != 0 {
+		s += ":" + decimal(f.PhaseDegrees)
+	}
+	return s
 }
 
 // String gives the gear as a description has it.

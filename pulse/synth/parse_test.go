@@ -50,6 +50,11 @@ func TestParse(t *testing.T) {
 				s.Lobes, s.WearNSPerDay, s.Turns, s.Cycles = 2, []int64{0, 1000}, 3, 0
 				s.Gears = []Gear{{5, 4e5, 90}, {2.25, 2e4, 0}}
 			})},
+		{"cam lobes=6 gear=1687.5:20us,18.75:0.4ms tooth=15/4:90:0.5ms:-30,1:20:-3ms", "cam ipm=60 break=50 lobes=6 cycles=60 gear=1687.5:20us,18.75:0.4ms tooth=3.75:90:0.5ms:-30,1:20:-3ms",
+			cam(func(s *Spec) {
+				s.Lobes, s.Gears = 6, []Gear{{1687.5, 2e4, 0}, {18.75, 4e5, 0}}
+				s.Teeth = []Tooth{{3.75, 90, 5e5, -30}, {1, 20, -3e6, 0}}
+			})},
 		{"cam missing-at=9,4,9 extra=0.5 missing=0.25 extra-at=1", "cam ipm=60 break=50 cycles=60 missing=0.25 missing-at=4,9 extra=0.5 extra-at=1",
 			cam(func(s *Spec) { s.MissingAt, s.Extra, s.Missing, s.ExtraAt = []int64{4, 9}, 0.5, 0.25, []int64{1} })},
 		{"cadence 400/200/400/2000 cycles=20", "cadence 400/200/400/2000 cycles=20", cadence(func(s *Spec) { s.Cycles = 20 })},
@@ -176,9 +181,17 @@ func TestParseRefuses(t *testing.T) {
 		{"cam gear=3:1ms:2:3", `expected ORDER:AMPLITUDE`},
 		{"cam gear=x:1ms", `order: expected a number`},
 		{"cam gear=1/0:1ms", `order: expected a number`},
-		{"cam gear=1000000/1:1ms", `order: expected 0.0001 to 1000 turns per turn of the cam`},
+		{"cam gear=1000000/1:1ms", `order: expected 0.0001 to 100000 turns per turn of the cam`},
 		{"cam gear=3:1", `amplitude: expected a time with its unit, such as 1ms`},
 		{"cam gear=3:1ms:400", `phase in degrees: expected a number from -360 to 360`},
+		{"cam tooth=3:90", `key "tooth" value "3:90": expected ORDER:TEETH:HEIGHT or`},
+		{"cam tooth=0:90:1ms", `order: expected a number`},
+		{"cam tooth=1:0:1ms", `teeth: expected a whole number from 1 to 10000`},
+		{"cam tooth=1:2.5:1ms", `teeth: expected a whole number`},
+		{"cam tooth=1:90:2", `height: expected a time with its unit, such as 2ms`},
+		{"cam tooth=1:90:2ms:x", `phase in degrees: expected a number from -360 to 360`},
+		{"cam gear=1:0.05s tooth=3.75:90:-1ms", `key "tooth" value "3.75:90:-1ms": expected less height, the speed would change by 137 %, at most 90`},
+		{"dial tooth=1:90:2ms", `key "tooth" of a dial`},
 		{"cam gear=100:10ms", `expected less swing, the speed would change by 628 %, at most 50`},
 		{"cam ipm=0.01 cycles=10000000000", `cam: lasts more than 100 years`},
 		{"cam ipm=6000 break=0.1", `cam: break 1 of a round would last 10us: expected at least 0.1ms, see ipm`},
@@ -294,6 +307,7 @@ func FuzzParse(f *testing.F) {
 	f.Add("cam break=100ms break-also=200ms,300ms spurious-breaks=0.5 spurious-length=10ms..80ms outages=3s,9s outage-length=1s..2s outage-noise=3/s jitter=50ms")
 	f.Add("dial digits=1F2H3 ramp=-8,-4 break-at=1:60ms,2.1:.5 make=1.ms coding=n+1 lost-silent=0.5 clock=-10000")
 	f.Add("cam lobes=2 wear=0,8ms/h lobe-wear=-2ms/day,1us break-drift=0.1/h wander-white=3 wander-flicker=2 wander-walk=1")
+	f.Add("cadence 400/200 gear=1687.5:20us tooth=3/7:90:0.5ms:-30,1:1:-3ms")
 	f.Add("cam lobes=3 steps=9h:speed:0.5%,2h:speed:-700ppm,12h:break:1.2,3s:break:-2ms,18h:lobe3:4ms,1h:lobe1-break:1us")
 	f.Fuzz(func(t *testing.T, desc string) {
 		spec, err := Parse(desc)

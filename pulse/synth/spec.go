@@ -74,6 +74,7 @@ type Spec struct {
 	Extra     float64 // probability after each interruption
 	ExtraAt   []int64
 	Gears     []Gear
+	Teeth     []Tooth
 
 	// All.
 	LeadNS          int64   // idle before the first opening
@@ -135,6 +136,17 @@ type Gear struct {
 	Order        float64 // turns of the shaft in one turn of the cam
 	AmplitudeNS  int64
 	PhaseDegrees float64 // at the first opening
+}
+
+// A Tooth is a fault at one place of a shaft of the drive, such as a bad tooth.
+// Within half a tooth of it every edge is late by up to Height: the bump is
+// Height · (1 + cos(2π · Teeth · turn)) / 2, turn from the middle of the fault
+// in turns of the shaft, and 0 elsewhere.
+type Tooth struct {
+	Order        float64 // turns of the shaft in one turn of the cam
+	Teeth        int64   // of the shaft's wheel: the fault is one of them wide
+	HeightNS     int64
+	PhaseDegrees float64 // by how much the first opening is past the middle of the fault
 }
 
 // A Step changes something at once and for good.

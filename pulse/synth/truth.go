@@ -22,6 +22,8 @@ type Truth struct {
 	LobeWearNSPerDay []int64 // growth of each lobe's opening error
 	BreakDriftPerDay float64 // percentage points
 	Steps            []Step
+	Gears            []Gear
+	Teeth            []Tooth
 
 	FirstOpeningNS int64
 	EndNS          int64 // ideal last closing; 0 when there is no end
@@ -67,6 +69,8 @@ func (s *Signal) Truth() Truth {
 	t.LobeWearNSPerDay = append(t.LobeWearNSPerDay, spec.LobeWearNSPerDay...)
 	t.BreakDriftPerDay = spec.BreakDriftPerDay
 	t.Steps = append(t.Steps, spec.Steps...)
+	t.Gears = append(t.Gears, spec.Gears...)
+	t.Teeth = append(t.Teeth, spec.Teeth...)
 	switch spec.Form {
 	case Dial:
 		for _, c := range spec.Digits {

@@ -24,3 +24,9 @@ var OwnDial string
 
 //go:embed own-interrupter.yaml
 var OwnInterrupter string
+
+// OwnGears is an example of a drive train, for the invented Marrow Quay exchange,
+// that explains every key.
+//
+//go:embed own-gears.yaml
+var OwnGears string

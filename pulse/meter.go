@@ -100,6 +100,19 @@ func NewMeter(cfg Config) (*Meter, error) {
 	case len(cadence) > 2 && cfg.Lobes > 0:
 		return nil, errors.New("lobes are those of a plain interrupter, not of a cadence of several segments")
 	}
+	if d := cfg.Drive; d != nil {
+		if err := d.Check(); err != nil {
+			return nil, err
+		}
+		switch {
+		case m.kind == KindDial:
+			return nil, errors.New("a drive train is that of an interrupter's cam, not of a dial")
+		case cfg.Lobes > 0 && cfg.Lobes != d.Lobes:
+			return nil, fmt.Errorf("%d lobes, but the cam of the drive train has %d", cfg.Lobes, d.Lobes)
+		case len(cadence) > 2 && d.Lobes != 1:
+			return nil, fmt.Errorf("the cam of the drive train has %d lobes, but a cadence of several segments needs one whole turn, of one lobe", d.Lobes)
+		}
+	}
 	for i, ns := range cadence {
 		if ns <= 0 {
 			return nil, fmt.Errorf("segment %d of the cadence is not above 0", i+1)

@@ -35,6 +35,7 @@ const (
 type program struct {
 	Measure measureCmd `cmd:"" group:"Measure:" help:"Measure a contact, from its recorded edges or as it moves."`
 	Limits  limitsCmd  `cmd:"" group:"Measure:" help:"List the published limits, or show one set with its sources."`
+	Gears   gearsCmd   `cmd:"" group:"Measure:" help:"Reckon the drive train of an interrupter's cam: turns, teeth, and which faults can be seen."`
 	Sim     simCmd     `cmd:"" group:"Try it without hardware:" help:"Write the edges of a simulated contact."`
 	hardware
 	watching

@@ -204,6 +204,7 @@ type rawContact struct {
 	Limits           key `yaml:"limits"`
 	Rate             key `yaml:"rate"`
 	Lobes            key `yaml:"lobes"`
+	Gears            key `yaml:"gears"`
 	Cadence          key `yaml:"cadence"`
 	Coding           key `yaml:"coding"`
 	Pulse            key `yaml:"pulse"`
@@ -438,6 +439,7 @@ func (c *contactDraft) check(d *decoder, k *key) {
 	d.limits(&r.Limits, &m.Limits)
 	read(d, &r.Rate, &c.Rate, "pulses per second or interruptions per minute, such as 10pps or 60ipm", c.rateOf)
 	d.count(&r.Lobes, &m.Lobes, "a whole number from 1 to "+strconv.Itoa(maxLobes), maxLobes)
+	d.gears(&r.Gears, &m.Drive)
 	d.segments(&r.Cadence, &m.CadenceNS, "a list of times", func(k *key, ns *int64) { times(d, k, ns, "1ms", "1h", "400ms") })
 	m.CodingSet = r.Coding.given()
 	choice(d, &r.Coding, &m.Coding, codings...)
@@ -456,6 +458,7 @@ func (c *contactDraft) check(d *decoder, k *key) {
 	c.checkKind(d, k)
 	c.checkSource(d)
 	c.checkCadence(d)
+	c.checkGears(d)
 	c.checkSettle(d)
 	p := c.profile()
 	d.checkReadings(&r.Pulse, &r.FlashMax, readings{
@@ -519,7 +522,7 @@ func (c *contactDraft) checkKind(d *decoder, k *key) {
 		d.reject(&r.Kind, m.Kind.String()+", but the limits "+p.ID+" are for kind "+p.Kind.String(), p.Kind.String()+", or other limits")
 		return
 	}
-	unit, other, others := "pps", pulse.KindInterrupter, []*key{&r.Lobes, &r.Cadence}
+	unit, other, others := "pps", pulse.KindInterrupter, []*key{&r.Lobes, &r.Gears, &r.Cadence}
 	if m.Kind == pulse.KindInterrupter {
 		unit, other, others = "ipm", pulse.KindDial, []*key{&r.Coding, &r.Pulse, &r.TrainGap, &r.FlashMax}
 	}

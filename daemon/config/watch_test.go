@@ -115,7 +115,7 @@ func TestReferenceConfiguration(t *testing.T) {
 			}
 		}
 	}
-	for _, raw := range []any{&rawWatch{}, &rawStore{}, &rawContact{}, &rawPulse{}, &rawChain{}} {
+	for _, raw := range []any{&rawWatch{}, &rawStore{}, &rawContact{}, &rawPulse{}, &rawChain{}, &rawDrive{}, &rawMotor{}, &rawShaft{}, &rawCam{}} {
 		_, names, _ := fields(raw)
 		for _, name := range names {
 			if !regexp.MustCompile(`(?m)^#?[ {-]*([a-z_]+: \{)?([a-z]+: [0-9a-z]+, )?` + name + ":").MatchString(configs.Watch) {
@@ -325,7 +325,7 @@ var watchMistakes = []struct{ name, text, want string }{
 	{"unknown keys at each depth", "site: x\nsight: y\nstore: {path: y, keep: 1d}\ncontacts: [{name: a, source: gpio:X, kind: dial, limit: 1, pulse: {minimum: 1ms}, chain: {noise: 1us}}]\n",
 		"2:1: key sight: unknown: expected one of site, store, listen, web_config, listen_unprotected, pprof, window, calibrations, contacts\n" +
 			"3:18: key store.keep: unknown, near to keep_raw: expected one of path, keep_raw, max_size\n" +
-			"4:50: key contacts[0].limit: unknown, near to limits: expected one of name, title, source, recording_contact, closed, bias, kind, settle, timing, limits, rate, lobes, cadence, coding, pulse, train_gap, flash_max, stuck_after, chain, notes\n" +
+			"4:50: key contacts[0].limit: unknown, near to limits: expected one of name, title, source, recording_contact, closed, bias, kind, settle, timing, limits, rate, lobes, gears, cadence, coding, pulse, train_gap, flash_max, stuck_after, chain, notes\n" +
 			"4:68: key contacts[0].pulse.minimum: unknown: expected one of min, max\n" +
 			"4:91: key contacts[0].chain.noise: unknown, near to edge_noise: expected one of edge_noise, asymmetry, asymmetry_u, clock_error, from"},
 	{"every value wrong", `site: [x]
@@ -458,7 +458,7 @@ contacts:
 	{"sources", wHead + "contacts:\n  - {name: a, source: \"gpio:\", kind: dial}\n  - {name: b, source: \"gpio: X\", kind: dial}\n  - {name: c, source: \"sim:dial,rat=10\", kind: dial}\n  - {name: d, source: \"sim:\", kind: dial}\n  - {name: e, source: sub, kind: dial}\n  - {name: f, source: 7, kind: dial}\n",
 		"4:23: key contacts[0].source: \"gpio:\": expected gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17\n" +
 			"5:23: key contacts[1].source: \"gpio: X\": expected gpio: and the name of a line, such as gpio:GPIO17, gpio:P1_11 or gpio:gpiochip0:17\n" +
-			"6:23: key contacts[2].source: \"sim:dial,rat=10\": key \"rat\" of a dial: expected one of digits, coding, rate, break, break-also, break-drift, make, gap, flash, hangup, repeat, ramp, break-at, lead, drift, wander, wander-white, wander-flicker, wander-walk, jitter, bounce, bounce-open, bounce-close, chatter, chatter-length, short-breaks, short-length, spurious-breaks, spurious-makes, spurious-length, outages, outage-length, outage-state, outage-noise, lost, lost-silent, asymmetry, clock, closed, seed\n" +
+			"6:23: key contacts[2].source: \"sim:dial,rat=10\": key \"rat\" of a dial: expected one of digits, coding, rate, break, break-also, break-drift, make, gap, flash, hangup, repeat, ramp, break-at, lead, drift, steps, wander, wander-white, wander-flicker, wander-walk, jitter, bounce, bounce-open, bounce-close, chatter, chatter-length, short-breaks, short-length, spurious-breaks, spurious-makes, spurious-length, outages, outage-length, outage-state, outage-noise, lost, lost-silent, asymmetry, clock, closed, seed\n" +
 			"7:23: key contacts[3].source: \"sim:\": signal \"\": expected dial, cam, cadence first, such as dial,digits=0123,rate=10\n" +
 			"8:23: key contacts[4].source: \"sub\": not a file: " + someSource + "\n" +
 			"9:23: key contacts[5].source: the number 7: " + someSource},

@@ -93,6 +93,9 @@ func (s *Source) Configure(ctx context.Context, w *Wishes) (cfg pulse.Config, er
 			if cfg.PeriodNS == 0 && cfg.CadenceNS == nil {
 				cfg.PeriodNS, cfg.CadenceNS = base.PeriodNS, base.CadenceNS
 			}
+			if cfg.Drive == nil && w.Reading.CadenceNS == nil && (cfg.Lobes == 0 || base.Drive != nil && cfg.Lobes == base.Drive.Lobes) {
+				cfg.Drive = base.Drive // other lobes would be another cam
+			}
 			cfg.Lobes = cmp.Or(cfg.Lobes, base.Lobes)
 		}
 	}

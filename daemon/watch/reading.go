@@ -27,6 +27,7 @@ type settings struct {
 	PeriodNS     int64          `json:"period_ns,omitempty"`
 	Lobes        int            `json:"lobes,omitempty"`
 	CadenceNS    []int64        `json:"cadence_ns,omitempty"`
+	Drive        *pulse.Drive   `json:"drive,omitempty"`
 	StuckAfterNS int64          `json:"stuck_after_ns,omitempty"`
 	Chain        *pulse.Setup   `json:"chain"`
 	YAML         string         `json:"yaml"` // the contact in the configuration file
@@ -37,7 +38,7 @@ func configuration(c *config.Contact) store.Configuration {
 	m := &c.Meter
 	s := settings{
 		Title: c.Title, SettleNS: m.SettleNS, Timing: m.Timing, PulseMinNS: m.PulseMinNS, PulseMaxNS: m.PulseMaxNS,
-		TrainGapNS: m.TrainGapNS, FlashMaxNS: m.FlashMaxNS, Rate: c.Rate, PeriodNS: m.PeriodNS, Lobes: m.Lobes, CadenceNS: m.CadenceNS,
+		TrainGapNS: m.TrainGapNS, FlashMaxNS: m.FlashMaxNS, Rate: c.Rate, PeriodNS: m.PeriodNS, Lobes: m.Lobes, CadenceNS: m.CadenceNS, Drive: m.Drive,
 		StuckAfterNS: int64(c.StuckAfter), Chain: m.Setup, YAML: c.Text,
 	}
 	if m.Limits != nil {
@@ -64,7 +65,7 @@ func Reading(c store.Configuration) (cfg pulse.Config, err error) {
 	cfg = pulse.Config{
 		Kind: c.Kind, Polarity: c.Polarity, SettleNS: s.SettleNS, PulseMinNS: s.PulseMinNS, PulseMaxNS: s.PulseMaxNS,
 		TrainGapNS: s.TrainGapNS, FlashMaxNS: s.FlashMaxNS, PeriodNS: s.PeriodNS, Lobes: s.Lobes, CadenceNS: s.CadenceNS,
-		Timing: s.Timing, CodingSet: s.Coding != "", Setup: s.Chain, Limits: s.Profile,
+		Timing: s.Timing, CodingSet: s.Coding != "", Setup: s.Chain, Limits: s.Profile, Drive: s.Drive,
 	}
 	_ = cfg.Coding.UnmarshalText([]byte(s.Coding))
 	if cfg.Setup == nil {

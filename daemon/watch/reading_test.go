@@ -23,7 +23,8 @@ func TestReading(t *testing.T) {
 		Kind: pulse.KindDial, Polarity: pulse.ClosedLow, SettleNS: 3e6, Timing: pulse.TimingSettled, PulseMinNS: 11e6, PulseMaxNS: 190e6,
 		TrainGapNS: 140e6, FlashMaxNS: 1.4e9, Coding: pulse.Coding10MinusN, CodingSet: true, Setup: &chain,
 	}
-	cam := pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 5e8, Lobes: 5, CadenceNS: []int64{4e8, 2e8}, Setup: &chain, Limits: profile}
+	cam := pulse.Config{Kind: pulse.KindInterrupter, PeriodNS: 5e8, Lobes: 5, CadenceNS: []int64{4e8, 2e8}, Setup: &chain, Limits: profile,
+		Drive: &pulse.Drive{MotorRPM: 1725, Lobes: 5, CamShaft: "cam", Shafts: []pulse.Shaft{{Name: "motor"}, {Name: "cam", From: "motor", DrivingTeeth: 4, OwnTeeth: 25}}}}
 	for _, want := range []pulse.Config{full, cam} {
 		got, err := Reading(configuration(&config.Contact{Name: "a", Meter: want}))
 		if diff := cmp.Diff(want, got); err != nil || diff != "" {

@@ -110,6 +110,9 @@ func newLayout(s *Spec) (l *layout, err error) {
 	if err := l.check(s); err != nil {
 		return nil, err
 	}
+	if err := l.checkSteps(s); err != nil {
+		return nil, err
+	}
 	return l, nil
 }
 
@@ -263,18 +266,26 @@ func at(list []int64, i int) int64 {
 	return 0
 }
 
-// check refuses what no contact can do: spans that overlap, a drive that turns
-// back, and signals longer than the horizon.
-func (l *layout) check(s *Spec) error {
-	keys := [...]string{"rate, break, break-also, make, break-at and ramp", "ipm, break, break-also, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
-	if s.LeadNS+l.spans[0].open < 0 {
-		return fmt.Errorf("key \"lead\" value %q: expected more than lobe 1 is early", duration.Format(s.LeadNS))
+// tooShort says which break or make of a round is shorter than any contact's,
+// "" where none is. Each break has its later opening and its growth, if any.
+func (l *layout) tooShort(c *changes) string {
+	late := func(i int) (open, grown int64) {
+		if c == nil {
+			return 0, 0
+		}
+		return c.step(i)
 	}
 	for i, sp := range l.spans {
-		next := l.start(1) + l.spans[0].open
-		if i+1 < len(l.spans) {
-			next = l.spans[i+1].open
+		n := i + 1
+		next := l.start(1)
+		if n == len(l.spans) {
+			n = 0
+		} else {
+			next = 0
 		}
+		open, grown := late(i)
+		nextOpen, _ := late(n)
+		next += l.spans[n].open + nextOpen
 		least, most := int64(0), int64(0)
 		if len(l.also) > 0 && sp.varies() {
 			least, most = min(0, slices.Min(l.also)), max(0, slices.Max(l.also))
@@ -282,12 +293,59 @@ func (l *layout) check(s *Spec) error {
 		for _, part := range []struct {
 			name string
 			ns   int64
-		}{{"break", sp.close - sp.open + least}, {"make after break", next - sp.close - most}} {
+		}{{"break", sp.close - sp.open + grown + least}, {"make after break", next - sp.close - open - grown - most}} {
 			if part.ns < minLengthNS {
-				return fmt.Errorf("%s: %s %d of a round would last %s: expected at least %s, see %s",
-					s.Form, part.name, i+1, duration.Format(part.ns), duration.Format(minLengthNS), keys)
+				return fmt.Sprintf("%s %d of a round would last %s: expected at least %s",
+					part.name, i+1, duration.Format(part.ns), duration.Format(minLengthNS))
 			}
 		}
+	}
+	return ""
+}
+
+// Beside all else that makes a drive late, the times of a signal stay within
+// int64 between these speeds; no motor of an exchange leaves them and runs on.
+const leastSpeed, mostSpeed = 0.8, 1.25
+
+// checkSteps refuses steps of what the signal does not have and those after
+// which it could not be.
+func (l *layout) checkSteps(s *Spec) error {
+	speed := 1.0
+	c := newChanges(s, l)
+	for _, st := range s.Steps {
+		refuse := func(format string, args ...any) error {
+			return fmt.Errorf("key \"steps\" value %q: %s", st, fmt.Sprintf(format, args...))
+		}
+		switch {
+		case st.What == StepSpeed:
+			speed += st.Speed / 100
+		case st.What == StepBreaks && s.Form == Cadence:
+			return refuse("expected a step of speed, a cadence has its segments")
+		case st.What != StepBreaks && s.Form != Cam:
+			return refuse("expected a step of speed or break, only a cam has lobes")
+		case st.What != StepBreaks && st.Lobe > s.Lobes:
+			return refuse("expected a lobe from 1 to %d, see lobes", s.Lobes)
+		}
+		if speed < leastSpeed || speed > mostSpeed {
+			return refuse("the speed would be %.4g times the nominal one: expected %g to %g", speed, leastSpeed, mostSpeed)
+		}
+		c.apply(st)
+		if what := l.tooShort(&c); what != "" {
+			return refuse("%s", what)
+		}
+	}
+	return nil
+}
+
+// check refuses what no contact can do: spans that overlap, a drive that turns
+// back, and signals longer than the horizon.
+func (l *layout) check(s *Spec) error {
+	keys := [...]string{"rate, break, break-also, make, break-at and ramp", "ipm, break, break-also, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
+	if s.LeadNS+l.spans[0].open < 0 {
+		return fmt.Errorf("key \"lead\" value %q: expected more than lobe 1 is early", duration.Format(s.LeadNS))
+	}
+	if what := l.tooShort(nil); what != "" {
+		return fmt.Errorf("%s: %s, see %s", s.Form, what, keys)
 	}
 	slope := 0.0
 	for _, g := range s.Gears {
@@ -295,6 +353,12 @@ func (l *layout) check(s *Spec) error {
 	}
 	if slope > 0.5 {
 		return fmt.Errorf("key \"gear\" value %q: expected less swing, the speed would change by %.0f %%, at most 50", join(s.Gears, ",", Gear.String), 100*slope)
+	}
+	for _, f := range s.Teeth {
+		slope += math.Pi * f.Order * float64(f.Teeth) * math.Abs(float64(f.HeightNS)) / l.roundNS()
+	}
+	if slope > 0.9 {
+		return fmt.Errorf("key \"tooth\" value %q: expected less height, the speed would change by %.0f %%, at most 90", join(s.Teeth, ",", Tooth.String), 100*slope)
 	}
 	for _, p := range []struct {
 		key string

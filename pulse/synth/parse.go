@@ -1,6 +1,7 @@
 package synth
 
 import (
+	"cmp"
 	"encoding"
 	"errors"
 	"fmt"
@@ -111,9 +112,14 @@ func fields(s *Spec) []field {
 			codec: ascending(&s.ExtraAt, countFrom(1, 1e10), countOrOff)},
 		{Key: Key{"gear", "shafts of the drive: turns per turn of the cam, swing in time, phase", "", "ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES, such as 3.5:0.4ms or 35/12:0.4ms:90", onTurns},
 			codec: values(&s.Gears, maxGears, parseGear, Gear.String)},
+		{Key: Key{"tooth", "faults at one place of a shaft, one of TEETH wide: late by up to HEIGHT once a turn of it", "", "ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES, such as 3.75:90:2ms", onTurns},
+			codec: values(&s.Teeth, maxGears, parseTooth, Tooth.String)},
 		{Key: Key{"lead", "closed before the first opening", "1s", uDuration, onAll}, codec: length(&s.LeadNS, 1e6, 24*hour)},
 		{Key: Key{"drift", "growth of the drive's speed, until it is half or double", "", uPPM + " per hour", onAll},
 			codec: number(&s.DriftPPMPerHour, -10000, 10000)},
+		{Key: Key{"steps", "what changes at once and for good, at a time from the start: speed of the drive, breaks, a lobe's opening or its break", "",
+			"TIME:speed:PERCENT or …ppm, TIME:break:POINTS or a time, TIME:lobe3:TIME, TIME:lobe3-break:TIME, such as 6h:speed:0.5,12h:break:1.2", onAll},
+			codec: steps(&s.Steps)},
 		{Key: Key{"wander", "random walk of the drive's speed", "", uPPM + " per square root of an hour", onAll}, codec: number(&s.WanderPPM, 0, 10000)},
 		{Key: Key{"wander-white", "white noise of the drive's speed: its Allan deviation at 1 s, 1/√τ of it at τ s", "", uPPM, onAll},
 			codec: number(&s.WanderWhitePPM, 0, 10000)},
@@ -187,6 +193,18 @@ func ascending(p *[]int64, parse func(string) (int64, error), write func(int64) 
 		err := set(v)
 		slices.Sort(*p)
 		*p = slices.Compact(*p)
+		return err
+	}
+	return c
+}
+
+// steps are put in the order of their times.
+func steps(p *[]Step) codec {
+	c := values(p, maxList, parseStep, Step.String)
+	set := c.set
+	c.set = func(v string) error {
+		err := set(v)
+		slices.SortStableFunc(*p, func(a, b Step) int { return cmp.Compare(a.AtNS, b.AtNS) })
 		return err
 	}
 	return c
@@ -545,18 +563,8 @@ func parseGear(v string) (g Gear, err error) {
 	if len(part) < 2 || len(part) > 3 {
 		return g, errors.New("expected ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES such as 3.5:0.4ms:90")
 	}
-	num, den, ratio := strings.Cut(part[0], "/")
-	g.Order, err = numberFrom(0.0001, 1e6)(num)
-	if ratio && err == nil {
-		var d float64
-		d, err = numberFrom(0.0001, 1e6)(den)
-		g.Order /= d
-	}
-	if err != nil {
-		return g, fmt.Errorf("order: %w", err)
-	}
-	if g.Order < 0.0001 || g.Order > 1000 {
-		return g, errors.New("order: expected 0.0001 to 1000 turns per turn of the cam")
+	if g.Order, err = parseOrder(part[0]); err != nil {
+		return g, err
 	}
 	if g.AmplitudeNS, err = lengthFrom(0, 60*second)(part[1]); err != nil {
 		return g, fmt.Errorf("amplitude: %w", err)
@@ -569,6 +577,59 @@ func parseGear(v string) (g Gear, err error) {
 	return g, nil
 }
 
+// maxOrder is of a motor of 60,000 turns a minute on a cam of one turn, or of
+// the teeth of a slower shaft.
+const maxOrder = 100000
+
+// parseOrder reads the turns of a shaft in one turn of the cam: 2.25 or 35/12.
+func parseOrder(v string) (float64, error) {
+	num, den, ratio := strings.Cut(v, "/")
+	order, err := numberFrom(0.0001, 1e6)(num)
+	if ratio && err == nil {
+		var d float64
+		d, err = numberFrom(0.0001, 1e6)(den)
+		order /= d
+	}
+	if err != nil {
+		return 0, fmt.Errorf("order: %w", err)
+	}
+	if order < 0.0001 || order > maxOrder {
+		return 0, fmt.Errorf("order: expected 0.0001 to %d turns per turn of the cam", maxOrder)
+	}
+	return order, nil
+}
+
+func parseTooth(v string) (f Tooth, err error) {
+	part := strings.Split(v, ":")
+	if len(part) < 3 || len(part) > 4 {
+		return f, errors.New("expected ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES such as 3.75:90:2ms")
+	}
+	if f.Order, err = parseOrder(part[0]); err != nil {
+		return f, err
+	}
+	if f.Teeth, err = countFrom(1, 10000)(part[1]); err != nil {
+		return f, fmt.Errorf("teeth: %w", err)
+	}
+	if f.HeightNS, err = lengthFrom(-60*second, 60*second)(part[2]); err != nil {
+		return f, fmt.Errorf("height: %w", err)
+	}
+	if len(part) == 4 {
+		if f.PhaseDegrees, err = numberFrom(-360, 360)(part[3]); err != nil {
+			return f, fmt.Errorf("phase in degrees: %w", err)
+		}
+	}
+	return f, nil
+}
+
+// String gives the fault as a description has it.
+func (f Tooth) String() string {
+	s := decimal(f.Order) + ":" + strconv.FormatInt(f.Teeth, 10) + ":" + duration.Format(f.HeightNS)
+	if f.PhaseDegrees != 0 {
+		s += ":" + decimal(f.PhaseDegrees)
+	}
+	return s
+}
+
 // String gives the gear as a description has it.
 func (g Gear) String() string {
 	s := decimal(g.Order) + ":" + duration.Format(g.AmplitudeNS)
@@ -576,6 +637,76 @@ func (g Gear) String() string {
 		s += ":" + decimal(g.PhaseDegrees)
 	}
 	return s
+}
+
+func parseStep(v string) (st Step, err error) {
+	part := strings.Split(v, ":")
+	if len(part) != 3 {
+		return st, errors.New("expected TIME:WHAT:CHANGE such as 6h:speed:0.5, 12h:break:1.2 or 18h:lobe3:4ms")
+	}
+	if st.AtNS, err = lengthFrom(0, horizonNS)(part[0]); err != nil {
+		return st, fmt.Errorf("time: %w", err)
+	}
+	what, change := part[1], part[2]
+	lobe, isLobe := strings.CutPrefix(what, "lobe")
+	switch {
+	case what == "speed":
+		if ppm, ok := strings.CutSuffix(change, "ppm"); ok {
+			st.Speed, err = numberFrom(-500000, 500000)(ppm)
+			st.Speed = math.Round(st.Speed*1e5) / 1e9 // to a billionth of a percent
+		} else if st.Speed, err = numberFrom(-50, 50)(strings.TrimSuffix(change, "%")); err != nil {
+			err = fmt.Errorf("%w percent, or ppm such as 5000ppm", err)
+		}
+		if err != nil {
+			err = fmt.Errorf("change of speed: %w", err)
+		}
+		return st, err
+	case what == "break":
+		st.What = StepBreaks
+		if points := strings.TrimSuffix(change, "%"); isNumber(points) {
+			st.Break, err = numberFrom(-90, 90)(points)
+		} else if st.NS, err = lengthFrom(-hour, hour)(change); err != nil {
+			err = fmt.Errorf("%w, or percentage points such as 1.2", err)
+		}
+		if err != nil {
+			err = fmt.Errorf("change of break: %w", err)
+		}
+		return st, err
+	case isLobe:
+		st.What = StepLobe
+		if number, ok := strings.CutSuffix(lobe, "-break"); ok {
+			st.What, lobe = StepLobeBreak, number
+		}
+		n, err := countFrom(1, maxLobes)(lobe)
+		if err != nil {
+			return st, fmt.Errorf("lobe %q: %w", lobe, err)
+		}
+		st.Lobe = int(n)
+		if st.NS, err = lengthFrom(-hour, hour)(change); err != nil {
+			err = fmt.Errorf("change of the lobe: %w", err)
+		}
+		return st, err
+	}
+	return st, fmt.Errorf("%q: expected speed, break, lobe3 or lobe3-break", what)
+}
+
+// String gives the step as a description has it.
+func (st Step) String() string {
+	what, change := "", duration.Format(st.NS)
+	switch st.What {
+	case StepSpeed:
+		what, change = "speed", decimal(st.Speed)
+	case StepBreaks:
+		what = "break"
+		if st.NS == 0 {
+			change = decimal(st.Break)
+		}
+	case StepLobe:
+		what = "lobe" + strconv.Itoa(st.Lobe)
+	case StepLobeBreak:
+		what = "lobe" + strconv.Itoa(st.Lobe) + "-break"
+	}
+	return duration.Format(st.AtNS) + ":" + what + ":" + change
 }
 
 func parseBounce(v string) (b Bounce, err error) {

@@ -50,6 +50,11 @@ func TestParse(t *testing.T) {
 				s.Lobes, s.WearNSPerDay, s.Turns, s.Cycles = 2, []int64{0, 1000}, 3, 0
 				s.Gears = []Gear{{5, 4e5, 90}, {2.25, 2e4, 0}}
 			})},
+		{"cam lobes=6 gear=1687.5:20us,18.75:0.4ms tooth=15/4:90:0.5ms:-30,1:20:-3ms", "cam ipm=60 break=50 lobes=6 cycles=60 gear=1687.5:20us,18.75:0.4ms tooth=3.75:90:0.5ms:-30,1:20:-3ms",
+			cam(func(s *Spec) {
+				s.Lobes, s.Gears = 6, []Gear{{1687.5, 2e4, 0}, {18.75, 4e5, 0}}
+				s.Teeth = []Tooth{{3.75, 90, 5e5, -30}, {1, 20, -3e6, 0}}
+			})},
 		{"cam missing-at=9,4,9 extra=0.5 missing=0.25 extra-at=1", "cam ipm=60 break=50 cycles=60 missing=0.25 missing-at=4,9 extra=0.5 extra-at=1",
 			cam(func(s *Spec) { s.MissingAt, s.Extra, s.Missing, s.ExtraAt = []int64{4, 9}, 0.5, 0.25, []int64{1} })},
 		{"cadence 400/200/400/2000 cycles=20", "cadence 400/200/400/2000 cycles=20", cadence(func(s *Spec) { s.Cycles = 20 })},
@@ -144,6 +149,24 @@ func TestParseRefuses(t *testing.T) {
 		{"cam wear=11s/h", `key "wear" value "11s/h": expected -10s to 10s, with /day or /h after it`},
 		{"cam wear=241s", `expected -240s to 240s`},
 		{"dial wear=1ms", `key "wear" of a dial`},
+		{"cam steps=6h", `key "steps" value "6h": expected TIME:WHAT:CHANGE such as 6h:speed:0.5`},
+		{"cam steps=6h:speed", `expected TIME:WHAT:CHANGE`},
+		{"cam steps=6:speed:1", `time: expected a time with its unit, such as 6ms`},
+		{"cam steps=-6h:speed:1", `time: expected 0 to 3155760000s`},
+		{"cam steps=6h:sped:1", `"sped": expected speed, break, lobe3 or lobe3-break`},
+		{"cam steps=6h:speed:1ms", `change of speed: expected a number from -50 to 50 percent, or ppm such as 5000ppm`},
+		{"cam steps=6h:speed:NaN", `change of speed: expected a number from -50 to 50`},
+		{"cam steps=6h:break:3h", `change of break: expected -3600s to 3600s, or percentage points such as 1.2`},
+		{"cam steps=6h:break:91", `change of break: expected a number from -90 to 90`},
+		{"cam steps=6h:lobe:1ms", `lobe "": expected a whole number from 1 to 64`},
+		{"cam steps=6h:lobe2:1ms", `key "steps" value "21600s:lobe2:1ms": expected a lobe from 1 to 1, see lobes`},
+		{"cam steps=6h:lobe1:1", `change of the lobe: expected a time with its unit`},
+		{"cam steps=1h:break:30,2h:speed:1,3h:break:200ms", `key "steps" value "10800s:break:200ms": make after break 1 of a round would last 0: expected at least 0.1ms`},
+		{"cam lobes=3 steps=1h:lobe2:-500ms", `make after break 1 of a round would last 0`},
+		{"cam lobes=3 steps=1h:lobe2-break:-0.5s", `break 2 of a round would last 0`},
+		{"cam steps=1h:speed:-15,2h:speed:-6", `key "steps" value "7200s:speed:-6": the speed would be 0.79 times the nominal one: expected 0.8 to 1.25`},
+		{"cadence steps=1h:break:1ms", `expected a step of speed, a cadence has its segments`},
+		{"dial steps=1h:lobe1:1ms", `expected a step of speed or break, only a cam has lobes`},
 		{"cam break-drift=1ms", `key "break-drift" value "1ms": expected a number from -2400 to 2400 of percentage points, with /day or /h after it`},
 		{"cam break-drift=101/h", `expected a number from -100 to 100 of percentage points`},
 		{"cam lobes=2 lobe-errors=0,-900ms", `cam: make after break 1 of a round would last -400ms`},
@@ -158,9 +181,17 @@ func TestParseRefuses(t *testing.T) {
 		{"cam gear=3:1ms:2:3", `expected ORDER:AMPLITUDE`},
 		{"cam gear=x:1ms", `order: expected a number`},
 		{"cam gear=1/0:1ms", `order: expected a number`},
-		{"cam gear=1000000/1:1ms", `order: expected 0.0001 to 1000 turns per turn of the cam`},
+		{"cam gear=1000000/1:1ms", `order: expected 0.0001 to 100000 turns per turn of the cam`},
 		{"cam gear=3:1", `amplitude: expected a time with its unit, such as 1ms`},
 		{"cam gear=3:1ms:400", `phase in degrees: expected a number from -360 to 360`},
+		{"cam tooth=3:90", `key "tooth" value "3:90": expected ORDER:TEETH:HEIGHT or`},
+		{"cam tooth=0:90:1ms", `order: expected a number`},
+		{"cam tooth=1:0:1ms", `teeth: expected a whole number from 1 to 10000`},
+		{"cam tooth=1:2.5:1ms", `teeth: expected a whole number`},
+		{"cam tooth=1:90:2", `height: expected a time with its unit, such as 2ms`},
+		{"cam tooth=1:90:2ms:x", `phase in degrees: expected a number from -360 to 360`},
+		{"cam gear=1:0.05s tooth=3.75:90:-1ms", `key "tooth" value "3.75:90:-1ms": expected less height, the speed would change by 137 %, at most 90`},
+		{"dial tooth=1:90:2ms", `key "tooth" of a dial`},
 		{"cam gear=100:10ms", `expected less swing, the speed would change by 628 %, at most 50`},
 		{"cam ipm=0.01 cycles=10000000000", `cam: lasts more than 100 years`},
 		{"cam ipm=6000 break=0.1", `cam: break 1 of a round would last 10us: expected at least 0.1ms, see ipm`},
@@ -276,6 +307,8 @@ func FuzzParse(f *testing.F) {
 	f.Add("cam break=100ms break-also=200ms,300ms spurious-breaks=0.5 spurious-length=10ms..80ms outages=3s,9s outage-length=1s..2s outage-noise=3/s jitter=50ms")
 	f.Add("dial digits=1F2H3 ramp=-8,-4 break-at=1:60ms,2.1:.5 make=1.ms coding=n+1 lost-silent=0.5 clock=-10000")
 	f.Add("cam lobes=2 wear=0,8ms/h lobe-wear=-2ms/day,1us break-drift=0.1/h wander-white=3 wander-flicker=2 wander-walk=1")
+	f.Add("cadence 400/200 gear=1687.5:20us tooth=3/7:90:0.5ms:-30,1:1:-3ms")
+	f.Add("cam lobes=3 steps=9h:speed:0.5%,2h:speed:-700ppm,12h:break:1.2,3s:break:-2ms,18h:lobe3:4ms,1h:lobe1-break:1us")
 	f.Fuzz(func(t *testing.T, desc string) {
 		spec, err := Parse(desc)
 		if err != nil {

@@ -433,11 +433,15 @@ func (s *Signal) late(t int64) int64 {
 	if s.spec.WanderPPM != 0 {
 		late += s.wanderLate - s.wander*float64(t-s.wanderFrom)
 	}
-	late += s.noise.late(t)
-	if len(s.spec.Gears) > 0 {
+	late += s.noise.late(t) + s.changes.late(t)
+	if len(s.spec.Gears) > 0 || len(s.spec.Teeth) > 0 {
 		part := float64(t-s.base) / s.lay.roundNS()
 		for _, g := range s.spec.Gears {
 			late += float64(g.AmplitudeNS) * math.Sin(2*math.Pi*(turnFraction(g.Order, s.turn)+g.Order*part+g.PhaseDegrees/360))
+		}
+		for i := range s.spec.Teeth {
+			f := &s.spec.Teeth[i]
+			late += f.late(turnFraction(f.Order, s.turn) + f.Order*part + f.PhaseDegrees/360)
 		}
 	}
 	return int64(math.Round(late))
@@ -448,6 +452,15 @@ func (s *Signal) late(t int64) int64 {
 func turnFraction(order, turn float64) float64 {
 	product := order * turn
 	return math.Mod(product, 1) + math.FMA(order, turn, -product)
+}
+
+// late is the lateness in ns at an angle of the shaft from the fault, in turns.
+func (f *Tooth) late(turns float64) float64 {
+	turns -= math.Round(turns)
+	if teeth := float64(f.Teeth); math.Abs(turns)*2*teeth < 1 {
+		return float64(f.HeightNS) * (1 + math.Cos(2*math.Pi*teeth*turns)) / 2
+	}
+	return 0
 }
 
 // driftLate is the lateness of a drive whose speed grows as 1 + rate·t, at the

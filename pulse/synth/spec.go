@@ -74,11 +74,14 @@ type Spec struct {
 	Extra     float64 // probability after each interruption
 	ExtraAt   []int64
 	Gears     []Gear
+	Teeth     []Tooth
 
 	// All.
 	LeadNS          int64   // idle before the first opening
 	DriftPPMPerHour float64 // growth of the drive's speed, until it is half or double
 	WanderPPM       float64 // random walk of the drive's speed, ppm per square root of an hour
+
+	Steps []Step // in the order of their times
 
 	// Noise of the drive's speed by its Allan deviation in ppm; see Spec.ADEV.
 	WanderWhitePPM   float64 // at 1 s; it falls with the root of the time
@@ -134,6 +137,37 @@ type Gear struct {
 	AmplitudeNS  int64
 	PhaseDegrees float64 // at the first opening
 }
+
+// A Tooth is a fault at one place of a shaft of the drive, such as a bad tooth.
+// Within half a tooth of it every edge is late by up to Height: the bump is
+// Height · (1 + cos(2π · Teeth · turn)) / 2, turn from the middle of the fault
+// in turns of the shaft, and 0 elsewhere.
+type Tooth struct {
+	Order        float64 // turns of the shaft in one turn of the cam
+	Teeth        int64   // of the shaft's wheel: the fault is one of them wide
+	HeightNS     int64
+	PhaseDegrees float64 // by how much the first opening is past the middle of the fault
+}
+
+// A Step changes something at once and for good.
+type Step struct {
+	AtNS  int64 // from the start of the signal, drift, wander and gears apart
+	What  StepOf
+	Lobe  int     // of an opening or a break of one lobe, from 1
+	Speed float64 // change of the drive's speed in percent of the nominal one
+	Break float64 // change of the breaks in percentage points; 0 where NS says it
+	NS    int64   // change of the opening (later) or the break (longer)
+}
+
+// A StepOf says what a Step changes.
+type StepOf uint8
+
+const (
+	StepSpeed     StepOf = iota // the speed of the drive
+	StepBreaks                  // each pulse's or interruption's break
+	StepLobe                    // one lobe's opening; its break stays as long
+	StepLobeBreak               // one lobe's break
+)
 
 // A Bounce is up to Pairs extra pairs of edges within MaxNS after a transition.
 type Bounce struct {

@@ -21,6 +21,9 @@ type Truth struct {
 	// What changes in the course of time, as the description has it.
 	LobeWearNSPerDay []int64 // growth of each lobe's opening error
 	BreakDriftPerDay float64 // percentage points
+	Steps            []Step
+	Gears            []Gear
+	Teeth            []Tooth
 
 	FirstOpeningNS int64
 	EndNS          int64 // ideal last closing; 0 when there is no end
@@ -65,6 +68,9 @@ func (s *Signal) Truth() Truth {
 	}
 	t.LobeWearNSPerDay = append(t.LobeWearNSPerDay, spec.LobeWearNSPerDay...)
 	t.BreakDriftPerDay = spec.BreakDriftPerDay
+	t.Steps = append(t.Steps, spec.Steps...)
+	t.Gears = append(t.Gears, spec.Gears...)
+	t.Teeth = append(t.Teeth, spec.Teeth...)
 	switch spec.Form {
 	case Dial:
 		for _, c := range spec.Digits {

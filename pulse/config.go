@@ -112,6 +112,8 @@ type Config struct {
 	Drift     *DriftOptions // nil: no drift
 	Stability bool
 	Drive     *Drive // nil: no gears
+	// Against is a second contact, which the first is measured against; nil: none.
+	Against *Against
 }
 
 // coding is that in force.

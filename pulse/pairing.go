@@ -307,6 +307,13 @@ func (p *Pairing) OutputEnds() {
 	p.run()
 }
 
+// OutputEndsAt says that the output was read up to a time, and not beyond.
+func (p *Pairing) OutputEndsAt(at Stamp) {
+	p.out.endAt(at)
+	p.out.upTo = endless
+	p.run()
+}
+
 const endless Stamp = math.MaxInt64 / 4
 
 // Place tells where the break of the input that opened at a time stands: in which
@@ -316,8 +323,8 @@ func (p *Pairing) Place(openedAt Stamp, train, pulse int) {
 	p.join()
 }
 
-// Finish decides what is left. ends tells that both contacts were read up to end,
-// as a live capture is; a recording is taken to have gone on for 2 s, or three
+// Finish decides what is left. ends tells that the contacts were read up to end, as
+// a live capture is; a recording is taken to have gone on for 2 s, or three
 // periods, after its last change.
 func (p *Pairing) Finish(end Stamp, ends bool) {
 	p.finished = true
@@ -325,13 +332,10 @@ func (p *Pairing) Finish(end Stamp, ends bool) {
 		p.opt.Kind = KindDial
 	}
 	for _, s := range []*pairSide{&p.in, &p.out} {
-		if ends {
-			s.toSure = true
-			at := max(end, s.last)
-			s.unknown = append(s.unknown, stretchOfTime{at, endless})
-			s.steps = append(s.steps, step2{at, stateUnknown})
+		if ends && !s.ended {
+			s.endAt(end)
 		}
-		s.end(p.margin(), ends || p.opt.OneRecording)
+		s.end(p.margin(), p.opt.OneRecording)
 	}
 	for i := range p.pulses.list {
 		p.pulses.list[i].ended = true
@@ -367,6 +371,14 @@ func (s *pairSide) since(at Stamp) {
 	if !s.begun {
 		s.begun, s.fromSure, s.from, s.last, s.upTo = true, true, at, at, at
 	}
+}
+
+// endAt says that the contact was read up to a time, and not beyond.
+func (s *pairSide) endAt(at Stamp) {
+	at = max(at, s.last)
+	s.unknown = append(s.unknown, stretchOfTime{at, endless})
+	s.steps = append(s.steps, step2{at, stateUnknown})
+	s.ended, s.toSure = true, true
 }
 
 // end says that no more changes come.

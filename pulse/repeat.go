@@ -303,9 +303,11 @@ func newRepeatReader(cfg *Config) *repeatReader {
 		TrainGapNS: cfg.trainGap(), ShortNS: cfg.pulseMin(), OneRecording: a.OneRecording,
 		Places: true, OnPulse: r.take, OnLead: r.lead,
 	})
-	if cfg.Live { // a stretch of a log: both were read from its start
+	if cfg.Live {
 		r.pairing.InputFrom(cfg.Start)
-		r.pairing.OutputFrom(cfg.Start)
+	}
+	if a.Track != nil && a.Track.bounded {
+		r.pairing.OutputFrom(a.Track.from)
 	}
 	r.output.track = a.Track
 	return r
@@ -335,7 +337,11 @@ func (r *repeatReader) readOutput(upTo Stamp) {
 		if !r.have {
 			if r.ahead, r.have = r.output.next(); !r.have {
 				r.ended = true
-				r.pairing.OutputEnds()
+				if t := r.cfg.Track; t != nil && t.bounded {
+					r.pairing.OutputEndsAt(t.to)
+				} else {
+					r.pairing.OutputEnds()
+				}
 				return
 			}
 		}

@@ -72,11 +72,19 @@ type Track struct {
 	unknown durations // lengths of the unknown times
 	isGap   []int     // which of the steps begin them
 	last    Stamp     // start of the last one
+	// bounded: the contact was read from one time to another, and not beyond.
+	bounded  bool
+	from, to Stamp
 }
 
 // NewTrack makes a Track for a contact that is read with cfg. Its Observer is to be
 // one of the contact's Meter.
-func NewTrack(cfg *Config) *Track { return &Track{read: newTransitionReader(cfg)} }
+func NewTrack(cfg *Config) *Track {
+	return &Track{read: newTransitionReader(cfg), bounded: cfg.Live, from: cfg.Start, to: endless}
+}
+
+// EndAt tells when a live capture, or a stretch of a log, ended.
+func (t *Track) EndAt(at Stamp) { t.to = at }
 
 // Observer fills the Track.
 func (t *Track) Observer() Observer {

@@ -244,8 +244,10 @@ func placeTable(doc *Document, m *pulse.Measurement) {
 		if p.Pulse > 10 {
 			name += " and on"
 		}
-		se := p.BreakChangeSE.V
-		dec := min(figure.Decimals(2*se), decimals(m, pulse.BreakChangeMS)+1)
+		dec := decimals(m, pulse.BreakChangeMS)
+		if se := p.BreakChangeSE; se.OK && se.V > 0 {
+			dec = min(dec, figure.Decimals(2*se.V))
+		}
 		t.Rows = append(t.Rows, []Cell{{Text: name}, {Text: figure.Count(p.N)}, {Number: true, Value: p.OpenLagMS, Decimals: dec},
 			{Number: true, Value: p.CloseLagMS, Decimals: dec}, {Text: signed(p.BreakChangeMS, dec)}, {Text: figure.Count(p.Lost)}})
 	}

@@ -1,6 +1,9 @@
 package pulse
 
-import "iter"
+import (
+	"cmp"
+	"iter"
+)
 
 // Defaults of the measurement contract. Each says where its number comes from.
 const (
@@ -112,6 +115,29 @@ type Config struct {
 	Drift     *DriftOptions // nil: no drift
 	Stability bool
 	Drive     *Drive // nil: no gears
+	// Against is a second contact, which the first is measured against; nil: none.
+	Against *Against
+}
+
+// Second is the configuration for a second contact, the output that one of this
+// configuration is measured against: it is read in the same way, without verdict
+// and without what is looked for in the first one.
+func (c *Config) Second() Config {
+	s := *c
+	if p := c.Limits; p != nil {
+		if s.Kind == KindAuto {
+			s.Kind = p.Kind
+		}
+		s.PulseMinNS, s.PulseMaxNS = cmp.Or(s.PulseMinNS, p.PulseMinNS), cmp.Or(s.PulseMaxNS, p.PulseMaxNS)
+		s.TrainGapNS, s.FlashMaxNS = cmp.Or(s.TrainGapNS, p.TrainGapNS), cmp.Or(s.FlashMaxNS, p.FlashMaxNS)
+		if s.CadenceNS == nil {
+			s.CadenceNS = p.CadenceNS
+		}
+		s.Coding, s.CodingSet = c.coding(), true
+	}
+	s.Limits, s.Lobes, s.LobeMarks, s.LobesKnown = nil, 0, nil, nil
+	s.Drift, s.Stability, s.Drive, s.Against, s.Observer = nil, false, nil, nil, Observer{}
+	return s
 }
 
 // coding is that in force.

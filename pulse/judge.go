@@ -13,7 +13,7 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 	}
 	if p := m.cfg.Limits; p != nil { // and what is judged
 		for _, l := range p.Limits {
-			if l.Quantity != SegmentMS && !slices.Contains(q, l.Quantity) {
+			if l.Quantity != SegmentMS && !l.Quantity.OfTwo() && !slices.Contains(q, l.Quantity) {
 				q = append(q, l.Quantity)
 			}
 		}
@@ -50,6 +50,9 @@ func (m *Meter) budgets(r *Measurement) map[Quantity]*BudgetResult {
 		}
 	}
 	m.overall(r, u)
+	if m.repeat != nil {
+		m.repeat.budgets(&m.setup, r.Repeater, u)
+	}
 	return u
 }
 
@@ -58,7 +61,7 @@ func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 	c := &Conformity{Statement: NotMeasured, Because: []string{}, Items: []Item{}}
 	for _, l := range p.Limits {
 		s := m.sample(l.Quantity, l.Segment)
-		if m.kind == KindInterrupter && m.interrupter.misfit {
+		if m.kind == KindInterrupter && m.interrupter.misfit && !l.Quantity.OfTwo() {
 			s = sample{} // the figures are another cadence's
 		}
 		for _, b := range l.Bounds() {
@@ -67,6 +70,13 @@ func (m *Meter) judge(p *Profile, r *Measurement) *Conformity {
 	}
 	c.Statement = c.WorstItem()
 	fail, notMeasured := m.because(p, r)
+	if slices.ContainsFunc(p.Limits, func(l Limit) bool { return l.Quantity.OfTwo() }) {
+		if r.Repeater == nil {
+			notMeasured = append(notMeasured, "limits of two contacts need a second one: --against")
+		} else {
+			fail = append(fail, r.Repeater.because()...)
+		}
+	}
 	c.AtBest(Fail, fail...)
 	c.AtBest(NotMeasured, notMeasured...)
 	return c
@@ -210,6 +220,11 @@ func (m *Meter) item(b *Bound, s *sample) Item {
 		return it
 	}
 	it := b.Item(m.kind, m.interrupter.follow.pat.k(), &m.setup, worst.Value)
+	if b.Quantity.OfTwo() {
+		if it.ExpandedU = PairBudget(b.Quantity, &m.setup, &m.repeat.setup, worst.V).Expanded; it.ExpandedU.OK {
+			it.Statement = b.Judge(worst.V, it.ExpandedU.V)
+		}
+	}
 	it.Of = s.n
 	if !it.ExpandedU.OK {
 		return it

@@ -37,6 +37,7 @@ type Meter struct {
 	firstHeld   bool
 	together    func(tasks []func())
 	analyses    []analysis
+	repeat      *repeatReader // nil without Config.Against
 }
 
 // NewMeter makes a Meter. It returns an error for a configuration that cannot
@@ -62,6 +63,11 @@ func NewMeter(cfg Config) (*Meter, error) {
 	m.analyses = cfg.analyses()
 	for _, a := range m.analyses {
 		m.cfg.Observer = Tee(m.cfg.Observer, a.observer())
+	}
+	if cfg.Against != nil {
+		m.repeat = newRepeatReader(&cfg)
+		m.repeat.told(m.kind)
+		m.cfg.Observer = Tee(m.cfg.Observer, m.repeat.observer())
 	}
 	m.settler = settler{SettleNS: cmp.Or(cfg.SettleNS, DefaultSettleNS), Polarity: cfg.Polarity}
 	m.dial = dialReader{
@@ -349,6 +355,9 @@ func (m *Meter) detect() {
 		}
 	}
 	m.early = nil
+	if m.repeat != nil {
+		m.repeat.told(m.kind)
+	}
 }
 
 // Counts may be called between calls of Add. They only grow: what counted as
@@ -445,6 +454,9 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 			task()
 		}
 	}
+	if m.repeat != nil {
+		m.repeat.finish(m, r, end)
+	}
 	r.Uncertainty = m.budgets(r)
 	if m.cfg.Limits != nil {
 		id := m.cfg.Limits.ID
@@ -460,6 +472,8 @@ func (m *Meter) Finish(end Stamp) *Measurement {
 // sample gives what the readers have of a quantity.
 func (m *Meter) sample(q Quantity, segment int) sample {
 	switch {
+	case q.OfTwo() && m.repeat != nil:
+		return m.repeat.sample(q)
 	case m.kind == KindDial:
 		return m.dial.sample(q)
 	case q == BounceMS:

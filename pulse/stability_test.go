@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -148,13 +147,6 @@ func powerNoise(rnd *rand.Rand, alpha, n int, scale float64) []float64 {
 
 var noiseNames = map[int]string{2: "white phase", 1: "flicker phase", 0: "white speed", -1: "flicker speed", -2: "walking speed", -3: "flicker walk", -4: "running walk"}
 
-func seeds(few int) int {
-	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
-		return 1000
-	}
-	return few
-}
-
 // deviationsOf gives a deviation's points at τ of the given periods.
 func deviationsOf(p *phases, d deviation, ms []int, alpha Num) (all []StabilityPoint) {
 	for _, m := range ms {
@@ -168,7 +160,7 @@ func deviationsOf(p *phases, d deviation, ms []int, alpha Num) (all []StabilityP
 // a record's beginning cut off so that it has settled.
 func TestDegreesOfFreedomAgainstSimulation(t *testing.T) {
 	const n = 257
-	runs := 4 * seeds(60)
+	runs := 4 * seeds(1000, 60)
 	ms := []int{1, 2, 4, 8, 16, 32, 64}
 	for alpha := 2; alpha >= -4; alpha-- {
 		for _, d := range []deviation{allan, modified, hadamard} {

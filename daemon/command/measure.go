@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"context"
 	"encoding"
 	"errors"
@@ -251,7 +252,7 @@ func (c *measureCmd) open(ctx context.Context, sh *shell, cfg *pulse.Config) (so
 	desc, isSimulated := strings.CutPrefix(c.Source, "sim:")
 	switch {
 	case isLogged && c.Contact != "":
-		return nil, errors.New("--contact chooses in a file: the contact of a log is named in run:CONTACT")
+		return nil, errors.New(c.chooses() + " chooses in a file: the contact of a log is named in run:CONTACT")
 	case isLogged:
 		src, err := openStretch(ctx, sh, &c.stretchFlags, contact)
 		if err != nil {
@@ -265,19 +266,22 @@ func (c *measureCmd) open(ctx context.Context, sh *shell, cfg *pulse.Config) (so
 		}
 		return src, nil
 	case isSimulated && c.Contact != "":
-		return nil, errors.New("--contact chooses in a file: a simulated contact is alone")
+		return nil, errors.New(c.chooses() + " chooses in a file: a simulated contact is alone")
 	case isSimulated:
 		return openSimulated(desc, c.For)
 	}
 	if isLog(c.Source) {
 		return nil, fmt.Errorf("%s is a log, which makebreak watch writes: expected run:CONTACT --log %s", c.Source, c.Source)
 	}
-	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact})
+	rec, err := hw.OpenRecordingFile(c.Source, sh.stdin, hw.RecordingOptions{Contact: c.Contact, Choice: c.chooses()})
 	if line := hw.LikelyName(c.Source); errors.Is(err, fs.ErrNotExist) && line != "" {
 		err = fmt.Errorf("%w; if a line of this computer is meant: makebreak measure gpio:%s", err, line)
 	}
 	return rec, err
 }
+
+// chooses is the flag that chooses a contact of the source.
+func (c *measureCmd) chooses() string { return cmp.Or(c.choice, "--contact") }
 
 // isLog tells whether a file is an SQLite database, by the text that it begins with
 // (SQLite's file format, 1.3.1). A pipe, which can be read only once, is not asked.
@@ -299,6 +303,9 @@ func isLog(path string) bool {
 
 func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err := c.checkLive(); err != nil {
+		return 0, err
+	}
+	if err := c.checkAgainst(); err != nil {
 		return 0, err
 	}
 	if _, isLogged := c.logged(); !isLogged {
@@ -327,6 +334,9 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	defer src.Close()
+	if err := c.askAgainst(ctx, sh, src, &cfg); err != nil {
+		return 0, err
+	}
 	out, err := c.outputs(&cfg)
 	if err != nil {
 		return 0, err
@@ -348,6 +358,9 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	m.Source = c.Source
+	if err := c.checkKinds(m); err != nil {
+		return 0, err
+	}
 	switch src := src.(type) {
 	case *stretch.Source:
 		if about.Log, err = src.Report(context.WithoutCancel(ctx), m); err != nil { // also of a part

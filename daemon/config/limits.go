@@ -342,6 +342,11 @@ var (
 		pulse.SeenPractice, pulse.SeenOwn}
 )
 
+// quantitiesOf gives the quantities of a kind, those of two contacts too.
+func quantitiesOf(k pulse.Kind) []pulse.Quantity {
+	return slices.Concat(quantities[k], pulse.PairQuantities())
+}
+
 // allQuantities gives the quantities of both kinds, each once.
 func allQuantities() []pulse.Quantity {
 	all := slices.Clone(quantities[pulse.KindDial])
@@ -350,7 +355,7 @@ func allQuantities() []pulse.Quantity {
 			all = append(all, q)
 		}
 	}
-	return all
+	return append(all, pulse.PairQuantities()...)
 }
 
 // basis reads where a cadence without tolerance comes from, and gives it as a
@@ -417,9 +422,14 @@ func (d *decoder) checkReadings(pulse, flash *key, r readings, suffix string, sh
 func (r *rawLimit) check(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
 	choice(d, &r.Quantity, &l.Quantity, allQuantities()...)
 	d.count(&r.Segment, &l.Segment, "a whole number from 1", maxNumber)
-	d.number(&r.Min, &l.Min)
-	d.number(&r.Max, &l.Max)
-	d.number(&r.Nominal, &l.Nominal)
+	number := d.number
+	switch l.Quantity {
+	case pulse.OpenLagMS, pulse.CloseLagMS, pulse.BreakChangeMS: // below 0 the output is early, or shorter
+		number = d.signedNumber
+	}
+	number(&r.Min, &l.Min)
+	number(&r.Max, &l.Max)
+	number(&r.Nominal, &l.Nominal)
 	d.text(&r.Source, &l.Source, wantSource, isText)
 	choice(d, &r.Seen, &l.Seen, allSeen...)
 	d.text(&r.Note, &l.Note, wantText, isText)
@@ -460,7 +470,7 @@ func (r *rawLimit) askFraction(d *decoder, l *pulse.Limit) {
 
 // checkQuantity reports what does not go with the limit's quantity.
 func (r *rawLimit) checkQuantity(d *decoder, k *key, of *rawProfile, p *pulse.Profile, l *pulse.Limit) {
-	if allowed := quantities[p.Kind]; of.Kind.good() && !slices.Contains(allowed, l.Quantity) {
+	if allowed := quantitiesOf(p.Kind); of.Kind.good() && !slices.Contains(allowed, l.Quantity) {
 		d.reject(&r.Quantity, string(l.Quantity)+" is no quantity of kind "+p.Kind.String(), either(allowed))
 	}
 	segments := len(p.CadenceNS)

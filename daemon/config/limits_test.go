@@ -501,7 +501,7 @@ var mistakes = []struct{ name, text, want string }{
 			"14:15: key notes[2]: a list: " + someText},
 	{"wrong types in a limit", dial + "limits:\n  - 60\n  - {quantity: [break_ms], min: sixty, source: 4, seen: true, note: {}}\n",
 		"6:5: key limits[0]: the number 60: expected the keys of a limit\n" +
-			"7:16: key limits[1].quantity: a list: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm or segment_ms\n" +
+			"7:16: key limits[1].quantity: a list: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm, segment_ms, open_lag_ms, close_lag_ms, break_change_ms, both_closed_ms or both_open_ms\n" +
 			"7:33: key limits[1].min: \"sixty\": " + aNumber + "\n" +
 			"7:48: key limits[1].source: the number 4: " + aSource + "\n" +
 			"7:57: key limits[1].seen: true: " + aSeen + "\n" +
@@ -515,7 +515,7 @@ var mistakes = []struct{ name, text, want string }{
 			"1:1: key kind: missing: expected dial or interrupter\n" +
 			"1:1: key limits: missing: expected a list of limits"},
 	{"missing in a limit", dial + "limits:\n  - {note: a}\n",
-		"6:5: key limits[0].quantity: missing: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm or segment_ms\n" +
+		"6:5: key limits[0].quantity: missing: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm, segment_ms, open_lag_ms, close_lag_ms, break_change_ms, both_closed_ms or both_open_ms\n" +
 			"6:5: key limits[0].source: missing: " + aSource + "\n" +
 			"6:5: key limits[0].seen: missing: " + aSeen + "\n" +
 			"6:5: key limits[0]: neither min nor max: expected one of them at least"},
@@ -527,7 +527,7 @@ var mistakes = []struct{ name, text, want string }{
 		"3:6: key use: \"sender\": expected sending, receiving or cadence\n" +
 			"4:7: key kind: \"Dial\": expected dial or interrupter\n" +
 			"5:9: key coding: \"n+2\": expected normal, n+1 or 10-n\n" +
-			"6:21: key limits[0].quantity: \"break\": expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm or segment_ms\n" +
+			"6:21: key limits[0].quantity: \"break\": expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, rate_ipm, segment_ms, open_lag_ms, close_lag_ms, break_change_ms, both_closed_ms or both_open_ms\n" +
 			"6:60: key limits[0].seen: \"heard\": " + aSeen},
 	{"id", "id: MQ_1\ntitle: Bench\nuse: sending\nkind: dial\n" + limit,
 		"1:5: key id: \"MQ_1\": expected small letters a-z, digits and hyphens, at most 64"},
@@ -560,7 +560,7 @@ var mistakes = []struct{ name, text, want string }{
 	{"interrupter's keys for a dial", dial + "cadence_ms: [500, 500]\n" + limit,
 		"5:13: key cadence_ms: not for a dial: expected it with kind interrupter only"},
 	{"interrupter's quantity for a dial", dial + "limits: [{quantity: rate_ipm, min: 60, " + rest,
-		"5:21: key limits[0].quantity: rate_ipm is no quantity of kind dial: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms or bounce_ms"},
+		"5:21: key limits[0].quantity: rate_ipm is no quantity of kind dial: expected rate_pps, break_percent, break_make_ratio, break_ms, make_ms, interdigit_ms, period_ms, bounce_ms, open_lag_ms, close_lag_ms, break_change_ms, both_closed_ms or both_open_ms"},
 	{"dial as a cadence", "id: mq\ntitle: Bench\nuse: cadence\nkind: dial\n" + limit,
 		"3:6: key use: cadence is not for a dial: expected sending or receiving"},
 	{"dial without tolerance", dial + "no_tolerance: {source: sheet 4, seen: own}\n",
@@ -572,7 +572,7 @@ var mistakes = []struct{ name, text, want string }{
 			"8:15: key train_gap_ms: not for an interrupter: expected it with kind dial only\n" +
 			"9:15: key flash_max_ms: not for an interrupter: expected it with kind dial only"},
 	{"dial's quantity for an interrupter", cadence + "limits: [{quantity: interdigit_ms, min: 60, " + rest,
-		"5:21: key limits[0].quantity: interdigit_ms is no quantity of kind interrupter: expected rate_ipm, break_percent, break_ms, make_ms, period_ms, bounce_ms or segment_ms"},
+		"5:21: key limits[0].quantity: interdigit_ms is no quantity of kind interrupter: expected rate_ipm, break_percent, break_ms, make_ms, period_ms, bounce_ms, segment_ms, open_lag_ms, close_lag_ms, break_change_ms, both_closed_ms or both_open_ms"},
 
 	{"odd cadence", cadence + "cadence_ms: [400, 200, 400]\n" + limit,
 		"5:13: key cadence_ms: 3 segments: expected an even number of them from 2 to 64: make, break, make, break …"},
@@ -641,6 +641,28 @@ func manyUnknown(n int) (s string) {
 		s += fmt.Sprintf("%d:1: key \"z%03dzzzz\": unknown: expected one of %s\n", i+6, i, keys)
 	}
 	return s
+}
+
+// Of two contacts the output may be the first, or its breaks shorter; an overlap is
+// a length.
+func TestLimitsOfTwoContacts(t *testing.T) {
+	const head = "id: own-two\ntitle: x\nuse: sending\nkind: dial\nlimits:\n"
+	p, err := parseProfiles("f.yaml", []byte(head+"  - {quantity: break_change_ms, min: -2.5, max: 3, source: x, seen: own}\n  - {quantity: both_closed_ms, min: 1, source: x, seen: own}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l := p[0].Limits; *l[0].Min != -2.5 || *l[0].Max != 3 || l[1].Quantity != pulse.BothClosedMS || *l[1].Min != 1 {
+		t.Errorf("read as %+v", l)
+	}
+	for limit, want := range map[string]string{
+		"{quantity: both_closed_ms, min: -1, source: x, seen: own}":       "expected a plain decimal number from 0 to 1000000000",
+		"{quantity: open_lag_ms, min: -1e3, source: x, seen: own}":        "expected a plain decimal number from -1000000000 to 1000000000",
+		"{quantity: close_lag_ms, min: 3, max: -3, source: x, seen: own}": "3 is above max -3",
+	} {
+		if _, err := parseProfiles("f.yaml", []byte(head+"  - "+limit+"\n")); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", limit, err, want)
+		}
+	}
 }
 
 func TestMistakes(t *testing.T) {

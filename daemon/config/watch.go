@@ -121,6 +121,7 @@ type Contact struct {
 	// Rate is the nominal rate in pps of a dial or IPM of an interrupter, 0
 	// when it is not given.
 	Rate       float64
+	Against    string        // name of the contact that is the output of this one, or the other of its drive; empty: none
 	StuckAfter time.Duration // without an edge it is a finding; 0: never, for an interrupter after three of its cycles
 	Text       string        // the contact as the file has it, in YAML
 }
@@ -212,6 +213,7 @@ type rawContact struct {
 	FlashMax         key `yaml:"flash_max"`
 	StuckAfter       key `yaml:"stuck_after"`
 	Chain            key `yaml:"chain"`
+	Against          key `yaml:"against"`
 	Notes            key `yaml:"notes"`
 }
 
@@ -249,16 +251,21 @@ func (r *rawWatch) check(d *decoder, w *Watch) {
 	d.path(&r.Calibrations, &w.Calibrations, "the name of a folder")
 	wantContacts := "a list of 1 to " + strconv.Itoa(maxContacts) + " contacts"
 	seen := map[string]string{}
+	var drafts []*contactDraft
 	d.list(&r.Contacts, wantContacts, func(k *key) {
 		c := contactDraft{chain: pulse.DefaultSetup()}
 		if d.complete(k, "the keys of a contact", &c.raw) {
 			c.check(d, k)
 			c.checkUnique(d, seen)
+			drafts = append(drafts, &c)
 		}
 		w.Contacts = append(w.Contacts, c.Contact)
 	})
 	if n := len(w.Contacts); r.Contacts.good() && (n == 0 || n > maxContacts) {
 		d.reject(&r.Contacts, strconv.Itoa(n)+" contacts", wantContacts)
+	}
+	for _, c := range drafts {
+		c.checkAgainst(d, drafts)
 	}
 	r.checkListen(d, w)
 }
@@ -453,6 +460,7 @@ func (c *contactDraft) check(d *decoder, k *key) {
 	times(d, &r.FlashMax, &m.FlashMaxNS, "1ms", "1h", "1500ms")
 	times(d, &r.StuckAfter, &c.StuckAfter, "1s", "365d", "5min")
 	c.checkChain(d)
+	d.text(&r.Against, &c.Against, wantID, validID)
 	d.texts(&r.Notes, &c.Notes)
 
 	c.checkKind(d, k)
@@ -649,6 +657,38 @@ func (c *contactDraft) checkSettle(d *decoder) {
 	if m.SettleNS >= longest {
 		d.reject(&c.raw.Settle, duration.Format(m.SettleNS)+" is not below the "+of+" "+duration.Format(longest), "a time that every make and break outlasts")
 	}
+}
+
+// checkAgainst reports a second contact that the file has not, that is the contact
+// itself, or that is of another kind.
+func (c *contactDraft) checkAgainst(d *decoder, all []*contactDraft) {
+	k := &c.raw.Against
+	if !k.good() {
+		return
+	}
+	const want = "the name of another contact of the same kind"
+	if c.raw.Name.good() && c.Against == c.Name {
+		d.reject(k, quote(c.Against)+" is the contact itself", want)
+		return
+	}
+	var names []string
+	for _, o := range all {
+		switch {
+		case !o.raw.Name.good() || o == c:
+			continue
+		case o.Name != c.Against:
+			names = append(names, o.Name)
+			continue
+		case o.Meter.Kind != c.Meter.Kind && o.Meter.Kind != pulse.KindAuto && c.Meter.Kind != pulse.KindAuto:
+			d.reject(k, quote(c.Against)+" is of kind "+o.Meter.Kind.String()+", and "+quote(c.Name)+" of kind "+c.Meter.Kind.String(), want)
+		}
+		return
+	}
+	what := "no contact " + quote(c.Against)
+	if others := near(c.Against, names); len(others) > 0 {
+		what += ", near to " + strings.Join(others, ", ")
+	}
+	d.reject(k, what, want)
 }
 
 // checkUnique reports a name or a line that an earlier contact has; seen holds

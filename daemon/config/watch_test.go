@@ -325,7 +325,7 @@ var watchMistakes = []struct{ name, text, want string }{
 	{"unknown keys at each depth", "site: x\nsight: y\nstore: {path: y, keep: 1d}\ncontacts: [{name: a, source: gpio:X, kind: dial, limit: 1, pulse: {minimum: 1ms}, chain: {noise: 1us}}]\n",
 		"2:1: key sight: unknown: expected one of site, store, listen, web_config, listen_unprotected, pprof, window, calibrations, contacts\n" +
 			"3:18: key store.keep: unknown, near to keep_raw: expected one of path, keep_raw, max_size\n" +
-			"4:50: key contacts[0].limit: unknown, near to limits: expected one of name, title, source, recording_contact, closed, bias, kind, settle, timing, limits, rate, lobes, gears, cadence, coding, pulse, train_gap, flash_max, stuck_after, chain, notes\n" +
+			"4:50: key contacts[0].limit: unknown, near to limits: expected one of name, title, source, recording_contact, closed, bias, kind, settle, timing, limits, rate, lobes, gears, cadence, coding, pulse, train_gap, flash_max, stuck_after, chain, against, notes\n" +
 			"4:68: key contacts[0].pulse.minimum: unknown: expected one of min, max\n" +
 			"4:91: key contacts[0].chain.noise: unknown, near to edge_noise: expected one of edge_noise, asymmetry, asymmetry_u, clock_error, from"},
 	{"every value wrong", `site: [x]
@@ -483,6 +483,12 @@ contacts:
 			"5:57: key contacts[1].bias: not for \"recordings.csv\": expected it with a gpio: line only\n" +
 			"6:53: key contacts[2].bias: not for \"sim:dial\": expected it with a gpio: line only\n" +
 			"6:79: key contacts[2].recording_contact: not for \"sim:dial\": expected it with a recording only"},
+	{"a second contact", wHead + "contacts:\n  - {name: in-a, source: gpio:X, kind: dial, against: in-a}\n  - {name: b, source: gpio:Y, kind: dial, against: in-aa}\n" +
+		"  - {name: c, source: gpio:Z, kind: dial, against: cam}\n  - {name: cam, source: gpio:W, kind: interrupter, against: [c]}\n  - {name: e, source: gpio:V, kind: dial, against: b}\n",
+		"4:55: key contacts[0].against: \"in-a\" is the contact itself: expected the name of another contact of the same kind\n" +
+			"5:52: key contacts[1].against: no contact \"in-aa\", near to in-a: expected the name of another contact of the same kind\n" +
+			"6:52: key contacts[2].against: \"cam\" is of kind interrupter, and \"c\" of kind dial: expected the name of another contact of the same kind\n" +
+			"7:61: key contacts[3].against: a list: expected small letters a-z, digits and hyphens, at most 64"},
 	{"limits of one's own", wHead + "contacts:\n  - {name: a, source: gpio:X, limits: nope.yaml}\n  - {name: b, source: gpio:Y, limits: mistaken.yaml}\n  - {name: c, source: gpio:Z, limits: mistaken.yaml}\n",
 		"4:39: key contacts[0].limits: \"nope.yaml\": no such file or directory: expected the id of a bundled limits profile, or the name of a file of one's own that ends in .yaml\n" +
 			"5:39: key contacts[1].limits: \"mistaken.yaml\" has mistakes, told below: expected a limits profile without mistakes\n" +

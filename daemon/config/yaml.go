@@ -421,6 +421,16 @@ func (d *decoder) number(k *key, dst **float64) {
 	})
 }
 
+// signedNumber is number for what may be below 0.
+func (d *decoder) signedNumber(k *key, dst **float64) {
+	read(d, k, dst, "a plain decimal number from -1000000000 to 1000000000", func(n ast.Node) (*float64, bool) {
+		s, t := n.GetToken().Value, n.Type()
+		x, err := strconv.ParseFloat(s, 64)
+		x += 0 // not -0
+		return &x, err == nil && (t == ast.IntegerType || t == ast.FloatType) && decimal.MatchString(s) && math.Abs(x) <= maxNumber
+	})
+}
+
 // count reads a whole number from 1 to most.
 func (d *decoder) count(k *key, dst *int, want string, most float64) {
 	read(d, k, dst, want, func(n ast.Node) (int, bool) {

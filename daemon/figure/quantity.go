@@ -21,6 +21,16 @@ func Quantity(name string) (noun, unit string) {
 		return "break : make", ": 1"
 	case pulse.InterdigitMS:
 		return "interdigit", "ms"
+	case pulse.OpenLagMS:
+		return "open lag", "ms"
+	case pulse.CloseLagMS:
+		return "close lag", "ms"
+	case pulse.BreakChangeMS:
+		return "change of the break", "ms"
+	case pulse.BothClosedMS:
+		return "both closed", "ms"
+	case pulse.BothOpenMS:
+		return "both open", "ms"
 	case pulse.BreakMS, pulse.MakeMS, pulse.PeriodMS, pulse.BounceMS:
 		return strings.TrimSuffix(name, "_ms"), "ms"
 	}

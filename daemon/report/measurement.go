@@ -192,6 +192,10 @@ func lacks(m *pulse.Measurement) string {
 // unmeasuredWhy says what a quantity needs that the recording lacks.
 func unmeasuredWhy(m *pulse.Measurement, quantity string) string {
 	switch q := pulse.Quantity(quantity); {
+	case q.OfTwo() && m.Repeater == nil:
+		return "it needs a second contact, with --against"
+	case q.OfTwo():
+		return "no pulse of the two contacts belongs together so"
 	case q == pulse.BounceMS:
 		return "it needs a contact that opens or closes and then stays so for the settling time"
 	case m.Interrupter != nil && !m.Interrupter.CadenceFits:

@@ -120,6 +120,7 @@ func rateUnit(m *pulse.Measurement, unit string) string {
 func uncertainty(doc *Document, m *pulse.Measurement) {
 	order := []pulse.Quantity{pulse.RatePPS, pulse.RateIPM, pulse.PeriodMS, pulse.BreakPercent, pulse.BreakRatio, pulse.BreakMS,
 		pulse.MakeMS, pulse.InterdigitMS, pulse.SegmentMS, pulse.BounceMS}
+	order = append(order, pulse.PairQuantities()...)
 	t := Table{Headless: true, Columns: []Column{{}, {}, {Folds: true}}}
 	var sources []string
 	for _, q := range order {

@@ -92,7 +92,7 @@ const (
 // the whole was seen, is not measured.
 func StatusOf(m *pulse.Measurement, stopped bool) Status {
 	if m.Conformity == nil {
-		if stopped || !m.Measured() {
+		if stopped || !m.Measured() || m.Repeater != nil && m.Repeater.Pairs == 0 {
 			return NotMeasured
 		}
 		return OK

@@ -159,6 +159,11 @@ func (s *Source) End() pulse.Stamp { return s.to }
 // Settings are how the contact was set up at the start.
 func (s *Source) Settings() store.Configuration { return s.settings }
 
+// SameClock tells whether the times of two stretches count from the same moment.
+func (s *Source) SameClock(o *Source) bool {
+	return s.log.Path() == o.log.Path() && s.replay.Timeline().ID == o.replay.Timeline().ID
+}
+
 // Site is the name of the site then.
 func (s *Source) Site() string { return s.replay.Timeline().Site }
 

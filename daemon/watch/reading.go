@@ -29,6 +29,7 @@ type settings struct {
 	CadenceNS    []int64        `json:"cadence_ns,omitempty"`
 	Drive        *pulse.Drive   `json:"drive,omitempty"`
 	StuckAfterNS int64          `json:"stuck_after_ns,omitempty"`
+	Against      string         `json:"against,omitempty"` // name of the second contact
 	Chain        *pulse.Setup   `json:"chain"`
 	YAML         string         `json:"yaml"` // the contact in the configuration file
 }
@@ -39,7 +40,7 @@ func configuration(c *config.Contact) store.Configuration {
 	s := settings{
 		Title: c.Title, SettleNS: m.SettleNS, Timing: m.Timing, PulseMinNS: m.PulseMinNS, PulseMaxNS: m.PulseMaxNS,
 		TrainGapNS: m.TrainGapNS, FlashMaxNS: m.FlashMaxNS, Rate: c.Rate, PeriodNS: m.PeriodNS, Lobes: m.Lobes, CadenceNS: m.CadenceNS, Drive: m.Drive,
-		StuckAfterNS: int64(c.StuckAfter), Chain: m.Setup, YAML: c.Text,
+		StuckAfterNS: int64(c.StuckAfter), Chain: m.Setup, YAML: c.Text, Against: c.Against,
 	}
 	if m.Limits != nil {
 		s.Limits, s.Profile = m.Limits.ID, m.Limits
@@ -52,6 +53,16 @@ func configuration(c *config.Contact) store.Configuration {
 		panic(err) // of plain numbers and text
 	}
 	return store.Configuration{Contact: c.Name, Source: c.Source.Text, Kind: m.Kind, Polarity: m.Polarity, Settings: b}
+}
+
+// Against is the name of the contact that was the output of the configured one, or
+// the other of its drive; empty where none was.
+func Against(c store.Configuration) string {
+	var s settings
+	if err := json.Unmarshal(c.Settings, &s); err != nil {
+		return "" // as Reading says
+	}
+	return s.Against
 }
 
 // Reading gives how a contact's edges were read under a logged configuration,

@@ -31,6 +31,9 @@ func TestReading(t *testing.T) {
 			t.Errorf("%v: %s", err, diff)
 		}
 	}
+	if got := Against(configuration(&config.Contact{Name: "in", Against: "out"})); got != "out" {
+		t.Errorf("the second contact is %q, want out", got)
+	}
 	if _, err := Reading(store.Configuration{Settings: json.RawMessage(`[]`)}); err == nil {
 		t.Error("settings that are no object were taken")
 	}

@@ -427,8 +427,14 @@ func lost(s *Spec) codec {
 // What is not said takes the default that Keys lists. Times are as
 // duration.Parse reads them; the segments of a cadence without a unit are in ms.
 // An error names the key, its value and what was expected, on one line.
-func Parse(desc string) (*Spec, error) {
-	s, err := parse(desc)
+func Parse(desc string) (*Spec, error) { return parseWhole(desc, false) }
+
+// ParseEndless reads a description as Parse does, but a signal goes on without
+// end where the description says neither cycles, turns nor repeat.
+func ParseEndless(desc string) (*Spec, error) { return parseWhole(desc, true) }
+
+func parseWhole(desc string, endless bool) (*Spec, error) {
+	s, err := parse(desc, endless)
 	if err != nil {
 		return nil, err
 	}
@@ -438,7 +444,7 @@ func Parse(desc string) (*Spec, error) {
 	return s, nil
 }
 
-func parse(desc string) (*Spec, error) {
+func parse(desc string, endless bool) (*Spec, error) {
 	if len(desc) > maxDescription {
 		return nil, fmt.Errorf("description of %d bytes: expected at most %d", len(desc), maxDescription)
 	}
@@ -489,7 +495,11 @@ func parse(desc string) (*Spec, error) {
 		if said || replaced || f.Default == "" {
 			continue
 		}
-		if err := f.set(f.Default); err != nil {
+		value := f.Default
+		if endless && (f.Name == "cycles" || f.Name == "repeat") {
+			value = "endless"
+		}
+		if err := f.set(value); err != nil {
 			return nil, fmt.Errorf("default of key %q: %w", f.Name, err)
 		}
 	}
@@ -531,7 +541,7 @@ func (s *Spec) normal() (*Spec, error) {
 	if int(s.Form) >= len(formNames) {
 		return nil, fmt.Errorf("form %d: expected %s", s.Form, strings.Join(formNames[:], ", "))
 	}
-	return parse(s.write(false))
+	return parse(s.write(false), false)
 }
 
 func parseDigits(v string) (string, error) {
@@ -741,7 +751,9 @@ func parseStep(v string) (st Step, err error) {
 	switch {
 	case what == "speed":
 		if ppm, ok := strings.CutSuffix(change, "ppm"); ok {
-			st.Speed, err = numberFrom(-500000, 500000)(ppm)
+			if st.Speed, err = numberFrom(-500000, 500000)(ppm); err != nil {
+				err = fmt.Errorf("%w ppm, or percent such as 0.5", err)
+			}
 			st.Speed = math.Round(st.Speed*1e5) / 1e9 // to a billionth of a percent
 		} else if st.Speed, err = numberFrom(-50, 50)(strings.TrimSuffix(change, "%")); err != nil {
 			err = fmt.Errorf("%w percent, or ppm such as 5000ppm", err)
@@ -795,7 +807,11 @@ func (st Step) String() string {
 	case StepLobeBreak:
 		what = "lobe" + strconv.Itoa(st.Lobe) + "-break"
 	}
-	return duration.Format(st.AtNS) + ":" + what + ":" + change
+	at := duration.Format(st.AtNS)
+	if st.AtNS > 0 && st.AtNS%hour == 0 {
+		at = strconv.FormatInt(st.AtNS/hour, 10) + "h"
+	}
+	return at + ":" + what + ":" + change
 }
 
 func parseBounce(v string) (b Bounce, err error) {

@@ -168,12 +168,12 @@ func TestParseRefuses(t *testing.T) {
 		{"cam steps=6h:break:3h", `change of break: expected -3600s to 3600s, or percentage points such as 1.2`},
 		{"cam steps=6h:break:91", `change of break: expected a number from -90 to 90`},
 		{"cam steps=6h:lobe:1ms", `lobe "": expected a whole number from 1 to 64`},
-		{"cam steps=6h:lobe2:1ms", `key "steps" value "21600s:lobe2:1ms": expected a lobe from 1 to 1, see lobes`},
+		{"cam steps=6h:lobe2:1ms", `key "steps" value "6h:lobe2:1ms": expected a lobe from 1 to 1, see lobes`},
 		{"cam steps=6h:lobe1:1", `change of the lobe: expected a time with its unit`},
-		{"cam steps=1h:break:30,2h:speed:1,3h:break:200ms", `key "steps" value "10800s:break:200ms": make after break 1 of a round would last 0: expected at least 0.1ms`},
+		{"cam steps=1h:break:30,2h:speed:1,3h:break:200ms", `key "steps" value "3h:break:200ms": make after break 1 of a round would last 0: expected at least 0.1ms`},
 		{"cam lobes=3 steps=1h:lobe2:-500ms", `make after break 1 of a round would last 0`},
 		{"cam lobes=3 steps=1h:lobe2-break:-0.5s", `break 2 of a round would last 0`},
-		{"cam steps=1h:speed:-15,2h:speed:-6", `key "steps" value "7200s:speed:-6": the speed would be 0.79 times the nominal one: expected 0.8 to 1.25`},
+		{"cam steps=1h:speed:-15,2h:speed:-6", `key "steps" value "2h:speed:-6": the speed would be 0.79 times the nominal one: expected 0.8 to 1.25`},
 		{"cadence steps=1h:break:1ms", `expected a step of speed, a cadence has its segments`},
 		{"dial steps=1h:lobe1:1ms", `expected a step of speed or break, only a cam has lobes`},
 		{"cam break-drift=1ms", `key "break-drift" value "1ms": expected a number from -2400 to 2400 of percentage points, with /day or /h after it`},
@@ -289,6 +289,25 @@ func TestNewChecks(t *testing.T) {
 	s, err := New(&spec)
 	if err != nil || s.Spec().Cycles != 60 || spec.Cycles != 0 {
 		t.Errorf("New of a short Spec: %v, %v", s.Spec(), err)
+	}
+}
+
+func TestParseEndless(t *testing.T) {
+	for desc, want := range map[string]string{
+		"cam ipm=30":                "cam ipm=30 break=50 cycles=endless",
+		"cam cycles=7":              "cam ipm=60 break=50 cycles=7",
+		"cam turns=7":               "cam ipm=60 break=50 turns=7",
+		"cadence":                   "cadence 400/200/400/2000 cycles=endless",
+		"dial digits=5":             "dial digits=5 rate=10 break=61.5 gap=800ms repeat=endless",
+		"dial digits=5 repeat=2":    "dial digits=5 rate=10 break=61.5 gap=800ms repeat=2",
+		"cam cycles=endless ipm=60": "cam ipm=60 break=50 cycles=endless",
+	} {
+		if s, err := ParseEndless(desc); err != nil || s.String() != want {
+			t.Errorf("%s: %v, %v, want %s", desc, s, err, want)
+		}
+	}
+	if _, err := ParseEndless("cam ipm=x"); err == nil {
+		t.Error("no error for ipm=x")
 	}
 }
 

@@ -18,7 +18,7 @@ import (
 type simCmd struct {
 	Description []string `arg:"" help:"Signal (dial, cam or cadence), then key=value …; what is not said takes a default."`
 
-	For    span   `group:"The signal:" placeholder:"TIME" help:"Leave out what comes after this time, such as 60s."`
+	For    span   `group:"The signal:" placeholder:"TIME" help:"Leave out what comes after this time, such as 60s; the signal goes on until then where cycles, turns or repeat do not end it."`
 	Format string `group:"Output:" enum:"csv,vcd" default:"csv" help:"csv or vcd."`
 	outFlags
 }
@@ -28,6 +28,10 @@ func (*simCmd) epilogue() string {
   makebreak sim dial digits=0123 rate=9.4 break=63 > dial.csv
   makebreak sim cam ipm=60 lobes=5 lobe-errors=0,0,4ms,0,0 --out cam.csv
   makebreak measure sim:cadence,400/200/400/2000,cycles=20
+  makebreak sim cam lobes=5 wear=0,0,8ms/day,0,0 steps=18h:speed:0.5 --for 1d
+  makebreak sim cam ipm=60 lobes=6 gear=3.75:1.2ms tooth=18.75:18:0.4ms
+  makebreak sim cam ipm=60 wander-white=40 wander-flicker=20 --for 6h
+  makebreak sim dial digits=0123 seed=7 repeater=12ms:9ms > output.csv
 
 Times are written like 800ms, 0.8s or 200us.
 ` + report.OfSignalKeys(synth.Keys()).String()
@@ -131,7 +135,15 @@ func openSimulated(description string, until span) (*simulated, error) {
 
 // openEndless opens a simulated contact that need not have an end.
 func openEndless(description string, until span) (*simulated, error) {
-	s, err := simulate(description, hw.SimulatedOptions{Until: pulse.Stamp(until.ns)})
+	parse := config.ParseSim
+	if until.set {
+		parse = config.ParseSimEndless // it is --for that says how long
+	}
+	spec, err := parse(description)
+	if err != nil {
+		return nil, err
+	}
+	s, err := hw.NewSimulated(spec, hw.SimulatedOptions{Until: pulse.Stamp(until.ns)})
 	if err != nil {
 		return nil, err
 	}

@@ -715,7 +715,17 @@ var percentSign = regexp.MustCompile(`\d%`)
 
 // ParseSim reads the description of a simulated contact.
 func ParseSim(description string) (*synth.Spec, error) {
-	spec, err := synth.Parse(description)
+	return parseSim(synth.Parse, description)
+}
+
+// ParseSimEndless does so for a contact that goes on without end where the
+// description does not say how long.
+func ParseSimEndless(description string) (*synth.Spec, error) {
+	return parseSim(synth.ParseEndless, description)
+}
+
+func parseSim(parse func(string) (*synth.Spec, error), description string) (*synth.Spec, error) {
+	spec, err := parse(description)
 	if err != nil && percentSign.MatchString(description) {
 		err = fmt.Errorf("%w; a percentage is written without %%, such as break=66", err)
 	}

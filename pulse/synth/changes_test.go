@@ -17,7 +17,7 @@ func TestWearUnits(t *testing.T) {
 		{"cam lobes=2 lobe-wear=0,1ms/d wear=0,0", "cam ipm=60 break=50 lobes=2 wear=0,0 lobe-wear=0,1ms cycles=60"},
 		{"cam break-drift=0.1/h", "cam ipm=60 break=50 break-drift=2.4 cycles=60"},
 		{"cam lobes=3 steps=12h:break:1.2,6h:speed:0.5%,18h:lobe3:4ms,18h:lobe3-break:-1ms,1d:speed:-700ppm,25h:break:2ms",
-			"cam ipm=60 break=50 lobes=3 cycles=60 steps=21600s:speed:0.5,43200s:break:1.2,64800s:lobe3:4ms,64800s:lobe3-break:-1ms,86400s:speed:-0.07,90000s:break:2ms"},
+			"cam ipm=60 break=50 lobes=3 cycles=60 steps=6h:speed:0.5,12h:break:1.2,18h:lobe3:4ms,18h:lobe3-break:-1ms,24h:speed:-0.07,25h:break:2ms"},
 		{"cadence steps=5s:speed:-0.3,4s:speed:1", "cadence 400/200/400/2000 cycles=60 steps=4s:speed:1,5s:speed:-0.3"},
 		{"dial digits=5 break-drift=-1.25/day", "dial digits=5 rate=10 break=61.5 break-drift=-1.25 gap=800ms"},
 	} {

@@ -69,7 +69,10 @@ func (f *interference) nextOutage() {
 // nextSeen gives the next break as it is seen, if there is one.
 func (s *Signal) nextSeen() (span, bool) {
 	f := &s.interference
-	if !f.on {
+	switch {
+	case s.repeater != nil:
+		return s.nextRepeated()
+	case !f.on:
 		return s.nextOfDrive()
 	}
 	if f.hasRest {
@@ -104,7 +107,7 @@ func (s *Signal) nextSeen() (span, bool) {
 			}
 			f.in = true
 			s.truth.Outages++
-		case !last && sp.open < f.to+f.apart:
+		case !last && sp.open < f.hides():
 			s.hide(sp)
 		case f.open:
 			if b, ok := f.stuck(sp.open - f.apart); ok {
@@ -120,6 +123,15 @@ func (s *Signal) nextSeen() (span, bool) {
 			f.nextOutage()
 		}
 	}
+}
+
+// hides is the time up to which an outage hides the breaks that open. A contact
+// that stood open needs to be closed for a while to open again.
+func (f *interference) hides() int64 {
+	if f.open {
+		return f.to + f.apart
+	}
+	return f.to
 }
 
 // hide drops a break that an outage touches, and counts it.

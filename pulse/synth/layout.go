@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/bits"
 	"slices"
+	"strings"
 
 	"makebreak/pulse/duration"
 )
@@ -20,6 +21,7 @@ const (
 	spuriousBreak
 	afterSpurious // the rest of a break after a spurious make
 	outageBreak   // of a contact that stands open in an outage
+	repeaterExtra // of a repeater
 )
 
 // A span is one break. The times of a span in a layout count from the first
@@ -32,6 +34,7 @@ type span struct {
 	number      int64 // due breaks before it
 	missing     int64 // interruptions missing just before it
 	lost        int64 // interruptions or pulses lost to an outage just before it
+	dropped     int64 // breaks that the repeater lost just before it
 	fixed       bool  // its length is given by break-at
 	stuck       bool  // of an outage
 }
@@ -51,6 +54,7 @@ type layout struct {
 	num, den int64
 	perCycle int64   // breaks in a cycle
 	total    int64   // breaks that are due, below 0 without end
+	shift    int64   // of the contact on its drive, in the times of the spans
 	also     []int64 // differences of the other lengths of a break from the usual one
 }
 
@@ -107,7 +111,18 @@ func newLayout(s *Spec) (l *layout, err error) {
 			l.also = append(l.also, ns-int64(math.Round(usual)))
 		}
 	}
+	if s.ShiftDegrees != 0 && s.Form == Dial {
+		return nil, fmt.Errorf("key \"shift\" value %q: expected a time such as 3ms, a dial has no turns", decimal(s.ShiftDegrees)+"deg")
+	}
+	l.shift = s.ShiftNS + int64(math.Round(s.ShiftDegrees/360*l.roundNS()))
+	for i := range l.spans {
+		l.spans[i].open += l.shift
+		l.spans[i].close += l.shift
+	}
 	if err := l.check(s); err != nil {
+		return nil, err
+	}
+	if err := l.checkRepeater(s); err != nil {
 		return nil, err
 	}
 	if err := l.checkSteps(s); err != nil {
@@ -303,6 +318,29 @@ func (l *layout) tooShort(c *changes) string {
 	return ""
 }
 
+// checkRepeater refuses lags that would leave no break or no make.
+func (l *layout) checkRepeater(s *Spec) error {
+	if s.Repeater == (Lags{}) {
+		for _, f := range fieldsOf(s) {
+			if v := f.get(); strings.HasPrefix(f.Name, "repeater-") && v != "" {
+				return fmt.Errorf("key %q value %q: expected beside repeater, such as repeater=12ms:9ms", f.Name, v)
+			}
+		}
+		return nil
+	}
+	c := changes{on: true, lobeOpenNS: make([]int64, len(l.spans)), lobeBreakNS: make([]int64, len(l.spans))}
+	place := 0
+	for i := range l.spans {
+		place = l.spans[i].place(place)
+		g := s.lags(&l.spans[i], place)
+		c.lobeOpenNS[i], c.lobeBreakNS[i] = g.OpenNS, g.CloseNS-g.OpenNS
+	}
+	if what := l.tooShort(&c); what != "" {
+		return fmt.Errorf("key \"repeater\" value %q: in the output %s", s.Repeater, what)
+	}
+	return nil
+}
+
 // Beside all else that makes a drive late, the times of a signal stay within
 // int64 between these speeds; no motor of an exchange leaves them and runs on.
 const leastSpeed, mostSpeed = 0.8, 1.25
@@ -342,7 +380,11 @@ func (l *layout) checkSteps(s *Spec) error {
 func (l *layout) check(s *Spec) error {
 	keys := [...]string{"rate, break, break-also, make, break-at and ramp", "ipm, break, break-also, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
 	if s.LeadNS+l.spans[0].open < 0 {
-		return fmt.Errorf("key \"lead\" value %q: expected more than lobe 1 is early", duration.Format(s.LeadNS))
+		early := "lobe 1"
+		if l.shift < 0 {
+			early = "the first opening"
+		}
+		return fmt.Errorf("key \"lead\" value %q: expected more than %s is early", duration.Format(s.LeadNS), early)
 	}
 	if what := l.tooShort(nil); what != "" {
 		return fmt.Errorf("%s: %s, see %s", s.Form, what, keys)

@@ -62,6 +62,7 @@ func fields(s *Spec) []field {
 		uChance   = "probability"
 		uPPM      = "ppm"
 		uPlaces   = "interruptions, counted from 1: 7,12"
+		uBreaks   = "breaks, counted from 1: 7,12"
 		uRate     = "probability per transition such as 0.01, or rate such as 2/s"
 		uRange    = "time, or range such as 20ms..80ms"
 		uBounce   = "PAIRS:LONGEST such as 3:1.5ms"
@@ -159,6 +160,21 @@ func fields(s *Spec) []field {
 		{Key: Key{"asymmetry", "how much later openings are seen than closings", "", uDuration, onAll}, codec: length(&s.AsymmetryNS, -5e6, 5e6)},
 		{Key: Key{"clock", "how fast the measuring clock is", "", uPPM, onAll}, codec: number(&s.ClockPPM, -10000, 10000)},
 		{Key: Key{"closed", "level of a closed contact", "high", "high or low", onAll}, codec: text(&s.Closed)},
+		{Key: Key{"contact", "which contact of one drive: the same seed is the same drive, each contact has noise of its own", "", uCount + ", 1 where it is not given", onAll},
+			codec: contact(&s.Contact)},
+		{Key: Key{"shift", "how much later on its drive the contact stands", "", "time such as 3ms, or degrees of a turn such as 10deg", onAll},
+			codec: shift(s)},
+		{Key: Key{"repeater", "output of a pulse repeater in place of its input: lags of opening and closing", "", "OPENING:CLOSING such as 12ms:9ms", onAll},
+			codec: value(&s.Repeater, lagsFrom(1e3, second, true), Lags.String)},
+		{Key: Key{"repeater-jitter", "standard deviation of the repeater's lags", "", "time, or OPENING:CLOSING", onAll},
+			codec: value(&s.RepeaterJitter, lagsFrom(0, 100e6, false), Lags.String)},
+		{Key: Key{"repeater-first", "lags added for each train's first, second … pulse", "", "OPENING:CLOSING, first pulse first: 4ms:0,2ms:0", onDial},
+			codec: values(&s.RepeaterFirst, 10, lagsFrom(-second, second, true), lagsPair)},
+		{Key: Key{"repeater-lost", "probability that the repeater loses a break", "", uChance, onAll}, codec: number(&s.RepeaterLost, 0, 0.5)},
+		{Key: Key{"repeater-lost-at", "breaks of the input that the repeater loses", "", uBreaks, onAll},
+			codec: ascending(&s.RepeaterLostAt, countFrom(1, 1e10), countOrOff)},
+		{Key: Key{"repeater-extra-at", "breaks of the input that an extra one of the repeater follows", "", uBreaks, onAll},
+			codec: ascending(&s.RepeaterExtraAt, countFrom(1, 1e10), countOrOff)},
 		{Key: Key{"seed", "same seed, same edges", "0", "whole number", onAll}, codec: value(&s.Seed, parseSeed, formatSeed)},
 	}
 }
@@ -209,6 +225,79 @@ func steps(p *[]Step) codec {
 	}
 	return c
 }
+
+// contact is the number of a contact; the first is 0, as if it had none.
+func contact(p *int64) codec {
+	c := count(p, 1, 1000)
+	set := c.set
+	c.set = func(v string) error {
+		err := set(v)
+		if *p == 1 {
+			*p = 0
+		}
+		return err
+	}
+	return c
+}
+
+// shift is a time or an angle.
+func shift(s *Spec) codec {
+	return codec{
+		set: func(v string) (err error) {
+			degrees, isAngle := strings.CutSuffix(v, "deg")
+			if !isAngle {
+				degrees, isAngle = strings.CutSuffix(v, "°")
+			}
+			if isAngle {
+				s.ShiftDegrees, err = numberFrom(-360, 360)(degrees)
+				return err
+			}
+			if s.ShiftNS, err = lengthFrom(-hour, hour)(v); err != nil {
+				err = fmt.Errorf("%w, or degrees such as 10deg", err)
+			}
+			return err
+		},
+		get: func() string {
+			switch {
+			case s.ShiftDegrees != 0:
+				return decimal(s.ShiftDegrees) + "deg"
+			case s.ShiftNS != 0:
+				return duration.Format(s.ShiftNS)
+			}
+			return ""
+		},
+	}
+}
+
+// lagsFrom reads two times within lo and hi, or one for both unless there must
+// be two.
+func lagsFrom(lo, hi int64, two bool) func(string) (Lags, error) {
+	return func(v string) (g Lags, err error) {
+		open, closing, found := strings.Cut(v, ":")
+		if !found && two {
+			return g, errors.New("expected OPENING:CLOSING such as 12ms:9ms")
+		}
+		if g.OpenNS, err = lengthFrom(lo, hi)(open); err != nil {
+			return g, fmt.Errorf("opening: %w", err)
+		}
+		if g.CloseNS = g.OpenNS; found {
+			if g.CloseNS, err = lengthFrom(lo, hi)(closing); err != nil {
+				err = fmt.Errorf("closing: %w", err)
+			}
+		}
+		return g, err
+	}
+}
+
+// String gives the lags as a description has them, "" for none.
+func (g Lags) String() string {
+	if g == (Lags{}) {
+		return ""
+	}
+	return lagsPair(g)
+}
+
+func lagsPair(g Lags) string { return duration.Format(g.OpenNS) + ":" + duration.Format(g.CloseNS) }
 
 // text is a part that has a text of its own.
 func text(p interface {
@@ -338,8 +427,14 @@ func lost(s *Spec) codec {
 // What is not said takes the default that Keys lists. Times are as
 // duration.Parse reads them; the segments of a cadence without a unit are in ms.
 // An error names the key, its value and what was expected, on one line.
-func Parse(desc string) (*Spec, error) {
-	s, err := parse(desc)
+func Parse(desc string) (*Spec, error) { return parseWhole(desc, false) }
+
+// ParseEndless reads a description as Parse does, but a signal goes on without
+// end where the description says neither cycles, turns nor repeat.
+func ParseEndless(desc string) (*Spec, error) { return parseWhole(desc, true) }
+
+func parseWhole(desc string, endless bool) (*Spec, error) {
+	s, err := parse(desc, endless)
 	if err != nil {
 		return nil, err
 	}
@@ -349,7 +444,7 @@ func Parse(desc string) (*Spec, error) {
 	return s, nil
 }
 
-func parse(desc string) (*Spec, error) {
+func parse(desc string, endless bool) (*Spec, error) {
 	if len(desc) > maxDescription {
 		return nil, fmt.Errorf("description of %d bytes: expected at most %d", len(desc), maxDescription)
 	}
@@ -400,7 +495,11 @@ func parse(desc string) (*Spec, error) {
 		if said || replaced || f.Default == "" {
 			continue
 		}
-		if err := f.set(f.Default); err != nil {
+		value := f.Default
+		if endless && (f.Name == "cycles" || f.Name == "repeat") {
+			value = "endless"
+		}
+		if err := f.set(value); err != nil {
 			return nil, fmt.Errorf("default of key %q: %w", f.Name, err)
 		}
 	}
@@ -442,7 +541,7 @@ func (s *Spec) normal() (*Spec, error) {
 	if int(s.Form) >= len(formNames) {
 		return nil, fmt.Errorf("form %d: expected %s", s.Form, strings.Join(formNames[:], ", "))
 	}
-	return parse(s.write(false))
+	return parse(s.write(false), false)
 }
 
 func parseDigits(v string) (string, error) {
@@ -652,7 +751,9 @@ func parseStep(v string) (st Step, err error) {
 	switch {
 	case what == "speed":
 		if ppm, ok := strings.CutSuffix(change, "ppm"); ok {
-			st.Speed, err = numberFrom(-500000, 500000)(ppm)
+			if st.Speed, err = numberFrom(-500000, 500000)(ppm); err != nil {
+				err = fmt.Errorf("%w ppm, or percent such as 0.5", err)
+			}
 			st.Speed = math.Round(st.Speed*1e5) / 1e9 // to a billionth of a percent
 		} else if st.Speed, err = numberFrom(-50, 50)(strings.TrimSuffix(change, "%")); err != nil {
 			err = fmt.Errorf("%w percent, or ppm such as 5000ppm", err)
@@ -706,7 +807,11 @@ func (st Step) String() string {
 	case StepLobeBreak:
 		what = "lobe" + strconv.Itoa(st.Lobe) + "-break"
 	}
-	return duration.Format(st.AtNS) + ":" + what + ":" + change
+	at := duration.Format(st.AtNS)
+	if st.AtNS > 0 && st.AtNS%hour == 0 {
+		at = strconv.FormatInt(st.AtNS/hour, 10) + "h"
+	}
+	return at + ":" + what + ":" + change
 }
 
 func parseBounce(v string) (b Bounce, err error) {

@@ -44,6 +44,7 @@ type Signal struct {
 	noise              wander
 
 	interference interference
+	repeater     *repeater // nil where there is none
 	// wide says that the breaks jitter before chatter and short breaks are placed.
 	wide bool
 
@@ -59,6 +60,8 @@ type Signal struct {
 	gaveLast    bool
 	queue       [2*maxPairs + 1]contactEdge
 	head, count int
+	commanded   bool // they are of an opening or a closing, with its bounce
+	first       bool // so is the edge that Next gave last, and it is the first of them
 
 	// How the edges are recorded.
 	clockPPB int64
@@ -102,20 +105,36 @@ func New(spec *Spec) (*Signal, error) {
 	if err != nil {
 		return nil, err
 	}
-	random := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(spec.Seed, stream)) }
+	return newSignal(spec, lay), nil
+}
+
+func newSignal(spec *Spec, lay *layout) *Signal {
+	// Each contact of a drive has its own random numbers, and so has the output
+	// of a repeater.
+	contact := uint64(max(0, spec.Contact-1)) << 8
+	drive := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(spec.Seed, stream)) }
+	random := func(stream uint64) *rand.Rand { return drive(contact + stream) }
 	s := &Signal{
 		spec: spec, lay: lay,
-		jitter: random(1), bounce: random(2), burst: random(3), loss: random(4), fault: random(5), speed: random(6), lengths: random(7),
+		jitter: random(1), fault: random(5), speed: drive(6), lengths: random(7),
 		missingAt: spec.MissingAt, extraAt: spec.ExtraAt, changes: newChanges(spec, lay),
 		chatter: upcoming{chance: spec.Chatter}, short: upcoming{chance: spec.ShortBreaks},
 		lastReal: -1, lastSeen: -1,
 		clockPPB: int64(math.Round(spec.ClockPPM * 1000)),
 	}
-	s.noise = newWander(spec, lay.spacingNS(spec))
-	s.interference = newInterference(spec, random)
-	s.wide = spec.JitterNS > 0 && (spec.JitterNS > wideJitterNS || s.interference.on)
+	output := uint64(0)
+	if spec.Repeater != (Lags{}) {
+		output = 1 << 7
+		s.repeater = newRepeater(spec, lay, random(output))
+		s.wide = true // what jitters is the input
+	} else {
+		s.noise = newWander(spec, lay.spacingNS(spec))
+		s.interference = newInterference(spec, random)
+		s.wide = spec.JitterNS > 0 && (spec.JitterNS > wideJitterNS || s.interference.on)
+	}
+	s.bounce, s.burst, s.loss = random(output+2), random(output+3), random(output+4)
 	s.next, s.hasNext = s.nextSeen()
-	return s, nil
+	return s
 }
 
 // Spec gives the description with all defaults filled in. It must not be changed.
@@ -135,6 +154,7 @@ func (s *Signal) Next(buf []pulse.Edge) (n int) {
 		}
 		e := s.queue[s.head]
 		fresh := s.head == 0
+		s.first = fresh && s.commanded
 		s.head++
 		last := s.gaveLast && s.head == s.count
 
@@ -193,6 +213,7 @@ func (s *Signal) loses() bool {
 func (s *Signal) refill() bool {
 	s.head, s.count = 0, 0
 	for s.count == 0 {
+		s.commanded = s.stage == atOpening || s.stage == atClosing
 		switch s.stage {
 		case atOpening:
 			if !s.hasNext {
@@ -362,7 +383,7 @@ func (s *Signal) nextOfDrive() (span, bool) {
 		} else {
 			next = s.lay.start(s.round) + s.lay.spans[0].open
 		}
-		s.stepWander(sp.open)
+		s.stepWander(sp.open - s.lay.shift)
 		if s.changes.on {
 			next = s.changes.change(&sp, next)
 		}

@@ -110,6 +110,29 @@ type Spec struct {
 	ClockPPM       float64 // the measuring clock is fast by this
 	Closed         pulse.Polarity
 	Seed           uint64
+
+	// Another contact of one drive: with the same seed and speed the drive's
+	// wander, drift, steps and shafts are the same, the noise of the contact
+	// (jitter, bounce, faults) is its own. 0 is contact 1.
+	Contact      int64
+	ShiftNS      int64   // how much later on the drive it stands
+	ShiftDegrees float64 // of a turn of the cam or a cycle of the cadence, in place of ShiftNS
+
+	// The output of a pulse repeater in place of its input, which is the signal
+	// without these. It follows each break of the input, whatever made it, but
+	// no bounce, chatter or short break. Bounce, chatter, short breaks and
+	// losses are then the output's.
+	Repeater        Lags
+	RepeaterJitter  Lags    // standard deviation of each lag, cut at 6
+	RepeaterFirst   []Lags  // added for each train's first, second … pulse
+	RepeaterLost    float64 // probability of each break of the input
+	RepeaterLostAt  []int64 // breaks of the input, from 1
+	RepeaterExtraAt []int64 // breaks of the input that an extra one follows in the output
+}
+
+// Lags are those of a repeater's opening and closing behind its input's.
+type Lags struct {
+	OpenNS, CloseNS int64
 }
 
 // Rest is the level of the line before the first and after the last edge.

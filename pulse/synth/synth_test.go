@@ -132,6 +132,12 @@ func TestEdges(t *testing.T) {
 		// The outage, 3.2 to 5.3 s, touches the breaks of 3 to 3.5 s and 5 to 5.5 s.
 		{"cam cycles=6 outages=3.2s outage-length=2.1s", ms(1000, 1500, 2000, 2500, 6000, 6500, 7000, 7500)},
 		{"cam cycles=6 outages=3.2s outage-length=2.1s outage-state=open", ms(1000, 1500, 2000, 2500, 3000, 5500, 6000, 6500, 7000, 7500)},
+		// It hides the break of 4 s and what it touches, not the one that opens as
+		// it ends or a little later.
+		{"cam cycles=5 outages=3.6s outage-length=1.4s", ms(1000, 1500, 2000, 2500, 3000, 3500, 5000, 5500, 6000, 6500)},
+		{"cam cycles=5 outages=3.6s outage-length=1.398s", ms(1000, 1500, 2000, 2500, 3000, 3500, 5000, 5500, 6000, 6500)},
+		{"cam cycles=5 outages=3.6s outage-length=1.401s", ms(1000, 1500, 2000, 2500, 3000, 3500, 6000, 6500)},
+		{"cam cycles=5 outages=3.6s outage-length=1.4s outage-state=open", ms(1000, 1500, 2000, 2500, 3000, 3500, 3600, 5500, 6000, 6500)},
 		// It begins and ends in a make.
 		{"cam cycles=4 outages=2.6s outage-length=1.1s outage-state=open", ms(1000, 1500, 2000, 2500, 2600, 3700, 4000, 4500, 5000, 5500)},
 		{"cam cycles=4 outages=2.6s outage-length=0.2s", ms(1000, 1500, 2000, 2500, 3000, 3500, 4000, 4500, 5000, 5500)},
@@ -674,7 +680,7 @@ func genDescription(t *rapid.T) string {
 	maybe("spurious-breaks", "0.5", "1", "4/s")
 	maybe("spurious-makes", "0.3", "9/s")
 	maybe("spurious-length", "10ms", "5ms..100ms", "1ms..2s")
-	maybe("outages", "0.05/s", "10/s", "1s,2s", "3.3s")
+	maybe("outages", "0.05/s", "2/s", "1s,2s", "3.3s") // more leave no edge in years
 	maybe("outage-length", "1ms", "0.5s..20s")
 	maybe("outage-state", "open", "closed")
 	maybe("outage-noise", "2/s", "500/s")
@@ -683,6 +689,18 @@ func genDescription(t *rapid.T) string {
 	maybe("asymmetry", "0.1ms", "-2ms", "5ms")
 	maybe("clock", "25", "-10000")
 	maybe("closed", "low", "high")
+	maybe("contact", "1", "2")
+	maybe("shift", "0.9ms", "-0.5ms")
+	if rapid.Bool().Draw(t, "repeated") {
+		words = append(words, "repeater=2ms:1ms")
+		maybe("repeater-jitter", "50us:0.1ms", "90ms")
+		maybe("repeater-lost", "0.1", "0.5")
+		maybe("repeater-lost-at", "2,3")
+		maybe("repeater-extra-at", "1,2,5")
+		if form == Dial {
+			maybe("repeater-first", "1ms:0,-1ms:-0.5ms")
+		}
+	}
 	maybe("seed", "1", "18446744073709551615")
 	words = rapid.Permutation(words).Draw(t, "order")
 	if form == Cadence { // its segments come first
@@ -701,7 +719,7 @@ func TestProperties(t *testing.T) {
 		spec, err := Parse(desc)
 		if err != nil {
 			// only what is one by one in range but cannot stand together
-			if !strings.Contains(err.Error(), "would last") && !strings.Contains(err.Error(), "break-at") && !strings.Contains(err.Error(), "lead") {
+			if !strings.Contains(err.Error(), "would last") && !strings.Contains(err.Error(), "break-at") && !strings.Contains(err.Error(), "lead") && !strings.Contains(err.Error(), "tooth") {
 				t.Fatal(err)
 			}
 			return
@@ -755,13 +773,20 @@ func TestProperties(t *testing.T) {
 				t.Fatalf("%s: %d edges given and lost, %d made", spec, a, b)
 			}
 			commanded := 2 * (truth.Pulses + truth.Flashes + truth.Disconnects + truth.ShortBreaks + truth.Extra +
-				truth.SpuriousBreaks + truth.SpuriousMakes + truth.OutageBreaks)
-			if spec.Form == Dial {
+				truth.SpuriousBreaks + truth.SpuriousMakes + truth.OutageBreaks + truth.RepeaterExtra)
+			if spec.Repeater != (Lags{}) {
+				commanded = truth.Transitions // what was lost may have been of any kind
+			}
+			if spec.Form == Dial && spec.Repeater == (Lags{}) {
 				if made := truth.Pulses + truth.Flashes + truth.Disconnects; made+truth.OutageLost != s.lay.total {
 					t.Fatalf("%s: %d breaks and %d lost of %d", spec, made, truth.OutageLost, s.lay.total)
 				}
 			}
-			if spec.Form != Dial {
+			if spec.Repeater != (Lags{}) {
+				if truth.Rounds != max(0, spec.Repeat) {
+					t.Fatalf("%s: %d rounds", spec, truth.Rounds)
+				}
+			} else if spec.Form != Dial {
 				commanded += 2 * (s.lay.total - truth.Missing - truth.OutageLost)
 				if truth.Due != (s.lay.total-1)/s.lay.perCycle {
 					t.Fatalf("%s: %d cycles due", spec, truth.Due)
@@ -969,6 +994,7 @@ func TestNoAllocations(t *testing.T) {
 		"jitter=0.1ms bounce=3:1ms",
 		"jitter=5ms break=20ms break-also=40ms spurious-breaks=0.5 spurious-makes=1/s spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s",
 		"jitter=5ms spurious-makes=0.5 spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s outage-state=open",
+		"jitter=0.1ms bounce=3:1ms contact=2 shift=3ms repeater=12ms:9ms repeater-jitter=0.1ms repeater-lost=0.1 repeater-lost-at=3 repeater-extra-at=5,9",
 	} {
 		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 lobe-wear=0,1us/h,0,0,0 break-drift=0.1 steps=5s:break:1,9s:lobe2:1us,20s:speed:1 missing=0.01 extra=0.01 gear=3.5:0.1ms tooth=3.5:9:0.1ms drift=5 wander=2 wander-white=9 wander-flicker=5 wander-walk=1 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
 		buf := make([]pulse.Edge, 256)

@@ -212,6 +212,95 @@ func TestDegreesOfFreedomAgainstSimulation(t *testing.T) {
 	}
 }
 
+// The sum over some lags against the sum over all of them.
+func TestDegreesOfFreedomAgainstEveryLag(t *testing.T) {
+	for alpha := 2; alpha >= -4; alpha-- {
+		for _, d := range []deviation{allan, modified, hadamard} {
+			if alpha < -2 && d != hadamard {
+				continue
+			}
+			for _, m := range []int{1, 2, 3, 10, 100, 1000, 2000} {
+				z := noiseOf(d, m, alpha)
+				f := newFreedom(d, m, Known(float64(alpha)))
+				for _, n := range []int{1, 2, m, 3 * m, 20*m + 7} {
+					v := float64(n)
+					for lag := 1; lag < n && lag <= (d.order()+1)*m; lag++ {
+						r := z(float64(lag)/float64(m)) / z(0)
+						v += 2 * float64(n-lag) * r * r
+					}
+					f.n, f.v = 0, 0
+					f.add(n, n, 1)
+					if want, got := max(float64(n)*float64(n)/v, 1), f.edf(); math.Abs(got/want-1) > 0.01 {
+						t.Errorf("%s, deviation %d, %d differences at %d periods: %v degrees of freedom, want %v", noiseNames[alpha], d, n, m, got, want)
+					}
+				}
+			}
+		}
+	}
+}
+
+// How often the 95 % interval holds the true deviation, in each kind of noise, with
+// the kind told from the data: with every opening there, with a tenth missing, and
+// with a record of eight segments. Noise is invented; the true variance is its mean
+// over all seeds.
+func TestStabilityIntervalsHold(t *testing.T) {
+	const n = 1025
+	runs := seeds(60)
+	ms := []int{1, 4, 16, 64, 128, 256}
+	for _, how := range []string{"whole", "a tenth missing", "eight segments"} {
+		t.Log(how + ": per cent of intervals that hold the deviation, at τ of " + fmt.Sprint(ms) + " periods")
+		for alpha := 2; alpha >= -2; alpha-- {
+			rnd := rand.New(rand.NewPCG(uint64(alpha+10), 7))
+			seen := map[string]map[int][]StabilityPoint{"ADEV": {}, "MDEV": {}, "HDEV": {}}
+			for range runs {
+				s := []PhaseSegment{segmentOf(level(powerNoise(rnd, alpha, 2*n, 1e4)[n:]), 100e9)}
+				switch how {
+				case "a tenth missing":
+					s[0] = slices.DeleteFunc(s[0], func(PhaseSample) bool { return rnd.Float64() < 0.1 })
+				case "eight segments":
+					s = slices.Collect(slices.Chunk(s[0], n/8))
+				}
+				r := StabilityOf(s...)
+				for name, curve := range map[string][]StabilityPoint{"ADEV": r.ADEV, "MDEV": r.MDEV, "HDEV": r.HDEV} {
+					for _, pt := range curve {
+						seen[name][pt.m] = append(seen[name][pt.m], pt)
+					}
+				}
+			}
+			for _, name := range []string{"ADEV", "MDEV", "HDEV"} {
+				line := fmt.Sprintf("  %-14s %s", noiseNames[alpha], name)
+				for _, m := range ms {
+					points := seen[name][m]
+					if len(points) < runs/2 { // no windows, say
+						line += "    - "
+						continue
+					}
+					truth, held := 0.0, 0
+					for _, pt := range points {
+						truth += pt.Deviation.V * pt.Deviation.V / float64(len(points))
+					}
+					truth = math.Sqrt(truth)
+					for _, pt := range points {
+						if pt.Low.V <= truth && truth <= pt.High.V {
+							held++
+						}
+					}
+					coverage := 100 * float64(held) / float64(len(points))
+					line += fmt.Sprintf(" %5.1f", coverage)
+					least, most := 90.0, 98.5
+					if runs < 1000 {
+						least, most = 82, 100
+					}
+					if coverage < least || coverage > most {
+						t.Errorf("%s, %s, %s at %d periods: %.1f %% of the intervals hold", how, noiseNames[alpha], name, m, coverage)
+					}
+				}
+				t.Log(line)
+			}
+		}
+	}
+}
+
 // BenchmarkStability is a million cycles, all four deviations at all their τ, on
 // one core; with one opening of a hundred missing too.
 func BenchmarkStability(b *testing.B) {

@@ -23,13 +23,14 @@ func chiSquared(edf, probability float64) (low, high float64) {
 
 const (
 	// leastPoints at intervals of τ are what the lag 1 autocorrelation tells the
-	// noise from (Riley and Greenhall).
-	leastPoints = 30
+	// noise from. Riley and Greenhall have 30; with twice as many, intervals at the
+	// longest τ hold as often as they should.
+	leastPoints = 60
 	// fewPoints are too few to tell any noise.
 	fewPoints = 8
-	// identifyOffsets is how many series of points at intervals of τ are used of
-	// those that there are: they know nearly all that all of them do.
-	identifyOffsets = 8
+	// mostSeries of mostPoints at intervals of τ are used of those that a segment
+	// has: they tell the autocorrelation within 0.01, which is plenty.
+	mostSeries, mostPoints = 8, 2048
 )
 
 // longest is the number of openings, with those that are missing, of the longest
@@ -47,28 +48,61 @@ func (p *phases) longest() (n int) {
 // 5.5.6, from memory). Where there are too few points, it is that of the longest τ
 // that has enough. It is that of white noise of the speed where there are too few
 // for any, and unknown where all periods are the same.
+//
+// Single points that are far apart have lost what tells flicker of the phase from
+// white noise of it, as simulation shows: where they seem white, means over τ tell.
 func (p *phases) alpha(m, most int) Num {
 	longest := p.longest()
 	if longest < fewPoints {
 		return Known(0)
 	}
 	m = max(min(m, longest/leastPoints), 1)
-	least := min(leastPoints, longest)
+	alpha := p.lagAlpha(m, most, func(x []int64, m int) float64 { return phaseOf(x[0]) })
+	if alpha == Known(2) && m > 1 && p.lagAlpha(m, most, phaseMean).V < 2 {
+		return Known(1)
+	}
+	return alpha
+}
+
+// phaseOf is a phase; NaN where it is absent.
+func phaseOf(x int64) float64 {
+	if x == absent {
+		return math.NaN()
+	}
+	return float64(x)
+}
+
+// phaseMean is the mean of the first m phases, or fewer where there are no more.
+func phaseMean(x []int64, m int) float64 {
+	var sum int64
+	n := 0
+	for _, v := range x[:min(m, len(x))] {
+		if v != absent {
+			sum += v
+			n++
+		}
+	}
+	return float64(sum) / float64(n) // NaN of none
+}
+
+// lagAlpha is alpha of points that value makes of the phases from each on.
+func (p *phases) lagAlpha(m, most int, value func(x []int64, m int) float64) Num {
+	least := min(leastPoints, p.longest())
 	var up, down [4]float64
-	var buf []float64
+	buf := make([]float64, 0, mostPoints)
 	for i := range p.all {
 		s := &p.all[i]
 		if len(s.x) < least*m {
 			continue
 		}
-		for from := 0; from < m; from += max(m/identifyOffsets, 1) {
+		block := mostPoints * m
+		series := m * max(len(s.x)/block, 1) // by offset, then by block
+		for k := range min(series, mostSeries) {
+			k = k * series / min(series, mostSeries)
+			from := k%m + k/m*block
 			buf = buf[:0]
-			for j := from; j < len(s.x); j += m {
-				v := math.NaN()
-				if s.x[j] != absent {
-					v = float64(s.x[j])
-				}
-				buf = append(buf, v)
+			for j := from; j < min(from-from%block+block, len(s.x)); j += m {
+				buf = append(buf, value(s.x[j:], m))
 			}
 			y := buf
 			for d := 0; d <= most; d++ {
@@ -174,9 +208,10 @@ func (f *freedom) upTo(i, lag int) (sum, lin float64) {
 }
 
 // add takes a segment with n differences of the ones that there would be with
-// nothing missing. Two of them are taken to be there together as often as one,
-// which is never too sure.
-func (f *freedom) add(n, of int) {
+// nothing missing, in so many runs. Two of them are taken to be there together as
+// often as two neighbours are: where openings are missing far apart from one
+// another that is so, where they are in a row it is not too sure.
+func (f *freedom) add(n, of, runs int) {
 	i := len(f.lags) - 1
 	sum, lin := f.sum[i], f.lin[i]
 	if of-1 < f.lags[i] {
@@ -188,7 +223,8 @@ func (f *freedom) add(n, of int) {
 		}
 	}
 	f.n += float64(n)
-	f.v += float64(n) + 2*float64(n)/float64(of)*(float64(of)*sum-lin)
+	together := float64(n-runs+1) / float64(n)
+	f.v += float64(n) + 2*float64(n)/float64(of)*together*(float64(of)*sum-lin)
 }
 
 // edf is at least 1, and 0 without a segment.

@@ -113,10 +113,10 @@ func (p *phases) swing(m int) (r struct{ g, low, high float64 }, ok bool) {
 	var n int
 	for i := range p.all {
 		s := &p.all[i]
-		q, k := s.square(allan, m, step)
+		q, k, runs := s.square(allan, m, step)
 		if k > 0 {
 			of := len(s.x) - 2*m
-			freedom.add(min(k*step, of), of)
+			freedom.add(min(k*step, of), of, runs)
 		}
 		sum, n = sum+q, n+k
 	}

@@ -25,8 +25,8 @@ type Stability struct {
 	Regimes []StabilityRegime `json:"regimes"`
 	// JitterS is the standard deviation of the noise of one opening's time, where
 	// the noise of the contact shapes the beginning of the curve.
-	JitterS Num        `json:"jitter_s"`
-	Cycle   *SlowCycle `json:"cycle"`
+	JitterS Num         `json:"jitter_s"`
+	Cycles  []SlowCycle `json:"cycles"` // that the curve shows, the shortest first
 }
 
 // A StabilityPoint is one point of a curve, with its 95 % interval.
@@ -397,7 +397,7 @@ func (p *phases) multiples() (all []int) {
 
 func (p *phases) stability() *Stability {
 	r := &Stability{Segments: len(p.all), Openings: p.openings, OtherSpeeds: p.others,
-		ADEV: []StabilityPoint{}, MDEV: []StabilityPoint{}, TDEV: []StabilityPoint{}, HDEV: []StabilityPoint{}, Regimes: []StabilityRegime{}}
+		ADEV: []StabilityPoint{}, MDEV: []StabilityPoint{}, TDEV: []StabilityPoint{}, HDEV: []StabilityPoint{}, Regimes: []StabilityRegime{}, Cycles: []SlowCycle{}}
 	if p.tau0 == 0 {
 		return r
 	}
@@ -413,7 +413,7 @@ func (p *phases) stability() *Stability {
 			r.HDEV = append(r.HDEV, pt)
 		}
 	}
-	r.Cycle = p.slowCycle()
+	r.Cycles = append(r.Cycles, p.slowCycles()...)
 	p.sumUp()
 	for i, m := range taus {
 		pt := p.point(modified, m, alphas[i])

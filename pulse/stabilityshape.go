@@ -1,6 +1,9 @@
 package pulse
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // A Regime is what shapes a part of the curve of the ADEV.
 type Regime string
@@ -33,7 +36,7 @@ type StabilityRegime struct {
 // the curve of the ADEV rises to a hump and dips where τ is the period.
 type SlowCycle struct {
 	PeriodS  Rounded `json:"period_s"`
-	Openings float64 `json:"period_openings"`
+	Openings Rounded `json:"period_openings"`
 	HumpS    Rounded `json:"hump_s"`      // where the hump of such a swing is highest
 	SwingS   Rounded `json:"amplitude_s"` // peak of the swing of the openings' times
 }
@@ -43,6 +46,8 @@ type SlowCycle struct {
 const humpOfPeriod = 1.165561185207211 / math.Pi
 
 const (
+	// mostCycles bounds the slow cycles that are told.
+	mostCycles = 3
 	// cycleSteps is how many τ an octave has where cycles are looked for: the
 	// dip at the period is seen to a fiftieth of the height.
 	cycleSteps = 8
@@ -51,62 +56,105 @@ const (
 	// cycleSurety is the probability of the intervals that must lie apart: some
 	// hundred τ are tried.
 	cycleSurety = 0.999
+	// cycleDip is how deep a dip must be: a cycle that makes it has a third of the
+	// variance of the openings' times.
+	cycleDip = 0.8
+	// finerDip is how much deeper a dip at several periods must be to tell the
+	// period better than the one at one.
+	finerDip = 0.7
 	// leastFreedom makes a deviation known within a third or so.
 	leastFreedom = 8
 )
 
-// slowCycle looks for a dip: in noise of any kind τ·ADEV never falls where τ
-// grows. It gives nil where there is none, and the shortest of
-// several.
-func (p *phases) slowCycle() *SlowCycle {
-	type reading struct{ m, g, low, high float64 }
-	var all []reading
+// slowCycles looks for dips: in noise of any kind τ·ADEV never falls where τ
+// grows. Where a cycle was found, the search for a longer one goes on at whole
+// multiples of its period, at which it does not show.
+func (p *phases) slowCycles() (all []SlowCycle) {
+	for unit := 1; len(all) < mostCycles; {
+		c, next := p.slowCycle(unit)
+		if next == 0 {
+			break
+		}
+		all, unit = append(all, c), next
+	}
+	return all
+}
+
+// slowCycle looks for the shortest cycle of more than one unit of openings, and
+// gives a multiple of its period too, in openings; 0 when there is none.
+func (p *phases) slowCycle(unit int) (c SlowCycle, multiple int) {
+	var all []swing
 	most := p.longest() / 4
 	found, top := -1, 0 // of the dip, and of the highest before it
-	for m := 1; m <= most; m++ {
-		if m > denseCycles {
-			m = max(m, int(math.Round(float64(m-1)*math.Pow(2, 1.0/cycleSteps))))
+	for k := 1; k*unit <= most; k++ {
+		if k > denseCycles {
+			k = max(k, int(math.Round(float64(k-1)*math.Pow(2, 1.0/cycleSteps))))
 		}
-		r, ok := p.swing(m)
-		if !ok {
-			return nil
+		here, ok := p.swing(k * unit)
+		if !ok || k*unit > most {
+			break
 		}
-		here := reading{float64(m), r.g, r.low, r.high}
 		all = append(all, here)
 		i := len(all) - 1
+		if found >= 0 && float64(here.m) >= 1.5*float64(all[found].m) {
+			break
+		}
 		switch {
-		case found >= 0 && here.g < all[found].g && here.m < 1.5*all[found].m:
+		case found >= 0 && here.g < all[found].g:
 			found = i
 		case found >= 0:
-		case here.high < all[top].low:
+		case here.high < all[top].low && here.g < cycleDip*all[top].g:
 			found = i
 		case here.low > all[top].low:
 			top = i
 		}
-		if found >= 0 && here.m >= 1.5*all[found].m {
-			break
-		}
 	}
 	if found < 0 {
-		return nil
+		return c, 0
 	}
-	dip := all[found]
-	swing := 0.0 // noise is in the dip as well
-	for _, r := range all[:found] {
-		if u := math.Sin(math.Pi * r.m / dip.m); r.g > dip.g && u*u > 0.5 {
+	dip, period := p.finer(all[found])
+	swing := 0.0
+	for _, r := range all[:found] { // noise is in the dip as well
+		if u := math.Sin(math.Pi * float64(r.m) / period); r.g > dip.g && u*u > 0.5 {
 			swing = max(swing, math.Sqrt(r.g*r.g-dip.g*dip.g)/(2*u*u))
 		}
 	}
 	if swing == 0 {
-		return nil
+		return c, 0
 	}
-	period := dip.m * p.tau0 / 1e9
-	return &SlowCycle{PeriodS: Rounded(period), Openings: dip.m, HumpS: Rounded(humpOfPeriod * period), SwingS: Rounded(swing / 1e9)}
+	s := period * p.tau0 / 1e9
+	return SlowCycle{PeriodS: Rounded(s), Openings: Rounded(period), HumpS: Rounded(humpOfPeriod * s), SwingS: Rounded(swing / 1e9)}, dip.m
 }
 
-// swing gives τ·ADEV at m periods, in ns, from some of the differences that there
-// are, with an interval; ok is false where it has too few.
-func (p *phases) swing(m int) (r struct{ g, low, high float64 }, ok bool) {
+// finer looks for the deepest dip around a dip and, where that is of few openings,
+// around its multiples, and gives the period that it tells.
+func (p *phases) finer(dip swing) (best swing, period float64) {
+	best, period = dip, float64(dip.m)
+	first := float64(dip.m)
+	for k := 1; k == 1 || k <= 8 && k*dip.m <= 8*denseCycles; k++ {
+		half := 0.5 * float64(k)
+		if dip.m > denseCycles {
+			half = first / cycleSteps / 2
+		}
+		from, to := int(math.Ceil(float64(k)*first-half)), int(math.Floor(float64(k)*first+half))
+		for m := from; m <= to; m += max((to-from)/denseCycles, 1) {
+			if here, ok := p.swing(m); ok && (here.g < finerDip*best.g || k == 1 && here.g < best.g) {
+				best, period = here, float64(m)/float64(k)
+			}
+		}
+	}
+	return best, period
+}
+
+// A swing is τ·ADEV at m periods, in ns, with an interval.
+type swing struct {
+	m            int
+	g, low, high float64
+}
+
+// swing is from some of the differences that there are; ok is false where they are
+// too few.
+func (p *phases) swing(m int) (r swing, ok bool) {
 	step := max(m/denseCycles, 1)
 	freedom := newFreedom(allan, m, p.alpha(m, 2))
 	var sum float64
@@ -120,14 +168,13 @@ func (p *phases) swing(m int) (r struct{ g, low, high float64 }, ok bool) {
 		}
 		sum, n = sum+q, n+k
 	}
-	edf := freedom.edf()
+	edf := min(freedom.edf(), float64(n)/2) // differences that do not overlap share points all the same
 	if edf < leastFreedom || sum == 0 {
 		return r, false
 	}
-	r.g = math.Sqrt(sum / (2 * float64(n)))
+	g := math.Sqrt(sum / (2 * float64(n)))
 	low, high := chiSquared(edf, cycleSurety)
-	r.low, r.high = low*r.g, high*r.g
-	return r, true
+	return swing{m, g, low * g, high * g}, true
 }
 
 // covers tells whether a deviation may be that of the cycle alone, for the most
@@ -149,7 +196,7 @@ func (r *Stability) shape() {
 	}
 	regimes := make([]Regime, len(points))
 	for i := range points {
-		if r.Cycle != nil && r.Cycle.covers(&points[i]) {
+		if slices.ContainsFunc(r.Cycles, func(c SlowCycle) bool { return c.covers(&points[i]) }) {
 			regimes[i] = RegimeCycle
 			continue
 		}
@@ -171,7 +218,11 @@ func (r *Stability) shape() {
 		}
 		// On the way from one slope to another the curve has all those between for
 		// an octave or two.
-		if regimes[i] == RegimeCycle || points[j-1].m >= 4*points[i].m || j-i == len(points) && j > 1 {
+		long := 4
+		if i == 0 {
+			long = 2
+		}
+		if regimes[i] == RegimeCycle || regimes[i] != "" && points[j-1].m >= long*points[i].m {
 			x := StabilityRegime{Regime: regimes[i], FromS: points[i].TauS, ToS: points[j-1].TauS}
 			if regimes[i] != RegimeCycle {
 				var l lineFit

@@ -2,6 +2,7 @@ package pulse
 
 import (
 	"math"
+	"math/cmplx"
 	"slices"
 )
 
@@ -59,9 +60,12 @@ const (
 	// cycleDip is how deep a dip must be: a cycle that makes it has a third of the
 	// variance of the openings' times.
 	cycleDip = 0.8
-	// finerDip is how much deeper a dip at several periods must be to tell the
-	// period better than the one at one.
-	finerDip = 0.7
+	// tunePeriods of a cycle tell its period within a few parts in a thousand, and
+	// the speed has not wandered much by then.
+	tunePeriods = 64
+	// A multiple of the period, up to mostMultiple, hides the cycle when it is a
+	// whole number of openings within hiddenPhase of a period.
+	mostMultiple, hiddenPhase = 8, 0.03
 	// leastFreedom makes a deviation known within a third or so.
 	leastFreedom = 8
 )
@@ -96,7 +100,7 @@ func (p *phases) slowCycle(unit int) (c SlowCycle, multiple int) {
 		}
 		all = append(all, here)
 		i := len(all) - 1
-		if found >= 0 && float64(here.m) >= 1.5*float64(all[found].m) {
+		if found >= 0 && float64(here.m) > 1.5*float64(all[found].m) {
 			break
 		}
 		switch {
@@ -112,38 +116,76 @@ func (p *phases) slowCycle(unit int) (c SlowCycle, multiple int) {
 	if found < 0 {
 		return c, 0
 	}
-	dip, period := p.finer(all[found])
-	swing := 0.0
-	for _, r := range all[:found] { // noise is in the dip as well
-		if u := math.Sin(math.Pi * float64(r.m) / period); r.g > dip.g && u*u > 0.5 {
-			swing = max(swing, math.Sqrt(r.g*r.g-dip.g*dip.g)/(2*u*u))
+	m := float64(all[found].m)
+	near := max(float64(all[min(found+1, len(all)-1)].m)-m, m-float64(all[found-1].m)) / m // the next τ, before or after
+	period, amplitude := p.tune(all[found].m, min(max(near, 0.1), 0.4))
+	s := period * p.tau0 / 1e9
+	c = SlowCycle{PeriodS: Rounded(s), Openings: Rounded(period), HumpS: Rounded(humpOfPeriod * s), SwingS: Rounded(amplitude / 1e9)}
+	least := 1.0
+	for k := 1.0; k <= mostMultiple; k++ {
+		off := math.Abs(k*period-math.Round(k*period)) / period
+		if off < least {
+			least, multiple = off, int(math.Round(k*period))
+		}
+		if off < hiddenPhase {
+			break
 		}
 	}
-	if swing == 0 {
-		return c, 0
-	}
-	s := period * p.tau0 / 1e9
-	return SlowCycle{PeriodS: Rounded(s), Openings: Rounded(period), HumpS: Rounded(humpOfPeriod * s), SwingS: Rounded(swing / 1e9)}, dip.m
+	return c, multiple
 }
 
-// finer looks for the deepest dip around a dip and, where that is of few openings,
-// around its multiples, and gives the period that it tells.
-func (p *phases) finer(dip swing) (best swing, period float64) {
-	best, period = dip, float64(dip.m)
-	first := float64(dip.m)
-	for k := 1; k == 1 || k <= 8 && k*dip.m <= 8*denseCycles; k++ {
-		half := 0.5 * float64(k)
-		if dip.m > denseCycles {
-			half = first / cycleSteps / 2
-		}
-		from, to := int(math.Ceil(float64(k)*first-half)), int(math.Floor(float64(k)*first+half))
-		for m := from; m <= to; m += max((to-from)/denseCycles, 1) {
-			if here, ok := p.swing(m); ok && (here.g < finerDip*best.g || k == 1 && here.g < best.g) {
-				best, period = here, float64(m)/float64(k)
-			}
+// tune gives the period near m openings, within a part of it, at which the longest
+// segment swings most, and the amplitude of the swing in ns. Second differences half
+// a period apart are looked at, which hold the swing fourfold and little of a speed
+// that wanders, under a Hann window.
+func (p *phases) tune(m int, within float64) (period, amplitude float64) {
+	var x []int64
+	for i := range p.all {
+		if len(p.all[i].x) > len(x) {
+			x = p.all[i].x
 		}
 	}
-	return best, period
+	h := max(1, (m+1)/2)
+	z := make([]float64, min(len(x)-2*h, tunePeriods*m))
+	var mean, n, weights float64
+	for i := range z {
+		a, b, c := x[i], x[i+h], x[i+2*h]
+		if z[i] = math.NaN(); a != absent && b != absent && c != absent {
+			z[i] = float64(c - 2*b + a)
+			mean, n = mean+z[i], n+1
+		}
+	}
+	for i, v := range z {
+		w := math.Sin(math.Pi * (float64(i) + 0.5) / float64(len(z)))
+		if z[i] = 0; v == v {
+			z[i] = (v - mean/n) * w * w
+			weights += w * w
+		}
+	}
+	const finer = 4 // than one resolves
+	var best float64
+	step := 1 / float64(finer*len(z))
+	for f := 1 / (float64(m) * (1 + within)); ; f += step {
+		if f > 0.5-2/float64(len(z)) { // not told apart from early and late by turns
+			f = 0.5
+		}
+		turn := cmplx.Rect(1, 2*math.Pi*f)
+		var sum complex128
+		for i := len(z) - 1; i >= 0; i-- {
+			sum = sum*turn + complex(z[i], 0)
+		}
+		size := 2 * cmplx.Abs(sum)
+		if f == 0.5 {
+			size /= 2
+		}
+		if size > best {
+			u := math.Sin(math.Pi * float64(h) * f)
+			best, period, amplitude = size, 1/f, size/weights/(4*u*u)
+		}
+		if f >= 0.5 || f*float64(m)*(1-within) >= 1 {
+			return period, amplitude
+		}
+	}
 }
 
 // A swing is τ·ADEV at m periods, in ns, with an interval.

@@ -64,18 +64,22 @@ type stabilityUnit struct {
 	perSecond              float64
 }
 
-// stabilityUnitOf chooses units in which the figures have few zeros.
+// stabilityUnitOf chooses units in which the figures in the middle have few zeros:
+// curves span decades.
 func stabilityUnitOf(s *pulse.Stability) stabilityUnit {
 	u := stabilityUnit{fraction: "ppm", fractionName: "parts per million", perFraction: 1e6, time: "µs", perSecond: 1e6}
-	for _, pt := range s.ADEV {
-		if pt.Deviation.V >= 1e-3 {
-			u.fraction, u.fractionName, u.perFraction = "%", "per cent", 100
+	middle := func(curve []pulse.StabilityPoint) float64 {
+		low, high := math.Inf(1), 0.0
+		for _, pt := range curve {
+			low, high = math.Min(low, pt.Deviation.V), math.Max(high, pt.Deviation.V)
 		}
+		return math.Sqrt(low * high)
 	}
-	for _, pt := range s.TDEV {
-		if pt.Deviation.V >= 1e-3 {
-			u.time, u.perSecond = "ms", 1e3
-		}
+	if middle(s.ADEV) >= 1e-3 {
+		u.fraction, u.fractionName, u.perFraction = "%", "per cent", 100
+	}
+	if len(s.TDEV) > 0 && middle(s.TDEV) >= 1e-3 {
+		u.time, u.perSecond = "ms", 1e3
 	}
 	return u
 }

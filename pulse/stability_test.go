@@ -170,7 +170,7 @@ func deviationsOf(p *phases, d deviation, ms []int, alpha Num) (all []StabilityP
 // a record's beginning cut off so that it has settled.
 func TestDegreesOfFreedomAgainstSimulation(t *testing.T) {
 	const n = 257
-	runs := 4 * seeds(25)
+	runs := 2 * seeds(50)
 	ms := []int{1, 2, 4, 8, 16, 32, 64}
 	for alpha := 2; alpha >= -4; alpha-- {
 		for _, d := range []deviation{allan, modified, hadamard} {
@@ -196,11 +196,13 @@ func TestDegreesOfFreedomAgainstSimulation(t *testing.T) {
 				mean := sum[i] / float64(runs)
 				seen := 2 * mean * mean / (squares[i]/float64(runs) - mean*mean)
 				line += fmt.Sprintf("  %d: %.1f/%.1f", m, edf[i], seen)
-				// A variance of variances is known within some 8 % with 4,000 runs
-				// (kurtosis of chi-squared with few degrees of freedom included).
-				tolerance := 0.2
-				if runs < 4000 {
-					tolerance = 1 // a hundred runs
+				// A variance of variances is known within some 10 % with 2,000 runs, and
+				// noise that is made in steps of a period is not quite what the reckoning
+				// is of: flicker of the phase has a fifth more freedom, a running walk a
+				// quarter at one period.
+				tolerance := 0.3
+				if runs < 2000 {
+					tolerance = 1
 				}
 				if edf[i] < 3 {
 					tolerance *= 2

@@ -113,3 +113,53 @@ func TestTimeSignal(t *testing.T) {
 		}
 	}
 }
+
+// The receiver's jitter is white noise of each mark's time, so the ADEV of the
+// second marks falls as 1/τ. The 59th second leaves out its sample, not its number:
+// else every minute would be a second short, and the ADEV at a minute a hundred
+// times as great.
+func TestStabilityOfTimeSignal(t *testing.T) {
+	for file, due := range map[string]int{"dcf77_480s.vcd": 174, "dcf77_120s.vcd": 100} {
+		t.Run(file, func(t *testing.T) {
+			m, err := pulse.NewMeter(pulse.Config{Kind: pulse.KindInterrupter, Polarity: pulse.ClosedLow, Stability: true})
+			if err != nil {
+				t.Fatal(err)
+			}
+			m.Add(readContact(t, filepath.Join("testdata", "time-signal", file), "DATA"))
+			r := m.Finish(0)
+			s := r.Stability
+			t.Logf("%d openings in %d segments, τ0 %.6f s", s.Openings, s.Segments, s.Tau0S.V)
+			if s.Segments != 1 || s.Openings != due+1-r.Interrupter.Missing || math.Abs(s.Tau0S.V-1.0005) > 3e-4 {
+				t.Errorf("%d openings in %d segments, mean period %v s; want %d of one segment, 1.0005 s", s.Openings, s.Segments, s.Tau0S.V, due+1-r.Interrupter.Missing)
+			}
+			var x, y []float64
+			for _, p := range s.ADEV {
+				t.Logf("τ %7.3f s: ADEV %.6f (%.6f to %.6f), n %d, edf %.1f, alpha %v", float64(p.TauS), p.Deviation.V, p.Low.V, p.High.V, p.N, p.EDF.V, p.Alpha.V)
+				if p.EDF.V >= 10 {
+					x, y = append(x, math.Log(float64(p.TauS))), append(y, math.Log(p.Deviation.V))
+				}
+			}
+			if slope := slopeOf(x, y); math.Abs(slope+1) > 0.1 {
+				t.Errorf("slope %.3f, want -1", slope)
+			}
+			if p := s.ADEV[0]; p.Alpha != pulse.Known(2) {
+				t.Errorf("noise of alpha %v, want white noise of the phase, 2", p.Alpha)
+			}
+			if len(s.Regimes) == 0 || s.Regimes[0].Regime != pulse.RegimeContact || !(s.JitterS.V > 5e-3 && s.JitterS.V < 40e-3) {
+				t.Errorf("%+v, jitter %v s; want noise of the contact of some 10 ms", s.Regimes, s.JitterS.V)
+			}
+		})
+	}
+}
+
+// slopeOf is that of the least-squares line.
+func slopeOf(x, y []float64) float64 {
+	var mx, my, sxx, sxy float64
+	for i := range x {
+		mx, my = mx+x[i]/float64(len(x)), my+y[i]/float64(len(x))
+	}
+	for i := range x {
+		sxx, sxy = sxx+(x[i]-mx)*(x[i]-mx), sxy+(x[i]-mx)*(y[i]-my)
+	}
+	return sxy / sxx
+}

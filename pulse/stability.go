@@ -25,8 +25,8 @@ type Stability struct {
 	Regimes []StabilityRegime `json:"regimes"`
 	// JitterS is the standard deviation of the noise of one opening's time, where
 	// the noise of the contact shapes the beginning of the curve.
-	JitterS Num        `json:"jitter_s"`
-	Cycle   *SlowCycle `json:"cycle"`
+	JitterS Num         `json:"jitter_s"`
+	Cycles  []SlowCycle `json:"cycles"` // that the curve shows, the shortest first
 }
 
 // A StabilityPoint is one point of a curve, with its 95 % interval.
@@ -263,19 +263,20 @@ func (d deviation) span(m int) int {
 }
 
 // square sums the squares of all differences of s at τ of m periods, each step-th
-// of them.
-func (s *phaseRecord) square(d deviation, m, step int) (sum float64, n int) {
+// of them. There are n of them, in so many runs.
+func (s *phaseRecord) square(d deviation, m, step int) (sum float64, n, runs int) {
 	if d == modified {
 		for _, r := range s.runs {
 			q, k := sumOfWindows(s.x[r.from:r.to], m)
 			sum, n = sum+q, n+k
 		}
-		return sum, n
+		return sum, n, len(s.runs)
 	}
 	k := len(s.x) - d.span(m) + 1
 	if k <= 0 {
-		return 0, 0
+		return 0, 0, 0
 	}
+	last := -2 * step
 	a, b, c := s.x[:k], s.x[m:][:k], s.x[2*m:][:k]
 	if d == hadamard {
 		e := s.x[3*m:][:k]
@@ -286,8 +287,12 @@ func (s *phaseRecord) square(d deviation, m, step int) (sum float64, n int) {
 			z := float64(e[i] - a[i] - 3*(c[i]-b[i]))
 			sum += z * z
 			n++
+			if i != last+step {
+				runs++
+			}
+			last = i
 		}
-		return sum, n
+		return sum, n, runs
 	}
 	for i := 0; i < k; i += step {
 		if s.gaps && (a[i] == absent || b[i] == absent || c[i] == absent) {
@@ -296,8 +301,12 @@ func (s *phaseRecord) square(d deviation, m, step int) (sum float64, n int) {
 		z := float64(c[i] - 2*b[i] + a[i])
 		sum += z * z
 		n++
+		if i != last+step {
+			runs++
+		}
+		last = i
 	}
-	return sum, n
+	return sum, n, runs
 }
 
 // sumOfWindows sums the squares of the second differences of windows of m samples,
@@ -340,18 +349,18 @@ func (p *phases) point(d deviation, m int, alpha Num) StabilityPoint {
 	freedom := newFreedom(d, m, alpha)
 	for i := range p.all {
 		s := &p.all[i]
-		q, n := s.square(d, m, 1)
+		q, n, runs := s.square(d, m, 1)
 		sum, pt.N = sum+q, pt.N+n
 		switch {
 		case n == 0:
 		case d == modified:
 			for _, r := range s.runs {
 				if k := r.to - r.from - d.span(m) + 1; k > 0 {
-					freedom.add(k, k)
+					freedom.add(k, k, 1)
 				}
 			}
 		default:
-			freedom.add(n, len(s.x)-d.span(m)+1)
+			freedom.add(n, len(s.x)-d.span(m)+1, runs)
 		}
 	}
 	if pt.N == 0 {
@@ -388,7 +397,7 @@ func (p *phases) multiples() (all []int) {
 
 func (p *phases) stability() *Stability {
 	r := &Stability{Segments: len(p.all), Openings: p.openings, OtherSpeeds: p.others,
-		ADEV: []StabilityPoint{}, MDEV: []StabilityPoint{}, TDEV: []StabilityPoint{}, HDEV: []StabilityPoint{}, Regimes: []StabilityRegime{}}
+		ADEV: []StabilityPoint{}, MDEV: []StabilityPoint{}, TDEV: []StabilityPoint{}, HDEV: []StabilityPoint{}, Regimes: []StabilityRegime{}, Cycles: []SlowCycle{}}
 	if p.tau0 == 0 {
 		return r
 	}
@@ -404,7 +413,7 @@ func (p *phases) stability() *Stability {
 			r.HDEV = append(r.HDEV, pt)
 		}
 	}
-	r.Cycle = p.slowCycle()
+	r.Cycles = append(r.Cycles, p.slowCycles()...)
 	p.sumUp()
 	for i, m := range taus {
 		pt := p.point(modified, m, alphas[i])

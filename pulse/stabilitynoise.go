@@ -23,13 +23,14 @@ func chiSquared(edf, probability float64) (low, high float64) {
 
 const (
 	// leastPoints at intervals of τ are what the lag 1 autocorrelation tells the
-	// noise from (Riley and Greenhall).
-	leastPoints = 30
+	// noise from. Riley and Greenhall have 30; with twice as many, intervals at the
+	// longest τ hold as often as they should.
+	leastPoints = 60
 	// fewPoints are too few to tell any noise.
 	fewPoints = 8
-	// identifyOffsets is how many series of points at intervals of τ are used of
-	// those that there are: they know nearly all that all of them do.
-	identifyOffsets = 8
+	// mostSeries of mostPoints at intervals of τ are used of those that a segment
+	// has: they tell the autocorrelation within 0.01, which is plenty.
+	mostSeries, mostPoints = 8, 2048
 )
 
 // longest is the number of openings, with those that are missing, of the longest
@@ -47,28 +48,61 @@ func (p *phases) longest() (n int) {
 // 5.5.6, from memory). Where there are too few points, it is that of the longest τ
 // that has enough. It is that of white noise of the speed where there are too few
 // for any, and unknown where all periods are the same.
+//
+// Single points that are far apart have lost what tells flicker of the phase from
+// white noise of it, as simulation shows: where they seem white, means over τ tell.
 func (p *phases) alpha(m, most int) Num {
 	longest := p.longest()
 	if longest < fewPoints {
 		return Known(0)
 	}
 	m = max(min(m, longest/leastPoints), 1)
-	least := min(leastPoints, longest)
+	alpha := p.lagAlpha(m, most, func(x []int64, m int) float64 { return phaseOf(x[0]) })
+	if alpha == Known(2) && m > 1 && p.lagAlpha(m, most, phaseMean).V < 2 {
+		return Known(1)
+	}
+	return alpha
+}
+
+// phaseOf is a phase; NaN where it is absent.
+func phaseOf(x int64) float64 {
+	if x == absent {
+		return math.NaN()
+	}
+	return float64(x)
+}
+
+// phaseMean is the mean of the first m phases, or fewer where there are no more.
+func phaseMean(x []int64, m int) float64 {
+	var sum int64
+	n := 0
+	for _, v := range x[:min(m, len(x))] {
+		if v != absent {
+			sum += v
+			n++
+		}
+	}
+	return float64(sum) / float64(n) // NaN of none
+}
+
+// lagAlpha is alpha of points that value makes of the phases from each on.
+func (p *phases) lagAlpha(m, most int, value func(x []int64, m int) float64) Num {
+	least := min(leastPoints, p.longest())
 	var up, down [4]float64
-	var buf []float64
+	buf := make([]float64, 0, mostPoints)
 	for i := range p.all {
 		s := &p.all[i]
 		if len(s.x) < least*m {
 			continue
 		}
-		for from := 0; from < m; from += max(m/identifyOffsets, 1) {
+		block := mostPoints * m
+		series := m * max(len(s.x)/block, 1) // by offset, then by block
+		for k := range min(series, mostSeries) {
+			k = k * series / min(series, mostSeries)
+			from := k%m + k/m*block
 			buf = buf[:0]
-			for j := from; j < len(s.x); j += m {
-				v := math.NaN()
-				if s.x[j] != absent {
-					v = float64(s.x[j])
-				}
-				buf = append(buf, v)
+			for j := from; j < min(from-from%block+block, len(s.x)); j += m {
+				buf = append(buf, value(s.x[j:], m))
 			}
 			y := buf
 			for d := 0; d <= most; d++ {
@@ -174,9 +208,10 @@ func (f *freedom) upTo(i, lag int) (sum, lin float64) {
 }
 
 // add takes a segment with n differences of the ones that there would be with
-// nothing missing. Two of them are taken to be there together as often as one,
-// which is never too sure.
-func (f *freedom) add(n, of int) {
+// nothing missing, in so many runs. Two of them are taken to be there together as
+// often as two neighbours are: where openings are missing far apart from one
+// another that is so, where they are in a row it is not too sure.
+func (f *freedom) add(n, of, runs int) {
 	i := len(f.lags) - 1
 	sum, lin := f.sum[i], f.lin[i]
 	if of-1 < f.lags[i] {
@@ -188,7 +223,8 @@ func (f *freedom) add(n, of int) {
 		}
 	}
 	f.n += float64(n)
-	f.v += float64(n) + 2*float64(n)/float64(of)*(float64(of)*sum-lin)
+	together := float64(n-runs+1) / float64(n)
+	f.v += float64(n) + 2*float64(n)/float64(of)*together*(float64(of)*sum-lin)
 }
 
 // edf is at least 1, and 0 without a segment.
@@ -203,8 +239,8 @@ func (f *freedom) edf() float64 {
 // phase against the time between them in τ.
 func noiseOf(d deviation, m, alpha int) func(t float64) float64 {
 	phase := func(t float64) float64 { return phaseCovariance(t, m, alpha) }
-	if d == modified { // of the mean over τ, for small m as for great ones
-		phase = func(t float64) float64 { return phaseCovariance(t, 1, alpha) }
+	if d == modified && m > 1 {
+		phase = func(t float64) float64 { return meanPhaseCovariance(t, alpha) }
 	}
 	if d == hadamard {
 		return func(t float64) float64 {
@@ -216,24 +252,27 @@ func noiseOf(d deviation, m, alpha int) func(t float64) float64 {
 	}
 }
 
-// phaseCovariance is the generalised autocovariance of the phase, which is a mean
-// over 1/m of noise.
+// phaseCovariance is the generalised autocovariance of the phase at one instant, with
+// time in τ of m periods. That of noise of the phase needs a bandwidth: it is that of
+// a mean over a period.
 func phaseCovariance(t float64, m, alpha int) float64 {
-	t = math.Abs(t)
 	f := float64(m)
+	k := math.Abs(t) * f
 	switch {
-	case alpha == 2: // of openings that do not depend on one another
-		return max(0, 1-t*f)
+	case alpha == 2: // no two openings depend on one another
+		return max(0, 1-k)
+	case alpha == 1 && k > 1e4: // what the difference below tends to
+		return 2*math.Log(f) - 2*math.Log(k) - 3
 	case alpha == 1:
-		k := t * f
-		if k > 1e4 { // what the difference below tends to
-			return 2*math.Log(f) - 2*math.Log(k) - 3
-		}
 		return 2*math.Log(f) - squareLog(k+1) - squareLog(k-1) + 2*squareLog(k)
-	case m > 1000:
-		return noiseCovariance(t, alpha+2)
 	}
-	return f * f * (2*noiseCovariance(t, alpha) - noiseCovariance(t-1/f, alpha) - noiseCovariance(t+1/f, alpha))
+	return noiseCovariance(t, alpha+2)
+}
+
+// meanPhaseCovariance is that of the mean of the phase over τ, for few openings as
+// for many.
+func meanPhaseCovariance(t float64, alpha int) float64 {
+	return 2*noiseCovariance(t, alpha) - noiseCovariance(t-1, alpha) - noiseCovariance(t+1, alpha)
 }
 
 func squareLog(k float64) float64 {

@@ -115,11 +115,17 @@ func (m *Margin) Write(w io.Writer, suffix string) error {
 		return err
 	}
 	out := b.Bytes()
-	if suffix == ".svg" { // few computers have the font that the sizes are reckoned by
-		out = bytes.ReplaceAll(out, []byte("font-family:Liberation Sans;"), []byte("font-family:Liberation Sans,Arial,Helvetica,sans-serif;"))
+	if suffix == ".svg" {
+		out = withFonts(out)
 	}
 	_, err := w.Write(out)
 	return err
+}
+
+// withFonts names others in an SVG beside the font that the sizes are reckoned by,
+// which few computers have.
+func withFonts(svg []byte) []byte {
+	return bytes.ReplaceAll(svg, []byte("font-family:Liberation Sans;"), []byte("font-family:Liberation Sans,Arial,Helvetica,sans-serif;"))
 }
 
 func label(c *draw.Canvas, f font.Font, ink color.Color, x, y vg.Length, text string) vg.Length {

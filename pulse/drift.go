@@ -427,7 +427,7 @@ func (s *trendSeries) trend(of func(*Window) *WindowMean, b *bounds) *Trend {
 	if !ok {
 		return t
 	}
-	model := newNoiseModel(merged(p, mostNoisePoints))
+	model := newTrendNoise(merged(p, mostNoisePoints))
 	// The interval is never narrower than that for independent windows.
 	u := model.slopeError(0.975)
 	low, high, _ := senInterval(coarse)
@@ -568,7 +568,7 @@ func (c *chart) add(y, weight float64) (out bool) {
 }
 
 // judge tells a step from a slope.
-func (s *trendSeries) judge(t *Trend, p []trendPoint, ends []*Window, model *noiseModel, drifts bool) {
+func (s *trendSeries) judge(t *Trend, p []trendPoint, ends []*Window, model *trendNoise, drifts bool) {
 	n := len(model.p) - 1
 	flat, line := math.Inf(1), math.Inf(1)
 	step, at := math.Inf(1), -1
@@ -604,7 +604,7 @@ func (s *trendSeries) judge(t *Trend, p []trendPoint, ends []*Window, model *noi
 }
 
 // step fills in the step after point at of the model.
-func (s *trendSeries) step(t *Trend, p []trendPoint, ends []*Window, model *noiseModel, at int) {
+func (s *trendSeries) step(t *Trend, p []trendPoint, ends []*Window, model *trendNoise, at int) {
 	// Points of the model may be many windows: the step is between two of them.
 	n := len(model.p)
 	from, mid, to := at*len(p)/n, (at+1)*len(p)/n, (at+2)*len(p)/n
@@ -633,11 +633,11 @@ func (s *trendSeries) step(t *Trend, p []trendPoint, ends []*Window, model *nois
 	if len(both) < 4 {
 		return
 	}
-	model = newNoiseModel(both)
+	model = newTrendNoise(both)
 	i := len(before) - 1
 	mid2, sd := make([]float64, len(model.all)), make([]float64, len(model.all))
 	size := 0.0
-	model.weigh(func(x *noise) float64 { return x.stepLikelihood[i] })
+	model.weigh(func(x *noiseKind) float64 { return x.stepLikelihood[i] })
 	for j := range model.all {
 		x := &model.all[j]
 		mid2[j], sd[j] = x.size[i], math.Sqrt(x.sizeVar[i])
@@ -649,7 +649,7 @@ func (s *trendSeries) step(t *Trend, p []trendPoint, ends []*Window, model *nois
 
 // A forecast says when a line reaches a limit.
 type forecast struct {
-	model                       *noiseModel
+	model                       *trendNoise
 	end, observed, level, slope float64 // hours; of the line at the end
 	single                      Num     // standard deviation of single values
 	perHour                     float64 // single values

@@ -232,4 +232,3 @@ func BenchmarkDriftOf(b *testing.B) {
 		})
 	}
 }
-

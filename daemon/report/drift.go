@@ -88,13 +88,16 @@ func (s *driftSpeech) at(seconds float64) string {
 		}
 		return s.a.Log.Wall(seconds).In(zone).Format("2006-01-02 15:04 MST")
 	}
+	if seconds == 0 {
+		return "the first edge"
+	}
 	return figure.Time(seconds)
 }
 
 // basis says what windows there are.
 func (s *driftSpeech) basis() string {
 	d := s.d
-	text := figure.Plural(d.Windows, "window", "windows") + " of " + figure.Trimmed(float64(d.WindowS), 3) + " s"
+	text := figure.Plural(d.Windows, "window", "windows") + " of " + lengthText(float64(d.WindowS))
 	if d.Windows > 0 {
 		text += ", from " + s.at(float64(d.FromS)) + " to " + s.at(float64(d.ToS))
 	}
@@ -102,15 +105,27 @@ func (s *driftSpeech) basis() string {
 		text += "; those before the note of " + s.at(d.SplitS.V) + " (" + figure.Count(d.WindowsBefore) + ") are another series"
 	}
 	text += "."
-	if d.EarlierWindows > 0 {
-		of := figure.Count(d.EarlierWindows) + " of them, until " + s.at(d.EarlierToS.V) + ","
-		if d.EarlierWindows == d.Windows {
-			of = "All of them"
-		}
-		text += " " + of + " come from the log's summaries, whose edges are gone; the rest from edges."
-		text = strings.ReplaceAll(text, "All of them come from the log's summaries, whose edges are gone; the rest from edges.", "All of them come from the log's summaries; their edges are gone.")
+	switch {
+	case d.EarlierWindows == 0:
+	case d.EarlierWindows == d.Windows:
+		text += " All of them come from the log's summaries; their edges are gone."
+	default:
+		text += " " + figure.Count(d.EarlierWindows) + " of them, until " + s.at(d.EarlierToS.V) + ", come from the log's summaries, for their edges are gone; the others from edges."
 	}
 	return text
+}
+
+// lengthText writes a length of seconds in the unit that makes it short.
+func lengthText(s float64) string {
+	for _, u := range []struct {
+		s    float64
+		name string
+	}{{86400, " d"}, {3600, " h"}, {60, " min"}} {
+		if n := s / u.s; n == math.Round(n) && n >= 1 && s > 60 {
+			return figure.Trimmed(n, 0) + u.name
+		}
+	}
+	return figure.Trimmed(s, 3) + " s"
 }
 
 // change writes a slope with its 95 % interval as ±, in the unit of time.
@@ -152,7 +167,8 @@ func (s *driftSpeech) of(t *pulse.Trend, unit, singles string) string {
 	if c := t.CrossesLimitInHours; c != nil && c.Beyond {
 		said = append(said, "its mean is beyond "+driftLimit(c, unit)+" already")
 	}
-	if t.Alarm {
+	// A drift or a step moves it away from its level by itself.
+	if t.Alarm && (t.Better == pulse.BetterNone || t.Better == pulse.BetterUnclear) {
 		said = append(said, s.alarm(t, unit))
 	}
 	if len(said) == 0 {

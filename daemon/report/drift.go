@@ -152,6 +152,9 @@ func (s *driftSpeech) of(t *pulse.Trend, unit, singles string) string {
 				text += ", " + singles + " in " + inTime(x)
 			}
 		}
+		if t.TooUnsure {
+			text += ", not sure enough yet to say when it reaches a limit"
+		}
 		said = append(said, text)
 	case t.Better == pulse.BetterStep:
 		said = append(said, s.step(t, unit)+"; no steady change explains it as well")

@@ -116,8 +116,10 @@ type Trend struct {
 	Reference       Reference `json:"reference"`
 	Autocorrelation Num       `json:"autocorrelation"` // lag 1, in the reference
 
-	Step   *Step  `json:"step"`
-	Better string `json:"better"` // "none", "slope", "step" or "unclear"
+	Step *Step `json:"step"`
+	// StepBefore is the level before the step.
+	StepBefore Num    `json:"-"`
+	Better     string `json:"better"` // "none", "slope", "step" or "unclear"
 
 	// TooUnsure tells that a slope leads to a limit, and is too uncertain to say when.
 	TooUnsure           bool      `json:"too_unsure_for_forecast"`
@@ -649,7 +651,7 @@ func (s *trendSeries) step(t *Trend, p []trendPoint, ends []*Window, model *tren
 		mid2[j], sd[j] = x.size[i], math.Sqrt(x.sizeVar[i])
 		size += x.likelihood * x.size[i]
 	}
-	t.Step.Size = Known(size)
+	t.Step.Size, t.StepBefore = Known(size), Known(mergedPoint(p[:k]).y)
 	t.Step.Low, t.Step.High = Known(model.quantile(0.025, mid2, sd)), Known(model.quantile(0.975, mid2, sd))
 }
 

@@ -264,7 +264,7 @@ var wanderRatios = [...]float64{0.004, 0.016, 0.0625, 0.25, 1, 4, 16, 256}
 // kinds that wander share the rest. With it a stated 95 % covers 90 to 98 % of white,
 // flicker and walking noise alike, from leastTrendPoints on: less gives white noise
 // too wide an interval, more gives wandering too narrow a one.
-const whitePrior = 0.5
+const whitePrior = 0.65
 
 // A trendNoise tells how uncertain a trend is. The scatter of points is taken to be
 // white noise, whose variance falls with their weight, with flicker noise or a

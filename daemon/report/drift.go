@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/plot"
 	"makebreak/pulse"
 )
 
@@ -41,6 +42,7 @@ func drift(doc *Document, m *pulse.Measurement, a *About) {
 	if text := s.charts(); text != "" {
 		doc.tell("", text)
 	}
+	s.chart(doc, m, rateUnit)
 }
 
 func rateUnitOf(m *pulse.Measurement) string { return rateUnit(m, "IPM") }
@@ -323,4 +325,66 @@ func (s *driftSpeech) charts() string {
 			" windows at most."
 	}
 	return ""
+}
+
+// mostDots of a chart are told apart on a page: of more windows, some are left out.
+const mostDots = 1500
+
+// chart draws the means of each window, with what explains them.
+func (s *driftSpeech) chart(doc *Document, m *pulse.Measurement, rateUnit string) {
+	d := s.d
+	if len(d.Series) < d.WindowsNeeded {
+		return
+	}
+	per, label := 3600.0, "hours"
+	if float64(d.ToS-d.FromS) > 3*86400 {
+		per, label = 86400, "days"
+	}
+	from := d.Series[0].From
+	picture := plot.Drift{XLabel: label + " from " + s.at(float64(d.FromS)), Note: "Dots are means of windows, the line is the trend or the step that explains them, dashes are limits."}
+	for _, q := range []struct {
+		title, unit string
+		t           *pulse.Trend
+		of          func(*pulse.Window) *pulse.WindowMean
+		quantity    string
+	}{
+		{"Rate", rateUnit, d.Rate, func(w *pulse.Window) *pulse.WindowMean { return &w.Rate }, "rate"},
+		{"Percent break", "%", d.BreakPercent, func(w *pulse.Window) *pulse.WindowMean { return &w.BreakPercent }, string(pulse.BreakPercent)},
+	} {
+		if q.t == nil || q.t.N < d.WindowsNeeded {
+			continue
+		}
+		p := plot.DriftPanel{Title: q.title, Y: q.unit}
+		step := (len(d.Series) + mostDots - 1) / mostDots
+		for i := 0; i < len(d.Series); i += step {
+			w := &d.Series[i]
+			x := q.of(w)
+			if x.N == 0 {
+				continue
+			}
+			p.X, p.Means = append(p.X, float64(w.At-from)/1e9/per), append(p.Means, x.Mean)
+			ahead := float64(w.At-d.Series[len(d.Series)-1].To) / 3600e9
+			switch q.t.Better {
+			case pulse.BetterSlope:
+				p.Trend = append(p.Trend, q.t.LevelAtEnd.V+ahead*q.t.SlopePerHour.V)
+			case pulse.BetterStep:
+				level := q.t.StepBefore.V
+				if float64(w.At-from)/1e9+float64(d.FromS) >= float64(q.t.Step.AtS) {
+					level += q.t.Step.Size.V
+				}
+				p.Trend = append(p.Trend, level)
+			}
+		}
+		if m.Conformity != nil {
+			for _, it := range m.Conformity.Items {
+				if it.Quantity == q.quantity || q.quantity == "rate" && strings.HasPrefix(it.Quantity, "rate_") {
+					p.Limits = append(p.Limits, it.Limit)
+				}
+			}
+		}
+		picture.Panels = append(picture.Panels, p)
+	}
+	if len(picture.Panels) > 0 {
+		doc.add(Chart{Title: "Change over time", SVG: picture.SVG})
+	}
 }

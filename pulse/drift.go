@@ -645,7 +645,7 @@ func (s *trendSeries) step(t *Trend, p []trendPoint, ends []*Window, model *tren
 	i := len(before) - 1
 	mid2, sd := make([]float64, len(model.all)), make([]float64, len(model.all))
 	size := 0.0
-	model.weigh(func(x *noiseKind) float64 { return x.stepLikelihood[i] })
+	model.weigh(func(x *scatterKind) float64 { return x.stepLikelihood[i] })
 	for j := range model.all {
 		x := &model.all[j]
 		mid2[j], sd[j] = x.size[i], math.Sqrt(x.sizeVar[i])

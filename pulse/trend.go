@@ -218,10 +218,10 @@ func mannKendall(y []float64) (s, variance float64) {
 	return s, variance / 18
 }
 
-// A noiseKind is one way in which the scatter of points about a line may be made: a
+// A scatterKind is one way in which the scatter of points about a line may be made: a
 // white part and a part of the kind that wanders, which is ratio times as strong
 // over the whole time observed (0: all white).
-type noiseKind struct {
+type scatterKind struct {
 	kernel     int // index of the kinds
 	ratio      float64
 	likelihood float64 // of it beside the others, 0 to 1
@@ -235,7 +235,7 @@ type noiseKind struct {
 }
 
 // prior is how likely it is before the points are seen.
-func (x *noiseKind) prior() float64 {
+func (x *scatterKind) prior() float64 {
 	if x.ratio == 0 {
 		return whitePrior
 	}
@@ -280,7 +280,7 @@ type trendNoise struct {
 	meanOf   []float64
 	white    []float64  // variance of the white part of each point, for a mean weight 1
 	scale    [2]float64 // of each kernel
-	all      []noiseKind
+	all      []scatterKind
 	dof      float64
 	quadLine [2][3]float64 // −c'Γc of each kernel for slope, mean and both
 }
@@ -288,7 +288,7 @@ type trendNoise struct {
 // aheadSD is the standard deviation, under a noise, of the distance between a
 // Theil–Sen line and the mean of the values at time t, ahead of all points: the line
 // is uncertain, and what wanders goes on wandering.
-func (m *trendNoise) aheadSD(x *noiseKind, t float64) float64 {
+func (m *trendNoise) aheadSD(x *scatterKind, t float64) float64 {
 	dt := t - m.t0
 	white, wander := 0.0, 0.0
 	for i := range m.p {
@@ -428,7 +428,7 @@ func (m *trendNoise) fit(gamma [2]*mat.SymDense) {
 		nn := float64(n)
 		flat := max(zz, nn*floor)
 		line := max(zz-dz*dz/dd, nn*floor)
-		x := noiseKind{kernel: k, ratio: ratio, variance: line / m.dof, size: make([]float64, n), sizeVar: make([]float64, n), step: make([]float64, n), stepLikelihood: make([]float64, n)}
+		x := scatterKind{kernel: k, ratio: ratio, variance: line / m.dof, size: make([]float64, n), sizeVar: make([]float64, n), step: make([]float64, n), stepLikelihood: make([]float64, n)}
 		prior := math.Log(x.prior())
 		logDet := chol.LogDet()
 		x.flat, x.line = logDet+nn*math.Log(flat/nn), logDet+nn*math.Log(line/nn)
@@ -448,11 +448,11 @@ func (m *trendNoise) fit(gamma [2]*mat.SymDense) {
 			add(k, r)
 		}
 	}
-	m.weigh(func(x *noiseKind) float64 { return x.likelihood })
+	m.weigh(func(x *scatterKind) float64 { return x.likelihood })
 }
 
 // weigh makes likelihoods of logarithms of them.
-func (m *trendNoise) weigh(log func(*noiseKind) float64) {
+func (m *trendNoise) weigh(log func(*scatterKind) float64) {
 	best, sum := math.Inf(-1), 0.0
 	for i := range m.all {
 		best = max(best, log(&m.all[i]))
@@ -469,7 +469,7 @@ func (m *trendNoise) weigh(log func(*noiseKind) float64) {
 
 // slopeSD is the standard deviation of a Theil–Sen slope under a noise: that of
 // least squares, whose efficiency it has.
-func (m *trendNoise) slopeSD(x *noiseKind) float64 {
+func (m *trendNoise) slopeSD(x *scatterKind) float64 {
 	v := 0.0
 	for i, b := range m.slopeOf {
 		v += b * b * m.white[i]

@@ -18,14 +18,14 @@ var studyNoises = []string{"white", "flicker", "walking", "white and flicker", "
 // window, and yet the stronger over a hundred, fewer than some 200 windows do not tell
 // the walk, and the interval is too narrow.
 func TestSlopeCoverage(t *testing.T) {
-	k := seeds(1000, 12)
+	k := studySeeds(1000, 12)
 	for _, kind := range studyNoises {
 		var line, plain strings.Builder
 		for _, n := range []int{30, 60, 120, 240, 1000} {
 			in, inPlain := 0, 0
 			for seed := range k {
 				r := rand.New(rand.NewPCG(uint64(seed), 21))
-				p := pointsOf(noises[kind](r, n))
+				p := pointsOf(trendNoises[kind](r, n))
 				coarse := merged(p, mostTrendPoints)
 				b, _ := theilSen(coarse)
 				u := newTrendNoise(merged(p, mostNoisePoints)).slopeError(0.975)
@@ -55,14 +55,14 @@ func TestSlopeCoverage(t *testing.T) {
 // What is told of series without any change: slopes, steps and forecasts that are
 // not there, and charts that alarm at the last window.
 func TestDriftFalseAlarms(t *testing.T) {
-	k := seeds(1000, 8)
+	k := studySeeds(1000, 8)
 	for _, kind := range studyNoises {
 		for _, n := range []int{60, 240} {
 			told := map[string]int{}
 			alarms, forecasts := 0, 0
 			for seed := range k {
 				r := rand.New(rand.NewPCG(uint64(seed), 22))
-				y := noises[kind](r, n)
+				y := trendNoises[kind](r, n)
 				for i := range y {
 					y[i] += 60
 				}
@@ -88,14 +88,14 @@ func TestDriftFalseAlarms(t *testing.T) {
 // How long it takes until a slope is told from white noise, by windows of a minute:
 // slopes in standard deviations of a window an hour.
 func TestDriftDetection(t *testing.T) {
-	k := seeds(1000, 3)
+	k := studySeeds(1000, 3)
 	for _, slope := range []float64{0.05, 0.1, 0.2, 0.5, 1, 2} {
 		var line strings.Builder
 		for _, hours := range []int{1, 2, 5, 10, 24} {
 			shown, charts := 0, 0
 			for seed := range k {
 				r := rand.New(rand.NewPCG(uint64(seed), 23))
-				y := noises["white"](r, 60*hours)
+				y := trendNoises["white"](r, 60*hours)
 				for i := range y {
 					y[i] += 60 + slope*float64(i)/60
 				}
@@ -120,14 +120,14 @@ func TestDriftDetection(t *testing.T) {
 
 // How often a step is told, and its interval holds its size.
 func TestStepCoverage(t *testing.T) {
-	k := seeds(1000, 10)
+	k := studySeeds(1000, 10)
 	for _, kind := range studyNoises[:3] {
 		for _, size := range []float64{1, 2, 4} {
 			told, in, near, unclear := 0, 0, 0, 0
 			const n, at = 240, 150
 			for seed := range k {
 				r := rand.New(rand.NewPCG(uint64(seed), 24))
-				y := noises[kind](r, n)
+				y := trendNoises[kind](r, n)
 				for i := range y {
 					y[i] += 60
 					if i >= at {
@@ -163,14 +163,14 @@ func TestStepCoverage(t *testing.T) {
 // crosses: the trend alone in white noise, trend and wandering together where the
 // noise wanders, by its first window beyond the limit.
 func TestCrossingCoverage(t *testing.T) {
-	k := seeds(1000, 8)
+	k := studySeeds(1000, 8)
 	const n, ahead = 240, 2400
 	for _, kind := range studyNoises[:3] {
 		for _, rise := range []float64{2, 5, 20} { // of the whole record, in σ of the noise
 			told, in, open := 0, 0, 0
 			for seed := range k {
 				r := rand.New(rand.NewPCG(uint64(seed), 25))
-				all := noises[kind](r, n+ahead)
+				all := trendNoises[kind](r, n+ahead)
 				unit := 1.0
 				if kind == "walking" {
 					unit = math.Sqrt(n)

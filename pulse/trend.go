@@ -218,10 +218,10 @@ func mannKendall(y []float64) (s, variance float64) {
 	return s, variance / 18
 }
 
-// A noise is one way in which the scatter of points about a line may be made: a
+// A scatterKind is one way in which the scatter of points about a line may be made: a
 // white part and a part of the kind that wanders, which is ratio times as strong
 // over the whole time observed (0: all white).
-type noise struct {
+type scatterKind struct {
 	kernel     int // index of the kinds
 	ratio      float64
 	likelihood float64 // of it beside the others, 0 to 1
@@ -235,7 +235,7 @@ type noise struct {
 }
 
 // prior is how likely it is before the points are seen.
-func (x *noise) prior() float64 {
+func (x *scatterKind) prior() float64 {
 	if x.ratio == 0 {
 		return whitePrior
 	}
@@ -264,23 +264,23 @@ var wanderRatios = [...]float64{0.004, 0.016, 0.0625, 0.25, 1, 4, 16, 256}
 // kinds that wander share the rest. With it a stated 95 % covers 90 to 98 % of white,
 // flicker and walking noise alike, from leastTrendPoints on: less gives white noise
 // too wide an interval, more gives wandering too narrow a one.
-const whitePrior = 0.5
+const whitePrior = 0.65
 
-// A noiseModel tells how uncertain a trend is. The scatter of points is taken to be
+// A trendNoise tells how uncertain a trend is. The scatter of points is taken to be
 // white noise, whose variance falls with their weight, with flicker noise or a
 // random walk in it. Which, and how strong, is averaged over by its likelihood (A.
 // Zellner's marginal likelihood of a regression with a given correlation, which is
 // that of restricted maximum likelihood: D. A. Harville, Biometrika 61, 1974).
 // So a noise that wanders makes an interval as wide as wandering can carry a line,
 // and few points, which cannot tell, make it wide too.
-type noiseModel struct {
+type trendNoise struct {
 	p        []trendPoint
 	t0       float64   // mean time
 	slopeOf  []float64 // weights of least squares: slope = Σ slopeOf y
 	meanOf   []float64
 	white    []float64  // variance of the white part of each point, for a mean weight 1
 	scale    [2]float64 // of each kernel
-	all      []noise
+	all      []scatterKind
 	dof      float64
 	quadLine [2][3]float64 // −c'Γc of each kernel for slope, mean and both
 }
@@ -288,7 +288,7 @@ type noiseModel struct {
 // aheadSD is the standard deviation, under a noise, of the distance between a
 // Theil–Sen line and the mean of the values at time t, ahead of all points: the line
 // is uncertain, and what wanders goes on wandering.
-func (m *noiseModel) aheadSD(x *noise, t float64) float64 {
+func (m *trendNoise) aheadSD(x *scatterKind, t float64) float64 {
 	dt := t - m.t0
 	white, wander := 0.0, 0.0
 	for i := range m.p {
@@ -318,10 +318,10 @@ func variogram(k int, h, a, b float64) float64 {
 	return (f(h+(a+b)/2) - f(h+(a-b)/2) - f(h-(a-b)/2) + f(h-(a+b)/2)) / (a * b)
 }
 
-// newNoiseModel needs three points at least, in order of time, and not all at one.
-func newNoiseModel(p []trendPoint) *noiseModel {
+// newTrendNoise needs three points at least, in order of time, and not all at one.
+func newTrendNoise(p []trendPoint) *trendNoise {
 	n := len(p)
-	m := &noiseModel{p: p, dof: float64(n - 2), slopeOf: make([]float64, n), meanOf: make([]float64, n), white: make([]float64, n)}
+	m := &trendNoise{p: p, dof: float64(n - 2), slopeOf: make([]float64, n), meanOf: make([]float64, n), white: make([]float64, n)}
 	sum := 0.0
 	for _, x := range p {
 		sum += x.weight
@@ -376,7 +376,7 @@ func newNoiseModel(p []trendPoint) *noiseModel {
 
 // fit weighs the kinds of noise by the differences of neighbouring points, in which
 // no mean is left.
-func (m *noiseModel) fit(gamma [2]*mat.SymDense) {
+func (m *trendNoise) fit(gamma [2]*mat.SymDense) {
 	p, n := m.p, len(m.p)-1
 	z, d := mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
 	white := mat.NewSymDense(n, nil)
@@ -428,7 +428,7 @@ func (m *noiseModel) fit(gamma [2]*mat.SymDense) {
 		nn := float64(n)
 		flat := max(zz, nn*floor)
 		line := max(zz-dz*dz/dd, nn*floor)
-		x := noise{kernel: k, ratio: ratio, variance: line / m.dof, size: make([]float64, n), sizeVar: make([]float64, n), step: make([]float64, n), stepLikelihood: make([]float64, n)}
+		x := scatterKind{kernel: k, ratio: ratio, variance: line / m.dof, size: make([]float64, n), sizeVar: make([]float64, n), step: make([]float64, n), stepLikelihood: make([]float64, n)}
 		prior := math.Log(x.prior())
 		logDet := chol.LogDet()
 		x.flat, x.line = logDet+nn*math.Log(flat/nn), logDet+nn*math.Log(line/nn)
@@ -448,11 +448,11 @@ func (m *noiseModel) fit(gamma [2]*mat.SymDense) {
 			add(k, r)
 		}
 	}
-	m.weigh(func(x *noise) float64 { return x.likelihood })
+	m.weigh(func(x *scatterKind) float64 { return x.likelihood })
 }
 
 // weigh makes likelihoods of logarithms of them.
-func (m *noiseModel) weigh(log func(*noise) float64) {
+func (m *trendNoise) weigh(log func(*scatterKind) float64) {
 	best, sum := math.Inf(-1), 0.0
 	for i := range m.all {
 		best = max(best, log(&m.all[i]))
@@ -469,7 +469,7 @@ func (m *noiseModel) weigh(log func(*noise) float64) {
 
 // slopeSD is the standard deviation of a Theil–Sen slope under a noise: that of
 // least squares, whose efficiency it has.
-func (m *noiseModel) slopeSD(x *noise) float64 {
+func (m *trendNoise) slopeSD(x *scatterKind) float64 {
 	v := 0.0
 	for i, b := range m.slopeOf {
 		v += b * b * m.white[i]
@@ -482,7 +482,7 @@ func (m *noiseModel) slopeSD(x *noise) float64 {
 }
 
 // slopeError is how far a slope lies above the true one at most, with a probability p.
-func (m *noiseModel) slopeError(p float64) float64 {
+func (m *trendNoise) slopeError(p float64) float64 {
 	sd := make([]float64, len(m.all))
 	for i := range m.all {
 		sd[i] = m.slopeSD(&m.all[i])
@@ -492,7 +492,7 @@ func (m *noiseModel) slopeError(p float64) float64 {
 
 // quantile is that of the mixture of the noises, each with its middle (nil: 0) and
 // its standard deviation, which has Student's distribution.
-func (m *noiseModel) quantile(p float64, mid, sd []float64) float64 {
+func (m *trendNoise) quantile(p float64, mid, sd []float64) float64 {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	wide := distuv.StudentsT{Sigma: 1, Nu: m.dof}.Quantile(p)
 	for i := range m.all {
@@ -520,7 +520,7 @@ func (m *noiseModel) quantile(p float64, mid, sd []float64) float64 {
 }
 
 // below is the probability that a value of the mixture is below x.
-func (m *noiseModel) below(x float64, mid, sd []float64) (p float64) {
+func (m *trendNoise) below(x float64, mid, sd []float64) (p float64) {
 	for i := range m.all {
 		w := m.all[i].likelihood
 		if w < 1e-9 {

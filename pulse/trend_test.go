@@ -7,10 +7,10 @@ import (
 	"testing"
 )
 
-// noises make a series of n values of noise of unit size. Flicker noise is a sum of
+// trendNoises make a series of n values of noise of unit size. Flicker noise is a sum of
 // relaxations whose times are octaves apart, which is within 5 % of 1/f between the
 // shortest and the longest (the classic construction of A. van der Ziel, 1950).
-var noises = map[string]func(r *rand.Rand, n int) []float64{
+var trendNoises = map[string]func(r *rand.Rand, n int) []float64{
 	"white": func(r *rand.Rand, n int) []float64 {
 		y := make([]float64, n)
 		for i := range y {
@@ -83,7 +83,7 @@ func pointsOf(y []float64) []trendPoint {
 	return p
 }
 
-func seeds(long, short int) int {
+func studySeeds(long, short int) int {
 	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
 		return long
 	}
@@ -211,7 +211,7 @@ func TestMannKendall(t *testing.T) {
 		}
 		almost(t, "tau-b", s/math.Sqrt(pairs*(pairs-tied)), tt.tau, 1e-12)
 		r := rand.New(rand.NewPCG(5, 1))
-		draws, sum := seeds(40000, 4000), 0.0
+		draws, sum := studySeeds(40000, 4000), 0.0
 		y := append([]float64{}, tt.y...)
 		for range draws {
 			r.Shuffle(len(y), func(i, j int) { y[i], y[j] = y[j], y[i] })

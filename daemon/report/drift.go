@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/plot"
 	"makebreak/pulse"
 )
 
@@ -41,6 +42,7 @@ func drift(doc *Document, m *pulse.Measurement, a *About) {
 	if text := s.charts(); text != "" {
 		doc.tell("", text)
 	}
+	s.chart(doc, m, rateUnit)
 }
 
 func rateUnitOf(m *pulse.Measurement) string { return rateUnit(m, "IPM") }
@@ -88,13 +90,16 @@ func (s *driftSpeech) at(seconds float64) string {
 		}
 		return s.a.Log.Wall(seconds).In(zone).Format("2006-01-02 15:04 MST")
 	}
+	if seconds == 0 {
+		return "the first edge"
+	}
 	return figure.Time(seconds)
 }
 
 // basis says what windows there are.
 func (s *driftSpeech) basis() string {
 	d := s.d
-	text := figure.Plural(d.Windows, "window", "windows") + " of " + figure.Trimmed(float64(d.WindowS), 3) + " s"
+	text := figure.Plural(d.Windows, "window", "windows") + " of " + lengthText(float64(d.WindowS))
 	if d.Windows > 0 {
 		text += ", from " + s.at(float64(d.FromS)) + " to " + s.at(float64(d.ToS))
 	}
@@ -102,15 +107,27 @@ func (s *driftSpeech) basis() string {
 		text += "; those before the note of " + s.at(d.SplitS.V) + " (" + figure.Count(d.WindowsBefore) + ") are another series"
 	}
 	text += "."
-	if d.EarlierWindows > 0 {
-		of := figure.Count(d.EarlierWindows) + " of them, until " + s.at(d.EarlierToS.V) + ","
-		if d.EarlierWindows == d.Windows {
-			of = "All of them"
-		}
-		text += " " + of + " come from the log's summaries, whose edges are gone; the rest from edges."
-		text = strings.ReplaceAll(text, "All of them come from the log's summaries, whose edges are gone; the rest from edges.", "All of them come from the log's summaries; their edges are gone.")
+	switch {
+	case d.EarlierWindows == 0:
+	case d.EarlierWindows == d.Windows:
+		text += " All of them come from the log's summaries; their edges are gone."
+	default:
+		text += " " + figure.Count(d.EarlierWindows) + " of them, until " + s.at(d.EarlierToS.V) + ", come from the log's summaries, for their edges are gone; the others from edges."
 	}
 	return text
+}
+
+// lengthText writes a length of seconds in the unit that makes it short.
+func lengthText(s float64) string {
+	for _, u := range []struct {
+		s    float64
+		name string
+	}{{86400, " d"}, {3600, " h"}, {60, " min"}} {
+		if n := s / u.s; n == math.Round(n) && n >= 1 && s > 60 {
+			return figure.Trimmed(n, 0) + u.name
+		}
+	}
+	return figure.Trimmed(s, 3) + " s"
 }
 
 // change writes a slope with its 95 % interval as ±, in the unit of time.
@@ -137,6 +154,9 @@ func (s *driftSpeech) of(t *pulse.Trend, unit, singles string) string {
 				text += ", " + singles + " in " + inTime(x)
 			}
 		}
+		if t.TooUnsure {
+			text += ", not sure enough yet to say when it reaches a limit"
+		}
 		said = append(said, text)
 	case t.Better == pulse.BetterStep:
 		said = append(said, s.step(t, unit)+"; no steady change explains it as well")
@@ -152,7 +172,8 @@ func (s *driftSpeech) of(t *pulse.Trend, unit, singles string) string {
 	if c := t.CrossesLimitInHours; c != nil && c.Beyond {
 		said = append(said, "its mean is beyond "+driftLimit(c, unit)+" already")
 	}
-	if t.Alarm {
+	// A drift or a step moves it away from its level by itself.
+	if t.Alarm && (t.Better == pulse.BetterNone || t.Better == pulse.BetterUnclear) {
 		said = append(said, s.alarm(t, unit))
 	}
 	if len(said) == 0 {
@@ -304,4 +325,66 @@ func (s *driftSpeech) charts() string {
 			" windows at most."
 	}
 	return ""
+}
+
+// mostDots of a chart are told apart on a page: of more windows, some are left out.
+const mostDots = 1500
+
+// chart draws the means of each window, with what explains them.
+func (s *driftSpeech) chart(doc *Document, m *pulse.Measurement, rateUnit string) {
+	d := s.d
+	if len(d.Series) < d.WindowsNeeded {
+		return
+	}
+	per, label := 3600.0, "hours"
+	if float64(d.ToS-d.FromS) > 3*86400 {
+		per, label = 86400, "days"
+	}
+	from := d.Series[0].From
+	picture := plot.Drift{XLabel: label + " from " + s.at(float64(d.FromS)), Note: "Dots are means of windows, the line is the trend or the step that explains them, dashes are limits."}
+	for _, q := range []struct {
+		title, unit string
+		t           *pulse.Trend
+		of          func(*pulse.Window) *pulse.WindowMean
+		quantity    string
+	}{
+		{"Rate", rateUnit, d.Rate, func(w *pulse.Window) *pulse.WindowMean { return &w.Rate }, "rate"},
+		{"Percent break", "%", d.BreakPercent, func(w *pulse.Window) *pulse.WindowMean { return &w.BreakPercent }, string(pulse.BreakPercent)},
+	} {
+		if q.t == nil || q.t.N < d.WindowsNeeded {
+			continue
+		}
+		p := plot.DriftPanel{Title: q.title, Y: q.unit}
+		step := (len(d.Series) + mostDots - 1) / mostDots
+		for i := 0; i < len(d.Series); i += step {
+			w := &d.Series[i]
+			x := q.of(w)
+			if x.N == 0 {
+				continue
+			}
+			p.X, p.Means = append(p.X, float64(w.At-from)/1e9/per), append(p.Means, x.Mean)
+			ahead := float64(w.At-d.Series[len(d.Series)-1].To) / 3600e9
+			switch q.t.Better {
+			case pulse.BetterSlope:
+				p.Trend = append(p.Trend, q.t.LevelAtEnd.V+ahead*q.t.SlopePerHour.V)
+			case pulse.BetterStep:
+				level := q.t.StepBefore.V
+				if float64(w.At-from)/1e9+float64(d.FromS) >= float64(q.t.Step.AtS) {
+					level += q.t.Step.Size.V
+				}
+				p.Trend = append(p.Trend, level)
+			}
+		}
+		if m.Conformity != nil {
+			for _, it := range m.Conformity.Items {
+				if it.Quantity == q.quantity || q.quantity == "rate" && strings.HasPrefix(it.Quantity, "rate_") {
+					p.Limits = append(p.Limits, it.Limit)
+				}
+			}
+		}
+		picture.Panels = append(picture.Panels, p)
+	}
+	if len(picture.Panels) > 0 {
+		doc.add(Chart{Title: "Change over time", SVG: picture.SVG})
+	}
 }

@@ -51,7 +51,8 @@ type edgeSeries struct {
 	at    []int64    // ns since that
 	w     []float32  // weight by Huber, 0 for what is left out
 	e     []float32  // what is left of it, ns
-	angle []float64  // of each lobe's edge, in turns of the cam
+	angle []float64  // of each lobe's edge without its error, in turns of the cam
+	seen  []float64  // with it: many teeth may pass in a lobe's error
 	scale float64    // standard deviation of its noise, ns
 	first int        // turn of number 0
 	g     seriesSums // of the normal equations
@@ -80,6 +81,9 @@ type driveFit struct {
 	turnNS float64 // length of a turn of the cam
 	turns  float64 // in the record
 	base   Stamp   // of the first opening
+	// step of the times, ns: rounding makes swings of up to half of it, with the
+	// orders of shafts where periods are equal.
+	step float64
 
 	// Of the pass at hand.
 	block, degree int
@@ -192,7 +196,7 @@ type wheel struct {
 func newWheel(s *edgeSeries, order float64) *wheel {
 	w := &wheel{order: order, lobes: make([][2]float64, s.lobes), turn: math.MinInt}
 	for j := range w.lobes {
-		sin, cos := math.Sincos(2 * math.Pi * order * s.angle[j])
+		sin, cos := math.Sincos(2 * math.Pi * order * s.seen[j])
 		w.lobes[j] = [2]float64{cos, sin}
 	}
 	return w
@@ -518,7 +522,6 @@ func (f *driveFit) leave() {
 		orders = append(orders, f.orders[o])
 		beta = append(beta, f.beta[2*o], f.beta[2*o+1])
 	}
-	k := f.degree + 1
 	for _, s := range f.series {
 		wheels := wheelsOf(s, orders)
 		f.each(s, func(b block) {
@@ -535,20 +538,26 @@ func (f *driveFit) leave() {
 					f.y[i] -= beta[2*o]*cos + beta[2*o+1]*sin
 				}
 			}
-			for p := range k {
-				q := f.q[p*n : p*n+n]
-				dot := 0.0
-				for i, v := range q {
-					dot += float64(s.w[b.from+i]) * v * f.y[i]
-				}
-				for i, v := range q {
-					f.y[i] -= dot * v
-				}
-			}
-			for i, v := range f.y[:n] {
-				s.e[b.from+i] = float32(v)
-			}
+			f.rest(b)
 		})
+	}
+}
+
+// rest keeps what the polynomials leave of a block's y.
+func (f *driveFit) rest(b block) {
+	n := len(f.y)
+	for p := range f.degree + 1 {
+		q := f.q[p*n : p*n+n]
+		dot := 0.0
+		for i, v := range q {
+			dot += float64(b.s.w[b.from+i]) * v * f.y[i]
+		}
+		for i, v := range q {
+			f.y[i] -= dot * v
+		}
+	}
+	for i, v := range f.y {
+		b.s.e[b.from+i] = float32(v)
 	}
 }
 
@@ -589,7 +598,7 @@ func (f *driveFit) run(block, degree int, orders []float64) (parts []ownParts) {
 			s.w[i] = 1
 		}
 		if s.scale == 0 {
-			s.scale = 1
+			s.scale, s.seen = 1, slices.Clone(s.angle)
 		}
 	}
 	for round := range fitRounds {
@@ -598,9 +607,25 @@ func (f *driveFit) run(block, degree int, orders []float64) (parts []ownParts) {
 		}
 		parts = f.solve()
 		f.leave()
+		if round < fitRounds-1 {
+			f.see()
+		}
 		f.reweigh(round == fitRounds-1)
 	}
 	return parts
+}
+
+// see puts the lobes where their edges were found to be.
+func (f *driveFit) see() {
+	for _, s := range f.series {
+		mean := 0.0
+		for _, off := range s.off {
+			mean += off / float64(s.lobes)
+		}
+		for j, off := range s.off {
+			s.seen[j] = s.angle[j] + (off-mean)/f.turnNS
+		}
+	}
 }
 
 // A swing is a sinusoid that was fitted.
@@ -686,7 +711,7 @@ func (f *driveFit) swings() map[int]*swing {
 		}
 		shape := [3]float64{inv.At(2*i, 2*i), inv.At(2*i, 2*i+1), inv.At(2*i+1, 2*i+1)}
 		fix := groups / (groups - 1)
-		out[o] = newSwing(f.beta[2*o], f.beta[2*o+1], shape, [3]float64{fix * vcc, fix * vcs, fix * vss}, 2*(groups-1))
+		out[o] = f.real(newSwing(f.beta[2*o], f.beta[2*o+1], shape, [3]float64{fix * vcc, fix * vcs, fix * vss}, 2*(groups-1)))
 	}
 	return out
 }
@@ -770,50 +795,109 @@ func ofMany(p float64, candidates int) float64 {
 	return -math.Expm1(float64(candidates) * math.Log1p(-min(p, 1)))
 }
 
-// line tests an order that was not fitted, on what is left of the edges.
+// sineSums are the sums of a sinusoid fitted to points by weighted least squares.
+type sineSums struct{ c, s, cc, cs, ss float64 }
+
+func (g *sineSums) add(weight, y, cos, sin float64) {
+	g.c, g.s = g.c+weight*y*cos, g.s+weight*y*sin
+	g.cc, g.cs, g.ss = g.cc+weight*cos*cos, g.cs+weight*cos*sin, g.ss+weight*sin*sin
+}
+
+// solve gives the coefficients, and the inverse of their matrix; false where the
+// points do not tell both.
+func (g *sineSums) solve() (cos, sin float64, shape [3]float64, ok bool) {
+	det := g.cc*g.ss - g.cs*g.cs
+	if !(det > 1e-6*g.cc*g.ss) {
+		return 0, 0, shape, false
+	}
+	shape = [3]float64{g.ss / det, -g.cs / det, g.cc / det}
+	return shape[0]*g.c + shape[1]*g.s, shape[1]*g.c + shape[2]*g.s, shape, true
+}
+
+// line tests an order that was not fitted, on what is left of the edges. The sum
+// of squares that it explains is twice the periodogram of Lomb and Scargle
+// (Scargle, Astrophys. J. 263, 1982).
 func (f *driveFit) line(order float64) *swing {
-	type sums struct{ c, s, cc, cs, ss float64 }
-	groups := make([]sums, f.clusters)
-	var all sums
+	groups := make([]sineSums, f.clusters)
 	for _, s := range f.series {
 		w := newWheel(s, order)
 		v := 1 / (s.scale * s.scale)
 		f.each(s, func(b block) {
 			g := &groups[b.index*f.clusters/f.blocks]
 			for i := b.from; i < b.to; i++ {
-				if s.w[i] == 0 {
-					continue
+				if s.w[i] > 0 {
+					cos, sin := w.at(s.turn(i), s.lobe(i))
+					g.add(v*float64(s.w[i]), float64(s.e[i]), cos, sin)
 				}
-				cos, sin := w.at(s.turn(i), s.lobe(i))
-				wt := v * float64(s.w[i])
-				we := wt * float64(s.e[i])
-				g.c, g.s = g.c+we*cos, g.s+we*sin
-				g.cc, g.cs, g.ss = g.cc+wt*cos*cos, g.cs+wt*cos*sin, g.ss+wt*sin*sin
 			}
 		})
 	}
-	n := 0.0
-	for _, g := range groups {
-		all.c, all.s, all.cc, all.cs, all.ss = all.c+g.c, all.s+g.s, all.cc+g.cc, all.cs+g.cs, all.ss+g.ss
+	var all sineSums
+	n, keeps := 0.0, f.keeps(order)
+	for i := range groups {
+		g := &groups[i]
 		if g.cc+g.ss > 0 {
 			n++
 		}
+		g.cc, g.cs, g.ss = keeps*g.cc, keeps*g.cs, keeps*g.ss
+		all.c, all.s, all.cc, all.cs, all.ss = all.c+g.c, all.s+g.s, all.cc+g.cc, all.cs+g.cs, all.ss+g.ss
 	}
-	det := all.cc*all.ss - all.cs*all.cs
-	if n < 3 || !(det > 1e-6*all.cc*all.ss) {
+	cos, sin, shape, ok := all.solve()
+	if n < 3 || !ok {
 		return nil
 	}
-	shape := [3]float64{all.ss / det, -all.cs / det, all.cc / det}
-	beta := [2]float64{shape[0]*all.c + shape[1]*all.s, shape[1]*all.c + shape[2]*all.s}
 	var v [3]float64
 	for _, g := range groups {
 		// What is left of the group's score beside the whole's swing.
-		c, s := g.c-g.cc*beta[0]-g.cs*beta[1], g.s-g.cs*beta[0]-g.ss*beta[1]
+		c, s := g.c-g.cc*cos-g.cs*sin, g.s-g.cs*cos-g.ss*sin
 		pc, ps := shape[0]*c+shape[1]*s, shape[1]*c+shape[2]*s
 		v[0], v[1], v[2] = v[0]+pc*pc, v[1]+pc*ps, v[2]+ps*ps
 	}
 	for i := range v {
 		v[i] *= n / (n - 1)
 	}
-	return newSwing(beta[0], beta[1], shape, v, 2*(n-1))
+	return f.real(newSwing(cos, sin, shape, v, 2*(n-1)))
+}
+
+// real makes a swing below the step of the times one of the noise.
+func (f *driveFit) real(s *swing) *swing {
+	if s.amplitude() < f.step {
+		s.p = 1
+	}
+	return s
+}
+
+// keeps tells what part of an order the polynomials leave, by some of the blocks.
+func (f *driveFit) keeps(order float64) float64 {
+	const blocks = 32 // their parts hardly differ
+	k := f.degree + 1
+	dots := make([]float64, 2*k)
+	lost, all := 0.0, 0.0
+	for _, s := range f.series {
+		w := newWheel(s, order)
+		stride := f.blocks/blocks + 1
+		f.each(s, func(b block) {
+			if b.index%stride != 0 || !f.fill(b) {
+				return
+			}
+			n := b.to - b.from
+			clear(dots)
+			for i := range n {
+				cos, sin := w.at(s.turn(b.from+i), s.lobe(b.from+i))
+				wt := float64(s.w[b.from+i])
+				all += wt
+				for p := range k {
+					dots[2*p] += wt * cos * f.q[p*n+i]
+					dots[2*p+1] += wt * sin * f.q[p*n+i]
+				}
+			}
+			for _, x := range dots {
+				lost += x * x
+			}
+		})
+	}
+	if !(all > 0) {
+		return 1
+	}
+	return max(1-lost/all, ownPart)
 }

@@ -13,12 +13,12 @@ const (
 	// mostHarmonics of a shaft are tried: a jerk once a turn has all alike, and a few
 	// are enough to see it.
 	mostHarmonics = 6
-	// toothPart is how large the harmonics of a jerk must be beside the first order
+	// toothPart is how large every harmonic of a jerk must be beside the first order
 	// at least: in a short jerk they are equal, in a gear out of centre there are
 	// none.
 	toothPart = 0.4
-	// certainPart is how large they may be at most for a gear out of centre to be
-	// sure: less than in a jerk.
+	// certainPart is how large one of them may be at most for a gear out of centre to
+	// be sure: less than in a jerk.
 	certainPart = 0.7
 	// mostUnlisted are told.
 	mostUnlisted = 5
@@ -32,158 +32,277 @@ const (
 	mostSpan = 1 << 22
 )
 
-// search tries what a shaft's fault would add to its sinusoid, and then all other
-// orders. It makes all false alarms those of all the candidates together.
+// A spectralLine is one order that was fitted or tried.
+type spectralLine struct {
+	apparent, order float64
+	*swing
+	shaft  string // whose own order it is, or whose harmonic when it was found; else empty
+	fitted bool   // it is a shaft's own
+}
+
+// A driveSearch tries what a shaft's fault would add to its sinusoid, and then all
+// other orders.
+type driveSearch struct {
+	t     *DriveTrain
+	f     *driveFit
+	lobes float64
+	near  float64 // orders that close are one
+	lines []*spectralLine
+}
+
+// search makes all false alarms those of all the candidates together.
 func (t *DriveTrain) search(f *driveFit, d *Drive, turns []*big.Rat, plans []plan, judged []*judgement) {
-	L := float64(d.Lobes)
-	near := 1.5 / f.turns // orders that close are one (1/turns is the width of a line)
-	var taken []float64   // apparent orders
-	names := map[float64]string{}
-	for _, p := range plans {
-		s := &t.Shafts[p.shaft]
-		if s.AmplitudeMS.OK {
-			taken = append(taken, p.apparent)
-			names[p.apparent] = s.Name
+	s := &driveSearch{t: t, f: f, lobes: float64(d.Lobes), near: 1.5 / f.turns} // the width of a line is 1/turns
+	for _, j := range judged {
+		x := &t.Shafts[j.shaft]
+		order := float64(x.TurnsPerCamTurn)
+		s.lines = append(s.lines, &spectralLine{folded(order, s.lobes), order, j.swing, x.Name, true})
+	}
+	harmonics := s.harmonics(judged)
+	meshes := s.meshes(d, turns)
+	t.Tried = len(s.lines)
+	s.kinds(judged, harmonics)
+	s.together(judged)
+	t.shares(f, plans)
+	for i := range t.Shafts {
+		x := &t.Shafts[i]
+		if x.FalseAlarm.OK {
+			x.FalseAlarm = s.falseAlarm(x.FalseAlarm.V)
+		}
+		if !x.Found() {
+			x.Kind = SwingNone
 		}
 	}
-	free := func(order float64) (apparent float64, like []string, ok bool) {
-		apparent = folded(order, L)
-		if math.Abs(apparent-math.Round(apparent)) < near || apparent*float64(f.block) < shortCycles {
-			return apparent, nil, false
+	for _, l := range s.lines {
+		if !l.fitted && s.found(l) && s.jerk(l.order) != nil {
+			f.subtract(l.order, l.swing)
 		}
-		ok = true
-		for _, x := range taken {
-			if math.Abs(x-apparent) < near {
-				ok = false
-				if n := names[x]; n != "" {
-					like = append(like, n)
-				}
-			}
-		}
-		return apparent, like, ok
 	}
-	type candidate struct {
-		order float64
-		*swing
-		shaft string
+	for _, fill := range meshes {
+		fill()
 	}
-	try := func(order float64, shaft string) *candidate {
-		apparent, _, ok := free(order)
-		if !ok {
-			return nil
+	s.unlisted()
+}
+
+// together fits the shafts anew with all that was found beside them: the
+// polynomials of the blocks make more orders of a strong one.
+func (s *driveSearch) together(judged []*judgement) {
+	f, t := s.f, s.t
+	orders := slices.Clone(f.orders)
+	var found []*spectralLine
+	for _, l := range s.lines {
+		if !l.fitted && s.found(l) && s.jerk(l.order) == nil { // a jerk has too many orders
+			found = append(found, l)
+			orders = append(orders, l.order)
 		}
-		w := f.line(order)
-		if w == nil {
-			return nil
-		}
-		taken = append(taken, apparent)
-		t.Tried++
-		return &candidate{order, w, shaft}
 	}
-	clean := len(f.series) > 0 && len(f.series[0].g.ll) > 0
-	if !clean {
+	if len(found) == 0 {
 		return
 	}
+	own := len(f.orders)
+	f.run(f.block, f.degree, orders)
+	swings := f.swings()
+	for i, l := range found {
+		if w := swings[own+i]; w != nil {
+			*l.swing = *w
+		} else {
+			l.swing.p = 1 // it is made up of the others
+		}
+	}
+	for _, j := range judged {
+		x := &t.Shafts[j.shaft]
+		w := swings[slices.Index(orders, float64(x.TurnsPerCamTurn))]
+		if w == nil || j.block != f.block {
+			continue
+		}
+		*j.swing = *w
+		for i := range t.Shafts {
+			if y := &t.Shafts[i]; x == y || y.AmplitudeMS.OK && slices.Contains(y.IndistinguishableFrom, x.Name) {
+				t.tell(y, w, f)
+			}
+		}
+	}
+}
 
-	// Harmonics of the shafts that swing.
-	harmonics := make([][]*candidate, len(judged))
+func (s *driveSearch) falseAlarm(p float64) Num {
+	return Known(max(ofMany(p, s.t.Tried), leastFalseAlarm))
+}
+
+func (s *driveSearch) found(l *spectralLine) bool { return s.falseAlarm(l.p).V < foundBelow }
+
+// try gives the line of an order, which may be that of another one whose openings
+// and closings look like it; nil where lobes or the wander of the speed would hide it.
+func (s *driveSearch) try(order float64) *spectralLine {
+	apparent := folded(order, s.lobes)
+	if math.Abs(apparent-math.Round(apparent)) < s.near || apparent*float64(s.f.block) < shortCycles {
+		return nil
+	}
+	for _, l := range s.lines {
+		if math.Abs(l.apparent-apparent) < s.near && s.f.alike(l.order, order) > 1-ownPart {
+			return l
+		}
+	}
+	w := s.f.line(order)
+	if w == nil {
+		return nil
+	}
+	l := &spectralLine{apparent: apparent, order: order, swing: w}
+	s.lines = append(s.lines, l)
+	return l
+}
+
+// harmonics tries those of the shafts that swing.
+func (s *driveSearch) harmonics(judged []*judgement) [][]*spectralLine {
+	all := make([][]*spectralLine, len(judged))
 	for i, j := range judged {
 		if ofMany(j.p, len(judged)) >= foundBelow {
 			continue
 		}
 		for h := 2; h <= mostHarmonics; h++ {
-			if c := try(float64(h)*float64(t.Shafts[j.shaft].TurnsPerCamTurn), ""); c != nil {
-				harmonics[i] = append(harmonics[i], c)
+			l := s.try(float64(h) * float64(s.t.Shafts[j.shaft].TurnsPerCamTurn))
+			if l == nil || l.swing == j.swing || slices.Contains(all[i], l) {
+				continue
 			}
-		}
-		for _, c := range harmonics[i] {
-			apparent := folded(c.order, L)
-			if ofMany(c.p, len(judged)+mostHarmonics) < foundBelow {
-				names[apparent] = t.Shafts[j.shaft].Name
-			} else { // others may have it
-				taken = slices.DeleteFunc(taken, func(x float64) bool { return x == apparent })
+			all[i] = append(all[i], l)
+			if l.shaft == "" && ofMany(l.p, len(judged)+mostHarmonics) < foundBelow {
+				l.shaft = s.t.Shafts[j.shaft].Name
 			}
 		}
 	}
-	// Once per tooth, and beside that once per turn of either wheel.
-	bands := make([][]*candidate, 0, len(d.Shafts))
-	mesh := make([]*candidate, 0, len(d.Shafts))
-	for i, s := range d.Shafts[1:] {
-		r := new(big.Rat).Mul(turns[i+1], big.NewRat(int64(s.OwnTeeth), 1))
-		x, _ := r.Float64()
-		m := MeshSwing{Driving: s.From, Driven: s.Name, TurnsPerCamTurn: Rounded(x), Sight: seenAt(r, d.Lobes).sight, SeenLike: []string{}, Sidebands: []Sideband{}}
-		if _, like, _ := free(x); like != nil {
-			m.SeenLike = like
+	return all
+}
+
+// kinds tells gears out of centre from bad teeth.
+func (s *driveSearch) kinds(judged []*judgement, harmonics [][]*spectralLine) {
+	t := s.t
+	for i, j := range judged {
+		x := &t.Shafts[j.shaft]
+		if s.falseAlarm(j.p).V >= foundBelow {
+			continue
 		}
-		mesh = append(mesh, try(x, ""))
-		var side []*candidate
-		for _, j := range []int{d.index(s.From), i + 1} {
+		x.Kind = SwingUnclear
+		jerk, own, none := len(harmonics[i]) > 0, false, false
+		for _, l := range harmonics[i] {
+			own = own || !l.fitted
+			jerk = jerk && s.found(l) && l.amplitude() >= toothPart*j.amplitude()
+			_, high := l.interval()
+			none = none || !l.fitted && high < certainPart*j.amplitude()
+		}
+		switch {
+		case jerk && own:
+			x.Kind = SwingTooth
+		case none:
+			x.Kind = SwingEccentric
+		}
+	}
+	for i, j := range judged { // one jerk that looks like another's
+		x := &t.Shafts[j.shaft]
+		for k, other := range judged {
+			y := &t.Shafts[other.shaft]
+			if i != k && x.Kind == SwingTooth && y.Kind == SwingTooth && s.jerksAt(x, float64(y.TurnsPerCamTurn)) {
+				x.SameJerkAs = append(x.SameJerkAs, y.Name)
+			}
+		}
+	}
+	for i := range t.Shafts { // shafts that cannot be told from another
+		x := &t.Shafts[i]
+		for _, j := range judged {
+			if y := &t.Shafts[j.shaft]; x != y && y.Kind != SwingNone && slices.Contains(x.IndistinguishableFrom, y.Name) {
+				x.Kind, x.SameJerkAs = y.Kind, y.SameJerkAs
+			}
+		}
+	}
+}
+
+// jerksAt tells whether a jerk once a turn of a shaft has, to the openings, an
+// order too.
+func (s *driveSearch) jerksAt(x *ShaftSwing, order float64) bool {
+	const most = 360 // harmonics: those of a jerk that lasts a degree
+	at := folded(order, s.lobes)
+	for h := 1; h <= most; h++ {
+		if math.Abs(folded(float64(h)*float64(x.TurnsPerCamTurn), s.lobes)-at) < s.near {
+			return true
+		}
+	}
+	return false
+}
+
+// ofJerk tells whether the jerk of a bad tooth makes an apparent order, by itself
+// or by what the polynomials of the blocks make of it.
+func (s *driveSearch) ofJerk(order float64) bool {
+	for m := range s.f.block + 1 {
+		beside := float64(m) / float64(s.f.block)
+		if s.jerk(order+beside) != nil || s.jerk(order-beside) != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// jerk gives the shafts with a bad tooth whose jerk has an order too.
+func (s *driveSearch) jerk(order float64) (names []string) {
+	for i := range s.t.Shafts {
+		if x := &s.t.Shafts[i]; x.Kind == SwingTooth && s.jerksAt(x, order) {
+			names = append(names, x.Name)
+		}
+	}
+	return names
+}
+
+// meshes tries orders once per tooth, and beside that once per turn of either
+// wheel. What it gives fills in the results.
+func (s *driveSearch) meshes(d *Drive, turns []*big.Rat) (fill []func()) {
+	t := s.t
+	t.Meshes = make([]MeshSwing, len(d.Shafts)-1)
+	for i, shaft := range d.Shafts[1:] {
+		r := new(big.Rat).Mul(turns[i+1], big.NewRat(int64(shaft.OwnTeeth), 1))
+		x, _ := r.Float64()
+		m := &t.Meshes[i]
+		*m = MeshSwing{Driving: shaft.From, Driven: shaft.Name, TurnsPerCamTurn: Rounded(x), Sight: seenAt(r, d.Lobes).sight, SeenLike: []string{}, Sidebands: []Sideband{}}
+		if l := s.try(x); l != nil && l.shaft != "" {
+			m.SeenLike = append(m.SeenLike, l.shaft)
+		} else if l != nil {
+			fill = append(fill, func() {
+				if names := s.jerk(x); names != nil {
+					m.SeenLike = append(m.SeenLike, names...)
+					return
+				}
+				m.AmplitudeMS, m.FalseAlarm = Known(ms(l.amplitude())), s.falseAlarm(l.p)
+			})
+		}
+		for _, j := range []int{d.index(shaft.From), i + 1} {
 			own, _ := turns[j].Float64()
 			for _, order := range []float64{x - own, x + own} {
-				if order > 0 {
-					side = append(side, try(order, d.Shafts[j].Name))
+				if order <= 0 {
+					continue
+				}
+				if l := s.try(order); l != nil && l.shaft == "" {
+					fill = append(fill, func() {
+						if s.found(l) && s.jerk(order) == nil {
+							m.Sidebands = append(m.Sidebands, Sideband{d.Shafts[j].Name, Rounded(order), Known(ms(l.amplitude())), s.falseAlarm(l.p)})
+						}
+					})
 				}
 			}
 		}
-		bands = append(bands, side)
-		t.Meshes = append(t.Meshes, m)
 	}
-	falseAlarm := func(p float64) Num { return Known(max(ofMany(p, t.Tried), leastFalseAlarm)) }
-	for i := range t.Shafts {
-		if s := &t.Shafts[i]; s.FalseAlarm.OK {
-			s.FalseAlarm = falseAlarm(s.FalseAlarm.V)
-		}
-	}
-	found := func(c *candidate) bool { return falseAlarm(c.p).V < foundBelow }
-	for i, j := range judged {
-		s := &t.Shafts[j.shaft]
-		if !s.Found() {
-			continue
-		}
-		s.Kind = SwingUnclear
-		squares, most, sure := 0.0, 0.0, 0
-		for _, c := range harmonics[i] {
-			squares += c.amplitude() * c.amplitude()
-			_, high := c.interval()
-			most = max(most, high)
-			if found(c) {
-				sure++
-				f.subtract(c.order, c.swing)
+	return fill
+}
+
+// alike tells how much two orders that look alike to the openings do so to all the
+// edges, from 0 to 1: the square of their correlation.
+func (f *driveFit) alike(a, b float64) (most float64) {
+	for _, order := range []float64{a - b, a + b} { // the one turns forwards or backwards against the other
+		var cos, sin, n float64
+		for _, s := range f.series {
+			for _, angle := range s.seen {
+				si, co := math.Sincos(2 * math.Pi * order * angle)
+				cos, sin, n = cos+co, sin+si, n+1
 			}
 		}
-		if n := float64(len(harmonics[i])); n > 0 {
-			switch mean := math.Sqrt(squares / n); {
-			case sure > 0 && mean >= toothPart*j.amplitude():
-				s.Kind = SwingTooth
-			case sure > 0 || most < certainPart*j.amplitude():
-				s.Kind = SwingEccentric
-			}
-		}
+		most = max(most, (cos*cos+sin*sin)/(n*n))
 	}
-	for i := range t.Shafts { // those that look like it
-		s := &t.Shafts[i]
-		for _, j := range judged {
-			if k := &t.Shafts[j.shaft]; s != k && s.Found() && slices.Contains(s.IndistinguishableFrom, k.Name) {
-				s.Kind = k.Kind
-			}
-		}
-	}
-	for i := range t.Meshes {
-		m := &t.Meshes[i]
-		if c := mesh[i]; c != nil {
-			m.AmplitudeMS, m.FalseAlarm = Known(ms(c.amplitude())), falseAlarm(c.p)
-			if found(c) {
-				f.subtract(c.order, c.swing)
-			}
-		}
-		for _, c := range bands[i] {
-			if c != nil && found(c) {
-				f.subtract(c.order, c.swing)
-				m.Sidebands = append(m.Sidebands, Sideband{c.shaft, Rounded(c.order), Known(ms(c.amplitude())), falseAlarm(c.p)})
-			}
-		}
-	}
-	t.unlisted(f, taken, near)
+	return most
 }
 
 // folded is the order that one seems to have among evenly spaced openings.
@@ -191,26 +310,37 @@ func folded(order, lobes float64) float64 {
 	return math.Abs(order - lobes*math.Round(order/lobes))
 }
 
-// subtract takes a swing from what is left of the edges.
+// subtract takes a swing from what is left of the edges, and again the polynomials
+// that had followed it.
 func (f *driveFit) subtract(order float64, c *swing) {
 	for _, s := range f.series {
 		w := newWheel(s, order)
-		for i := range s.e {
-			if s.w[i] > 0 {
-				cos, sin := w.at(s.turn(i), s.lobe(i))
-				s.e[i] -= float32(c.cos*cos + c.sin*sin)
+		f.each(s, func(b block) {
+			if !f.fill(b) {
+				return
 			}
-		}
+			for i := range f.y {
+				cos, sin := w.at(s.turn(b.from+i), s.lobe(b.from+i))
+				f.y[i] = float64(s.e[b.from+i]) - c.cos*cos - c.sin*sin
+			}
+			f.rest(b)
+		})
 	}
 }
 
 // unlisted looks at all orders from what the polynomials leave to half the lobes,
 // but for those taken and those of the lobes. The openings' spectrum shows the
 // orders, closings tell which of those that look alike it is.
-func (t *DriveTrain) unlisted(f *driveFit, taken []float64, near float64) {
-	s := f.series[0]
+func (d *driveSearch) unlisted() {
+	t, f, s, near := d.t, d.f, d.f.series[0], d.near
+	var taken []float64
+	for _, l := range d.lines {
+		if l.fitted || d.found(l) {
+			taken = append(taken, l.apparent)
+		}
+	}
 	span := int(s.n[len(s.n)-1]) + 1
-	if span > mostSpan || span < 4*s.lobes {
+	if len(s.g.ll) == 0 || span > mostSpan || span < 4*s.lobes {
 		return
 	}
 	L := float64(s.lobes)
@@ -222,7 +352,7 @@ func (t *DriveTrain) unlisted(f *driveFit, taken []float64, near float64) {
 	seq := make([]float64, size)
 	var coeff []complex128
 	free := func(order float64) bool {
-		if math.Abs(order-math.Round(order)) < near {
+		if math.Abs(order-math.Round(order)) < near || d.ofJerk(order) {
 			return false
 		}
 		return !slices.ContainsFunc(taken, func(x float64) bool { return math.Abs(x-order) < 4*near/3 })
@@ -244,12 +374,12 @@ func (t *DriveTrain) unlisted(f *driveFit, taken []float64, near float64) {
 		floor := noiseFloor(power, first)
 		best, bestP := 0.0, 1.0
 		for i := max(first, 1); i < size/2; i++ {
-			if power[i] < power[i-1] || power[i] < power[i+1] || !free(float64(i)*step) {
+			if power[i] < power[i-1] || power[i] < power[i+1] {
 				continue
 			}
 			// F with 2 and 2·floorFreedom degrees of freedom.
 			p := math.Pow(1+power[i]/floor(i)/floorFreedom, -floorFreedom)
-			if p < bestP {
+			if p < bestP && free(float64(i)*step) {
 				at := float64(i)
 				a, b, c := power[i-1], power[i], power[i+1]
 				if bend := a - 2*b + c; bend < 0 {

@@ -78,7 +78,9 @@ type ShaftSwing struct {
 	AmplitudeHighMS Num       `json:"amplitude_high_ms"`
 	Kind            SwingKind `json:"kind"`
 	Sight           Sight     `json:"openings_see"`
-	Teeth           int       `json:"teeth"` // of the wheel that drives it, of the motor's of its pinion; 0 for none
+	// SameJerkAs are shafts whose bad tooth would look the same.
+	SameJerkAs []string `json:"same_jerk_as"`
+	Teeth      int      `json:"teeth"` // of the wheel that drives it, of the motor's of its pinion; 0 for none
 	// NeedsTurns is how many turns of the cam are needed, where there are too few.
 	NeedsTurns Num `json:"needs_turns"`
 }
@@ -167,9 +169,14 @@ func FitDrive(d *Drive, openings []DriveOpening) *DriveTrain {
 // A contact whose longest stretch does not overlap the first's for ten turns, or
 // whose lobes do not fit it, is left out.
 func FitDriveContacts(d *Drive, contacts []DriveContact) *DriveTrain {
+	return fitDrive(d, contacts, 1)
+}
+
+// fitDrive is FitDriveContacts of times in steps of so many ns.
+func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 	t := newDriveTrain(d)
 	turns := d.Turns()
-	f := &driveFit{}
+	f := &driveFit{step: max(step, 1)}
 	for i, c := range contacts {
 		f.addContact(&c, i == 0, t)
 	}
@@ -213,8 +220,6 @@ func FitDriveContacts(d *Drive, contacts []DriveContact) *DriveTrain {
 		}
 		f.run(max(short.block, int(math.Ceil(short.least))), shortDegree, nil)
 	}
-	t.shares(f, plans)
-	t.Tried = len(judged)
 	t.search(f, d, turns, plans, judged)
 	return t
 }
@@ -224,7 +229,7 @@ func newDriveTrain(d *Drive) *DriveTrain {
 	turns := d.Turns()
 	for i, s := range d.Shafts {
 		r, _ := turns[i].Float64()
-		x := ShaftSwing{Name: s.Name, TurnsPerCamTurn: Rounded(r), IndistinguishableFrom: []string{}, Kind: SwingNone,
+		x := ShaftSwing{Name: s.Name, TurnsPerCamTurn: Rounded(r), IndistinguishableFrom: []string{}, Kind: SwingNone, SameJerkAs: []string{},
 			Sight: seenAt(turns[i], d.Lobes).sight, Teeth: s.OwnTeeth}
 		if i == 0 {
 			for _, other := range d.Shafts[1:] {
@@ -427,7 +432,7 @@ func leastTurns(apparent float64, lobes int) float64 {
 type judgement struct {
 	shaft int
 	*swing
-	kind SwingKind
+	block int // of the fit that it is from
 }
 
 // pass fits the shafts of plans together, and judges those from an index on.
@@ -467,7 +472,7 @@ func (t *DriveTrain) pass(f *driveFit, plans []plan, from int) (all []*judgement
 			s.IndistinguishableFrom = append(s.IndistinguishableFrom, LobesName)
 			// It gets ahead of a whole number of turns, or falls behind, once in so many.
 			if beat := math.Abs(p.apparent - math.Round(p.apparent)); beat > 0 {
-				s.NeedsTurns = Known(math.Ceil(1 / beat))
+				s.NeedsTurns = Known(math.Ceil(1/beat - 1e-6)) // but for rounding
 			}
 			continue
 		}
@@ -488,7 +493,7 @@ func (t *DriveTrain) pass(f *driveFit, plans []plan, from int) (all []*judgement
 		}
 		t.tell(s, w, f)
 		if kept == i {
-			all = append(all, &judgement{shaft: p.shaft, swing: w})
+			all = append(all, &judgement{p.shaft, w, f.block})
 		}
 	}
 	return all
@@ -527,6 +532,9 @@ func (t *DriveTrain) shares(f *driveFit, plans []plan) {
 	rest -= t.LobesShare.V
 	byName := map[string]Num{}
 	for _, o := range f.kept {
+		if o >= len(order) { // something else that was found
+			continue
+		}
 		x := &t.Shafts[order[o].shaft]
 		x.Share = part(f.beta[2*o]*g.s[2*o] + f.beta[2*o+1]*g.s[2*o+1])
 		rest -= x.Share.V
@@ -613,6 +621,6 @@ func (d *driveReader) finish(m *Meter, r *Measurement) {
 	}
 	rows := slices.Concat(d.rows[d.from:], d.rows[:d.from])
 	d.rows = nil
-	r.DriveTrain = FitDrive(d.drive, rows)
+	r.DriveTrain = fitDrive(d.drive, []DriveContact{{d.drive.Lobes, rows}}, m.setup.ResolutionNS)
 	r.DriveTrain.Left += d.more
 }

@@ -1,8 +1,10 @@
 package pulse_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"makebreak/pulse"
@@ -125,6 +127,203 @@ func TestDriveTrainClosingsTellApart(t *testing.T) {
 		}
 		if motor.Share != idler.Share || !motor.Share.OK {
 			t.Errorf("shares %v and %v", motor.Share, idler.Share)
+		}
+	}
+}
+
+// What a shaft does once a turn, smoothly or with a jerk, and what its teeth do.
+func TestDriveTrainKinds(t *testing.T) {
+	// Shafts whose harmonics fall on no other: motor 17.3, idler 2.7 turns.
+	d := &pulse.Drive{Lobes: 6, CamShaft: "cam", Shafts: []pulse.Shaft{
+		{Name: "motor"}, {Name: "idler", From: "motor", DrivingTeeth: 27, OwnTeeth: 173}, {Name: "cam", From: "idler", DrivingTeeth: 10, OwnTeeth: 27}}}
+	const cam = "cam ipm=552 lobes=6 cycles=12000 break=43 jitter=0.1ms seed=5 "
+	for _, x := range []struct {
+		more         string
+		motor, idler pulse.SwingKind
+		mesh         float64 // ms
+		band         string
+	}{
+		{more: "gear=2.7:0.3ms", motor: pulse.SwingNone, idler: pulse.SwingEccentric},
+		{more: "gear=2.7:0.3ms,17.3:0.1ms", motor: pulse.SwingEccentric, idler: pulse.SwingEccentric},
+		{more: "tooth=2.7:10:1ms", motor: pulse.SwingNone, idler: pulse.SwingTooth},
+		{more: "gear=467.1:0.1ms", motor: pulse.SwingNone, idler: pulse.SwingNone, mesh: 0.1},
+		{more: "gear=469.8:0.1ms", motor: pulse.SwingNone, idler: pulse.SwingNone, band: "idler"},
+	} {
+		r := driveTrain(t, d, cam+x.more)
+		if r.Shafts[0].Kind != x.motor || r.Shafts[1].Kind != x.idler || len(r.Unlisted) > 0 {
+			t.Errorf("%q: motor %s, idler %s, unlisted %v; want %s and %s", x.more, r.Shafts[0].Kind, r.Shafts[1].Kind, r.Unlisted, x.motor, x.idler)
+		}
+		m := &r.Meshes[0]
+		if m.Found() != (x.mesh > 0 || x.band != "") || x.mesh > 0 && !within(m.AmplitudeMS, x.mesh, 0.01) {
+			t.Errorf("%q: mesh %+v, want %v ms", x.more, m, x.mesh)
+		}
+		if x.band != "" && (len(m.Sidebands) != 1 || m.Sidebands[0].Shaft != x.band) {
+			t.Errorf("%q: sidebands %+v, want one of the %s", x.more, m.Sidebands, x.band)
+		}
+	}
+	// At 3.75 and 18.75 turns both shafts come by at the same eight points, so a jerk
+	// of the one looks like a jerk of the other.
+	r := driveTrain(t, marrowQuay(), cam+"tooth=3.75:90:0.5ms")
+	motor, idler := &r.Shafts[0], &r.Shafts[1]
+	if idler.Kind != pulse.SwingTooth || fmt.Sprint(idler.SameJerkAs, motor.SameJerkAs) != "[motor] [idler]" || r.Meshes[0].Found() {
+		t.Errorf("motor %+v\nidler %+v\nmesh %+v", motor, idler, r.Meshes[0])
+	}
+}
+
+// What cannot be told is said to be so.
+func TestDriveTrainUntold(t *testing.T) {
+	train := func(shafts ...pulse.Shaft) *pulse.Drive {
+		return &pulse.Drive{Lobes: 6, CamShaft: "cam", Shafts: append([]pulse.Shaft{{Name: "motor"}}, shafts...)}
+	}
+	cam := func(driving, own int) pulse.Shaft {
+		return pulse.Shaft{Name: "cam", From: "motor", DrivingTeeth: driving, OwnTeeth: own}
+	}
+	const signal = "cam ipm=552 lobes=6 cycles=3000 break=43 jitter=0.1ms seed=5 "
+	for _, x := range []struct {
+		what  string
+		drive *pulse.Drive
+		more  string
+		check func(s []pulse.ShaftSwing) bool
+	}{
+		{"two shafts that turn alike", train(pulse.Shaft{Name: "a", From: "motor", DrivingTeeth: 20, OwnTeeth: 50},
+			pulse.Shaft{Name: "b", From: "motor", DrivingTeeth: 30, OwnTeeth: 75}, cam(10, 47)), "gear=1.88:0.3ms",
+			func(s []pulse.ShaftSwing) bool {
+				return s[1].Found() && s[2].Found() && s[1].AmplitudeMS == s[2].AmplitudeMS && fmt.Sprint(s[1].IndistinguishableFrom, s[2].IndistinguishableFrom) == "[b] [a]" && !s[0].Found()
+			}},
+		{"a whole number of turns", train(cam(10, 30)), "gear=3:0.3ms", func(s []pulse.ShaftSwing) bool {
+			return !s[0].AmplitudeMS.OK && s[0].Sight == pulse.SightLobes && fmt.Sprint(s[0].IndistinguishableFrom) == "[lobes]"
+		}},
+		{"a whole number of turns from opening to opening", train(cam(10, 120)), "gear=12:0.3ms", func(s []pulse.ShaftSwing) bool {
+			return !s[0].AmplitudeMS.OK && s[0].Sight == pulse.SightNone
+		}},
+		{"nearly a whole number of turns: 500 turns of the cam are a seventh of a beat", train(cam(3333, 9998)), "gear=3:0.3ms", func(s []pulse.ShaftSwing) bool {
+			return !s[0].AmplitudeMS.OK && fmt.Sprint(s[0].IndistinguishableFrom) == "[lobes]" && s[0].NeedsTurns.V == 3333
+		}},
+		{"a slow shaft in a short record", train(cam(10, 47), pulse.Shaft{Name: "slow", From: "cam", DrivingTeeth: 10, OwnTeeth: 1000}), "", func(s []pulse.ShaftSwing) bool {
+			return !s[2].AmplitudeMS.OK && s[2].NeedsTurns.V == 2000 && s[0].AmplitudeMS.OK
+		}},
+		{"a slow shaft beside a fast one", train(cam(10, 47), pulse.Shaft{Name: "slow", From: "cam", DrivingTeeth: 10, OwnTeeth: 110}), "gear=0.0909090909:0.3ms,4.7:0.2ms", func(s []pulse.ShaftSwing) bool {
+			return within(s[0].AmplitudeMS, 0.2, 0.02) && within(s[2].AmplitudeMS, 0.3, 0.03) && s[0].Found() && s[2].Found()
+		}},
+	} {
+		r := driveTrain(t, x.drive, signal+x.more)
+		if !x.check(r.Shafts) {
+			t.Errorf("%s: %+v", x.what, r.Shafts)
+		}
+	}
+	// An odd number of lobes sees two and a half turns at two points: closings help.
+	d := &pulse.Drive{Lobes: 5, CamShaft: "cam", Shafts: []pulse.Shaft{{Name: "motor"}, {Name: "cam", From: "motor", DrivingTeeth: 10, OwnTeeth: 25}}}
+	for _, closings := range []bool{true, false} {
+		r := rand.New(rand.NewPCG(1, 1))
+		rows := studyOpenings(r, steady, 400, 5, []float64{2.5}, []float64{0.3e6})
+		for i := range rows {
+			if !closings {
+				rows[i].BreakNS = 0
+			}
+		}
+		s := pulse.FitDrive(d, rows).Shafts[0]
+		if s.Sight != pulse.SightHalf || s.AmplitudeMS.OK != closings || closings && !within(s.AmplitudeMS, 0.3, 0.05) {
+			t.Errorf("two points, closings %v: %+v", closings, s)
+		}
+	}
+}
+
+// Nothing at all, too little and odd rows give no figures and no panic.
+func TestFitDriveShort(t *testing.T) {
+	for _, n := range []int{0, 1, 2, 3, 10, 100} {
+		var rows []pulse.DriveOpening
+		for i := range n {
+			rows = append(rows, pulse.DriveOpening{At: pulse.Stamp(i) * 1e8, N: int64(i), BreakNS: 4e7})
+		}
+		r := pulse.FitDrive(marrowQuay(), rows)
+		for _, s := range r.Shafts {
+			if s.AmplitudeMS.OK || len(r.Unlisted) > 0 {
+				t.Errorf("%d openings: %+v", n, s)
+			}
+		}
+		if n >= 2 && !within(r.Speed.MeasuredIPM, 600, 1e-6) {
+			t.Errorf("%d openings: speed %+v", n, r.Speed)
+		}
+	}
+	// Equal periods: no noise at all.
+	var rows []pulse.DriveOpening
+	for i := range 2000 {
+		rows = append(rows, pulse.DriveOpening{At: pulse.Stamp(i) * 1e8, N: int64(i), BreakNS: 4e7})
+	}
+	r := pulse.FitDrive(marrowQuay(), rows)
+	if b, err := json.Marshal(r); err != nil || r.Shafts[1].Found() || len(r.Unlisted) > 0 {
+		t.Errorf("equal periods: %s, %v", b, err)
+	}
+	// The same number twice, time that stands: each ends a stretch.
+	rows[1000].N, rows[500].At = 999, rows[499].At
+	if r := pulse.FitDrive(marrowQuay(), rows); r.Openings != 1000 || r.Left != 1000 {
+		t.Errorf("%d openings, %d left out", r.Openings, r.Left)
+	}
+}
+
+// After a slip each shaft stands anew: the longest stretch counts.
+func TestDriveTrainStretches(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 1))
+	a := studyOpenings(r, steady, 300, 6, []float64{3.75}, []float64{0.3e6})
+	b := studyOpenings(r, steady, 700, 6, []float64{3.75}, []float64{0.3e6})
+	end := a[len(a)-1]
+	for _, o := range b {
+		a = append(a, pulse.DriveOpening{At: end.At + o.At, N: end.N + 1 + o.N, BreakNS: o.BreakNS, Stretch: 1})
+	}
+	x := pulse.FitDrive(marrowQuay(), a)
+	if x.Openings != 4200 || x.Left != 1800 || !within(x.Shafts[1].AmplitudeMS, 0.3, 0.02) {
+		t.Errorf("%d openings, %d left out, %v", x.Openings, x.Left, x.Shafts[1].AmplitudeMS)
+	}
+}
+
+// Two contacts of one cam shaft tell apart what one does not.
+func TestFitDriveContacts(t *testing.T) {
+	d := marrowQuay()
+	d.Lobes = 1 // 3.75 and 18.75 look alike
+	r := rand.New(rand.NewPCG(1, 1))
+	make := func(lobes int, angle float64) (all []pulse.DriveOpening) {
+		for n := range 1500 * lobes {
+			turn := float64(n)/float64(lobes) + angle
+			late := 0.5e6*math.Sin(2*math.Pi*3.75*turn+1) + 0.1e6*r.NormFloat64()
+			all = append(all, pulse.DriveOpening{At: pulse.Stamp(1e9 + turn*studyTurn + late), N: int64(n) + 7})
+		}
+		return all
+	}
+	one := pulse.DriveContact{Lobes: 1, Openings: make(1, 0)}
+	x := pulse.FitDriveContacts(d, []pulse.DriveContact{one})
+	if len(x.Shafts[0].IndistinguishableFrom) != 1 || x.Contacts != 1 {
+		t.Errorf("one contact: %+v", x.Shafts)
+	}
+	x = pulse.FitDriveContacts(d, []pulse.DriveContact{one, {Lobes: 1, Openings: make(1, 0.3)}, {Lobes: 5, Openings: make(5, 0.01)}})
+	if motor, idler := &x.Shafts[0], &x.Shafts[1]; x.Contacts != 3 || motor.Found() || len(motor.IndistinguishableFrom) > 0 || !within(idler.AmplitudeMS, 0.5, 0.02) {
+		t.Errorf("three contacts: %d, %+v", x.Contacts, x.Shafts)
+	}
+	// One of another speed is no contact of this cam shaft.
+	x = pulse.FitDriveContacts(d, []pulse.DriveContact{one, {Lobes: 2, Openings: make(1, 0.3)}})
+	if x.Contacts != 1 {
+		t.Errorf("a contact of another cam was taken: %d", x.Contacts)
+	}
+}
+
+func TestDriveSpeed(t *testing.T) {
+	for _, x := range []struct {
+		rpm, ipm float64
+		agrees   any
+		lobes    int
+	}{
+		{1725, 552, true, 0}, {1725, 570, true, 0}, {1725, 600, false, 0}, {1725, 460, false, 5}, {1725, 92, false, 1}, {0, 552, nil, 0},
+	} {
+		d := marrowQuay()
+		d.MotorRPM = x.rpm
+		s := driveTrain(t, d, fmt.Sprintf("cam ipm=%v lobes=6 cycles=600", x.ipm)).Speed
+		if !within(s.MeasuredIPM, x.ipm, 1e-3) || !within(s.MotorRPM, x.ipm/552*1725, 0.01) {
+			t.Errorf("%v: %+v", x, s)
+		}
+		if (s.Agrees == nil) != (x.agrees == nil) || s.Agrees != nil && *s.Agrees != x.agrees {
+			t.Errorf("%v: agrees %v", x, s.Agrees)
+		}
+		if (s.LobesThatFit == nil) != (x.lobes == 0) || s.LobesThatFit != nil && *s.LobesThatFit != x.lobes {
+			t.Errorf("%v: lobes %v", x, s.LobesThatFit)
 		}
 	}
 }

@@ -150,6 +150,9 @@ func swingText(g []*pulse.ShaftSwing, t *pulse.DriveTrain) string {
 	default:
 		text += "Whether it is a wheel out of centre or one bad tooth cannot be told. Look at " + whose + " teeth and " + whose + " seat."
 	}
+	if len(s.SameJerkAs) > 0 {
+		text += " A bad tooth of the " + strings.Join(s.SameJerkAs, " or the ") + " would look the same here."
+	}
 	if len(g) > 1 && !t.Closings {
 		text += " Closings may tell them apart; these were not known."
 	}

@@ -68,3 +68,47 @@ for n in [12, 40]:
 print("TestChiSquaredIntervals: 95 % interval of a standard deviation of 1")
 for edf in [1, 1.5, 3, 10, 57.3, 1000, 9999, 10001, 250000, 1e7]:
     print(edf, [float((edf / chi2.ppf(p, edf)) ** 0.5) for p in (0.975, 0.025)])
+
+print("TestSineSums: the periodogram of Lomb and Scargle, classic and without normalisation")
+from scipy.signal import lombscargle
+
+i = numpy.arange(64)
+t = i + 0.25 * numpy.sin(1.7 * i)
+y = 1.5 * numpy.cos(2 * numpy.pi * 0.1 * t + 0.7)
+f = numpy.array([0.05, 0.09, 0.10, 0.11, 0.20])
+print([float(x) for x in lombscargle(t, y, 2 * numpy.pi * f)])
+
+print("TestSwingProbability: tails of F, and of the Rice distribution")
+import scipy.stats
+
+print([float(scipy.stats.f.sf(x, 2, n)) for x, n in [(3, 14), (10, 14), (20, 78)]])
+print([float(scipy.stats.rice.cdf(a, b)) for a, b in [(1, 0), (3, 2), (3, 4), (25, 24), (0.5, 3)]])
+
+print("TestFitDriveAgainstLeastSquares: cos and sin of motor and idler, ns, and lobes against the last, ns")
+# Openings of a cam of six lobes, every 17th missing, in blocks of six turns with a cubic each.
+n = numpy.array([k for k in range(6 * 61 + 1) if k % 17 != 5])
+turn = n / 6
+late = (
+    3e5 * numpy.sin(2 * numpy.pi * 3.75 * turn + 0.5)
+    + 1e5 * numpy.cos(2 * numpy.pi * 18.75 * turn)
+    + 4e5 * (n % 6 == 1)
+    + 2e4 * turn + 3e2 * turn**2
+    + 5e4 * numpy.sin(1.3 * n * n)  # for noise: it is bounded, so no weight is lost
+)
+at = numpy.rint(n * 1e8 + late)
+block = numpy.minimum(n // 6 // 6, 9)
+shift = numpy.zeros(6)  # where each lobe's opening really is, in turns
+for _ in range(3):
+    columns = []
+    for order in [18.75, 3.75]:
+        angle = 2 * numpy.pi * order * (turn + shift[n % 6])
+        columns += [numpy.cos(angle), numpy.sin(angle)]
+    columns += [(n % 6 == k).astype(float) for k in range(5)]
+    for b in range(10):
+        for p in range(4):
+            columns.append(numpy.where(block == b, (turn / 3 - 2 * b - 1) ** p, 0))
+    x, *_ = numpy.linalg.lstsq(numpy.array(columns).T, at - n * 1e8, rcond=None)
+    lobes = numpy.append(x[4:9], 0)
+    length = (at[-1] - at[0]) / (n[-1] - n[0]) * 6
+    shift = (lobes - lobes.mean()) / length
+print([float(v) for v in x[:9]])

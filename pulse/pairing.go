@@ -27,7 +27,7 @@ const (
 	// first and after its last change a recording is taken to have run, where nothing
 	// else tells. A digit takes one second at most.
 	pairMarginNS      int64 = 2e9
-	pairMarginPeriods       = 3
+	pairMarginPeriods int64 = 3
 	// maxHeld bounds what waits for its place in a train.
 	maxHeld = 1 << 12
 )
@@ -116,7 +116,8 @@ type Pairing struct {
 
 // The four ways to pair changes; opening is 0, closing 1.
 const (
-	openings, closings = 0, 1
+	openings = 0
+	closings = 1
 )
 
 type matcher struct {

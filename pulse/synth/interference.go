@@ -69,7 +69,10 @@ func (f *interference) nextOutage() {
 // nextSeen gives the next break as it is seen, if there is one.
 func (s *Signal) nextSeen() (span, bool) {
 	f := &s.interference
-	if !f.on {
+	switch {
+	case s.repeater != nil:
+		return s.nextRepeated()
+	case !f.on:
 		return s.nextOfDrive()
 	}
 	if f.hasRest {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/bits"
 	"slices"
+	"strings"
 
 	"makebreak/pulse/duration"
 )
@@ -20,6 +21,7 @@ const (
 	spuriousBreak
 	afterSpurious // the rest of a break after a spurious make
 	outageBreak   // of a contact that stands open in an outage
+	repeaterExtra // of a repeater
 )
 
 // A span is one break. The times of a span in a layout count from the first
@@ -32,6 +34,7 @@ type span struct {
 	number      int64 // due breaks before it
 	missing     int64 // interruptions missing just before it
 	lost        int64 // interruptions or pulses lost to an outage just before it
+	dropped     int64 // breaks that the repeater lost just before it
 	fixed       bool  // its length is given by break-at
 	stuck       bool  // of an outage
 }
@@ -51,6 +54,7 @@ type layout struct {
 	num, den int64
 	perCycle int64   // breaks in a cycle
 	total    int64   // breaks that are due, below 0 without end
+	shift    int64   // of the contact on its drive, in the times of the spans
 	also     []int64 // differences of the other lengths of a break from the usual one
 }
 
@@ -65,6 +69,15 @@ func (l *layout) start(round int64) int64 {
 }
 
 func (l *layout) roundNS() float64 { return float64(l.num) / float64(l.den) }
+
+// spacingNS is the mean time from opening to opening, in a dial's trains.
+func (l *layout) spacingNS(s *Spec) float64 {
+	if s.Form == Dial {
+		period, _ := s.nominal()
+		return period
+	}
+	return l.roundNS() / float64(len(l.spans))
+}
 
 // end is the last closing, counted from the first opening.
 func (l *layout) end() int64 {
@@ -98,7 +111,21 @@ func newLayout(s *Spec) (l *layout, err error) {
 			l.also = append(l.also, ns-int64(math.Round(usual)))
 		}
 	}
+	if s.ShiftDegrees != 0 && s.Form == Dial {
+		return nil, fmt.Errorf("key \"shift\" value %q: expected a time such as 3ms, a dial has no turns", decimal(s.ShiftDegrees)+"deg")
+	}
+	l.shift = s.ShiftNS + int64(math.Round(s.ShiftDegrees/360*l.roundNS()))
+	for i := range l.spans {
+		l.spans[i].open += l.shift
+		l.spans[i].close += l.shift
+	}
 	if err := l.check(s); err != nil {
+		return nil, err
+	}
+	if err := l.checkRepeater(s); err != nil {
+		return nil, err
+	}
+	if err := l.checkSteps(s); err != nil {
 		return nil, err
 	}
 	return l, nil
@@ -207,7 +234,7 @@ func camLayout(s *Spec) (*layout, error) {
 	for _, v := range []struct {
 		key string
 		ns  []int64
-	}{{"lobe-errors", s.LobeErrorsNS}, {"lobe-breaks", s.LobeBreaksNS}, {"wear", s.WearNSPerDay}} {
+	}{{"lobe-errors", s.LobeErrorsNS}, {"lobe-breaks", s.LobeBreaksNS}, {"wear", s.WearNSPerDay}, {"lobe-wear", s.LobeWearNSPerDay}} {
 		if len(v.ns) != 0 && len(v.ns) != s.Lobes {
 			return nil, fmt.Errorf("key %q value %q: expected one value a lobe, %d for lobes=%d", v.key, join(v.ns, ",", duration.Format), s.Lobes, s.Lobes)
 		}
@@ -254,18 +281,26 @@ func at(list []int64, i int) int64 {
 	return 0
 }
 
-// check refuses what no contact can do: spans that overlap, a drive that turns
-// back, and signals longer than the horizon.
-func (l *layout) check(s *Spec) error {
-	keys := [...]string{"rate, break, break-also, make, break-at and ramp", "ipm, break, break-also, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
-	if s.LeadNS+l.spans[0].open < 0 {
-		return fmt.Errorf("key \"lead\" value %q: expected more than lobe 1 is early", duration.Format(s.LeadNS))
+// tooShort says which break or make of a round is shorter than any contact's,
+// "" where none is. Each break has its later opening and its growth, if any.
+func (l *layout) tooShort(c *changes) string {
+	late := func(i int) (open, grown int64) {
+		if c == nil {
+			return 0, 0
+		}
+		return c.step(i)
 	}
 	for i, sp := range l.spans {
-		next := l.start(1) + l.spans[0].open
-		if i+1 < len(l.spans) {
-			next = l.spans[i+1].open
+		n := i + 1
+		next := l.start(1)
+		if n == len(l.spans) {
+			n = 0
+		} else {
+			next = 0
 		}
+		open, grown := late(i)
+		nextOpen, _ := late(n)
+		next += l.spans[n].open + nextOpen
 		least, most := int64(0), int64(0)
 		if len(l.also) > 0 && sp.varies() {
 			least, most = min(0, slices.Min(l.also)), max(0, slices.Max(l.also))
@@ -273,12 +308,86 @@ func (l *layout) check(s *Spec) error {
 		for _, part := range []struct {
 			name string
 			ns   int64
-		}{{"break", sp.close - sp.open + least}, {"make after break", next - sp.close - most}} {
+		}{{"break", sp.close - sp.open + grown + least}, {"make after break", next - sp.close - open - grown - most}} {
 			if part.ns < minLengthNS {
-				return fmt.Errorf("%s: %s %d of a round would last %s: expected at least %s, see %s",
-					s.Form, part.name, i+1, duration.Format(part.ns), duration.Format(minLengthNS), keys)
+				return fmt.Sprintf("%s %d of a round would last %s: expected at least %s",
+					part.name, i+1, duration.Format(part.ns), duration.Format(minLengthNS))
 			}
 		}
+	}
+	return ""
+}
+
+// checkRepeater refuses lags that would leave no break or no make.
+func (l *layout) checkRepeater(s *Spec) error {
+	if s.Repeater == (Lags{}) {
+		for _, f := range fieldsOf(s) {
+			if v := f.get(); strings.HasPrefix(f.Name, "repeater-") && v != "" {
+				return fmt.Errorf("key %q value %q: expected beside repeater, such as repeater=12ms:9ms", f.Name, v)
+			}
+		}
+		return nil
+	}
+	c := changes{on: true, lobeOpenNS: make([]int64, len(l.spans)), lobeBreakNS: make([]int64, len(l.spans))}
+	place := 0
+	for i := range l.spans {
+		place = l.spans[i].place(place)
+		g := s.lags(&l.spans[i], place)
+		c.lobeOpenNS[i], c.lobeBreakNS[i] = g.OpenNS, g.CloseNS-g.OpenNS
+	}
+	if what := l.tooShort(&c); what != "" {
+		return fmt.Errorf("key \"repeater\" value %q: in the output %s", s.Repeater, what)
+	}
+	return nil
+}
+
+// Beside all else that makes a drive late, the times of a signal stay within
+// int64 between these speeds; no motor of an exchange leaves them and runs on.
+const leastSpeed, mostSpeed = 0.8, 1.25
+
+// checkSteps refuses steps of what the signal does not have and those after
+// which it could not be.
+func (l *layout) checkSteps(s *Spec) error {
+	speed := 1.0
+	c := newChanges(s, l)
+	for _, st := range s.Steps {
+		refuse := func(format string, args ...any) error {
+			return fmt.Errorf("key \"steps\" value %q: %s", st, fmt.Sprintf(format, args...))
+		}
+		switch {
+		case st.What == StepSpeed:
+			speed += st.Speed / 100
+		case st.What == StepBreaks && s.Form == Cadence:
+			return refuse("expected a step of speed, a cadence has its segments")
+		case st.What != StepBreaks && s.Form != Cam:
+			return refuse("expected a step of speed or break, only a cam has lobes")
+		case st.What != StepBreaks && st.Lobe > s.Lobes:
+			return refuse("expected a lobe from 1 to %d, see lobes", s.Lobes)
+		}
+		if speed < leastSpeed || speed > mostSpeed {
+			return refuse("the speed would be %.4g times the nominal one: expected %g to %g", speed, leastSpeed, mostSpeed)
+		}
+		c.apply(st)
+		if what := l.tooShort(&c); what != "" {
+			return refuse("%s", what)
+		}
+	}
+	return nil
+}
+
+// check refuses what no contact can do: spans that overlap, a drive that turns
+// back, and signals longer than the horizon.
+func (l *layout) check(s *Spec) error {
+	keys := [...]string{"rate, break, break-also, make, break-at and ramp", "ipm, break, break-also, make, lobe-errors and lobe-breaks", "segments"}[s.Form]
+	if s.LeadNS+l.spans[0].open < 0 {
+		early := "lobe 1"
+		if l.shift < 0 {
+			early = "the first opening"
+		}
+		return fmt.Errorf("key \"lead\" value %q: expected more than %s is early", duration.Format(s.LeadNS), early)
+	}
+	if what := l.tooShort(nil); what != "" {
+		return fmt.Errorf("%s: %s, see %s", s.Form, what, keys)
 	}
 	slope := 0.0
 	for _, g := range s.Gears {
@@ -286,6 +395,12 @@ func (l *layout) check(s *Spec) error {
 	}
 	if slope > 0.5 {
 		return fmt.Errorf("key \"gear\" value %q: expected less swing, the speed would change by %.0f %%, at most 50", join(s.Gears, ",", Gear.String), 100*slope)
+	}
+	for _, f := range s.Teeth {
+		slope += math.Pi * f.Order * float64(f.Teeth) * math.Abs(float64(f.HeightNS)) / l.roundNS()
+	}
+	if slope > 0.9 {
+		return fmt.Errorf("key \"tooth\" value %q: expected less height, the speed would change by %.0f %%, at most 90", join(s.Teeth, ",", Tooth.String), 100*slope)
 	}
 	for _, p := range []struct {
 		key string

@@ -1,6 +1,7 @@
 package synth
 
 import (
+	"cmp"
 	"encoding"
 	"errors"
 	"fmt"
@@ -56,10 +57,12 @@ func fields(s *Spec) []field {
 		uDuration = "time such as 800ms, 0.8s, 200us"
 		uTimes    = "times, one a lobe: 0,0.4ms,-0.2ms"
 		uBreak    = "percent such as 61.5, or time such as 60ms"
+		uGrowths  = "times, one a lobe, by the day, or by the hour with /h: 0,8ms,-0.2ms/h"
 		uCount    = "count"
 		uChance   = "probability"
 		uPPM      = "ppm"
 		uPlaces   = "interruptions, counted from 1: 7,12"
+		uBreaks   = "breaks, counted from 1: 7,12"
 		uRate     = "probability per transition such as 0.01, or rate such as 2/s"
 		uRange    = "time, or range such as 20ms..80ms"
 		uBounce   = "PAIRS:LONGEST such as 3:1.5ms"
@@ -78,6 +81,8 @@ func fields(s *Spec) []field {
 		{Key: Key{"break", "length of a break", "50", uBreak, onCam}, codec: value(&s.Break, parseBreak, Break.String), main: true},
 		{Key: Key{"break-also", "other lengths that a break has at random, each as likely as break", "", "as break: 200ms, or several", onDrive},
 			codec: values(&s.BreakAlso, maxList, parseBreak, Break.String)},
+		{Key: Key{"break-drift", "growth of the breaks", "", "percentage points a day, or an hour with /h: 1.2 or 0.05/h", onDrive},
+			codec: value(&s.BreakDriftPerDay, parseBreakDrift, numberOrOff)},
 		{Key: Key{"make", "length of a make, with break as a time, in place of the speed", "", uDuration, onDrive},
 			codec: length(&s.MakeNS, 1e5, hour), main: true},
 		{Key: Key{"gap", "interdigit gap, last closing to first opening", "800ms", uDuration, onDial}, codec: length(&s.GapNS, 1e6, hour), main: true},
@@ -93,8 +98,10 @@ func fields(s *Spec) []field {
 			codec: values(&s.LobeErrorsNS, maxLobes, lengthFrom(-hour, hour), duration.Format)},
 		{Key: Key{"lobe-breaks", "error of each lobe's break, positive is long", "", uTimes, onCam},
 			codec: values(&s.LobeBreaksNS, maxLobes, lengthFrom(-hour, hour), duration.Format)},
-		{Key: Key{"wear", "growth of each lobe's break per day", "", uTimes, onCam},
-			codec: values(&s.WearNSPerDay, maxLobes, lengthFrom(-10*second, 10*second), duration.Format)},
+		{Key: Key{"wear", "growth of each lobe's break", "", uGrowths, onCam},
+			codec: values(&s.WearNSPerDay, maxLobes, parseWear, duration.Format)},
+		{Key: Key{"lobe-wear", "growth of each lobe's opening error; its break stays as long", "", uGrowths, onCam},
+			codec: values(&s.LobeWearNSPerDay, maxLobes, parseWear, duration.Format)},
 		{Key: Key{"cycles", "whole cycles, opening to opening; one break more ends them", "60", uCount + " or endless", onTurns},
 			codec: countOrEndless(&s.Cycles, 1, 1e10), main: true, unless: "turns"},
 		{Key: Key{"turns", "turns of the cam, in place of cycles", "", uCount, onCam}, codec: count(&s.Turns, 1, 1e9)},
@@ -106,10 +113,21 @@ func fields(s *Spec) []field {
 			codec: ascending(&s.ExtraAt, countFrom(1, 1e10), countOrOff)},
 		{Key: Key{"gear", "shafts of the drive: turns per turn of the cam, swing in time, phase", "", "ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES, such as 3.5:0.4ms or 35/12:0.4ms:90", onTurns},
 			codec: values(&s.Gears, maxGears, parseGear, Gear.String)},
+		{Key: Key{"tooth", "faults at one place of a shaft, one of TEETH wide: late by up to HEIGHT once a turn of it", "", "ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES, such as 3.75:90:2ms", onTurns},
+			codec: values(&s.Teeth, maxGears, parseTooth, Tooth.String)},
 		{Key: Key{"lead", "closed before the first opening", "1s", uDuration, onAll}, codec: length(&s.LeadNS, 1e6, 24*hour)},
 		{Key: Key{"drift", "growth of the drive's speed, until it is half or double", "", uPPM + " per hour", onAll},
 			codec: number(&s.DriftPPMPerHour, -10000, 10000)},
+		{Key: Key{"steps", "what changes at once and for good, at a time from the start: speed of the drive, breaks, a lobe's opening or its break", "",
+			"TIME:speed:PERCENT or …ppm, TIME:break:POINTS or a time, TIME:lobe3:TIME, TIME:lobe3-break:TIME, such as 6h:speed:0.5,12h:break:1.2", onAll},
+			codec: steps(&s.Steps)},
 		{Key: Key{"wander", "random walk of the drive's speed", "", uPPM + " per square root of an hour", onAll}, codec: number(&s.WanderPPM, 0, 10000)},
+		{Key: Key{"wander-white", "white noise of the drive's speed: its Allan deviation at 1 s, 1/√τ of it at τ s", "", uPPM, onAll},
+			codec: number(&s.WanderWhitePPM, 0, 10000)},
+		{Key: Key{"wander-flicker", "flicker noise of the drive's speed: its Allan deviation at any τ", "", uPPM, onAll},
+			codec: number(&s.WanderFlickerPPM, 0, 10000)},
+		{Key: Key{"wander-walk", "random walk of the drive's speed: its Allan deviation at 1 s, √τ of it at τ s; wander=104 is wander-walk=1 drawn at each opening", "", uPPM, onAll},
+			codec: number(&s.WanderWalkPPM, 0, 10000)},
 		{Key: Key{"jitter", "standard deviation of each transition's time; its bounce moves with it", "", uDuration, onAll},
 			codec: length(&s.JitterNS, 0, second)},
 		{Key: Key{"bounce", "extra pairs of edges after a transition, at most so many within so long", "", uBounce, onAll},
@@ -142,6 +160,21 @@ func fields(s *Spec) []field {
 		{Key: Key{"asymmetry", "how much later openings are seen than closings", "", uDuration, onAll}, codec: length(&s.AsymmetryNS, -5e6, 5e6)},
 		{Key: Key{"clock", "how fast the measuring clock is", "", uPPM, onAll}, codec: number(&s.ClockPPM, -10000, 10000)},
 		{Key: Key{"closed", "level of a closed contact", "high", "high or low", onAll}, codec: text(&s.Closed)},
+		{Key: Key{"contact", "which contact of one drive: the same seed is the same drive, each contact has noise of its own", "", uCount + ", 1 where it is not given", onAll},
+			codec: contact(&s.Contact)},
+		{Key: Key{"shift", "how much later on its drive the contact stands", "", "time such as 3ms, or degrees of a turn such as 10deg", onAll},
+			codec: shift(s)},
+		{Key: Key{"repeater", "output of a pulse repeater in place of its input: lags of opening and closing", "", "OPENING:CLOSING such as 12ms:9ms", onAll},
+			codec: value(&s.Repeater, lagsFrom(1e3, second, true), Lags.String)},
+		{Key: Key{"repeater-jitter", "standard deviation of the repeater's lags", "", "time, or OPENING:CLOSING", onAll},
+			codec: value(&s.RepeaterJitter, lagsFrom(0, 100e6, false), Lags.String)},
+		{Key: Key{"repeater-first", "lags added for each train's first, second … pulse", "", "OPENING:CLOSING, first pulse first: 4ms:0,2ms:0", onDial},
+			codec: values(&s.RepeaterFirst, 10, lagsFrom(-second, second, true), lagsPair)},
+		{Key: Key{"repeater-lost", "probability that the repeater loses a break", "", uChance, onAll}, codec: number(&s.RepeaterLost, 0, 0.5)},
+		{Key: Key{"repeater-lost-at", "breaks of the input that the repeater loses", "", uBreaks, onAll},
+			codec: ascending(&s.RepeaterLostAt, countFrom(1, 1e10), countOrOff)},
+		{Key: Key{"repeater-extra-at", "breaks of the input that an extra one of the repeater follows", "", uBreaks, onAll},
+			codec: ascending(&s.RepeaterExtraAt, countFrom(1, 1e10), countOrOff)},
 		{Key: Key{"seed", "same seed, same edges", "0", "whole number", onAll}, codec: value(&s.Seed, parseSeed, formatSeed)},
 	}
 }
@@ -180,6 +213,91 @@ func ascending(p *[]int64, parse func(string) (int64, error), write func(int64) 
 	}
 	return c
 }
+
+// steps are put in the order of their times.
+func steps(p *[]Step) codec {
+	c := values(p, maxList, parseStep, Step.String)
+	set := c.set
+	c.set = func(v string) error {
+		err := set(v)
+		slices.SortStableFunc(*p, func(a, b Step) int { return cmp.Compare(a.AtNS, b.AtNS) })
+		return err
+	}
+	return c
+}
+
+// contact is the number of a contact; the first is 0, as if it had none.
+func contact(p *int64) codec {
+	c := count(p, 1, 1000)
+	set := c.set
+	c.set = func(v string) error {
+		err := set(v)
+		if *p == 1 {
+			*p = 0
+		}
+		return err
+	}
+	return c
+}
+
+// shift is a time or an angle.
+func shift(s *Spec) codec {
+	return codec{
+		set: func(v string) (err error) {
+			degrees, isAngle := strings.CutSuffix(v, "deg")
+			if !isAngle {
+				degrees, isAngle = strings.CutSuffix(v, "°")
+			}
+			if isAngle {
+				s.ShiftDegrees, err = numberFrom(-360, 360)(degrees)
+				return err
+			}
+			if s.ShiftNS, err = lengthFrom(-hour, hour)(v); err != nil {
+				err = fmt.Errorf("%w, or degrees such as 10deg", err)
+			}
+			return err
+		},
+		get: func() string {
+			switch {
+			case s.ShiftDegrees != 0:
+				return decimal(s.ShiftDegrees) + "deg"
+			case s.ShiftNS != 0:
+				return duration.Format(s.ShiftNS)
+			}
+			return ""
+		},
+	}
+}
+
+// lagsFrom reads two times within lo and hi, or one for both unless there must
+// be two.
+func lagsFrom(lo, hi int64, two bool) func(string) (Lags, error) {
+	return func(v string) (g Lags, err error) {
+		open, closing, found := strings.Cut(v, ":")
+		if !found && two {
+			return g, errors.New("expected OPENING:CLOSING such as 12ms:9ms")
+		}
+		if g.OpenNS, err = lengthFrom(lo, hi)(open); err != nil {
+			return g, fmt.Errorf("opening: %w", err)
+		}
+		if g.CloseNS = g.OpenNS; found {
+			if g.CloseNS, err = lengthFrom(lo, hi)(closing); err != nil {
+				err = fmt.Errorf("closing: %w", err)
+			}
+		}
+		return g, err
+	}
+}
+
+// String gives the lags as a description has them, "" for none.
+func (g Lags) String() string {
+	if g == (Lags{}) {
+		return ""
+	}
+	return lagsPair(g)
+}
+
+func lagsPair(g Lags) string { return duration.Format(g.OpenNS) + ":" + duration.Format(g.CloseNS) }
 
 // text is a part that has a text of its own.
 func text(p interface {
@@ -464,6 +582,41 @@ func (b Break) String() string {
 	return numberOrOff(b.Percent)
 }
 
+// perDay splits a growth from its unit, a day or an hour: such as 8ms, 8ms/day
+// or 8ms/h. It also gives how many of them a day has.
+func perDay(v string) (growth string, times int64) {
+	growth, unit, found := strings.Cut(v, "/")
+	switch {
+	case !found || unit == "d" || unit == "day":
+		return growth, 1
+	case unit == "h" || unit == "hour":
+		return growth, 24
+	}
+	return v, 1
+}
+
+func parseWear(v string) (int64, error) {
+	growth, times := perDay(v)
+	// up to 10 s an hour, however it is written
+	ns, err := lengthFrom(-240*second/times, 240*second/times)(growth)
+	if err != nil {
+		err = fmt.Errorf("%w, with /day or /h after it", err)
+	}
+	return ns * times, err
+}
+
+func parseBreakDrift(v string) (float64, error) {
+	growth, times := perDay(v)
+	points, err := numberFrom(-2400/float64(times), 2400/float64(times))(growth)
+	if err != nil {
+		return 0, fmt.Errorf("%w of percentage points, with /day or /h after it", err)
+	}
+	if times > 1 {
+		points = math.Round(points*float64(times)*1e9) / 1e9
+	}
+	return points, nil
+}
+
 func parseBreakAt(v string) (b BreakAt, err error) {
 	place, length, found := strings.Cut(v, ":")
 	if !found {
@@ -499,18 +652,8 @@ func parseGear(v string) (g Gear, err error) {
 	if len(part) < 2 || len(part) > 3 {
 		return g, errors.New("expected ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES such as 3.5:0.4ms:90")
 	}
-	num, den, ratio := strings.Cut(part[0], "/")
-	g.Order, err = numberFrom(0.0001, 1e6)(num)
-	if ratio && err == nil {
-		var d float64
-		d, err = numberFrom(0.0001, 1e6)(den)
-		g.Order /= d
-	}
-	if err != nil {
-		return g, fmt.Errorf("order: %w", err)
-	}
-	if g.Order < 0.0001 || g.Order > 1000 {
-		return g, errors.New("order: expected 0.0001 to 1000 turns per turn of the cam")
+	if g.Order, err = parseOrder(part[0]); err != nil {
+		return g, err
 	}
 	if g.AmplitudeNS, err = lengthFrom(0, 60*second)(part[1]); err != nil {
 		return g, fmt.Errorf("amplitude: %w", err)
@@ -523,6 +666,59 @@ func parseGear(v string) (g Gear, err error) {
 	return g, nil
 }
 
+// maxOrder is of a motor of 60,000 turns a minute on a cam of one turn, or of
+// the teeth of a slower shaft.
+const maxOrder = 100000
+
+// parseOrder reads the turns of a shaft in one turn of the cam: 2.25 or 35/12.
+func parseOrder(v string) (float64, error) {
+	num, den, ratio := strings.Cut(v, "/")
+	order, err := numberFrom(0.0001, 1e6)(num)
+	if ratio && err == nil {
+		var d float64
+		d, err = numberFrom(0.0001, 1e6)(den)
+		order /= d
+	}
+	if err != nil {
+		return 0, fmt.Errorf("order: %w", err)
+	}
+	if order < 0.0001 || order > maxOrder {
+		return 0, fmt.Errorf("order: expected 0.0001 to %d turns per turn of the cam", maxOrder)
+	}
+	return order, nil
+}
+
+func parseTooth(v string) (f Tooth, err error) {
+	part := strings.Split(v, ":")
+	if len(part) < 3 || len(part) > 4 {
+		return f, errors.New("expected ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES such as 3.75:90:2ms")
+	}
+	if f.Order, err = parseOrder(part[0]); err != nil {
+		return f, err
+	}
+	if f.Teeth, err = countFrom(1, 10000)(part[1]); err != nil {
+		return f, fmt.Errorf("teeth: %w", err)
+	}
+	if f.HeightNS, err = lengthFrom(-60*second, 60*second)(part[2]); err != nil {
+		return f, fmt.Errorf("height: %w", err)
+	}
+	if len(part) == 4 {
+		if f.PhaseDegrees, err = numberFrom(-360, 360)(part[3]); err != nil {
+			return f, fmt.Errorf("phase in degrees: %w", err)
+		}
+	}
+	return f, nil
+}
+
+// String gives the fault as a description has it.
+func (f Tooth) String() string {
+	s := decimal(f.Order) + ":" + strconv.FormatInt(f.Teeth, 10) + ":" + duration.Format(f.HeightNS)
+	if f.PhaseDegrees != 0 {
+		s += ":" + decimal(f.PhaseDegrees)
+	}
+	return s
+}
+
 // String gives the gear as a description has it.
 func (g Gear) String() string {
 	s := decimal(g.Order) + ":" + duration.Format(g.AmplitudeNS)
@@ -530,6 +726,76 @@ func (g Gear) String() string {
 		s += ":" + decimal(g.PhaseDegrees)
 	}
 	return s
+}
+
+func parseStep(v string) (st Step, err error) {
+	part := strings.Split(v, ":")
+	if len(part) != 3 {
+		return st, errors.New("expected TIME:WHAT:CHANGE such as 6h:speed:0.5, 12h:break:1.2 or 18h:lobe3:4ms")
+	}
+	if st.AtNS, err = lengthFrom(0, horizonNS)(part[0]); err != nil {
+		return st, fmt.Errorf("time: %w", err)
+	}
+	what, change := part[1], part[2]
+	lobe, isLobe := strings.CutPrefix(what, "lobe")
+	switch {
+	case what == "speed":
+		if ppm, ok := strings.CutSuffix(change, "ppm"); ok {
+			st.Speed, err = numberFrom(-500000, 500000)(ppm)
+			st.Speed = math.Round(st.Speed*1e5) / 1e9 // to a billionth of a percent
+		} else if st.Speed, err = numberFrom(-50, 50)(strings.TrimSuffix(change, "%")); err != nil {
+			err = fmt.Errorf("%w percent, or ppm such as 5000ppm", err)
+		}
+		if err != nil {
+			err = fmt.Errorf("change of speed: %w", err)
+		}
+		return st, err
+	case what == "break":
+		st.What = StepBreaks
+		if points := strings.TrimSuffix(change, "%"); isNumber(points) {
+			st.Break, err = numberFrom(-90, 90)(points)
+		} else if st.NS, err = lengthFrom(-hour, hour)(change); err != nil {
+			err = fmt.Errorf("%w, or percentage points such as 1.2", err)
+		}
+		if err != nil {
+			err = fmt.Errorf("change of break: %w", err)
+		}
+		return st, err
+	case isLobe:
+		st.What = StepLobe
+		if number, ok := strings.CutSuffix(lobe, "-break"); ok {
+			st.What, lobe = StepLobeBreak, number
+		}
+		n, err := countFrom(1, maxLobes)(lobe)
+		if err != nil {
+			return st, fmt.Errorf("lobe %q: %w", lobe, err)
+		}
+		st.Lobe = int(n)
+		if st.NS, err = lengthFrom(-hour, hour)(change); err != nil {
+			err = fmt.Errorf("change of the lobe: %w", err)
+		}
+		return st, err
+	}
+	return st, fmt.Errorf("%q: expected speed, break, lobe3 or lobe3-break", what)
+}
+
+// String gives the step as a description has it.
+func (st Step) String() string {
+	what, change := "", duration.Format(st.NS)
+	switch st.What {
+	case StepSpeed:
+		what, change = "speed", decimal(st.Speed)
+	case StepBreaks:
+		what = "break"
+		if st.NS == 0 {
+			change = decimal(st.Break)
+		}
+	case StepLobe:
+		what = "lobe" + strconv.Itoa(st.Lobe)
+	case StepLobeBreak:
+		what = "lobe" + strconv.Itoa(st.Lobe) + "-break"
+	}
+	return duration.Format(st.AtNS) + ":" + what + ":" + change
 }
 
 func parseBounce(v string) (b Bounce, err error) {

@@ -50,6 +50,20 @@ func TestParse(t *testing.T) {
 				s.Lobes, s.WearNSPerDay, s.Turns, s.Cycles = 2, []int64{0, 1000}, 3, 0
 				s.Gears = []Gear{{5, 4e5, 90}, {2.25, 2e4, 0}}
 			})},
+		{"cam lobes=6 gear=1687.5:20us,18.75:0.4ms tooth=15/4:90:0.5ms:-30,1:20:-3ms", "cam ipm=60 break=50 lobes=6 cycles=60 gear=1687.5:20us,18.75:0.4ms tooth=3.75:90:0.5ms:-30,1:20:-3ms",
+			cam(func(s *Spec) {
+				s.Lobes, s.Gears = 6, []Gear{{1687.5, 2e4, 0}, {18.75, 4e5, 0}}
+				s.Teeth = []Tooth{{3.75, 90, 5e5, -30}, {1, 20, -3e6, 0}}
+			})},
+		{"dial digits=5 repeater=12ms:9ms repeater-jitter=0.2ms repeater-first=4ms:0,-1ms:2ms repeater-lost=0.01 repeater-lost-at=3,2 repeater-extra-at=4 contact=2 shift=-3ms",
+			"dial digits=5 rate=10 break=61.5 gap=800ms contact=2 shift=-3ms repeater=12ms:9ms repeater-jitter=0.2ms:0.2ms repeater-first=4ms:0,-1ms:2ms repeater-lost=0.01 repeater-lost-at=2,3 repeater-extra-at=4",
+			dial(func(s *Spec) {
+				s.Digits, s.Repeater, s.RepeaterJitter = "5", Lags{12e6, 9e6}, Lags{2e5, 2e5}
+				s.RepeaterFirst, s.RepeaterLost = []Lags{{4e6, 0}, {-1e6, 2e6}}, 0.01
+				s.RepeaterLostAt, s.RepeaterExtraAt = []int64{2, 3}, []int64{4}
+				s.Contact, s.ShiftNS = 2, -3e6
+			})},
+		{"cam contact=1 shift=10°", "cam ipm=60 break=50 cycles=60 shift=10deg", cam(func(s *Spec) { s.ShiftDegrees = 10 })},
 		{"cam missing-at=9,4,9 extra=0.5 missing=0.25 extra-at=1", "cam ipm=60 break=50 cycles=60 missing=0.25 missing-at=4,9 extra=0.5 extra-at=1",
 			cam(func(s *Spec) { s.MissingAt, s.Extra, s.Missing, s.ExtraAt = []int64{4, 9}, 0.5, 0.25, []int64{1} })},
 		{"cadence 400/200/400/2000 cycles=20", "cadence 400/200/400/2000 cycles=20", cadence(func(s *Spec) { s.Cycles = 20 })},
@@ -139,6 +153,31 @@ func TestParseRefuses(t *testing.T) {
 		{"cam lobes=3 lobe-errors=0,1ms", `key "lobe-errors" value "0,1ms": expected one value a lobe, 3 for lobes=3`},
 		{"cam lobe-errors=0,,1ms wear=1", `key "wear" value "1": expected a time with its unit, such as 1ms`},
 		{"cam lobes=2 wear=0,3", `value 2 "3": expected a time with its unit, such as 3ms`},
+		{"cam lobes=2 lobe-wear=1ms", `key "lobe-wear" value "1ms": expected one value a lobe, 2 for lobes=2`},
+		{"cam lobes=2 wear=0,1ms/s", `value 2 "1ms/s": expected a time in ns, us, ms, s, min, h or d, such as 800ms, with /day or /h after it`},
+		{"cam wear=11s/h", `key "wear" value "11s/h": expected -10s to 10s, with /day or /h after it`},
+		{"cam wear=241s", `expected -240s to 240s`},
+		{"dial wear=1ms", `key "wear" of a dial`},
+		{"cam steps=6h", `key "steps" value "6h": expected TIME:WHAT:CHANGE such as 6h:speed:0.5`},
+		{"cam steps=6h:speed", `expected TIME:WHAT:CHANGE`},
+		{"cam steps=6:speed:1", `time: expected a time with its unit, such as 6ms`},
+		{"cam steps=-6h:speed:1", `time: expected 0 to 3155760000s`},
+		{"cam steps=6h:sped:1", `"sped": expected speed, break, lobe3 or lobe3-break`},
+		{"cam steps=6h:speed:1ms", `change of speed: expected a number from -50 to 50 percent, or ppm such as 5000ppm`},
+		{"cam steps=6h:speed:NaN", `change of speed: expected a number from -50 to 50`},
+		{"cam steps=6h:break:3h", `change of break: expected -3600s to 3600s, or percentage points such as 1.2`},
+		{"cam steps=6h:break:91", `change of break: expected a number from -90 to 90`},
+		{"cam steps=6h:lobe:1ms", `lobe "": expected a whole number from 1 to 64`},
+		{"cam steps=6h:lobe2:1ms", `key "steps" value "21600s:lobe2:1ms": expected a lobe from 1 to 1, see lobes`},
+		{"cam steps=6h:lobe1:1", `change of the lobe: expected a time with its unit`},
+		{"cam steps=1h:break:30,2h:speed:1,3h:break:200ms", `key "steps" value "10800s:break:200ms": make after break 1 of a round would last 0: expected at least 0.1ms`},
+		{"cam lobes=3 steps=1h:lobe2:-500ms", `make after break 1 of a round would last 0`},
+		{"cam lobes=3 steps=1h:lobe2-break:-0.5s", `break 2 of a round would last 0`},
+		{"cam steps=1h:speed:-15,2h:speed:-6", `key "steps" value "7200s:speed:-6": the speed would be 0.79 times the nominal one: expected 0.8 to 1.25`},
+		{"cadence steps=1h:break:1ms", `expected a step of speed, a cadence has its segments`},
+		{"dial steps=1h:lobe1:1ms", `expected a step of speed or break, only a cam has lobes`},
+		{"cam break-drift=1ms", `key "break-drift" value "1ms": expected a number from -2400 to 2400 of percentage points, with /day or /h after it`},
+		{"cam break-drift=101/h", `expected a number from -100 to 100 of percentage points`},
 		{"cam lobes=2 lobe-errors=0,-900ms", `cam: make after break 1 of a round would last -400ms`},
 		{"cam lobe-breaks=-500ms", `cam: break 1 of a round would last 0`},
 		{"cam lobe-errors=-2ms lead=1ms", `key "lead" value "1ms": expected more than lobe 1 is early`},
@@ -151,9 +190,32 @@ func TestParseRefuses(t *testing.T) {
 		{"cam gear=3:1ms:2:3", `expected ORDER:AMPLITUDE`},
 		{"cam gear=x:1ms", `order: expected a number`},
 		{"cam gear=1/0:1ms", `order: expected a number`},
-		{"cam gear=1000000/1:1ms", `order: expected 0.0001 to 1000 turns per turn of the cam`},
+		{"cam gear=1000000/1:1ms", `order: expected 0.0001 to 100000 turns per turn of the cam`},
 		{"cam gear=3:1", `amplitude: expected a time with its unit, such as 1ms`},
 		{"cam gear=3:1ms:400", `phase in degrees: expected a number from -360 to 360`},
+		{"dial repeater=12ms", `key "repeater" value "12ms": expected OPENING:CLOSING such as 12ms:9ms`},
+		{"dial repeater=12:9ms", `opening: expected a time with its unit, such as 12ms`},
+		{"dial repeater=12ms:0", `closing: expected 1us to 1s`},
+		{"dial repeater=90ms:9ms", `key "repeater" value "90ms:9ms": in the output break 1 of a round would last -19.5ms: expected at least 0.1ms`},
+		{"dial repeater=9ms:60ms", `in the output make after break 2 of a round would last -12.5ms`},
+		{"dial repeater=12ms:9ms repeater-first=60ms:0", `in the output break 1 of a round would last -1.5ms`},
+		{"dial repeater-lost=0.1", `key "repeater-lost" value "0.1": expected beside repeater, such as repeater=12ms:9ms`},
+		{"dial repeater=1ms:1ms repeater-lost=0.6", `expected a number from 0 to 0.5`},
+		{"dial repeater=1ms:1ms repeater-lost-at=0", `expected a whole number from 1`},
+		{"cam repeater=1ms:1ms repeater-first=1ms:0", `key "repeater-first" of a cam`},
+		{"cam contact=0", `key "contact" value "0": expected a whole number from 1 to 1000`},
+		{"cam shift=3", `key "shift" value "3": expected a time with its unit, such as 3ms, or degrees such as 10deg`},
+		{"cam shift=361deg", `expected a number from -360 to 360`},
+		{"cam shift=-2s", `key "lead" value "1s": expected more than the first opening is early`},
+		{"dial shift=3deg", `key "shift" value "3deg": expected a time such as 3ms, a dial has no turns`},
+		{"cam tooth=3:90", `key "tooth" value "3:90": expected ORDER:TEETH:HEIGHT or`},
+		{"cam tooth=0:90:1ms", `order: expected a number`},
+		{"cam tooth=1:0:1ms", `teeth: expected a whole number from 1 to 10000`},
+		{"cam tooth=1:2.5:1ms", `teeth: expected a whole number`},
+		{"cam tooth=1:90:2", `height: expected a time with its unit, such as 2ms`},
+		{"cam tooth=1:90:2ms:x", `phase in degrees: expected a number from -360 to 360`},
+		{"cam gear=1:0.05s tooth=3.75:90:-1ms", `key "tooth" value "3.75:90:-1ms": expected less height, the speed would change by 137 %, at most 90`},
+		{"dial tooth=1:90:2ms", `key "tooth" of a dial`},
 		{"cam gear=100:10ms", `expected less swing, the speed would change by 628 %, at most 50`},
 		{"cam ipm=0.01 cycles=10000000000", `cam: lasts more than 100 years`},
 		{"cam ipm=6000 break=0.1", `cam: break 1 of a round would last 10us: expected at least 0.1ms, see ipm`},
@@ -268,6 +330,10 @@ func FuzzParse(f *testing.F) {
 	f.Add("cam lobes=2 lobe-errors=0,-1ms,wear=1us,0,gear=35/12:0.1ms:-90,7:20us bounce=16:1us chatter=40/s lost=0.5:9 drift=-10000")
 	f.Add("cam break=100ms break-also=200ms,300ms spurious-breaks=0.5 spurious-length=10ms..80ms outages=3s,9s outage-length=1s..2s outage-noise=3/s jitter=50ms")
 	f.Add("dial digits=1F2H3 ramp=-8,-4 break-at=1:60ms,2.1:.5 make=1.ms coding=n+1 lost-silent=0.5 clock=-10000")
+	f.Add("cam lobes=2 wear=0,8ms/h lobe-wear=-2ms/day,1us break-drift=0.1/h wander-white=3 wander-flicker=2 wander-walk=1")
+	f.Add("dial digits=35 repeater=12ms:9ms repeater-first=4ms:0 repeater-lost=0.1 repeater-lost-at=1,2 repeater-extra-at=1,3 contact=2 shift=-3ms")
+	f.Add("cadence 400/200 gear=1687.5:20us tooth=3/7:90:0.5ms:-30,1:1:-3ms")
+	f.Add("cam lobes=3 steps=9h:speed:0.5%,2h:speed:-700ppm,12h:break:1.2,3s:break:-2ms,18h:lobe3:4ms,1h:lobe1-break:1us")
 	f.Fuzz(func(t *testing.T, desc string) {
 		spec, err := Parse(desc)
 		if err != nil {

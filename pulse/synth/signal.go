@@ -17,9 +17,6 @@ const apartNS = 5e6
 // the breaks first, and the rest is placed at a distance from them.
 const wideJitterNS = 10e6
 
-// maxSpeed bounds the random walk of the speed, as a fraction.
-const maxSpeed = 0.2
-
 // A Signal makes the edges of a Spec one after another. It is not safe for
 // concurrent use.
 type Signal struct {
@@ -39,13 +36,15 @@ type Signal struct {
 	turn               float64
 	missingAt, extraAt []int64
 	extra              span // comes next where its kind is extraInterruption
-	wearPerDay         []int64
+	changes            changes
 
 	// Wander: as a fraction of the speed since wanderFrom, and the lateness there.
 	wander, wanderLate float64
 	wanderFrom         int64
+	noise              wander
 
 	interference interference
+	repeater     *repeater // nil where there is none
 	// wide says that the breaks jitter before chatter and short breaks are placed.
 	wide bool
 
@@ -61,6 +60,8 @@ type Signal struct {
 	gaveLast    bool
 	queue       [2*maxPairs + 1]contactEdge
 	head, count int
+	commanded   bool // they are of an opening or a closing, with its bounce
+	first       bool // so is the edge that Next gave last, and it is the first of them
 
 	// How the edges are recorded.
 	clockPPB int64
@@ -104,19 +105,36 @@ func New(spec *Spec) (*Signal, error) {
 	if err != nil {
 		return nil, err
 	}
-	random := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(spec.Seed, stream)) }
+	return newSignal(spec, lay), nil
+}
+
+func newSignal(spec *Spec, lay *layout) *Signal {
+	// Each contact of a drive has its own random numbers, and so has the output
+	// of a repeater.
+	contact := uint64(max(0, spec.Contact-1)) << 8
+	drive := func(stream uint64) *rand.Rand { return rand.New(rand.NewPCG(spec.Seed, stream)) }
+	random := func(stream uint64) *rand.Rand { return drive(contact + stream) }
 	s := &Signal{
 		spec: spec, lay: lay,
-		jitter: random(1), bounce: random(2), burst: random(3), loss: random(4), fault: random(5), speed: random(6), lengths: random(7),
-		missingAt: spec.MissingAt, extraAt: spec.ExtraAt, wearPerDay: spec.WearNSPerDay,
+		jitter: random(1), fault: random(5), speed: drive(6), lengths: random(7),
+		missingAt: spec.MissingAt, extraAt: spec.ExtraAt, changes: newChanges(spec, lay),
 		chatter: upcoming{chance: spec.Chatter}, short: upcoming{chance: spec.ShortBreaks},
 		lastReal: -1, lastSeen: -1,
 		clockPPB: int64(math.Round(spec.ClockPPM * 1000)),
 	}
-	s.interference = newInterference(spec, random)
-	s.wide = spec.JitterNS > 0 && (spec.JitterNS > wideJitterNS || s.interference.on)
+	output := uint64(0)
+	if spec.Repeater != (Lags{}) {
+		output = 1 << 7
+		s.repeater = newRepeater(spec, lay, random(output))
+		s.wide = true // what jitters is the input
+	} else {
+		s.noise = newWander(spec, lay.spacingNS(spec))
+		s.interference = newInterference(spec, random)
+		s.wide = spec.JitterNS > 0 && (spec.JitterNS > wideJitterNS || s.interference.on)
+	}
+	s.bounce, s.burst, s.loss = random(output+2), random(output+3), random(output+4)
 	s.next, s.hasNext = s.nextSeen()
-	return s, nil
+	return s
 }
 
 // Spec gives the description with all defaults filled in. It must not be changed.
@@ -136,6 +154,7 @@ func (s *Signal) Next(buf []pulse.Edge) (n int) {
 		}
 		e := s.queue[s.head]
 		fresh := s.head == 0
+		s.first = fresh && s.commanded
 		s.head++
 		last := s.gaveLast && s.head == s.count
 
@@ -194,6 +213,7 @@ func (s *Signal) loses() bool {
 func (s *Signal) refill() bool {
 	s.head, s.count = 0, 0
 	for s.count == 0 {
+		s.commanded = s.stage == atOpening || s.stage == atClosing
 		switch s.stage {
 		case atOpening:
 			if !s.hasNext {
@@ -363,8 +383,10 @@ func (s *Signal) nextOfDrive() (span, bool) {
 		} else {
 			next = s.lay.start(s.round) + s.lay.spans[0].open
 		}
-		s.wear(&sp, next)
-		s.stepWander(sp.open)
+		s.stepWander(sp.open - s.lay.shift)
+		if s.changes.on {
+			next = s.changes.change(&sp, next)
+		}
 		s.due++
 		s.index++
 		if s.index == len(s.lay.spans) {
@@ -394,18 +416,6 @@ func listed(list *[]int64, n int64) bool {
 	*list = (*list)[1:]
 	return hit
 }
-
-func (s *Signal) wear(sp *span, next int64) {
-	if len(s.wearPerDay) == 0 {
-		return
-	}
-	const day = 24 * float64(hour)
-	grown := float64(s.wearPerDay[s.lay.spanIndex(sp.number)]) * float64(sp.open) / day
-	grown = max(-0.9*float64(sp.close-sp.open), min(0.9*float64(next-sp.close), grown))
-	sp.close += int64(math.Round(grown))
-}
-
-func (l *layout) spanIndex(number int64) int { return int(number % int64(len(l.spans))) }
 
 func (s *Signal) stepWander(opening int64) {
 	if s.spec.WanderPPM == 0 {
@@ -444,10 +454,15 @@ func (s *Signal) late(t int64) int64 {
 	if s.spec.WanderPPM != 0 {
 		late += s.wanderLate - s.wander*float64(t-s.wanderFrom)
 	}
-	if len(s.spec.Gears) > 0 {
+	late += s.noise.late(t) + s.changes.late(t)
+	if len(s.spec.Gears) > 0 || len(s.spec.Teeth) > 0 {
 		part := float64(t-s.base) / s.lay.roundNS()
 		for _, g := range s.spec.Gears {
 			late += float64(g.AmplitudeNS) * math.Sin(2*math.Pi*(turnFraction(g.Order, s.turn)+g.Order*part+g.PhaseDegrees/360))
+		}
+		for i := range s.spec.Teeth {
+			f := &s.spec.Teeth[i]
+			late += f.late(turnFraction(f.Order, s.turn) + f.Order*part + f.PhaseDegrees/360)
 		}
 	}
 	return int64(math.Round(late))
@@ -458,6 +473,15 @@ func (s *Signal) late(t int64) int64 {
 func turnFraction(order, turn float64) float64 {
 	product := order * turn
 	return math.Mod(product, 1) + math.FMA(order, turn, -product)
+}
+
+// late is the lateness in ns at an angle of the shaft from the fault, in turns.
+func (f *Tooth) late(turns float64) float64 {
+	turns -= math.Round(turns)
+	if teeth := float64(f.Teeth); math.Abs(turns)*2*teeth < 1 {
+		return float64(f.HeightNS) * (1 + math.Cos(2*math.Pi*teeth*turns)) / 2
+	}
+	return 0
 }
 
 // driftLate is the lateness of a drive whose speed grows as 1 + rate·t, at the

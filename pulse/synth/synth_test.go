@@ -153,6 +153,12 @@ func TestEdges(t *testing.T) {
 		{"cam cycles=1 clock=100", ms(1000.1, 1500.15, 2000.2, 2500.25)},
 		// one turn of the shaft a turn of the cam: sine of 90° and 270°
 		{"cam cycles=1 gear=1:2ms:90", ms(1002, 1498, 2002, 2498)},
+		// a tooth as wide as the whole turn of a shaft, at its top, its foot and
+		// halfway
+		{"cam cycles=2 tooth=0.25:1:2ms", ms(1002, 1500+1+math.Sqrt2/2, 2001, 2500+1-math.Sqrt2/2, 3000, 3500+1-math.Sqrt2/2)},
+		// one tooth of 20 on a shaft that turns with the cam: 18° long, so that
+		// at 4.5° it has half its height, and 180° on nothing
+		{"cam cycles=1 tooth=1:20:-2ms:4.5", ms(999, 1500, 1999, 2500)},
 		// three turns a turn, at a quarter turn more each interruption
 		{"cam cycles=2 gear=2.25:2ms", ms(1000, 1500+2*math.Sqrt2/2, 2002, 2500+2*math.Sqrt2/2, 3000, 3500-2*math.Sqrt2/2)},
 		{"cam lobes=4 ipm=60 cycles=3 gear=3:2ms", ms(1000, 1500+2*math.Sqrt2/2, 1998, 2500+2*math.Sqrt2/2, 3000, 3500-2*math.Sqrt2/2, 4002, 4500-2*math.Sqrt2/2)},
@@ -604,7 +610,8 @@ func genDescription(t *rapid.T) string {
 		maybe("missing-at", "2", "7,3,3")
 		maybe("extra", "0.02", "1")
 		maybe("extra-at", "1,2,5")
-		maybe("gear", "2.5:0.2ms", "35/12:0.1ms:-90,7:20us")
+		maybe("gear", "2.5:0.2ms", "35/12:0.1ms:-90,7:20us", "999.5:1us")
+		maybe("tooth", "1.5:20:0.1ms", "3.75:90:10us:90,1/7:12:-0.1ms")
 	}
 	switch form {
 	case Dial:
@@ -625,7 +632,8 @@ func genDescription(t *rapid.T) string {
 			words = append(words, "lobes=3")
 			maybe("lobe-errors", "0,1.5ms,-200us")
 			maybe("lobe-breaks", "0,0,-30ms")
-			maybe("wear", "0,10ms,-3ms")
+			maybe("wear", "0,10ms,-3ms", "1s/h,0,-10s/h")
+			maybe("lobe-wear", "0,5ms,-3ms", "10s/h,-10s/h,1s/day")
 		}
 		maybe(rapid.SampledFrom([]string{"cycles", "turns"}).Draw(t, "length"), "8", "20")
 		turns()
@@ -637,6 +645,17 @@ func genDescription(t *rapid.T) string {
 	maybe("lead", "1ms", "20s")
 	maybe("drift", "200", "-10000")
 	maybe("wander", "50", "10000")
+	switch form {
+	case Cam:
+		maybe("steps", "3s:speed:0.5%,1s:break:2ms", "2s:lobe1:-1ms,5s:lobe1-break:1ms", "4s:break:-1.2,4s:speed:-19")
+	case Dial:
+		maybe("steps", "3s:speed:0.5%,1s:break:2ms", "4s:break:-1.2,4s:speed:-19")
+	case Cadence:
+		maybe("steps", "3s:speed:0.5%,1s:speed:-100ppm")
+	}
+	maybe("wander-white", "20", "10000")
+	maybe("wander-flicker", "0.5", "10000")
+	maybe("wander-walk", "3", "10000")
 	maybe("jitter", "0.1ms", "3ms", "20us", "50ms", "1s")
 	if rapid.Bool().Draw(t, "bounces apart") {
 		maybe("bounce-open", "1:0.3ms")
@@ -650,6 +669,7 @@ func genDescription(t *rapid.T) string {
 	maybe("short-length", "8ms")
 	if form != Cadence {
 		maybe("break-also", "45", "30ms,40ms")
+		maybe("break-drift", "3", "-100/h", "100/h")
 	}
 	maybe("spurious-breaks", "0.5", "1", "4/s")
 	maybe("spurious-makes", "0.3", "9/s")
@@ -663,6 +683,18 @@ func genDescription(t *rapid.T) string {
 	maybe("asymmetry", "0.1ms", "-2ms", "5ms")
 	maybe("clock", "25", "-10000")
 	maybe("closed", "low", "high")
+	maybe("contact", "1", "2")
+	maybe("shift", "0.9ms", "-0.5ms")
+	if rapid.Bool().Draw(t, "repeated") {
+		words = append(words, "repeater=2ms:1ms")
+		maybe("repeater-jitter", "50us:0.1ms", "90ms")
+		maybe("repeater-lost", "0.1", "0.5")
+		maybe("repeater-lost-at", "2,3")
+		maybe("repeater-extra-at", "1,2,5")
+		if form == Dial {
+			maybe("repeater-first", "1ms:0,-1ms:-0.5ms")
+		}
+	}
 	maybe("seed", "1", "18446744073709551615")
 	words = rapid.Permutation(words).Draw(t, "order")
 	if form == Cadence { // its segments come first
@@ -681,7 +713,7 @@ func TestProperties(t *testing.T) {
 		spec, err := Parse(desc)
 		if err != nil {
 			// only what is one by one in range but cannot stand together
-			if !strings.Contains(err.Error(), "would last") && !strings.Contains(err.Error(), "break-at") && !strings.Contains(err.Error(), "lead") {
+			if !strings.Contains(err.Error(), "would last") && !strings.Contains(err.Error(), "break-at") && !strings.Contains(err.Error(), "lead") && !strings.Contains(err.Error(), "tooth") {
 				t.Fatal(err)
 			}
 			return
@@ -735,13 +767,20 @@ func TestProperties(t *testing.T) {
 				t.Fatalf("%s: %d edges given and lost, %d made", spec, a, b)
 			}
 			commanded := 2 * (truth.Pulses + truth.Flashes + truth.Disconnects + truth.ShortBreaks + truth.Extra +
-				truth.SpuriousBreaks + truth.SpuriousMakes + truth.OutageBreaks)
-			if spec.Form == Dial {
+				truth.SpuriousBreaks + truth.SpuriousMakes + truth.OutageBreaks + truth.RepeaterExtra)
+			if spec.Repeater != (Lags{}) {
+				commanded = truth.Transitions // what was lost may have been of any kind
+			}
+			if spec.Form == Dial && spec.Repeater == (Lags{}) {
 				if made := truth.Pulses + truth.Flashes + truth.Disconnects; made+truth.OutageLost != s.lay.total {
 					t.Fatalf("%s: %d breaks and %d lost of %d", spec, made, truth.OutageLost, s.lay.total)
 				}
 			}
-			if spec.Form != Dial {
+			if spec.Repeater != (Lags{}) {
+				if truth.Rounds != max(0, spec.Repeat) {
+					t.Fatalf("%s: %d rounds", spec, truth.Rounds)
+				}
+			} else if spec.Form != Dial {
 				commanded += 2 * (s.lay.total - truth.Missing - truth.OutageLost)
 				if truth.Due != (s.lay.total-1)/s.lay.perCycle {
 					t.Fatalf("%s: %d cycles due", spec, truth.Due)
@@ -865,6 +904,71 @@ func TestExtremesKeepTheOrder(t *testing.T) {
 	}
 }
 
+// A day on, openings and closings alike are where the shafts of the drive are
+// then: each phase worked out as an exact fraction of a turn.
+func TestShaftsOverADay(t *testing.T) {
+	const desc = "cam ipm=552 lobes=6 break=40 lobe-errors=0,1ms,0,0,0,-1ms cycles=800000 gear=15/4:0.4ms:20,75/4:0.1ms,3375/2:0.002ms:-90 tooth=15/4:90:0.1ms:77,1/3:11:-3ms"
+	s := mustNew(t, desc)
+	edges := read(s, all, 4096)
+	turns := func(order *big.Rat, ns *big.Rat) float64 { // of a shaft in a time, without whole ones
+		x := new(big.Rat).Mul(order, ns)
+		x.Mul(x, big.NewRat(552, 6*60e9))
+		whole := new(big.Int).Quo(x.Num(), x.Denom())
+		f, _ := x.Sub(x, new(big.Rat).SetInt(whole)).Float64()
+		return f
+	}
+	bumps := 0
+	for i := 0; i < len(edges); i += 1 + i/400 {
+		n := int64(i / 2)
+		ideal := big.NewRat(n*60e3, 552)
+		ideal.Mul(ideal, big.NewRat(1e6, 1))
+		at := new(big.Rat).Set(ideal)
+		switch n % 6 {
+		case 1:
+			at.Add(at, big.NewRat(1e6, 1))
+		case 5:
+			at.Sub(at, big.NewRat(1e6, 1))
+		}
+		if i%2 == 1 {
+			at.Add(at, big.NewRat(4*60e8, 552))
+		}
+		late := 0.0
+		for _, g := range []struct {
+			order              *big.Rat
+			amplitude, degrees float64
+		}{{big.NewRat(15, 4), 0.4e6, 20}, {big.NewRat(75, 4), 0.1e6, 0}, {big.NewRat(3375, 2), 2e3, -90}} {
+			late += g.amplitude * math.Sin(2*math.Pi*(turns(g.order, at)+g.degrees/360))
+		}
+		for _, f := range []struct {
+			order                  *big.Rat
+			teeth, height, degrees float64
+		}{{big.NewRat(15, 4), 90, 0.1e6, 77}, {big.NewRat(1, 3), 11, -3e6, 0}} {
+			place := math.Mod(turns(f.order, at)+f.degrees/360, 1)
+			if place > 0.5 {
+				place--
+			}
+			if place > -0.5/f.teeth && place < 0.5/f.teeth {
+				late += f.height * math.Pow(math.Cos(math.Pi*f.teeth*place), 2)
+				bumps++
+			}
+		}
+		want, _ := at.Add(at, big.NewRat(1e9, 1)).Float64()
+		if got := float64(edges[i].At); math.Abs(got-want-late) > 3 {
+			t.Fatalf("edge %d at %.0f, want %.0f", i, got, want+late)
+		}
+	}
+	if bumps < 100 {
+		t.Errorf("%d edges on a bad tooth", bumps)
+	}
+	if days := float64(edges[len(edges)-1].At) / 86400e9; days < 1 {
+		t.Errorf("%.1f days", days)
+	}
+	want := []Tooth{{3.75, 90, 1e5, 77}, {1. / 3, 11, -3e6, 0}}
+	if d := cmp.Diff(want, s.Truth().Teeth); d != "" || len(s.Truth().Gears) != 3 {
+		t.Errorf("truth: %s", d)
+	}
+}
+
 func TestTurnFraction(t *testing.T) {
 	for _, order := range []float64{35. / 12, 2.25, 1. / 7, 999.999} {
 		for _, turn := range []float64{0, 1, 1e4 + 1, 52596000, 1e9 + 7} {
@@ -884,8 +988,9 @@ func TestNoAllocations(t *testing.T) {
 		"jitter=0.1ms bounce=3:1ms",
 		"jitter=5ms break=20ms break-also=40ms spurious-breaks=0.5 spurious-makes=1/s spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s",
 		"jitter=5ms spurious-makes=0.5 spurious-length=8ms..20ms outages=0.2/s outage-noise=3/s outage-state=open",
+		"jitter=0.1ms bounce=3:1ms contact=2 shift=3ms repeater=12ms:9ms repeater-jitter=0.1ms repeater-lost=0.1 repeater-lost-at=3 repeater-extra-at=5,9",
 	} {
-		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
+		s := mustNew(t, "cam ipm=600 lobes=5 cycles=endless wear=1us,0,0,0,0 lobe-wear=0,1us/h,0,0,0 break-drift=0.1 steps=5s:break:1,9s:lobe2:1us,20s:speed:1 missing=0.01 extra=0.01 gear=3.5:0.1ms tooth=3.5:9:0.1ms drift=5 wander=2 wander-white=9 wander-flicker=5 wander-walk=1 chatter=0.1 short-breaks=1/s lost=0.01 clock=3 "+more)
 		buf := make([]pulse.Edge, 256)
 		if got := testing.AllocsPerRun(200, func() { s.Next(buf) }); got != 0 {
 			t.Errorf("%s: %g allocations for 256 edges", more, got)
@@ -898,6 +1003,7 @@ func BenchmarkNext(b *testing.B) {
 		{"dial", "dial repeat=endless"},
 		{"dial-real", "dial repeat=endless jitter=0.1ms bounce=3:1ms"},
 		{"cam-weather", "cam ipm=60 cycles=endless" + bad},
+		{"cam-wander", "cam ipm=60 cycles=endless wander-white=20 wander-flicker=20 wander-walk=1"},
 		{"cam-all", "cam ipm=600 lobes=5 cycles=endless missing=0.01 extra=0.01 gear=3.5:0.1ms drift=5 wander=2 jitter=0.1ms bounce=3:1ms chatter=0.1 short-breaks=1/s lost=0.01 clock=3"},
 	} {
 		b.Run(c.name, func(b *testing.B) {

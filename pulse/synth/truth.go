@@ -18,6 +18,13 @@ type Truth struct {
 	SegmentsNS                []int64
 	Lobes                     []Lobe
 
+	// What changes in the course of time, as the description has it.
+	LobeWearNSPerDay []int64 // growth of each lobe's opening error
+	BreakDriftPerDay float64 // percentage points
+	Steps            []Step
+	Gears            []Gear
+	Teeth            []Tooth
+
 	FirstOpeningNS int64
 	EndNS          int64 // ideal last closing; 0 when there is no end
 
@@ -43,6 +50,11 @@ type Truth struct {
 	// that lost some is counted as far as the rest of it was seen.
 	SpuriousBreaks, SpuriousMakes     int64
 	Outages, OutageLost, OutageBreaks int64
+
+	// Of a repeater's output: breaks of the input that it does not have, and
+	// those that the input does not have. A train that lost its first pulse
+	// begins with the next; a cycle that lost or got some is not whole.
+	RepeaterLost, RepeaterExtra int64
 }
 
 // A Lobe is the truth of one lobe of a cam.
@@ -59,6 +71,25 @@ func (s *Signal) Truth() Truth {
 	if l.total > 0 {
 		t.EndNS = spec.LeadNS + l.end()
 	}
+	if r := s.repeater; r != nil {
+		place := 0
+		for i := range l.spans {
+			place = l.spans[i].place(place)
+			g := spec.lags(&l.spans[i], place)
+			if i == 0 {
+				t.FirstOpeningNS += g.OpenNS
+			}
+			if l.total > 0 && int64(i) == (l.total-1)%int64(len(l.spans)) {
+				t.EndNS += g.CloseNS
+			}
+		}
+		t.Outages, t.Rounds = r.input.truth.Outages, r.input.truth.Rounds
+	}
+	t.LobeWearNSPerDay = append(t.LobeWearNSPerDay, spec.LobeWearNSPerDay...)
+	t.BreakDriftPerDay = spec.BreakDriftPerDay
+	t.Steps = append(t.Steps, spec.Steps...)
+	t.Gears = append(t.Gears, spec.Gears...)
+	t.Teeth = append(t.Teeth, spec.Teeth...)
 	switch spec.Form {
 	case Dial:
 		for _, c := range spec.Digits {
@@ -104,6 +135,7 @@ func (s *Spec) alsoNS() (ns []int64) {
 func (s *Signal) countOpening() {
 	t, sp := &s.truth, &s.cur
 	t.OutageLost += sp.lost
+	t.RepeaterLost += sp.dropped
 	switch {
 	case sp.newTrain:
 		t.Trains++
@@ -116,12 +148,15 @@ func (s *Signal) countOpening() {
 	case sp.kind == outageBreak:
 		t.OutageBreaks++
 		s.clean = false
+	case sp.kind == repeaterExtra:
+		t.RepeaterExtra++
+		s.clean = false
 	case sp.kind == extraInterruption:
 		t.Extra++
 		s.clean = false
 	case sp.kind == interruption:
 		t.Missing += sp.missing
-		s.clean = s.clean && sp.missing == 0 && sp.lost == 0
+		s.clean = s.clean && sp.missing == 0 && sp.lost == 0 && sp.dropped == 0
 		t.Due = sp.number / s.lay.perCycle
 		if sp.number%s.lay.perCycle == 0 {
 			if s.clean {

@@ -880,3 +880,53 @@ func TestCoverageOfLags(t *testing.T) {
 		}
 	}
 }
+
+// A time in which the output is unknown may hide the true partner of an opening,
+// nearer than the one that is seen: then neither counts.
+func TestANearerPartnerMayBeHidden(t *testing.T) {
+	in := trains(10, 10)
+	i, o := transitionsOf(in), transitionsOf(delayed(in, 12, 9))
+	// Output pulse 5 opens 30 ms late, after 10 ms in which nothing is known.
+	late := o[8].At + 30e6
+	dark := Transition{At: o[8].At - 5e6, End: o[8].At + 5e6, Closed: true, Unknown: true}
+	o = slices.Concat(o[:8], []Transition{dark, {At: late, End: late}}, o[9:])
+	_, n, _ := collect(dialPairing, i, o, nil)
+	if want := (PairCounts{Pairs: 19, Unknown: 2}); n != want {
+		t.Errorf("%+v, want %+v", n, want)
+	}
+	// The same in the input, beside the output's opening.
+	_, n, _ = collect(dialPairing, o, i, nil)
+	if want := (PairCounts{Pairs: 19, Unknown: 2}); n != want {
+		t.Errorf("the other way round %+v, want %+v", n, want)
+	}
+}
+
+// In a cadence the period is the shorter distance of its openings, so that a break
+// that one contact has early in the long silence and one that the other has late in
+// it are no pair.
+func TestHalfAPeriodOfACadence(t *testing.T) {
+	var in []brk
+	for i := range 40 { // openings 600 and 2400 ms apart
+		at := 3000 * float64(i+1)
+		in = append(in, brk{at + 400, at + 600}, brk{at + 1000, at + 1200})
+	}
+	out := delayed(in, 8, 5)
+	out = slices.Insert(out, 40, brk{in[39].open + 1500, in[39].open + 1550})
+	in = slices.Insert(in, 40, brk{in[39].open + 1000, in[39].open + 1050})
+	r := against(t, Config{Kind: KindInterrupter}, edgesOf(in, 0), edgesOf(out, 0), true).Repeater
+	wantCounts(t, r, 80, 1, 1, 0)
+}
+
+// A make in which the output opens once more is no overlap of the two pulses beside
+// it.
+func TestOverlapBesideAnExtraBreak(t *testing.T) {
+	var in []brk
+	for i := range 20 {
+		at := 1000 * float64(i+1)
+		in = append(in, brk{at, at + 300})
+	}
+	out := slices.Insert(delayed(in, 12, 9), 10, brk{in[9].open + 700, in[9].open + 720})
+	r := against(t, Config{Kind: KindInterrupter}, edgesOf(in, 0), edgesOf(out, 0), true).Repeater
+	wantCounts(t, r, 20, 0, 1, 0)
+	wantMean(t, "both closed", r.BothClosedMS, 18, 691) // 19 makes, but for one
+}

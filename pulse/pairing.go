@@ -27,7 +27,7 @@ const (
 	// first and after its last change a recording is taken to have run, where nothing
 	// else tells. A digit takes one second at most.
 	pairMarginNS      int64 = 2e9
-	pairMarginPeriods       = 3
+	pairMarginPeriods int64 = 3
 	// maxHeld bounds what waits for its place in a train.
 	maxHeld = 1 << 12
 )
@@ -116,7 +116,8 @@ type Pairing struct {
 
 // The four ways to pair changes; opening is 0, closing 1.
 const (
-	openings, closings = 0, 1
+	openings = 0
+	closings = 1
 )
 
 type matcher struct {
@@ -204,8 +205,9 @@ type pairSide struct {
 	closedAt Stamp
 	closedOK bool
 	opened   int
-	learnAt  Stamp // its opening number pairLearn
-	steps    []step2
+	learnAt  Stamp       // its opening number pairLearn
+	steps    []stateFrom // those swept are the first ones
+	swept    int
 	state    contactState
 }
 
@@ -217,7 +219,8 @@ const (
 	stateOpen
 )
 
-type step2 struct {
+// A stateFrom is a state that begins at a time.
+type stateFrom struct {
 	at    Stamp
 	state contactState
 }
@@ -377,14 +380,14 @@ func (s *pairSide) since(at Stamp) {
 func (s *pairSide) endAt(at Stamp) {
 	at = max(at, s.last)
 	s.unknown = append(s.unknown, stretchOfTime{at, endless})
-	s.steps = append(s.steps, step2{at, stateUnknown})
+	s.steps = append(s.steps, stateFrom{at, stateUnknown})
 	s.ended, s.toSure = true, true
 }
 
 // end says that no more changes come.
 func (s *pairSide) end(margin Stamp, goesOn bool) {
 	if !s.ended && s.begun && !goesOn {
-		s.steps = append(s.steps, step2{s.last + margin, stateUnknown})
+		s.steps = append(s.steps, stateFrom{s.last + margin, stateUnknown})
 	}
 	s.ended = true
 }
@@ -401,7 +404,7 @@ func (p *Pairing) feed(s *pairSide, t Transition, input bool) {
 	switch {
 	case t.Unknown:
 		s.unknown = append(s.unknown, stretchOfTime{t.At, t.End})
-		s.steps = append(s.steps, step2{t.At, stateUnknown})
+		s.steps = append(s.steps, stateFrom{t.At, stateUnknown})
 		s.number++ // so that the breaks on both sides do not follow each other
 		s.open, s.closedOK = false, false
 		if input {
@@ -440,7 +443,7 @@ func (p *Pairing) feed(s *pairSide, t Transition, input bool) {
 			}
 		}
 	}
-	s.steps = append(s.steps, step2{t.End, after})
+	s.steps = append(s.steps, stateFrom{t.End, after})
 }
 
 // end says that the last break of the queue gets no closing any more.
@@ -868,27 +871,26 @@ func (p *Pairing) join() {
 func (p *Pairing) sweep(upTo Stamp) {
 	for {
 		s := &p.in
-		if len(s.steps) == 0 || len(p.out.steps) > 0 && p.out.steps[0].at < s.steps[0].at {
+		if s.swept == len(s.steps) || p.out.swept < len(p.out.steps) && p.out.steps[p.out.swept].at < s.steps[s.swept].at {
 			s = &p.out
 		}
-		if len(s.steps) == 0 || s.steps[0].at > upTo {
+		if s.swept == len(s.steps) || s.steps[s.swept].at > upTo {
 			break
 		}
-		at := s.steps[0].at
+		next := s.steps[s.swept]
+		s.swept++
 		if p.sweeping && p.in.state != stateUnknown && p.out.state != stateUnknown {
-			long := int64(at - p.sweepAt)
+			long := int64(next.at - p.sweepAt)
 			p.knownNS += long
 			if p.in.state == p.out.state {
 				p.agreedNS += long
 			}
 		}
-		p.sweeping, p.sweepAt = true, at
-		s.state = s.steps[0].state
-		s.steps = s.steps[1:]
+		p.sweeping, p.sweepAt, s.state = true, next.at, next.state
 	}
-	for _, s := range []*pairSide{&p.in, &p.out} { // let go of what the steps stood in
-		if len(s.steps) == 0 {
-			s.steps = nil
+	for _, s := range []*pairSide{&p.in, &p.out} {
+		if s.swept > 0 && 2*s.swept >= len(s.steps) {
+			s.steps, s.swept = append(s.steps[:0], s.steps[s.swept:]...), 0
 		}
 	}
 }

@@ -3,6 +3,7 @@ package pulse
 import (
 	"encoding/json"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -776,4 +777,156 @@ func BenchmarkPairing(b *testing.B) {
 		p.Input(Transition{At: at + 60e6, End: at + 60e6, Closed: true})
 		p.Output(Transition{At: at + 69e6, End: at + 69e6, Closed: true})
 	}
+}
+
+// The window has what came in it, by hand: ten minutes at 10 pps, the last minute
+// with a lost pulse and a lag of 15 ms in place of 12.
+func TestPairWindow(t *testing.T) {
+	w := PairWindow{WindowNS: 60e9}
+	o := dialPairing
+	o.OnPulse = w.Add
+	p := NewPairing(o)
+	for i := range 6000 {
+		at := Stamp(i) * 100e6
+		lag := Stamp(12e6)
+		if i >= 5400 {
+			lag = 15e6
+		}
+		p.Input(Transition{At: at, End: at})
+		p.Input(Transition{At: at + 60e6, End: at + 60e6, Closed: true})
+		if i != 5800 {
+			p.Output(Transition{At: at + lag, End: at + lag})
+			p.Output(Transition{At: at + 69e6, End: at + 69e6, Closed: true})
+		}
+	}
+	p.Finish(0, false)
+	r := w.Stats(6000*100e6 - 1)
+	if r.Pairs != 599 || r.Lost != 1 || r.Extra != 0 {
+		t.Errorf("pairs %d, lost %d, extra %d", r.Pairs, r.Lost, r.Extra)
+	}
+	wantMean(t, "open lag", r.OpenLagMS, 599, 15)
+	wantMean(t, "close lag", r.CloseLagMS, 599, 9)
+	if r := w.Stats(9e18); r.Pairs+r.Lost != 0 || r.OpenLagMS.N != 0 {
+		t.Errorf("long after: %+v", r)
+	}
+}
+
+// What a year of breaks leaves in the window is bounded.
+func TestPairWindowIsBounded(t *testing.T) {
+	w := PairWindow{WindowNS: 1 << 60}
+	for i := range 100_000 {
+		w.Add(&PairedPulse{At: Stamp(i), OpenOK: true})
+	}
+	if r := w.Stats(1 << 59); r.Pairs != pairWindowMost || len(w.list) > 2*pairWindowMost {
+		t.Errorf("%d pairs of %d kept", r.Pairs, len(w.list))
+	}
+}
+
+// The means' uncertainty covers the truth: lags of 12 and 9 ms with noise of 0.5 ms
+// on each, and asymmetries drawn from what is assumed of them, once a measurement.
+func TestCoverageOfLags(t *testing.T) {
+	runs := 60
+	if os.Getenv("MAKEBREAK_ENDURANCE") == "1" {
+		runs = 1000
+	}
+	covered := map[Quantity]int{}
+	firstCovered, firstShown := 0, 0
+	truth := map[Quantity]float64{OpenLagMS: 12, CloseLagMS: 9}
+	for seed := range uint64(runs) {
+		random := newNoise(1000 + seed)
+		in := trains(10, 9, 8, 10, 7, 10, 6, 10)
+		out := delayed(in, 12, 9)
+		// Each chain delays openings and closings by about ±0.058 ms more than is known.
+		inOpen, inClose, outOpen, outClose := random()*0.0577/math.Sqrt2, random()*0.0577/math.Sqrt2, random()*0.0577/math.Sqrt2, random()*0.0577/math.Sqrt2
+		before := -1e9
+		shift := 0.0
+		for i := range out {
+			if in[i].open-before > 200 {
+				shift = -1
+			} else {
+				shift = 0
+			}
+			before = in[i].open
+			out[i].open += outOpen + 0.5*random()
+			out[i].close += outClose + 0.5*random() + shift
+		}
+		for i := range in {
+			in[i].open += inOpen
+			in[i].close += inClose
+		}
+		m := against(t, Config{Kind: KindDial}, edgesOf(in, 0), edgesOf(out, 0), true)
+		r := m.Repeater
+		for q, want := range truth {
+			if q == CloseLagMS {
+				want -= 8.0 / 70 // eight trains of 70 pulses
+			}
+			if math.Abs(r.Stat(q).Mean.V-want) <= m.Uncertainty[q].Overall.V {
+				covered[q]++
+			}
+		}
+		if math.Abs(float64(r.FirstPulse.DifferenceMS)+1) <= float64(r.FirstPulse.ExpandedMS) {
+			firstCovered++
+		}
+		if r.FirstPulse.Shown {
+			firstShown++
+		}
+	}
+	percentOf := func(n int) float64 { return 100 * float64(n) / float64(runs) }
+	t.Logf("%d runs: covered open lag %.1f %%, close lag %.1f %%, first pulse (97.5 %% stated) %.1f %%; a first pulse shorter by 1 ms of 0.7 ms noise is shown in %.1f %%",
+		runs, percentOf(covered[OpenLagMS]), percentOf(covered[CloseLagMS]), percentOf(firstCovered), percentOf(firstShown))
+	for what, n := range map[string]int{"open lag": covered[OpenLagMS], "close lag": covered[CloseLagMS], "first pulse": firstCovered} {
+		if percentOf(n) < 90 {
+			t.Errorf("%s: covered in %.1f %%", what, percentOf(n))
+		}
+	}
+}
+
+// A time in which the output is unknown may hide the true partner of an opening,
+// nearer than the one that is seen: then neither counts.
+func TestANearerPartnerMayBeHidden(t *testing.T) {
+	in := trains(10, 10)
+	i, o := transitionsOf(in), transitionsOf(delayed(in, 12, 9))
+	// Output pulse 5 opens 30 ms late, after 10 ms in which nothing is known.
+	late := o[8].At + 30e6
+	dark := Transition{At: o[8].At - 5e6, End: o[8].At + 5e6, Closed: true, Unknown: true}
+	o = slices.Concat(o[:8], []Transition{dark, {At: late, End: late}}, o[9:])
+	_, n, _ := collect(dialPairing, i, o, nil)
+	if want := (PairCounts{Pairs: 19, Unknown: 2}); n != want {
+		t.Errorf("%+v, want %+v", n, want)
+	}
+	// The same in the input, beside the output's opening.
+	_, n, _ = collect(dialPairing, o, i, nil)
+	if want := (PairCounts{Pairs: 19, Unknown: 2}); n != want {
+		t.Errorf("the other way round %+v, want %+v", n, want)
+	}
+}
+
+// In a cadence the period is the shorter distance of its openings, so that a break
+// that one contact has early in the long silence and one that the other has late in
+// it are no pair.
+func TestHalfAPeriodOfACadence(t *testing.T) {
+	var in []brk
+	for i := range 40 { // openings 600 and 2400 ms apart
+		at := 3000 * float64(i+1)
+		in = append(in, brk{at + 400, at + 600}, brk{at + 1000, at + 1200})
+	}
+	out := delayed(in, 8, 5)
+	out = slices.Insert(out, 40, brk{in[39].open + 1500, in[39].open + 1550})
+	in = slices.Insert(in, 40, brk{in[39].open + 1000, in[39].open + 1050})
+	r := against(t, Config{Kind: KindInterrupter}, edgesOf(in, 0), edgesOf(out, 0), true).Repeater
+	wantCounts(t, r, 80, 1, 1, 0)
+}
+
+// A make in which the output opens once more is no overlap of the two pulses beside
+// it.
+func TestOverlapBesideAnExtraBreak(t *testing.T) {
+	var in []brk
+	for i := range 20 {
+		at := 1000 * float64(i+1)
+		in = append(in, brk{at, at + 300})
+	}
+	out := slices.Insert(delayed(in, 12, 9), 10, brk{in[9].open + 700, in[9].open + 720})
+	r := against(t, Config{Kind: KindInterrupter}, edgesOf(in, 0), edgesOf(out, 0), true).Repeater
+	wantCounts(t, r, 20, 0, 1, 0)
+	wantMean(t, "both closed", r.BothClosedMS, 18, 691) // 19 makes, but for one
 }

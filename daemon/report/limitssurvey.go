@@ -10,17 +10,17 @@ import (
 	"makebreak/pulse"
 )
 
-// A Comparison holds the verdict of every set of limits of a contact's kind.
-type Comparison struct {
+// A LimitsSurvey holds the verdict of every set of limits of a contact's kind.
+type LimitsSurvey struct {
 	Format   string     `json:"format"`
 	Source   string     `json:"source"`
 	Kind     string     `json:"kind"`
 	KindFrom string     `json:"kind_from"`
-	Limits   []Compared `json:"limits"`
+	Limits   []SurveyedLimits `json:"limits"`
 }
 
-// A Compared is the verdict of one set of limits among others.
-type Compared struct {
+// A SurveyedLimits is the verdict of one set of limits among others.
+type SurveyedLimits struct {
 	ID         string            `json:"limits"`
 	Title      string            `json:"title"`
 	Use        string            `json:"use"`
@@ -29,24 +29,24 @@ type Compared struct {
 	Conformity *pulse.Conformity `json:"conformity"`   // null where no tolerance is published
 }
 
-// OfComparison says what each set of limits makes of m: first the sets that judge
+// OfLimitsSurvey says what each set of limits makes of m: first the sets that judge
 // rate and percent break, in each group the best first.
-func OfComparison(m *pulse.Measurement, c *Comparison, a *About) *Document {
+func OfLimitsSurvey(m *pulse.Measurement, c *LimitsSurvey, a *About) *Document {
 	doc := new(Document)
 	opening(doc, m, a, implausible(m, a))
 	measured := measuredNouns(m)
-	rows := make([]comparedRow, 0, len(c.Limits))
+	rows := make([]surveyRow, 0, len(c.Limits))
 	for _, x := range c.Limits {
-		rows = append(rows, newComparedRow(m, &x, len(measured)))
+		rows = append(rows, newSurveyRow(m, &x, len(measured)))
 	}
-	slices.SortStableFunc(rows, func(a, b comparedRow) int {
+	slices.SortStableFunc(rows, func(a, b surveyRow) int {
 		return cmp.Or(a.group-b.group, a.severity-b.severity, cmp.Compare(a.id, b.id))
 	})
 	doc.add(Statement{"Compared with every set of limits of its kind, " + figure.Count(len(rows)), Strong})
 	doc.tell("", "Of what was measured ("+figure.List(measured)+") a set judges a part; its pass says nothing of the rest.")
 	doc.add(Space{})
 	others := len(rows)
-	rows = slices.DeleteFunc(rows, func(r comparedRow) bool { return r.verdict == "" })
+	rows = slices.DeleteFunc(rows, func(r surveyRow) bool { return r.verdict == "" })
 	others -= len(rows)
 	wideID, wideVerdict := 0, 0
 	for _, r := range rows {
@@ -67,8 +67,8 @@ func OfComparison(m *pulse.Measurement, c *Comparison, a *About) *Document {
 	return doc
 }
 
-// A comparedRow is what a comparison says of one set of limits.
-type comparedRow struct {
+// A surveyRow is what a survey says of one set of limits.
+type surveyRow struct {
 	id       string
 	group    int    // its place before others, see judgesBoth
 	severity int    // its place in the group
@@ -78,7 +78,7 @@ type comparedRow struct {
 	decided  string
 }
 
-// The groups of a comparison, in their order. A nominal cadence that fits stands in
+// The groups of a survey, in their order. A nominal cadence that fits stands in
 // the first, after the sets that are kept.
 const (
 	judgesBoth = iota // rate and percent break, or what gives them
@@ -86,9 +86,9 @@ const (
 	doesNotFit // other cadences
 )
 
-// newComparedRow says what c makes of m, of which so many quantities were measured.
-func newComparedRow(m *pulse.Measurement, c *Compared, measured int) comparedRow {
-	row := comparedRow{id: c.ID, group: doesNotFit, judges: c.Use}
+// newSurveyRow says what c makes of m, of which so many quantities were measured.
+func newSurveyRow(m *pulse.Measurement, c *SurveyedLimits, measured int) surveyRow {
+	row := surveyRow{id: c.ID, group: doesNotFit, judges: c.Use}
 	fits := c.Fits == nil || *c.Fits
 	if c.Conformity == nil {
 		if fits {
@@ -118,7 +118,7 @@ func newComparedRow(m *pulse.Measurement, c *Compared, measured int) comparedRow
 	return row
 }
 
-// pageNoun names what a quantity is about, as a comparison counts: a period is a
+// pageNoun names what a quantity is about, as a survey counts: a period is a
 // rate, a ratio is a percent break, and segments are breaks and makes where there
 // is one of each.
 func pageNoun(m *pulse.Measurement, quantity string) string {
@@ -171,7 +171,7 @@ func measuredNouns(m *pulse.Measurement) []string {
 }
 
 // judges names what a set of limits judges.
-func (c *Compared) judges(m *pulse.Measurement) []string {
+func (c *SurveyedLimits) judges(m *pulse.Measurement) []string {
 	var nouns []string
 	for _, it := range c.Conformity.Items {
 		if noun := pageNoun(m, it.Quantity); !slices.Contains(nouns, noun) {

@@ -42,12 +42,12 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	cfg.Lobes, cfg.CadenceNS = 0, nil // each set has its own cadence, or none
-	var all []report.Compared
+	var all []report.SurveyedLimits
 	for _, p := range profiles {
 		if p.Kind.String() != m.Kind {
 			continue
 		}
-		x := report.Compared{ID: p.ID, Title: p.Title, Use: p.Use, Country: report.Given(p.Country)}
+		x := report.SurveyedLimits{ID: p.ID, Title: p.Title, Use: p.Use, Country: report.Given(p.Country)}
 		fits := m.Interrupter != nil && m.Interrupter.Matches(p)
 		if len(p.Limits) > 0 {
 			cfg.Limits = p
@@ -63,9 +63,9 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 		}
 		all = append(all, x)
 	}
-	result := report.Comparison{Format: "makebreak.comparison/1", Source: m.Source, Kind: m.Kind, KindFrom: m.KindFrom, Limits: all}
+	result := report.LimitsSurvey{Format: "makebreak.limits-survey/1", Source: m.Source, Kind: m.Kind, KindFrom: m.KindFrom, Limits: all}
 	about := report.About{Cadence: c.Cadence.ns, Samples: samples, Known: profiles}
-	doc := report.OfComparison(m, &result, &about)
+	doc := report.OfLimitsSurvey(m, &result, &about)
 	if err := keepPage(out, doc, m.Source); err != nil {
 		return 0, err
 	}

@@ -21,6 +21,9 @@ const (
 	// farApart is how many times the longer of two stretches may lie between them
 	// where that is not known: two recordings of ten minutes made in one week.
 	farApart = 1000
+	// wandersAt is how sure it must be that a figure wanders for a comparison without
+	// known times to tell nothing of it: a little wander is never quite excluded.
+	wandersAt = 0.9
 	// changedAt is the chance, for all that is compared at once, that anything is
 	// called changed that is not.
 	changedAt = 0.05
@@ -168,8 +171,9 @@ func (c *Comparison) Outcome() Outcome {
 // A Comparand gathers, from the rows of a Meter and in bounded memory, how the
 // figures of a stretch vary within it.
 type Comparand struct {
-	rate, percent, brk, mk, interdigit, bounce meanSeries
-	segments                                   []meanSeries
+	rate, percent, brk, mk turnSeries
+	interdigit, bounce     meanSeries
+	segments               []meanSeries
 
 	// Errors of lobes, of each numbering of which a row told.
 	n         int
@@ -191,10 +195,36 @@ type lobeSeries struct {
 func NewComparand(cfg *Config) *Comparand {
 	c := &Comparand{n: cfg.Lobes}
 	if c.n > 0 {
+		for _, s := range []*turnSeries{&c.rate, &c.percent, &c.brk, &c.mk} {
+			s.turns.size = c.n
+		}
 		c.sig.init(c.n)
 		c.sig.onError = c.lobeError
 	}
 	return c
+}
+
+// A turnSeries is one of the values of a cam's lobes. Means of whole turns have none
+// of the lobes' errors, which would hide how the speed wanders.
+type turnSeries struct {
+	each, turns meanSeries // turns has no size without lobes
+}
+
+func (s *turnSeries) add(x, y float64) {
+	s.each.add(x, y)
+	if s.turns.size > 0 {
+		s.turns.add(x, y)
+	}
+}
+
+// leastTurns is how many turns tell the scatter better than single values do.
+const leastTurns = 12
+
+func (s *turnSeries) best() *meanSeries {
+	if len(s.turns.blocks) >= leastTurns {
+		return &s.turns
+	}
+	return &s.each
 }
 
 // Observer is what the Comparand gathers from.
@@ -416,12 +446,12 @@ func figuresOf(m *Measurement) (all []figure) {
 			return perNS / r.Overall.V
 		}
 		all = append(all, figure{
-			name: string(rate), primary: true, phase: true, series: func(c *Comparand) *meanSeries { return &c.rate }, scale: perNS,
+			name: string(rate), primary: true, phase: true, series: func(c *Comparand) *meanSeries { return c.rate.best() }, scale: perNS,
 			value:  func(m *Measurement) Num { r, _ := stats(m); return r.Overall },
 			n:      func(m *Measurement) int { r, _ := stats(m); return r.N },
 			budget: func(s *Setup, m *Measurement, v float64) *BudgetResult { return s.Budget(rate, 1, 0, perNS/v) },
 		}, figure{
-			name: string(BreakPercent), primary: true, series: func(c *Comparand) *meanSeries { return &c.percent }, scale: 100,
+			name: string(BreakPercent), primary: true, series: func(c *Comparand) *meanSeries { return c.percent.best() }, scale: 100,
 			value: func(m *Measurement) Num { _, p := stats(m); return p.Overall },
 			n:     func(m *Measurement) int { _, p := stats(m); return p.N },
 			budget: func(s *Setup, m *Measurement, v float64) *BudgetResult {
@@ -432,16 +462,16 @@ func figuresOf(m *Measurement) (all []figure) {
 	if m.Dial != nil {
 		periodic(RatePPS, 1e9, func(m *Measurement) (rate, percent *OverallStat) { return &m.Dial.RatePPS, &m.Dial.BreakPercent },
 			func(*Measurement) int { return 1 })
-		length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Dial.BreakMS }, func(c *Comparand) *meanSeries { return &c.brk })
-		length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Dial.MakeMS }, func(c *Comparand) *meanSeries { return &c.mk })
+		length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Dial.BreakMS }, func(c *Comparand) *meanSeries { return c.brk.best() })
+		length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Dial.MakeMS }, func(c *Comparand) *meanSeries { return c.mk.best() })
 		length(string(InterdigitMS), false, func(m *Measurement) *Stat { return &m.Dial.InterdigitMS }, func(c *Comparand) *meanSeries { return &c.interdigit })
 	} else {
 		periodic(RateIPM, 60e9, func(m *Measurement) (rate, percent *OverallStat) {
 			return &m.Interrupter.RateIPM, &m.Interrupter.BreakPercent
 		}, func(m *Measurement) int { return len(m.Interrupter.Segments) / 2 })
 		if n := len(m.Interrupter.Segments); n <= 2 {
-			length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Interrupter.BreakMS }, func(c *Comparand) *meanSeries { return &c.brk })
-			length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Interrupter.MakeMS }, func(c *Comparand) *meanSeries { return &c.mk })
+			length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Interrupter.BreakMS }, func(c *Comparand) *meanSeries { return c.brk.best() })
+			length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Interrupter.MakeMS }, func(c *Comparand) *meanSeries { return c.mk.best() })
 		} else {
 			none := new(Stat)
 			for i := range n {
@@ -460,6 +490,7 @@ func figuresOf(m *Measurement) (all []figure) {
 		}
 	}
 	length(string(BounceMS), false, func(m *Measurement) *Stat { return &m.Settling.BounceMS }, func(c *Comparand) *meanSeries { return &c.bounce })
+	all[len(all)-1].budget = func(s *Setup, _ *Measurement, v float64) *BudgetResult { return s.Budget(BounceMS, 1, v*1e6, 0) }
 	return all
 }
 
@@ -559,7 +590,7 @@ func (c *comparer) tell(x *Change, b1, b2 []batch, phase bool, floor, standard f
 		gap = max(c.o.Gap.V/spacing, 0)
 	}
 	s := spreadOf(b1, b2, gap, phase).with(floor, standard)
-	if !c.o.Gap.OK && s.wanders() > 0.5 {
+	if !c.o.Gap.OK && s.wanders() > wandersAt {
 		s = spreadOf(b1, b2, farApart*long, phase).with(floor, standard)
 		x.Why = Wanders // unless it has changed more than that
 	}

@@ -118,20 +118,20 @@ func noiseModels(phase bool) (all []noiseModel) {
 			all = append(all, m)
 		}
 	}
-	alone(white, 12)
+	alone(white, 14)
 	alone(flicker, 2)
 	alone(walk, 1)
 	// A little of what is redder makes the mean much less sure, so the shares are
 	// closer where they are small.
 	mixed(white, flicker, 0.5, 0.1, 0.3, 0.6)
-	mixed(white, walk, 0.5, 0.03, 0.6)
-	mixed(white, walk, 1, 0.1, 0.3)
+	mixed(white, walk, 0.5, 0.03, 0.6, 0.8)
+	mixed(white, walk, 1.3, 0.07, 0.15, 0.3)
 	mixed(flicker, walk, 0.1, 0.1, 0.3, 0.6)
 	if phase {
 		alone(whitePhase, 12)
 		mixed(whitePhase, white, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
-		mixed(whitePhase, flicker, 0.5, 0.01, 0.03, 0.1, 0.3)
-		mixed(whitePhase, walk, 0.5, 0.001, 0.01, 0.1)
+		mixed(whitePhase, flicker, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
+		mixed(whitePhase, walk, 0.7, 0.001, 0.01, 0.1, 0.3, 0.6)
 	}
 	return all
 }
@@ -350,15 +350,12 @@ func (s spread) expanded() float64 {
 	return high
 }
 
-// wanders is the share of the variance that is not of white noise.
-func (s spread) wanders() float64 {
-	wander, all := 0.0, 0.0
+// wanders is the probability that most of the variance is not of white noise.
+func (s spread) wanders() (p float64) {
 	for i := range s {
-		wander += s[i].weight * s[i].walks
-		all += s[i].weight * s[i].variance
+		if s[i].walks > s[i].variance/2 {
+			p += s[i].weight
+		}
 	}
-	if all == 0 {
-		return 0
-	}
-	return wander / all
+	return p
 }

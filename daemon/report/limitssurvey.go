@@ -12,10 +12,10 @@ import (
 
 // A LimitsSurvey holds the verdict of every set of limits of a contact's kind.
 type LimitsSurvey struct {
-	Format   string     `json:"format"`
-	Source   string     `json:"source"`
-	Kind     string     `json:"kind"`
-	KindFrom string     `json:"kind_from"`
+	Format   string           `json:"format"`
+	Source   string           `json:"source"`
+	Kind     string           `json:"kind"`
+	KindFrom string           `json:"kind_from"`
 	Limits   []SurveyedLimits `json:"limits"`
 }
 

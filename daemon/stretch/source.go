@@ -156,6 +156,12 @@ func (s *Source) Begin() pulse.Stamp { return s.from }
 // measured.
 func (s *Source) End() pulse.Stamp { return s.to }
 
+// Run is the run of the log that times are of.
+func (s *Source) Run() int64 { return s.replay.Timeline().ID }
+
+// Contact is its name in the log.
+func (s *Source) Contact() string { return s.contact }
+
 // Settings are how the contact was set up at the start.
 func (s *Source) Settings() store.Configuration { return s.settings }
 

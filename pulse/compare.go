@@ -583,15 +583,15 @@ func (c *comparer) chain(x *Change, before, after *BudgetResult, phase bool) (fl
 // tell states how sure the difference of x is, but for whether it has changed.
 func (c *comparer) tell(x *Change, b1, b2 []batch, phase bool, floor, standard float64) {
 	n1, n2 := b1[len(b1)-1].to, b2[len(b2)-1].to
-	long := max(n1, n2)
+	models, long := noiseModels(phase), max(n1, n2)
 	gap := long
 	if c.o.Gap.OK {
 		spacing := (c.before.M.Capture.DurationS + c.after.M.Capture.DurationS) * 1e9 / (n1 + n2)
 		gap = max(c.o.Gap.V/spacing, 0)
 	}
-	s := spreadOf(b1, b2, gap, phase).with(floor, standard)
+	s := spreadOf(b1, b2, gap, models).with(floor, standard)
 	if !c.o.Gap.OK && s.wanders() > wandersAt {
-		s = spreadOf(b1, b2, farApart*long, phase).with(floor, standard)
+		s = spreadOf(b1, b2, farApart*long, models).with(floor, standard)
 		x.Why = Wanders // unless it has changed more than that
 	}
 	x.ExpandedU = Known(s.expanded())

@@ -148,10 +148,10 @@ type spreadPart struct {
 // unchanged noise.
 type spread []spreadPart
 
-// spreadOf gives that of mean 2 less mean 1, of stretches with these batches, gap
-// values apart. It needs three batches each. Where no batch differs from the others
+// spreadOf gives that of mean 2 less mean 1 by the models, of stretches with these
+// batches, gap values apart. It needs three batches each. Where no batch differs from the others
 // of its stretch, it is nil.
-func spreadOf(s1, s2 []batch, gap float64, phase bool) spread {
+func spreadOf(s1, s2 []batch, gap float64, models []noiseModel) spread {
 	if constant(s1) && constant(s2) {
 		return nil
 	}
@@ -186,7 +186,7 @@ func spreadOf(s1, s2 []batch, gap float64, phase bool) spread {
 	}
 	var all spread
 	best := math.Inf(-1)
-	for _, m := range noiseModels(phase) {
+	for _, m := range models {
 		logWeight := math.Log(m.prior)
 		p := spreadPart{}
 		welch, ok := 0.0, true

@@ -72,7 +72,7 @@ var noises = []struct {
 	{"jitter", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0) }, 0.92, 0.985},
 	{"jitter, white", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0.1) }, 0.92, 0.985},
 	{"white, flicker", false, func(r *rand.Rand, n int) []float64 { return sumNoise(powerNoise(r, n, 0), powerNoise(r, n, 1), 0.3) }, 0.90, 0.985},
-	{"white, walk", false, func(r *rand.Rand, n int) []float64 {
+	{"little walk", false, func(r *rand.Rand, n int) []float64 {
 		return sumNoise(powerNoise(r, n, 0), powerNoise(r, n, 2), 5/float64(n))
 	}, 0.87, 0.985},
 }
@@ -111,7 +111,7 @@ func TestWanderCoverage(t *testing.T) {
 				r := rand.New(rand.NewPCG(uint64(seed), 7))
 				v := k.make(r, 2*n)
 				d := mean(v[n:]) - mean(v[:n])
-				s := spreadOf(batchesOf(v[:n], compareBatches), batchesOf(v[n:], compareBatches), 0, k.phase).with(0, 0)
+				s := spreadOf(batchesOf(v[:n], compareBatches), batchesOf(v[n:], compareBatches), 0, noiseModels(k.phase)).with(0, 0)
 				u := s.expanded()
 				if math.Abs(d) <= u {
 					held++
@@ -140,4 +140,106 @@ func mean(v []float64) (m float64) {
 		m += (x - m) / float64(i+1)
 	}
 	return m
+}
+
+// singles makes a batch of each value.
+func singles(v []float64) []batch {
+	var s meanSeries
+	for _, x := range v {
+		s.add(x, 1)
+	}
+	return s.batches(len(v), 1)
+}
+
+// With white noise alone it is Welch's test. SciPy 1.10.1 gave the first (see
+// testdata/figures.py); the second is AUTO83B of the NIST/SEMATECH e-Handbook,
+// 1.3.5.3, by its printed means, deviations and numbers (t −12.94627 with 136.8750
+// degrees of freedom; from memory: check the page).
+func TestWelch(t *testing.T) {
+	whiteOnly := []noiseModel{{share: [noiseKinds]float64{white: 1}, prior: 1}}
+	before := []float64{60.12, 59.87, 60.05, 59.91, 60.20, 59.98, 60.07, 59.83}
+	after := []float64{60.61, 60.12, 60.95, 60.33, 59.98, 60.77}
+	s := spreadOf(singles(before), singles(after), 0, whiteOnly)
+	d := mean(after) - mean(before)
+	if p := s.beyond(d); math.Abs(d-0.45625) > 1e-12 || math.Abs(p-0.03098803399286151) > 1e-10 {
+		t.Errorf("difference %v, p %v", d, p)
+	}
+	if u := s.expanded(); math.Abs(s.beyond(u)-0.05) > 1e-9 {
+		t.Errorf("beyond %v: %v", u, s.beyond(u))
+	}
+	made := func(n int, m, sd float64) []float64 {
+		v := powerNoise(rand.New(rand.NewPCG(1, 1)), n, 0)
+		m0 := mean(v)
+		q := 0.0
+		for i := range v {
+			v[i] -= m0
+			q += v[i] * v[i]
+		}
+		for i := range v {
+			v[i] = m + v[i]*sd/math.Sqrt(q/float64(n-1))
+		}
+		return v
+	}
+	us, japan := made(249, 20.14458, 6.414700), made(79, 30.48101, 6.107710)
+	s = spreadOf(singles(japan), singles(us), 0, whiteOnly)
+	stat := (mean(us) - mean(japan)) / math.Sqrt(s[0].variance)
+	if len(s) != 1 || math.Abs(stat+12.94627) > 1e-4 || math.Abs(s[0].freedom-136.8750) > 1e-3 {
+		t.Errorf("t %v, %v degrees of freedom", stat, s[0].freedom)
+	}
+}
+
+// The covariances of flicker and walk against those of long sums of their filters'
+// responses: the variance of the difference of two means that follow one another.
+func TestSharesOfADifference(t *testing.T) {
+	const n1, n2, seeds = 40, 24, 4000
+	for _, c := range []struct {
+		kind noiseKind
+		make func(r *rand.Rand, n int) []float64
+	}{
+		{whitePhase, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0) }},
+		{white, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 0) }},
+		{flicker, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 1) }},
+		{walk, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 2) }},
+	} {
+		// Halves of the first stretch give the scale that the model must share.
+		var across, within float64
+		for seed := range seeds {
+			v := c.make(rand.New(rand.NewPCG(uint64(seed), 3)), n1+n2)
+			d := mean(v[n1:]) - mean(v[:n1])
+			h := mean(v[n1/2:n1]) - mean(v[:n1/2])
+			across, within = across+d*d, within+h*h
+		}
+		share := c.kind.shares(n1, n2, 0)
+		a, b := batch{from: 0, to: n1 / 2}, batch{from: n1 / 2, to: n1}
+		half := c.kind.covariance(&a, &a) + c.kind.covariance(&b, &b) - 2*c.kind.covariance(&a, &b)
+		got, want := across/within, (share[0]+share[1])/half
+		if c.kind == whitePhase {
+			// Where the stretches meet, one opening is in both: the shares leave that out.
+			want *= ((1/float64(n1)+1/float64(n2))*(1/float64(n1)+1/float64(n2)) + 1/float64(n1*n1) + 1/float64(n2*n2)) / (2/float64(n1*n1) + 2/float64(n2*n2))
+		}
+		if math.Abs(got/want-1) > 0.08 { // the ratio of two sums of 4000 squares, and discrete values
+			t.Errorf("noise %d: %.3f times that of the halves, want %.3f", c.kind, got, want)
+		}
+	}
+}
+
+// Batches that do not vary leave the noise of the edges.
+func TestNoSpread(t *testing.T) {
+	flat, other := singles([]float64{5, 5, 5, 5, 5, 5}), singles([]float64{4, 6, 5, 4, 6, 5})
+	s := spreadOf(flat, flat, 0, noiseModels(true))
+	if s != nil {
+		t.Errorf("%+v", s)
+	}
+	if u := s.with(0.3, 0.4).expanded(); math.Abs(u-1.959964*0.5) > 1e-5 {
+		t.Errorf("expanded %v", u)
+	}
+	if u, p := s.with(0, 0).expanded(), s.with(0, 0).beyond(0); u != 0 || p != 1 {
+		t.Errorf("without any: expanded %v, p %v", u, p)
+	}
+	if p := s.with(0, 0).beyond(1e-9); p != 0 {
+		t.Errorf("without any, another value: p %v", p)
+	}
+	if s := spreadOf(flat, other, 0, noiseModels(true)).with(0, 0); !(s.expanded() > 0.5) || !finite(s.expanded()) {
+		t.Errorf("one that does not vary: %v", s.expanded())
+	}
 }

@@ -62,9 +62,8 @@ type comparedSource struct {
 	pulse.Compared
 	cfg      pulse.Config
 	report   *stretch.Report // nil outside a log
-	contact  string          // of a log
-	run      int64
-	from, to pulse.Stamp // of a log
+	log      *stretch.Source // closed; nil outside a log
+	from, to pulse.Stamp     // of a log
 }
 
 func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
@@ -87,6 +86,9 @@ func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
 				return 0, errors.New("stopped by you: nothing was written, for a part would look like the whole")
 			}
 			if halves != nil {
+				if errors.Is(err, stretch.ErrEmpty) {
+					err = fmt.Errorf("the contact was not read then: expected a longer --%s", [...]string{"before", "after"}[i])
+				}
 				err = fmt.Errorf("the stretch %s %s: %w", [...]string{"before", "after"}[i], report.Wall(halves.At.In(sh.zone)), err)
 			}
 			return 0, err
@@ -190,12 +192,15 @@ func (c *compareCmd) measure(ctx context.Context, sh *shell, name string, reques
 		}
 		s, err := stretch.Open(ctx, log, request, contact)
 		if err != nil {
-			return nil, errors.Join(one.wrong(err), log.Close())
+			if !c.Around.Set {
+				err = one.wrong(err)
+			}
+			return nil, errors.Join(err, log.Close())
 		}
 		if cfg, err = s.Configure(ctx, one.wishes(cfg)); err != nil {
 			return nil, errors.Join(err, s.Close())
 		}
-		x.contact, x.run, x.from, x.to = s.Contact(), s.Run(), s.Begin(), s.End()
+		x.log, x.from, x.to = s, s.Begin(), s.End()
 		src = s
 	} else if src, err = one.open(ctx, sh, &cfg); err != nil {
 		return nil, err
@@ -228,10 +233,10 @@ func (c *compareCmd) compare(before, after *comparedSource, halves *stretch.Halv
 	result := &report.Comparison{Format: report.ComparisonFormat, SettingsDiffer: report.SettingsDiffer(&before.cfg, &after.cfg), AnyLog: before.report != nil || after.report != nil}
 	opt := pulse.CompareOptions{SameClock: c.SameChain, SameCoupler: c.SameChain}
 	if before.report != nil && after.report != nil {
-		same := before.contact == after.contact
-		opt.ByNumber, opt.SameCoupler = same, opt.SameCoupler || same
+		same := before.log.Contact() == after.log.Contact()
+		opt.ByNumber, opt.SameCoupler = stretch.SameLobes(before.log, after.log, before.M, after.M), opt.SameCoupler || same
 		opt.SameClock = opt.SameClock || same || before.live() && after.live()
-		if before.run == after.run {
+		if before.log.Run() == after.log.Run() {
 			opt.Gap = pulse.Known(float64(after.from - before.to))
 			if same {
 				overlap := min(before.to, after.to) - max(before.from, after.from)
@@ -256,8 +261,7 @@ func (c *compareCmd) compare(before, after *comparedSource, halves *stretch.Halv
 	if halves != nil {
 		result.Around = &report.Moment{At: halves.At}
 		if n := halves.Note; n != nil {
-			text := stretch.NoteText(*n)
-			result.Around.Note = &text
+			result.Around.Note = &n.Text
 		}
 	}
 	return result, nil

@@ -215,10 +215,20 @@ func comparedHeadline(c *Comparison) Statement {
 		}
 	}
 	var lobes []string
+	breaks := 0
 	for _, l := range c.Lobes {
-		if l.Opening.Sentence == pulse.Changed || l.Break.Sentence == pulse.Changed {
+		if l.Break.Sentence == pulse.Changed {
+			breaks++
+		}
+	}
+	for _, l := range c.Lobes {
+		// Where the breaks of all have changed, the break as such has.
+		if l.Opening.Sentence == pulse.Changed || l.Break.Sentence == pulse.Changed && breaks < len(c.Lobes) {
 			lobes = append(lobes, figure.Count(l.Lobe))
 		}
+	}
+	if len(lobes) == 0 && len(what) == 0 {
+		what = append(what, "the break of every lobe")
 	}
 	switch len(lobes) {
 	case 0:

@@ -11,7 +11,7 @@ import (
 // Halves are the stretches before and after a moment of a log.
 type Halves struct {
 	Before, After Request
-	At            time.Time
+	At            time.Time // the moment itself, which may lie in neither
 	// Note is the note that gave the moment; nil for a time.
 	Note *store.Note
 	// Found and Left are the last note before the moment that says how the contact
@@ -62,10 +62,11 @@ func Around(ctx context.Context, log *store.Log, contact string, moment Time, be
 		return Time{Set: true, Wall: tl.At(at).Wall.UTC(), zoned: true, exact: true, run: tl.ID, at: at}
 	}
 	from, to := max(at-pulse.Stamp(before), 0), at+pulse.Stamp(after)
-	h.Before = Request{Since: exactly(from), Until: exactly(at), Zone: zone}
-	h.After = Request{Since: exactly(at), Zone: zone}
+	last, next := watchedAround(tl, at)
+	h.Before = Request{Since: exactly(min(from, last)), Until: exactly(last), Zone: zone}
+	h.After = Request{Since: exactly(next), Zone: zone}
 	if to <= tl.End() {
-		h.After.Until = exactly(to)
+		h.After.Until = exactly(max(to, next))
 	}
 	h.At = tl.At(at).Wall.UTC()
 	if h.Note != nil {
@@ -84,6 +85,25 @@ func Around(ctx context.Context, log *store.Log, contact string, moment Time, be
 		}
 	}
 	return h, nil
+}
+
+// watchedAround gives the last time up to a moment, and the first from it, at which
+// the log was written: a moment between two sessions is beside neither.
+func watchedAround(tl *store.Timeline, at pulse.Stamp) (last, next pulse.Stamp) {
+	last, next = 0, tl.End()
+	for i := range tl.Sessions {
+		s := &tl.Sessions[i]
+		if s.Start.Run < at && at <= s.Alive.Run {
+			return at, at
+		}
+		if s.Alive.Run < at {
+			last = max(last, s.Alive.Run)
+		}
+		if s.Start.Run >= at {
+			next = min(next, s.Start.Run)
+		}
+	}
+	return last, next
 }
 
 // A StateNote says how a contact was found or left.

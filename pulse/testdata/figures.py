@@ -1,12 +1,12 @@
 """Makes the figures that tests of this package have from SciPy and NumPy.
 
 Run it here: python3 figures.py. SciPy 1.10.1 and NumPy 1.24.2 gave the figures
-in conformity_test.go and quantile_test.go.
+in conformity_test.go, quantile_test.go and wander_test.go.
 """
 
 import numpy
 from scipy.integrate import quad
-from scipy.stats import beta, norm
+from scipy.stats import beta, norm, ttest_ind
 
 print("UpperBound95: one-sided Clopper-Pearson, k out of n")
 for k, n in [(1, 10), (2, 10), (5, 10), (9, 10), (3, 100), (17, 40000), (1, 10000000)]:
@@ -35,3 +35,9 @@ for name in ["lew", "lottery", "mavro", "michelson"]:
         except ValueError:
             continue  # of the head
     print(name, len(values), [float(x) for x in numpy.percentile(values, [5, 25, 50, 90, 95])])
+
+print("TestWelch: t test of unequal variances (values invented)")
+before = [60.12, 59.87, 60.05, 59.91, 60.20, 59.98, 60.07, 59.83]
+after = [60.61, 60.12, 60.95, 60.33, 59.98, 60.77]
+t = ttest_ind(after, before, equal_var=False)
+print(repr(t.statistic), repr(t.pvalue), numpy.mean(after) - numpy.mean(before))

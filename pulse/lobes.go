@@ -68,6 +68,8 @@ type lobeSignature struct {
 	last       []int     // number of each lobe's latest opening, below first before there is one
 	curved     float64   // Σ w x² that weights must have, see weighted
 	nj, s1, s2 []float64 // of weighted: openings of each lobe, sums of their x and x²
+
+	onError func(n int, e float64) // told the error of opening n as it is known; may be nil
 }
 
 func (s *lobeSignature) init(lobes int) {
@@ -177,8 +179,7 @@ func (s *lobeSignature) tell(m int) {
 	}
 	if s.within != 2*s.half+1 {
 		if e, norm, ok := s.weighted(m); ok {
-			s.late[s.own(m)].Add(e)
-			s.norm.Add(norm)
+			s.take(m, e, norm)
 		}
 		return
 	}
@@ -189,8 +190,16 @@ func (s *lobeSignature) tell(m int) {
 		e += s.at[s.slot(m-s.half)] + s.at[s.slot(m+s.half)]
 		norm -= 0.5 / float64(n*n)
 	}
-	s.late[s.own(m)].Add(float64(e) / float64(2*n))
+	s.take(m, float64(e)/float64(2*n), norm)
+}
+
+// take takes the error of opening m.
+func (s *lobeSignature) take(m int, e, norm float64) {
+	s.late[s.own(m)].Add(e)
 	s.norm.Add(norm)
+	if s.onError != nil {
+		s.onError(m, e)
+	}
 }
 
 // weighted tells the error of m's lobe where the turn centred on opening m is

@@ -87,7 +87,7 @@ func (p *phases) slowCycles() (all []SlowCycle) {
 // slowCycle looks for the shortest cycle of more than one unit of openings, and
 // gives a multiple of its period too, in openings; 0 when there is none.
 func (p *phases) slowCycle(unit int) (c SlowCycle, multiple int) {
-	var all []swing
+	var all []humpPoint
 	most := p.longest() / 4
 	found, top := -1, 0 // of the dip, and of the highest before it
 	for k := 1; k*unit <= most; k++ {
@@ -195,15 +195,15 @@ func (p *phases) tune(m int, within float64) (period, amplitude float64) {
 	return 1 / f, size / weights / (4 * u * u)
 }
 
-// A swing is τ·ADEV at m periods, in ns, with an interval.
-type swing struct {
+// A humpPoint is τ·ADEV at m periods, in ns, with an interval.
+type humpPoint struct {
 	m            int
 	g, low, high float64
 }
 
 // swing is from some of the differences that there are; ok is false where they are
 // too few.
-func (p *phases) swing(m int) (r swing, ok bool) {
+func (p *phases) swing(m int) (r humpPoint, ok bool) {
 	step := max(m/denseCycles, 1)
 	freedom := newFreedom(allan, m, p.alpha(m, 2))
 	var sum float64
@@ -223,7 +223,7 @@ func (p *phases) swing(m int) (r swing, ok bool) {
 	}
 	g := math.Sqrt(sum / (2 * float64(n)))
 	low, high := chiSquared(edf, cycleSurety)
-	return swing{m, g, low * g, high * g}, true
+	return humpPoint{m, g, low * g, high * g}, true
 }
 
 // covers tells whether a deviation may be that of the cycle alone, for the most

@@ -1,99 +1,271 @@
 package command
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"fmt"
+	"strings"
+	"time"
 
-	"makebreak/daemon/config"
 	"makebreak/daemon/report"
+	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
-// allLimits is what --limits takes in place of one set.
-const allLimits = "all"
+type compareCmd struct {
+	First  string `arg:"" name:"before" help:"What was measured before: a file of edges, run:CONTACT for a stretch of a log, or sim:DESCRIPTION."`
+	Second string `arg:"" name:"after" optional:"" help:"What was measured after; not with --around."`
 
-// runAll measures the source once for each set of limits of its kind: what
-// counts as a pulse, a cycle and a digit is part of a set.
-func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
-	switch {
-	case c.Source == "-" || c.live():
-		return 0, errors.New("--limits all reads the recording once for each set of limits: expected a file or sim:DESCRIPTION, not what can be read once only")
-	case c.Table != "":
-		return 0, errors.New("--table with --limits all: expected one set of limits, for each reads the pulses its own way")
+	logFileFlag `group:"A stretch of a log:"`
+	Around      when `group:"A stretch of a log:" placeholder:"NOTE|TIME" help:"Compare what came before this moment with what came after: words of a note, such as oiled, or a time, such as 2026-11-20T10:00 or -2h."`
+	Before      span `group:"A stretch of a log:" name:"before" placeholder:"2h" help:"How long before --around."`
+	After       span `group:"A stretch of a log:" name:"after" placeholder:"2h" help:"How long after --around."`
+	Since       when `group:"A stretch of a log:" placeholder:"TIME" help:"Start of each run:CONTACT, without --around: a time, or words of a note."`
+	Until       when `group:"A stretch of a log:" placeholder:"TIME" help:"End of each run:CONTACT, in the same forms."`
+
+	contactFlags
+	Contact string `group:"Reading the contact:" placeholder:"NAME" help:"Contact of files with several."`
+
+	chainFlags
+	SameChain bool `group:"Uncertainty of the measuring chain:" help:"Both were measured by the same coupler and clock, whose errors cancel in a difference; two stretches of one contact of a log always count so."`
+
+	jsonFlag `group:"Output:"`
+	HTML     string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
+	Force    bool   `group:"Output:" help:"Let --html replace a file."`
+}
+
+// defaultAround is long enough for a cam to have turned some thousand times, and
+// short beside what a room's warmth does in a day.
+const defaultAround = 2 * time.Hour
+
+func (*compareCmd) epilogue() string {
+	return `Examples, from the invented Marrow Quay exchange:
+  makebreak compare before.csv after.csv --lobes 5
+  makebreak compare sim:dial,rate=9.4,repeat=20 sim:dial,rate=9.7,repeat=20
+  makebreak compare run:cam-60 --log marrow-quay.db --around oiled --before 1h
+  makebreak compare run:cam-60 run:cam-30 --log marrow-quay.db --since -2h
+
+For each quantity and each lobe there is the difference with its uncertainty,
+and one of three sentences: changed, not shown to have changed, cannot be told.
+Notes beside the moment (as found, as left) name the stretches; other notes do
+not shorten them. Lobes are paired by number in a log, else by their errors.
+
+Exit status: 0 nothing shown to have changed; 1 something changed; 2 the command
+or its input is wrong; 3 cannot be told.
+
+` + caution
+}
+
+// A comparedSource is one of the two that are compared, measured.
+type comparedSource struct {
+	pulse.Compared
+	cfg      pulse.Config
+	report   *stretch.Report // nil outside a log
+	log      *stretch.Source // closed; nil outside a log
+	from, to pulse.Stamp     // of a log
+}
+
+func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
+	if err := c.check(); err != nil {
+		return 0, err
 	}
 	out, err := createFile("--html", c.HTML, c.Force)
 	if err != nil {
 		return 0, err
 	}
 	defer out.Discard()
-	asked := c.Limits
-	c.Limits = ""
-	cfg, err := c.config()
-	c.Limits = asked
+	requests, halves, err := c.requests(ctx, sh)
 	if err != nil {
 		return 0, err
 	}
-	m, samples, err := c.once(ctx, sh, cfg)
-	if err != nil {
-		return 0, err
-	}
-	profiles, err := config.Profiles()
-	if err != nil {
-		return 0, err
-	}
-	cfg.Lobes, cfg.CadenceNS = 0, nil // each set has its own cadence, or none
-	var all []report.Compared
-	for _, p := range profiles {
-		if p.Kind.String() != m.Kind {
-			continue
-		}
-		x := report.Compared{ID: p.ID, Title: p.Title, Use: p.Use, Country: report.Given(p.Country)}
-		fits := m.Interrupter != nil && m.Interrupter.Matches(p)
-		if len(p.Limits) > 0 {
-			cfg.Limits = p
-			one, _, err := c.once(ctx, sh, cfg)
-			if err != nil {
-				return 0, err
+	var both [2]*comparedSource
+	for i, source := range []string{c.First, cmp.Or(c.Second, c.First)} {
+		if both[i], err = c.measure(ctx, sh, source, requests[i]); err != nil {
+			if interrupted(ctx, err) {
+				return 0, errors.New("stopped by you: nothing was written, for a part would look like the whole")
 			}
-			x.Conformity = one.Conformity
-			fits = one.Interrupter != nil && one.Interrupter.CadenceFits
+			if halves != nil {
+				if errors.Is(err, stretch.ErrEmpty) {
+					err = fmt.Errorf("the contact was not read then: expected a longer --%s", [...]string{"before", "after"}[i])
+				}
+				err = fmt.Errorf("the stretch %s %s: %w", [...]string{"before", "after"}[i], report.Wall(halves.At.In(sh.zone)), err)
+			}
+			return 0, err
 		}
-		if m.Interrupter != nil {
-			x.Fits = &fits
-		}
-		all = append(all, x)
 	}
-	result := report.Comparison{Format: "makebreak.comparison/1", Source: m.Source, Kind: m.Kind, KindFrom: m.KindFrom, Limits: all}
-	about := report.About{Cadence: c.Cadence.ns, Samples: samples, Known: profiles}
-	doc := report.OfComparison(m, &result, &about)
-	if err := keepPage(out, doc, m.Source); err != nil {
+	result, err := c.compare(both[0], both[1], halves)
+	if err != nil {
 		return 0, err
 	}
-	return StatusOK, sh.show(c.JSON, result, func() *report.Document { return doc })
+	doc := report.OfComparison(result, sh.zone)
+	if err := keepPage(out, doc, "compare"); err != nil {
+		return 0, err
+	}
+	return result.Status(), sh.show(c.JSON, result, func() *report.Document { return doc })
 }
 
-// once measures the source from its beginning to its end.
-func (c *measureCmd) once(ctx context.Context, sh *shell, cfg pulse.Config) (m *pulse.Measurement, samples bool, err error) {
-	defer func() {
-		if interrupted(ctx, err) {
-			err = errors.New("stopped by you: nothing was written, for a part would look like the whole")
+// check refuses what does not go together.
+func (c *compareCmd) check() error {
+	_, logged := strings.CutPrefix(c.First, "run:")
+	_, alsoLogged := strings.CutPrefix(c.Second, "run:")
+	switch {
+	case c.Limits == allLimits:
+		return errors.New("--limits all: expected one set of limits, by which both are read, or none")
+	case c.Around.Set && c.Second != "":
+		return fmt.Errorf("--around compares two stretches of one contact: expected no second source, %s", c.Second)
+	case c.Around.Set && !logged:
+		return errors.New("--around is for a log: expected run:CONTACT")
+	case c.Around.Set && (c.Since.Set || c.Until.Set):
+		return errors.New("--around with --since or --until: expected --before and --after, how long each stretch is")
+	case !c.Around.Set && c.Second == "" && logged:
+		return errors.New("expected --around NOTE|TIME, the moment between the two stretches, or a second source")
+	case !c.Around.Set && c.Second == "":
+		return errors.New("expected a second source, what was measured after")
+	case c.First == "-" || c.Second == "-":
+		return errors.New("-: compare reads two files, stretches of a log or simulated contacts, not standard input")
+	case !c.Around.Set && (c.Before.set || c.After.set):
+		return errors.New("--before and --after are how long the stretches beside --around NOTE|TIME are: expected it with them")
+	case (c.Before.set && c.Before.ns <= 0) || (c.After.set && c.After.ns <= 0):
+		return errors.New("--before and --after: expected more than 0")
+	}
+	for _, s := range []string{c.First, c.Second} {
+		if strings.HasPrefix(s, "gpio:") {
+			return fmt.Errorf("%s: compare reads what was recorded: record it with makebreak measure %[1]s --record FILE, or watch it", s)
 		}
-	}()
-	src, err := c.open(ctx, sh, &cfg)
+	}
+	if !logged && !alsoLogged {
+		return (&stretchFlags{logFileFlag: c.logFileFlag, Since: c.Since, Until: c.Until}).none()
+	}
+	return distinct(namedFile{"a source", c.First}, namedFile{"--log", c.Log}, namedFile{"--html", c.HTML})
+}
+
+// requests are the stretches of a log that are asked for; halves is nil without
+// --around.
+func (c *compareCmd) requests(ctx context.Context, sh *shell) (both [2]*stretch.Request, halves *stretch.Halves, err error) {
+	flags := stretchFlags{logFileFlag: c.logFileFlag, Since: c.Since, Until: c.Until}
+	both = [2]*stretch.Request{flags.request(sh.zone), flags.request(sh.zone)}
+	if !c.Around.Set {
+		return both, nil, nil
+	}
+	log, err := c.openLog(ctx)
 	if err != nil {
-		return nil, false, err
+		return both, nil, err
+	}
+	defer log.Close()
+	contact := strings.TrimPrefix(c.First, "run:")
+	if err := stretch.KnownContact(ctx, log, contact); err != nil {
+		return both, nil, err
+	}
+	length := func(s span) time.Duration {
+		if !s.set {
+			return defaultAround
+		}
+		return time.Duration(s.ns)
+	}
+	halves, err = stretch.Around(ctx, log, contact, c.Around.In(sh.zone), length(c.Before), length(c.After), sh.zone)
+	var outside *stretch.OutsideError
+	switch {
+	case errors.As(err, &outside):
+		return both, nil, fmt.Errorf("--around %s: nothing lies on one side of it: %w", c.Around.Text, err)
+	case err != nil:
+		return both, nil, fmt.Errorf("--around: %w", err)
+	}
+	return [2]*stretch.Request{&halves.Before, &halves.After}, halves, nil
+}
+
+// measure measures one of the two.
+func (c *compareCmd) measure(ctx context.Context, sh *shell, name string, request *stretch.Request) (*comparedSource, error) {
+	one := measureCmd{Source: name, contactFlags: c.contactFlags, Contact: c.Contact, chainFlags: c.chainFlags}
+	one.logFileFlag, one.Since, one.Until = c.logFileFlag, c.Since, c.Until
+	cfg, err := c.contactFlags.config(&c.chainFlags, 0, 0)
+	if err != nil {
+		return nil, err
+	}
+	x := &comparedSource{}
+	var src source
+	if contact, ok := one.logged(); ok {
+		one.Contact = "" // of the file beside it
+		log, err := c.openLog(ctx)
+		if err != nil {
+			return nil, err
+		}
+		s, err := stretch.Open(ctx, log, request, contact)
+		if err != nil {
+			if !c.Around.Set {
+				err = one.wrong(err)
+			}
+			return nil, errors.Join(err, log.Close())
+		}
+		if cfg, err = s.Configure(ctx, one.wishes(cfg)); err != nil {
+			return nil, errors.Join(err, s.Close())
+		}
+		x.log, x.from, x.to = s, s.Begin(), s.End()
+		src = s
+	} else if src, err = one.open(ctx, sh, &cfg); err != nil {
+		return nil, err
 	}
 	defer src.Close()
+	x.Series = pulse.NewComparand(&cfg)
+	cfg.Observer = pulse.Tee(cfg.Observer, x.Series.Observer())
 	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
-		return nil, false, err
+		return nil, err
 	}
-	m, edges, err := measure(ctx, sh, src, cfg, func(_ pulse.Stamp, sampled bool) { samples = sampled })
-	if err == nil && edges == 0 {
-		err = errors.New("there is no edge in that stretch of the log")
+	m, edges, err := measure(ctx, sh, src, cfg, func(pulse.Stamp, bool) {})
+	switch {
+	case err != nil:
+		return nil, err
+	case edges == 0:
+		return nil, errors.New("there is no edge in that stretch of the log")
 	}
-	if err != nil {
-		return nil, false, err
+	m.Source = name
+	x.M, x.Setup, x.cfg = m, *cfg.Setup, cfg
+	if s, ok := src.(*stretch.Source); ok {
+		if x.report, err = s.Report(ctx, m); err != nil {
+			return nil, err
+		}
 	}
-	m.Source = c.Source
-	return m, samples, nil
+	return x, nil
 }
+
+// compare compares the two.
+func (c *compareCmd) compare(before, after *comparedSource, halves *stretch.Halves) (*report.Comparison, error) {
+	result := &report.Comparison{Format: report.ComparisonFormat, SettingsDiffer: report.SettingsDiffer(&before.cfg, &after.cfg), AnyLog: before.report != nil || after.report != nil}
+	opt := pulse.CompareOptions{SameClock: c.SameChain, SameCoupler: c.SameChain}
+	if before.report != nil && after.report != nil {
+		same := before.log.Contact() == after.log.Contact()
+		opt.ByNumber, opt.SameCoupler = stretch.SameLobes(before.log, after.log, before.M, after.M), opt.SameCoupler || same
+		opt.SameClock = opt.SameClock || same || before.live() && after.live()
+		if before.log.Run() == after.log.Run() {
+			opt.Gap = pulse.Known(float64(after.from - before.to))
+			if same {
+				overlap := min(before.to, after.to) - max(before.from, after.from)
+				result.OverlapS = max(float64(overlap), 0) / 1e9
+				result.SameSource = before.from == after.from && before.to == after.to
+			}
+		}
+	} else {
+		result.SameSource = before.report == nil && after.report == nil && before.M.Source == after.M.Source
+	}
+	var err error
+	if result.Comparison, err = pulse.Compare(before.Compared, after.Compared, opt); err != nil {
+		if before.M.Kind != after.M.Kind {
+			err = fmt.Errorf("%w; --kind reads both as one", err)
+		}
+		return nil, err
+	}
+	result.Outcome = result.Comparison.Outcome()
+	result.SharedChain, result.SharedClock = opt.SameCoupler && opt.SameClock, opt.SameClock
+	result.Before = report.NewComparedSide(before.M, before.report, halves.FoundNote())
+	result.After = report.NewComparedSide(after.M, after.report, halves.LeftNote())
+	if halves != nil {
+		result.Around = &report.Moment{At: halves.At}
+		if n := halves.Note; n != nil {
+			result.Around.Note = &n.Text
+		}
+	}
+	return result, nil
+}
+
+// live tells a contact of a log that the computer's own clock timed.
+func (x *comparedSource) live() bool { return strings.HasPrefix(x.report.Source, "gpio:") }

@@ -54,6 +54,9 @@ func (c *importCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
+	if c.Began.Words != "" {
+		return 0, fmt.Errorf("--began %q: expected a time such as 2026-11-20T10:00 or -2h, not words of a note", c.Began.Text)
+	}
 	began, err := c.began(ctx, sh)
 	switch {
 	case interrupted(ctx, err):

@@ -29,7 +29,7 @@ type noteCmd struct {
 	AsFound bool   `help:"It tells how the contact was found."`
 	AsLeft  bool   `help:"It tells how the contact was left."`
 	LobeOne bool   `help:"The lobe of --contact that opened at --at is lobe 1 of its cam, in all that is asked from now on."`
-	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (in the zone of --tz, or with its own), or -10m, so long ago; without, now."`
+	At      when   `placeholder:"TIME" help:"When it was, such as 2026-11-20T10:00 (in the zone of --tz, or with its own), or -10m, so long ago, or words of another note, for its time; without, now."`
 }
 
 func (*noteCmd) epilogue() string {
@@ -54,7 +54,7 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if n.Text == "" {
 		return 0, errors.New("the remark is empty: expected some words")
 	}
-	if n.At.Wall = c.At.In(sh.zone).Wall; c.At.Set && n.At.Wall.IsZero() {
+	if n.At.Wall = c.At.In(sh.zone).Wall; c.At.Set && n.At.Wall.IsZero() && c.At.Words == "" {
 		n.At.Wall = time.Now().Add(-c.At.Back)
 	}
 	if n.At.Wall.After(time.Now()) {
@@ -72,6 +72,13 @@ func (c *noteCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 		if err := stretch.KnownContact(ctx, log, n.Contact); err != nil {
 			return 0, err
 		}
+	}
+	if c.At.Words != "" { // the moment of another note
+		at, err := c.At.Resolve(ctx, log, n.Contact, sh.zone)
+		if err != nil {
+			return 0, fmt.Errorf("--at: %w", err)
+		}
+		n.At.Wall = at.Wall
 	}
 	said := ""
 	var id int64

@@ -17,7 +17,7 @@ import (
 // stretchFlags choose a stretch of the log.
 type stretchFlags struct {
 	logFileFlag `group:"A stretch of a log:"`
-	Since       when   `group:"A stretch of a log:" placeholder:"TIME" help:"Start, such as 2026-11-20T10:00 (in the zone of --tz, or with its own: +02:00), or -2h, so long before the end of the log."`
+	Since       when   `group:"A stretch of a log:" placeholder:"TIME" help:"Start, such as 2026-11-20T10:00 (in the zone of --tz, or with its own: +02:00), -2h, so long before the end of the log, or words of a note, such as oiled or 'as left'."`
 	Until       when   `group:"A stretch of a log:" placeholder:"TIME" help:"End, in the same forms."`
 	Soak        string `group:"A stretch of a log:" placeholder:"TITLE" help:"The stretch of a soak test."`
 }
@@ -43,7 +43,12 @@ func (f *stretchFlags) request(zone *time.Location) *stretch.Request {
 // wrong tells in the words of the flags why there is no such stretch.
 func (f *stretchFlags) wrong(err error) error {
 	var outside *stretch.OutsideError
+	var words *stretch.TimeError
 	switch {
+	case errors.As(err, &words) && words.AtStart:
+		return fmt.Errorf("--since: %w", err)
+	case words != nil:
+		return fmt.Errorf("--until: %w", err)
 	case errors.Is(err, stretch.ErrSoakAndTimes):
 		return errors.New("--soak is a stretch by itself: expected it without --since and --until")
 	case errors.As(err, &outside) && outside.AtStart:

@@ -2,221 +2,412 @@ package report
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"makebreak/daemon/figure"
+	"makebreak/daemon/stretch"
 	"makebreak/pulse"
 )
 
-// A Comparison holds the verdict of every set of limits of a contact's kind.
+// ComparisonFormat names the document of a comparison.
+const ComparisonFormat = "makebreak.comparison/1"
+
+// A Comparison is how two stretches differ, as other programs read it.
 type Comparison struct {
-	Format   string     `json:"format"`
-	Source   string     `json:"source"`
-	Kind     string     `json:"kind"`
-	KindFrom string     `json:"kind_from"`
-	Limits   []Compared `json:"limits"`
+	Format string       `json:"format"`
+	Before ComparedSide `json:"before"`
+	After  ComparedSide `json:"after"`
+	*pulse.Comparison
+	Outcome pulse.Outcome `json:"outcome"` // of the whole
+	// Around is the moment between them, null where two sources were given.
+	Around *Moment `json:"around"`
+	// SettingsDiffer are the settings of how the contact is read that a log has
+	// differently for the two.
+	SettingsDiffer []Setting `json:"settings_differ"`
+	SameSource     bool      `json:"same_source"` // both are the same edges
+	OverlapS       float64   `json:"overlap_s"`   // of two stretches of one contact
+	SharedChain    bool      `json:"shared_chain"`
+	SharedClock    bool      `json:"shared_clock"`
+	AnyLog         bool      `json:"-"`
 }
 
-// A Compared is the verdict of one set of limits among others.
-type Compared struct {
-	ID         string            `json:"limits"`
-	Title      string            `json:"title"`
-	Use        string            `json:"use"`
-	Country    *string           `json:"country"`
-	Fits       *bool             `json:"cadence_fits"` // null for a dial
-	Conformity *pulse.Conformity `json:"conformity"`   // null where no tolerance is published
+// A ComparedSide is one of the two stretches.
+type ComparedSide struct {
+	Source    string     `json:"source"`
+	From      *time.Time `json:"from"` // null outside a log
+	To        *time.Time `json:"to"`
+	DurationS float64    `json:"duration_s"`
+	Kind      string     `json:"kind"`
+	State     *string    `json:"state"` // "as found" or "as left", where a note says so; else null
+	Note      *string    `json:"note"`  // that says so
+	Edges     int        `json:"edges"`
+	Missing   uint64     `json:"missing"` // interruptions
+	Extra     uint64     `json:"extra"`
+	Slips     uint64     `json:"slips"`
+	Stalls    uint64     `json:"stalls"`
+	Log       *SideLog   `json:"log,omitempty"`
 }
 
-// OfComparison says what each set of limits makes of m: first the sets that judge
-// rate and percent break, in each group the best first.
-func OfComparison(m *pulse.Measurement, c *Comparison, a *About) *Document {
-	doc := new(Document)
-	opening(doc, m, a, implausible(m, a))
-	measured := measuredNouns(m)
-	rows := make([]comparedRow, 0, len(c.Limits))
-	for _, x := range c.Limits {
-		rows = append(rows, newComparedRow(m, &x, len(measured)))
-	}
-	slices.SortStableFunc(rows, func(a, b comparedRow) int {
-		return cmp.Or(a.group-b.group, a.severity-b.severity, cmp.Compare(a.id, b.id))
-	})
-	doc.add(Statement{"Compared with every set of limits of its kind, " + figure.Count(len(rows)), Strong})
-	doc.tell("", "Of what was measured ("+figure.List(measured)+") a set judges a part; its pass says nothing of the rest.")
-	doc.add(Space{})
-	others := len(rows)
-	rows = slices.DeleteFunc(rows, func(r comparedRow) bool { return r.verdict == "" })
-	others -= len(rows)
-	wideID, wideVerdict := 0, 0
-	for _, r := range rows {
-		wideID, wideVerdict = max(wideID, width(r.id)), max(wideVerdict, width(r.verdict))
-	}
-	padded := func(s string, n int) string { return s + strings.Repeat(" ", n-width(s)) }
-	for _, r := range rows {
-		doc.add(Paragraph{Indent: 2, Lead: padded(r.id, wideID+1), Mark: padded(r.verdict, wideVerdict+1), Tone: r.tone, Text: r.judges})
-		if r.decided != "" {
-			doc.add(Paragraph{Indent: 6, Text: r.decided})
+// A SideLog is what the log knows of a stretch.
+type SideLog struct {
+	Contact string           `json:"contact"`
+	UpS     float64          `json:"source_up_s"`
+	Notes   []stretch.Remark `json:"notes"`
+	Changes int              `json:"configuration_changes"`
+	Removed bool             `json:"edges_removed"`
+}
+
+// A Moment is what two stretches lie before and after.
+type Moment struct {
+	At   time.Time `json:"at"`
+	Note *string   `json:"note"` // null for a time
+}
+
+// A Setting is one of how a contact is read.
+type Setting string
+
+const (
+	SettingPolarity Setting = "closed"
+	SettingSettle   Setting = "settle"
+	SettingTiming   Setting = "timing"
+	SettingPulse    Setting = "pulse" // what counts as one
+	SettingLobes    Setting = "lobes"
+	SettingCadence  Setting = "cadence"
+)
+
+// SettingsDiffer tells which settings two configurations have differently.
+func SettingsDiffer(a, b *pulse.Config) []Setting {
+	differ := []Setting{}
+	for _, x := range []struct {
+		setting Setting
+		differs bool
+	}{
+		{SettingPolarity, a.Polarity != b.Polarity},
+		{SettingSettle, cmp.Or(a.SettleNS, pulse.DefaultSettleNS) != cmp.Or(b.SettleNS, pulse.DefaultSettleNS)},
+		{SettingTiming, a.Timing != b.Timing},
+		{SettingPulse, a.PulseMinNS != b.PulseMinNS || a.PulseMaxNS != b.PulseMaxNS || a.TrainGapNS != b.TrainGapNS || a.FlashMaxNS != b.FlashMaxNS},
+		{SettingLobes, a.Lobes != b.Lobes},
+		{SettingCadence, !slices.Equal(a.CadenceNS, b.CadenceNS)},
+	} {
+		if x.differs {
+			differ = append(differ, x.setting)
 		}
 	}
-	if others > 0 {
-		doc.tell("", "And "+figure.Plural(others, "nominal cadence", "nominal cadences")+" that it does not do.")
+	return differ
+}
+
+// NewComparedSide tells of one stretch. log is nil for what is not of a log, note
+// where no note says how the contact was found or left.
+func NewComparedSide(m *pulse.Measurement, log *stretch.Report, note *stretch.StateNote) ComparedSide {
+	f := m.Faults()
+	s := ComparedSide{Source: m.Source, DurationS: m.Capture.DurationS, Kind: m.Kind, Edges: m.Capture.Edges, Missing: f.Missing, Extra: f.Extra, Slips: f.Slips, Stalls: f.Stalls}
+	if log != nil {
+		s.From, s.To, s.DurationS = &log.Since, &log.Until, log.LengthS
+		s.Log = &SideLog{log.Contact, log.UpS, log.Notes, log.Changes, log.Removed != nil}
+	}
+	if note != nil {
+		s.State, s.Note = &note.State, &note.Text
+	}
+	return s
+}
+
+// Status is the exit status of the whole: 0 nothing shown to have changed, 1
+// something changed, 3 it cannot be told.
+func (c *Comparison) Status() int {
+	switch c.Outcome {
+	case pulse.Changed:
+		return 1
+	case pulse.CannotTell:
+		return 3
+	}
+	return 0
+}
+
+// OfComparison says how two stretches differ, with times of day by the clock of a
+// zone.
+func OfComparison(c *Comparison, zone *time.Location) *Document {
+	doc := &Document{zone: zone}
+	doc.add(Title{comparedTitle(c)})
+	doc.say("Read as " + map[string]string{"dial": "a dial", "interrupter": "an interrupter"}[c.Before.Kind] + ".")
+	for _, text := range comparedDoubts(c) {
+		doc.mark("NOTE:", Doubtful, text)
+	}
+	doc.add(Space{}, comparedHeadline(c))
+	var notTold []string
+	for _, q := range c.Quantities {
+		if q.Sentence == pulse.CannotTell {
+			noun, _ := comparedNoun(c, q.Quantity)
+			notTold = append(notTold, noun)
+		}
+	}
+	for _, l := range c.Lobes {
+		if l.Opening.Sentence == pulse.CannotTell {
+			notTold = append(notTold, "the lobes")
+			break
+		}
+	}
+	if c.Outcome != pulse.CannotTell && len(notTold) > 0 {
+		doc.say("Of " + figure.List(notTold) + " it cannot be told.")
 	}
 	doc.add(Space{})
-	doc.say("--limits ID in place of all tells which pulse or cycle, and the source. A set for another use (see makebreak limits) is no fault of the contact.")
+	doc.tell(padded("Before", 7), sideText(doc, &c.Before))
+	doc.tell(padded("After", 7), sideText(doc, &c.After))
+
+	doc.head("Difference, after less before")
+	t := Table{Columns: columns("lrrrrl", "", "before", "after", "difference", "±", "")}
+	t.Columns[5].Folds = true
+	for _, q := range c.Quantities {
+		noun, unit := comparedNoun(c, q.Quantity)
+		if unit == "%" {
+			unit = "points"
+		}
+		dec := changeDecimals(&q.Change)
+		row := []Cell{{Text: noun, Unit: rateOnly(unit)}}
+		row = append(row, Cell{Number: true, Value: q.Before, Decimals: dec}, Cell{Number: true, Value: q.After, Decimals: dec},
+			Cell{Text: signed(q.Difference, dec)}, Cell{Text: uncertain(q.ExpandedU, dec)}, Cell{Text: changeText(&q.Change, unit)})
+		t.Rows = append(t.Rows, row)
+	}
+	doc.add(t)
+	comparedLobes(doc, c)
+	doc.add(Space{})
+	doc.say(comparedBasis(c))
+	doc.add(Caution{})
 	return doc
 }
 
-// A comparedRow is what a comparison says of one set of limits.
-type comparedRow struct {
-	id       string
-	group    int    // its place before others, see judgesBoth
-	severity int    // its place in the group
-	verdict  string // empty: only counted
-	tone     Tone
-	judges   string
-	decided  string
+func padded(s string, n int) string { return s + strings.Repeat(" ", max(n-width(s), 0)) }
+
+// rateOnly is the unit that a row of differences shows: that of percent break is in
+// its name.
+func rateOnly(unit string) string {
+	if unit == "points" {
+		return ""
+	}
+	return unit
 }
 
-// The groups of a comparison, in their order. A nominal cadence that fits stands in
-// the first, after the sets that are kept.
-const (
-	judgesBoth = iota // rate and percent break, or what gives them
-	judgesSome
-	doesNotFit // other cadences
-)
-
-// newComparedRow says what c makes of m, of which so many quantities were measured.
-func newComparedRow(m *pulse.Measurement, c *Compared, measured int) comparedRow {
-	row := comparedRow{id: c.ID, group: doesNotFit, judges: c.Use}
-	fits := c.Fits == nil || *c.Fits
-	if c.Conformity == nil {
-		if fits {
-			row.group, row.severity, row.verdict, row.tone = judgesBoth, pulse.ConditionalPass.Severity(), "fits", Strong
-			row.judges += ": to recognise only"
+func comparedTitle(c *Comparison) string {
+	if a := c.Around; a != nil {
+		if a.Note != nil {
+			return c.Before.Source + ", before and after: " + *a.Note
 		}
-		return row
+		return c.Before.Source + ", before and after " + a.At.Format(wallSecond+" MST")
 	}
-	s := c.Conformity.Statement
-	row.severity, row.verdict, row.tone = s.Severity(), string(s), verdictTone(s)
-	if !fits {
-		row.judges += strings.Join(append([]string{": another cadence"}, c.Conformity.Because...), "; ")
-		return row
-	}
-	nouns := c.judges(m)
-	if (s == pulse.Pass || s == pulse.ConditionalPass) && len(nouns) < measured {
-		row.verdict += fmt.Sprintf(" on %d of %d", len(nouns), measured)
-	}
-	row.group = judgesSome
-	for _, both := range [][]string{{"rate", "percent break"}, {"rate", "break"}, {"rate", "make"}, {"break", "make"}, {"segments"}} {
-		if !slices.ContainsFunc(both, func(noun string) bool { return !slices.Contains(nouns, noun) }) {
-			row.group = judgesBoth
-		}
-	}
-	row.judges += ": " + figure.List(nouns)
-	row.decided = decidedBy(m, c.Conformity)
-	return row
+	return c.Before.Source + " and " + c.After.Source
 }
 
-// pageNoun names what a quantity is about, as a comparison counts: a period is a
-// rate, a ratio is a percent break, and segments are breaks and makes where there
-// is one of each.
-func pageNoun(m *pulse.Measurement, quantity string) string {
-	switch q := pulse.Quantity(quantity); q {
-	case pulse.PeriodMS:
-		return "rate"
-	case pulse.BreakRatio:
-		return "percent break"
+// comparedHeadline gives the outcome in words.
+func comparedHeadline(c *Comparison) Statement {
+	if c.Outcome != pulse.Changed {
+		s := Statement{strings.ToUpper(string(c.Outcome)), Strong}
+		if c.Outcome == pulse.CannotTell {
+			s.Tone = Doubtful
+		}
+		return s
 	}
-	if n, ok := strings.CutPrefix(quantity, "segment_"); ok {
+	var what []string
+	for _, q := range c.Quantities {
+		if q.Sentence == pulse.Changed {
+			noun, _ := comparedNoun(c, q.Quantity)
+			what = append(what, noun)
+		}
+	}
+	var lobes []string
+	breaks := 0
+	for _, l := range c.Lobes {
+		if l.Break.Sentence == pulse.Changed {
+			breaks++
+		}
+	}
+	for _, l := range c.Lobes {
+		// Where the breaks of all have changed, the break as such has.
+		if l.Opening.Sentence == pulse.Changed || l.Break.Sentence == pulse.Changed && breaks < len(c.Lobes) {
+			lobes = append(lobes, figure.Count(l.Lobe))
+		}
+	}
+	if len(lobes) == 0 && len(what) == 0 {
+		what = append(what, "the break of every lobe")
+	}
+	switch len(lobes) {
+	case 0:
+	case 1:
+		what = append(what, "lobe "+lobes[0])
+	default:
+		what = append(what, "lobes "+figure.List(lobes))
+	}
+	return Statement{"CHANGED: " + strings.Join(what, ", "), Strong}
+}
+
+// comparedNoun is a quantity's noun and unit; the rate of a compound cadence counts
+// cycles.
+func comparedNoun(c *Comparison, quantity string) (noun, unit string) {
+	noun, unit = figure.Quantity(quantity)
+	if unit == "IPM" && slices.ContainsFunc(c.Quantities, func(q pulse.QuantityChange) bool { return q.Quantity == "segment_3_ms" }) {
+		unit = "cycles/min"
+	}
+	return noun, unit
+}
+
+// changeDecimals are those that the uncertainty of a difference supports.
+func changeDecimals(x *pulse.Change) int {
+	if !x.ExpandedU.OK {
+		return 2
+	}
+	return figure.Decimals(x.ExpandedU.V)
+}
+
+func uncertain(u pulse.Num, decimals int) string {
+	if !u.OK {
+		return "-"
+	}
+	return figure.NonZero(u.V, decimals)
+}
+
+// changeText says whether a figure has changed, and what else can be said.
+func changeText(x *pulse.Change, unit string) string {
+	switch x.Sentence {
+	case pulse.Changed:
+		return "changed"
+	case pulse.NotShown:
+		return "not shown: less than " + figure.Unit(figure.NonZero(x.LessThan.V, changeDecimals(x)), unit)
+	}
+	return "cannot be told: " + doubtText(x)
+}
+
+// doubtText says why it cannot be told.
+func doubtText(x *pulse.Change) string {
+	switch x.Why {
+	case pulse.TooFew:
+		values := figure.Count(x.BeforeN) + " before and " + figure.Count(x.AfterN) + " after"
+		return "it needs " + figure.Count(x.Needed) + " values in each, and there are " + values
+	case pulse.Wanders:
+		return "it wanders within each, and how long lies between them is not known"
+	}
+	return "which lobe is which is not sure"
+}
+
+// comparedDoubts are what a reader must know before the figures.
+func comparedDoubts(c *Comparison) (all []string) {
+	if c.SameSource {
+		all = append(all, "Both are the same edges: there is nothing that could differ.")
+	} else if c.OverlapS > 0 {
+		all = append(all, "The two overlap by "+figure.Time(c.OverlapS)+": what both have in common tells of no change, and hides one.")
+	}
+	if len(c.SettingsDiffer) > 0 {
+		words := map[Setting]string{
+			SettingPolarity: "the level that means closed", SettingSettle: "the settling time", SettingTiming: "the time of a bouncing transition",
+			SettingPulse: "what counts as a pulse", SettingLobes: "the number of lobes", SettingCadence: "the nominal cadence",
+		}
+		var said []string
+		for _, s := range c.SettingsDiffer {
+			said = append(said, words[s])
+		}
+		all = append(all, "The log has the two set up differently in "+figure.List(said)+": a difference may come from that. --settle, --closed, --timing and the others read both alike.")
+	}
+	for _, x := range []struct {
+		name string
+		side *ComparedSide
+	}{{"before", &c.Before}, {"after", &c.After}} {
+		if l := x.side.Log; l != nil && l.Changes > 0 {
+			all = append(all, "The contact's configuration changed within the stretch "+x.name+"; all is read by the one at its start.")
+		}
+		if l := x.side.Log; l != nil && l.Removed {
+			all = append(all, "Edges of the stretch "+x.name+" were removed from the log: it is of what is left.")
+		}
+	}
+	return all
+}
+
+// sideText tells of one stretch.
+func sideText(doc *Document, s *ComparedSide) string {
+	text := s.Source
+	if s.State != nil {
+		text += ", " + *s.State
+	}
+	if s.From != nil {
+		text += ": " + doc.wall(*s.From) + " to " + doc.wall(*s.To)
+	}
+	text += ", " + figure.Time(s.DurationS) + ", " + figure.Plural(s.Edges, "edge", "edges")
+	var faults []string
+	for _, f := range []struct {
+		n    uint64
+		word string
+	}{{s.Missing, "missing"}, {s.Extra, "extra"}, {s.Slips, "slipped"}, {s.Stalls, "stalled"}} {
+		if f.n > 0 {
+			faults = append(faults, figure.Count(f.n)+" "+f.word)
+		}
+	}
+	if len(faults) > 0 {
+		text += "; " + figure.List(faults)
+	}
+	text += "."
+	if s.Note != nil {
+		text += " Note: " + *s.Note + "."
+	}
+	return text
+}
+
+// comparedLobes tabulates the lobes.
+func comparedLobes(doc *Document, c *Comparison) {
+	if len(c.Lobes) == 0 {
+		return
+	}
+	doc.head("Lobes")
+	by := "Lobes are paired by the numbers that the log has carried on."
+	if c.LobesPairedBy != nil && *c.LobesPairedBy == pulse.PairedByMatch {
 		switch {
-		case compound(m):
-			return "segments"
-		case n == "1_ms":
-			return "make"
+		case c.Lobes[0].Opening.Why == pulse.NotMatched:
+			by = "Which lobe is which cannot be told: the best match of their errors is only " + lead(c.MatchLead.V) + " times likelier than the next. The figures stand side by side as they come."
+		case c.MatchLead.OK:
+			by = "Lobes are paired by their errors and breaks: that is " + lead(c.MatchLead.V) + " times likelier than any other way. Numbers are those of the first."
+		default:
+			by = "There is one lobe."
 		}
-		return "break"
 	}
-	noun, _ := figure.Quantity(quantity)
-	return noun
+	doc.tell("", by+" Opening errors are against the median of the lobes, positive is late.")
+	of := func(title string, change func(l *pulse.LobeChange) *pulse.Change) {
+		t := Table{Columns: columns("rrrrrl", title, "before", "after", "difference", "±", "")}
+		t.Columns[5].Folds = true
+		for i := range c.Lobes {
+			l := &c.Lobes[i]
+			x := change(l)
+			dec := changeDecimals(x)
+			number := figure.Count(l.Lobe)
+			t.Rows = append(t.Rows, []Cell{{Text: number}, {Text: signedUnless(title, x.Before, dec)}, {Text: signedUnless(title, x.After, dec)},
+				{Text: signed(x.Difference, dec)}, {Text: uncertain(x.ExpandedU, dec)}, {Text: changeText(x, "ms")}})
+		}
+		doc.add(t)
+	}
+	of("opening, ms", func(l *pulse.LobeChange) *pulse.Change { return &l.Opening })
+	of("break, ms", func(l *pulse.LobeChange) *pulse.Change { return &l.Break })
 }
 
-// measuredNouns names what was measured and can be judged.
-func measuredNouns(m *pulse.Measurement) []string {
-	var nouns []string
-	add := func(noun string, s pulse.Stat) {
-		if s.N > 0 {
-			nouns = append(nouns, noun)
-		}
+// signedUnless writes an error with its sign, and a length without.
+func signedUnless(title string, v pulse.Num, decimals int) string {
+	if strings.HasPrefix(title, "break") {
+		return number(v, decimals)
 	}
-	switch d, in := m.Dial, m.Interrupter; {
-	case d != nil:
-		add("rate", d.RatePPS.Stat)
-		add("percent break", d.BreakPercent.Stat)
-		add("break", d.BreakMS)
-		add("make", d.MakeMS)
-		add("interdigit", d.InterdigitMS)
-	case compound(m):
-		add("rate", in.RateIPM.Stat)
-		add("percent break", in.BreakPercent.Stat)
-		add("segments", in.PeriodMS)
-	case in != nil:
-		add("rate", in.RateIPM.Stat)
-		add("percent break", in.BreakPercent.Stat)
-		add("break", in.BreakMS)
-		add("make", in.MakeMS)
-	}
-	add("bounce", m.Settling.BounceMS)
-	return nouns
+	return signed(v, decimals)
 }
 
-// judges names what a set of limits judges.
-func (c *Compared) judges(m *pulse.Measurement) []string {
-	var nouns []string
-	for _, it := range c.Conformity.Items {
-		if noun := pageNoun(m, it.Quantity); !slices.Contains(nouns, noun) {
-			nouns = append(nouns, noun)
-		}
-	}
-	return nouns
-}
-
-// decidedBy says what decided a verdict: the first limit that is not kept, by how
-// much, and what else is not; or the nearest limit.
-func decidedBy(m *pulse.Measurement, c *pulse.Conformity) string {
-	items := slices.Clone(c.Items)
-	pulse.SortByPriority(items)
-	items = slices.DeleteFunc(items, func(it pulse.Item) bool { return it.Statement != c.Statement })
-	var said []string
-	if len(items) > 0 {
-		said = append(said, keptOrMissed(items[0]))
-	}
-	if c.Statement != pulse.Pass {
-		var also []string
-		for _, it := range items {
-			noun := pageNoun(m, it.Quantity)
-			if noun != pageNoun(m, items[0].Quantity) && !slices.Contains(also, noun) {
-				also = append(also, noun)
-			}
-		}
-		if len(also) > 0 {
-			said[0] += "; also " + figure.List(also)
-		}
-	}
-	return upperFirst(strings.Join(append(said, c.Because...), "; ")) + "."
-}
-
-// keptOrMissed says by how much a limit is kept or missed.
-func keptOrMissed(it pulse.Item) string {
-	limit := limitText(it)
+// comparedBasis says what the uncertainties and the verdicts rest on.
+func comparedBasis(c *Comparison) string {
+	text := "Not shown means not shown to have changed; any change is less than what stands beside it (95 %). ± is what the difference of a figure that has not changed keeps within in 95 % of cases, by the scatter and the wander seen within each stretch and by the measuring chain"
 	switch {
-	case !it.Observed.OK || !it.ExpandedU.OK:
-		noun, _ := figure.Quantity(it.Quantity)
-		return noun + " was not measured"
-	case pulse.OnLimit(it.Observed.V, it.Limit):
-		return limit + " is just reached"
-	case it.Statement == pulse.Pass || it.Statement == pulse.ConditionalPass:
-		return "the nearest limit, " + limit + ", is kept by " + distance(it)
+	case c.SharedChain:
+		text += "; what one chain does alike to both has cancelled."
+	case c.SharedClock:
+		text += "; one clock timed both, but not one coupler."
+	default:
+		text += ", which is not taken to be the same (--same-chain says that it is)."
 	}
-	return limit + " is missed by " + distance(it)
+	if c.AtOnce > 1 {
+		text += " " + figure.Plural(c.AtOnce, "figure was", "figures were") + " tested at once (Holm): the chance that any is called changed which is not is 5 %, so a single difference beyond its ± need not be a change."
+	}
+	if c.Around == nil && !(c.AnyLog && c.SharedClock) && !c.SameSource {
+		text += " What wanders more slowly than the recordings last is not seen: two recordings of the untouched contact, as far apart, tell."
+	}
+	return text
 }

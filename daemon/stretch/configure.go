@@ -113,6 +113,7 @@ func (s *Source) Configure(ctx context.Context, w *Wishes) (cfg pulse.Config, er
 	if err != nil {
 		return cfg, err
 	}
+	s.numbering = lobes.Numbering(s.from, s.to)
 	return cfg, lobes.Number(ctx, s.from, s.to, &cfg)
 }
 

@@ -30,7 +30,12 @@ func TestParseTime(t *testing.T) {
 			t.Errorf("%q: %+v, %v, want %+v", text, got, err, want)
 		}
 	}
-	for _, text := range []string{"", "-", "-2", "2h", "-0s", "--2h", "-NaNd", "10:00", "2026-02-30", "--until"} {
+	for _, text := range []string{"oiled", "As left", "61 % break", "now", "öl"} {
+		if got, err := ParseTime(text); err != nil || got.Words != text || !got.Set {
+			t.Errorf("%q: %+v, %v", text, got, err)
+		}
+	}
+	for _, text := range []string{"", "-", "-2", "2h", "-0s", "--2h", "-NaNd", "10:00", "2026-02-30", "--until", "20 Nov 2026", "2026-11-20 10:00 CET"} {
 		if got, err := ParseTime(text); err == nil {
 			t.Errorf("%q was taken for %+v", text, got)
 		}

@@ -26,6 +26,7 @@ type Source struct {
 	settings  store.Configuration // in force at the start
 	changes   int                 // of the settings, later in the stretch
 	kindAsked bool                // by Configure
+	numbering int64               // of lobes, by Configure
 	from, to  pulse.Stamp
 	length    pulse.Stamp // also when it was cut
 	told      pulse.Stamp // before which findings and notes are of the stretch
@@ -155,6 +156,29 @@ func (s *Source) Begin() pulse.Stamp { return s.from }
 // End is the end of the stretch; when measuring was stopped, of what was
 // measured.
 func (s *Source) End() pulse.Stamp { return s.to }
+
+// Run is the run of the log that times are of.
+func (s *Source) Run() int64 { return s.replay.Timeline().ID }
+
+// SameLobes tells whether lobes of one number are one lobe in two stretches of one
+// contact that were measured as Configure says: they are of one numbering, or
+// somebody has told for both which lobe is number 1.
+func SameLobes(a, b *Source, m, n *pulse.Measurement) bool {
+	if a.log.Path() != b.log.Path() || a.contact != b.contact || m.Interrupter == nil || n.Interrupter == nil {
+		return false
+	}
+	x, y := m.Interrupter.LobesNumberedBy, n.Interrupter.LobesNumberedBy
+	switch {
+	case x == nil || y == nil || *x == pulse.LobesByRecording || *y == pulse.LobesByRecording:
+		return false
+	case *x == pulse.LobesByReference && *y == pulse.LobesByReference:
+		return true
+	}
+	return a.numbering == b.numbering && a.numbering != 0 && a.Run() == b.Run()
+}
+
+// Contact is its name in the log.
+func (s *Source) Contact() string { return s.contact }
 
 // Settings are how the contact was set up at the start.
 func (s *Source) Settings() store.Configuration { return s.settings }

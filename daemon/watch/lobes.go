@@ -407,6 +407,15 @@ func (l *Lobes) chosen(from, to pulse.Stamp) (numbering int64) {
 	return numbering
 }
 
+// Numbering is the numbering that Number numbers a stretch by: within one, a number
+// stays with its lobe. 0 is none.
+func (l *Lobes) Numbering(from, to pulse.Stamp) int64 {
+	if l.lobes == 0 || len(l.marks) == 0 {
+		return 0
+	}
+	return l.chosen(from, to)
+}
+
 // Number completes the configuration of a Meter that reads a stretch of the log,
 // with run time as stamps, with the marks by which it numbers the lobes: those
 // in the stretch and its first opening, whose lobe is counted on from the mark

@@ -1,12 +1,12 @@
 """Makes the figures that tests of this package have from SciPy and NumPy.
 
 Run it here: python3 figures.py. SciPy 1.10.1 and NumPy 1.24.2 gave the figures
-in conformity_test.go, quantile_test.go and stability_test.go.
+in conformity_test.go, quantile_test.go, stability_test.go and wander_test.go.
 """
 
 import numpy
 from scipy.integrate import quad
-from scipy.stats import beta, chi2, norm
+from scipy.stats import beta, chi2, norm, ttest_ind
 
 print("UpperBound95: one-sided Clopper-Pearson, k out of n")
 for k, n in [(1, 10), (2, 10), (5, 10), (9, 10), (3, 100), (17, 40000), (1, 10000000)]:
@@ -112,3 +112,9 @@ for _ in range(3):
     length = (at[-1] - at[0]) / (n[-1] - n[0]) * 6
     shift = (lobes - lobes.mean()) / length
 print([float(v) for v in x[:9]])
+
+print("TestWelch: t test of unequal variances (values invented)")
+before = [60.12, 59.87, 60.05, 59.91, 60.20, 59.98, 60.07, 59.83]
+after = [60.61, 60.12, 60.95, 60.33, 59.98, 60.77]
+t = ttest_ind(after, before, equal_var=False)
+print(repr(t.statistic), repr(t.pvalue), numpy.mean(after) - numpy.mean(before))

@@ -14,8 +14,8 @@ import (
 	"makebreak/pulse"
 )
 
-// A recording compared with every set gives what each gives by itself.
-func TestCompareAll(t *testing.T) {
+// A recording held to every set gives what each gives by itself.
+func TestLimitsSurvey(t *testing.T) {
 	dir := t.TempDir()
 	dial := filepath.Join(dir, "dial.csv")
 	if err := os.WriteFile(dial, csvOf(t, "dial digits=1234567890 rate=9 break=61 gap=800ms bounce-close=1:1ms"), 0o600); err != nil {
@@ -26,7 +26,7 @@ func TestCompareAll(t *testing.T) {
 		if status != StatusOK || stderr != "" {
 			t.Fatalf("status %d, %s", status, stderr)
 		}
-		var doc report.Comparison
+		var doc report.LimitsSurvey
 		if err := json.Unmarshal([]byte(stdout), &doc); err != nil {
 			t.Fatal(err)
 		}
@@ -56,7 +56,7 @@ func TestCompareAll(t *testing.T) {
 		if status != StatusOK || stderr != "" {
 			t.Fatalf("status %d, %s", status, stderr)
 		}
-		sets := map[string]report.Compared{}
+		sets := map[string]report.SurveyedLimits{}
 		for _, c := range doc.Limits {
 			if c.Conformity != nil {
 				sets[c.ID] = c
@@ -86,10 +86,10 @@ func TestCompareAll(t *testing.T) {
 	}
 }
 
-// order is the place of a set in a comparison: first those that judge rate and
+// order is the place of a set in a survey: first those that judge rate and
 // percent break or two of what sets them, last those for another cadence, and in
 // each group by the statement.
-func order(c *report.Compared) int {
+func order(c *report.SurveyedLimits) int {
 	quantities := map[string]bool{}
 	for _, it := range c.Conformity.Items {
 		quantities[map[string]string{"period_ms": "rate", "rate_pps": "rate", "rate_ipm": "rate", "break_make_ratio": "break_percent"}[it.Quantity]] = true

@@ -1,0 +1,63 @@
+package pulse
+
+// A meanSeries keeps a figure that is a sum over a sum, such as a mean, in order
+// of time and in bounded memory: as sums of blocks of equal numbers of values,
+// which double when there are too many. The zero value is empty and ready.
+type meanSeries struct {
+	size   int // values of a block
+	blocks []seriesBlock
+}
+
+type seriesBlock struct {
+	n    int
+	x, y float64
+}
+
+func (b *seriesBlock) merge(o seriesBlock) { b.n, b.x, b.y = b.n+o.n, b.x+o.x, b.y+o.y }
+
+// seriesBlocks is enough for batches whose sizes differ by a tenth at most.
+const seriesBlocks = 16 * compareBatches
+
+// add takes the next value: what it adds to the upper sum and to the lower one.
+func (s *meanSeries) add(x, y float64) {
+	last := len(s.blocks) - 1
+	if last >= 0 && s.blocks[last].n < s.size {
+		s.blocks[last].merge(seriesBlock{1, x, y})
+		return
+	}
+	if len(s.blocks) == seriesBlocks {
+		for i := range seriesBlocks / 2 {
+			s.blocks[i] = s.blocks[2*i]
+			s.blocks[i].merge(s.blocks[2*i+1])
+		}
+		s.blocks = s.blocks[:seriesBlocks/2]
+		s.size *= 2
+	}
+	s.size = max(s.size, 1)
+	s.blocks = append(s.blocks, seriesBlock{1, x, y})
+}
+
+// n is the number of values.
+func (s *meanSeries) n() (n int) {
+	for i := range s.blocks {
+		n += s.blocks[i].n
+	}
+	return n
+}
+
+// batches are at most k of about the same number of values, each scale times the
+// quotient of its sums.
+func (s *meanSeries) batches(k int, scale float64) []batch {
+	k = min(k, len(s.blocks))
+	all := make([]batch, 0, k)
+	at, next := 0, 0
+	for i := range k {
+		var sum seriesBlock
+		for ; next < (i+1)*len(s.blocks)/k; next++ {
+			sum.merge(s.blocks[next])
+		}
+		all = append(all, batch{float64(at), float64(at + sum.n), scale * sum.x / sum.y})
+		at += sum.n
+	}
+	return all
+}

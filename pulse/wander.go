@@ -1,0 +1,361 @@
+package pulse
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// A difference of two means is as sure as the noise of each. White noise, flicker
+// and a random walk of the speed look much alike over a short time, and make means
+// uncertain in very different ways: that of n white values by 1/√n, that of a
+// flicker hardly less the longer one looks, that of a walk more. So no single
+// estimate of serial correlation will do. Here each kind and mixtures of two are
+// models. How well a model explains the batch means within the stretches is its
+// weight (restricted likelihood: D. A. Harville, J. Am. Stat. Assoc. 72, 1977, with
+// the scale of each stretch integrated out under Jeffreys' prior), and the
+// difference has the mixture of the distributions that the models give it, each
+// Student's t with the degrees of freedom of B. L. Welch, Biometrika 34, 1947. With
+// white noise alone that is Welch's test of the batch means.
+
+// A noiseKind is a power law of noise: that of a clock's frequency in NIST SP 1065.
+type noiseKind uint8
+
+const (
+	whitePhase noiseKind = iota // jitter of the openings: what a period gains, the next one loses
+	white
+	flicker
+	walk
+
+	noiseKinds = iota
+)
+
+// A batch is the mean of the values numbered from (inclusive) to (exclusive) of a
+// stretch.
+type batch struct {
+	from, to float64
+	mean     float64
+}
+
+func (b *batch) n() float64 { return b.to - b.from }
+
+// covariance of the means of two batches of one stretch. That of flicker and walk
+// is so but for a constant, which leaves differences alone.
+func (k noiseKind) covariance(a, b *batch) float64 {
+	same := a == b
+	switch k {
+	case whitePhase:
+		switch {
+		case same:
+			return 2 / (a.n() * a.n())
+		case a.to == b.from || b.to == a.from:
+			return -1 / (a.n() * b.n())
+		}
+	case white:
+		if same {
+			return 1 / a.n()
+		}
+	case flicker:
+		return -logDistance(a.from, a.to, b.from, b.to)
+	case walk:
+		if same {
+			return a.from + a.n()/3
+		}
+		return (math.Min(a.from, b.from) + math.Min(a.to, b.to)) / 2
+	}
+	return 0
+}
+
+// logDistance is the mean of ln|s − t| over s in one interval and t in another.
+func logDistance(a0, a1, b0, b1 float64) float64 {
+	g := func(x float64) float64 { // its second integral
+		if x == 0 {
+			return 0
+		}
+		return x * x * (math.Log(math.Abs(x))/2 - 0.75)
+	}
+	return (g(a1-b0) - g(a0-b0) - g(a1-b1) + g(a0-b1)) / ((a1 - a0) * (b1 - b0))
+}
+
+// shares gives the parts of the variance of mean 2 less mean 1 that come from each
+// of two stretches of n1 and n2 values, gap values apart.
+func (k noiseKind) shares(n1, n2, gap float64) (v [2]float64) {
+	switch k {
+	case whitePhase:
+		return [2]float64{2 / (n1 * n1), 2 / (n2 * n2)}
+	case white:
+		return [2]float64{1 / n1, 1 / n2}
+	case walk:
+		return [2]float64{n1/3 + gap/2, n2/3 + gap/2}
+	}
+	half := logDistance(0, n1, n1+gap, n1+gap+n2) - (logDistance(0, n1, 0, n1)+logDistance(0, n2, 0, n2))/2
+	return [2]float64{half, half}
+}
+
+// A noiseModel is a mixture: the share of each kind in the variance that batch
+// means have within the stretches.
+type noiseModel struct {
+	share [noiseKinds]float64
+	prior float64
+}
+
+// noiseModels lists the models. phase is for what the jitter of openings moves
+// and their sum does not: rates and periods. The prior weights are our own choice,
+// by trial (TestWander prints the coverage that they give): white noise alone has
+// about half, since most contacts have no other at the lengths that are compared,
+// and a stated 95 % is to be no more than that for them.
+func noiseModels(phase bool) (all []noiseModel) {
+	alone := func(k noiseKind, prior float64) {
+		m := noiseModel{prior: prior}
+		m.share[k] = 1
+		all = append(all, m)
+	}
+	mixed := func(k, redder noiseKind, prior float64, shares ...float64) {
+		for _, s := range shares {
+			m := noiseModel{prior: prior}
+			m.share[k], m.share[redder] = 1-s, s
+			all = append(all, m)
+		}
+	}
+	alone(white, 14)
+	alone(flicker, 2)
+	alone(walk, 1)
+	// A little of what is redder makes the mean much less sure, so the shares are
+	// closer where they are small.
+	mixed(white, flicker, 0.5, 0.1, 0.3, 0.6)
+	mixed(white, walk, 0.5, 0.03, 0.6, 0.8)
+	mixed(white, walk, 1.3, 0.07, 0.15, 0.3)
+	mixed(flicker, walk, 0.1, 0.1, 0.3, 0.6)
+	if phase {
+		alone(whitePhase, 12)
+		mixed(whitePhase, white, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
+		mixed(whitePhase, flicker, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
+		mixed(whitePhase, walk, 0.7, 0.001, 0.01, 0.1, 0.3, 0.6)
+	}
+	return all
+}
+
+// A spreadPart is one model's say in the distribution of a difference.
+type spreadPart struct {
+	weight   float64
+	variance float64
+	freedom  float64
+	walks    float64 // the part of the variance that is not of white noise
+}
+
+// A spread is the distribution, about 0, of the difference of two means of
+// unchanged noise.
+type spread []spreadPart
+
+// spreadOf gives that of mean 2 less mean 1 by the models, of stretches with these
+// batches, gap values apart. It needs three batches each. Where no batch differs from the others
+// of its stretch, it is nil.
+func spreadOf(s1, s2 []batch, gap float64, models []noiseModel) spread {
+	if constant(s1) && constant(s2) {
+		return nil
+	}
+	stretches := [2][]batch{s1, s2}
+	n := [2]float64{s1[len(s1)-1].to, s2[len(s2)-1].to}
+	var basis [2][noiseKinds]*mat.SymDense
+	var share [noiseKinds][2]float64
+	for k := range noiseKind(noiseKinds) {
+		contrast, freedom := 0.0, 0.0
+		for i, s := range stretches {
+			c := mat.NewSymDense(len(s), nil)
+			all, own := 0.0, 0.0
+			for x := range s {
+				for y := x; y < len(s); y++ {
+					v := k.covariance(&s[x], &s[y])
+					c.SetSym(x, y, v)
+					all += 2 * v
+				}
+				all -= c.At(x, x)
+				own += c.At(x, x)
+			}
+			basis[i][k] = c
+			contrast += own - all/float64(len(s))
+			freedom += float64(len(s) - 1)
+		}
+		scale := freedom / contrast
+		share[k] = k.shares(n[0], n[1], gap)
+		for i := range stretches {
+			basis[i][k].ScaleSym(scale, basis[i][k])
+			share[k][i] *= scale
+		}
+	}
+	var all spread
+	best := math.Inf(-1)
+	for _, m := range models {
+		logWeight := math.Log(m.prior)
+		p := spreadPart{}
+		welch, ok := 0.0, true
+		for i, s := range stretches {
+			l, variance := fitNoise(s, &basis[i], &m)
+			if !finite(l) {
+				ok = false
+				break
+			}
+			logWeight += l
+			v, wander := 0.0, 0.0
+			for k := range noiseKind(noiseKinds) {
+				x := m.share[k] * share[k][i] * variance
+				v += x
+				if k > white {
+					wander += x
+				}
+			}
+			p.variance += v
+			p.walks += wander
+			welch += v * v / float64(len(s)-1)
+		}
+		if !ok {
+			continue
+		}
+		p.weight, p.freedom = logWeight, p.variance*p.variance/welch
+		best = max(best, logWeight)
+		all = append(all, p)
+	}
+	sum := 0.0
+	for i := range all {
+		all[i].weight = math.Exp(all[i].weight - best)
+		sum += all[i].weight
+	}
+	kept := all[:0]
+	for _, p := range all {
+		if p.weight /= sum; p.weight > 1e-9 { // less moves no figure
+			kept = append(kept, p)
+		}
+	}
+	return kept
+}
+
+func constant(s []batch) bool {
+	for i := range s {
+		if s[i].mean != s[0].mean {
+			return false
+		}
+	}
+	return true
+}
+
+// fitNoise gives the logarithm of the restricted likelihood of a model with an
+// unknown scale, but for a constant, and the estimate of that scale, a variance.
+// Batches that do not vary tell no model from another, and have no variance.
+func fitNoise(s []batch, basis *[noiseKinds]*mat.SymDense, m *noiseModel) (l, variance float64) {
+	if constant(s) {
+		return 0, 0
+	}
+	n := len(s)
+	c := mat.NewSymDense(n, nil)
+	lift := 0.0
+	for k, share := range m.share {
+		if share == 0 {
+			continue
+		}
+		for x := range n {
+			for y := x; y < n; y++ {
+				c.SetSym(x, y, c.At(x, y)+share*basis[k].At(x, y))
+			}
+		}
+		// A constant added to all leaves the likelihood alone, and makes that of
+		// flicker, known but for a constant, positive definite.
+		if noiseKind(k) == flicker {
+			lift = share * (2*math.Abs(basis[k].At(0, n-1)) + basis[k].At(0, 0))
+		}
+	}
+	for x := range n {
+		for y := x; y < n; y++ {
+			c.SetSym(x, y, c.At(x, y)+lift)
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(c) {
+		return math.Inf(-1), 0
+	}
+	one, y := mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
+	for i := range s {
+		one.SetVec(i, 1)
+		y.SetVec(i, s[i].mean-s[0].mean) // small, so that no digits are lost
+	}
+	var byOne, byY mat.VecDense
+	if chol.SolveVecTo(&byOne, one) != nil || chol.SolveVecTo(&byY, y) != nil {
+		return math.Inf(-1), 0
+	}
+	ones := mat.Dot(one, &byOne)
+	q := mat.Dot(y, &byY) - mat.Dot(y, &byOne)*mat.Dot(y, &byOne)/ones
+	freedom := float64(n - 1)
+	return -chol.LogDet()/2 - math.Log(ones)/2 - freedom/2*math.Log(q), q / freedom
+}
+
+// with gives the spread where other things make the difference uncertain as well,
+// independently: standard, known as from many observations. No variance of s is
+// less than that of the noise floor.
+func (s spread) with(floor, standard float64) spread {
+	if len(s) == 0 {
+		return spread{{weight: 1, variance: floor*floor + standard*standard, freedom: math.Inf(1)}}
+	}
+	all := make(spread, len(s))
+	for i, p := range s {
+		if p.variance < floor*floor {
+			p.variance, p.freedom, p.walks = floor*floor, math.Inf(1), 0
+		}
+		if u := standard * standard; u > 0 {
+			v := p.variance + u
+			p.freedom *= v * v / (p.variance * p.variance)
+			p.variance = v
+		}
+		all[i] = p
+	}
+	return all
+}
+
+// beyond is the probability that a difference is further from 0 than d.
+func (s spread) beyond(d float64) (p float64) {
+	d = math.Abs(d)
+	for i := range s {
+		switch sd := math.Sqrt(s[i].variance); {
+		case sd == 0 && d == 0:
+			p += s[i].weight
+		case sd == 0:
+		case s[i].freedom > 1e6: // as good as normal
+			p += s[i].weight * 2 * distuv.UnitNormal.Survival(d/sd)
+		default:
+			p += s[i].weight * 2 * distuv.StudentsT{Sigma: 1, Nu: s[i].freedom}.Survival(d/sd)
+		}
+	}
+	return min(p, 1)
+}
+
+// expanded is the distance that a difference exceeds with a probability of 5 %.
+func (s spread) expanded() float64 {
+	high := 0.0
+	for i := range s {
+		high = max(high, math.Sqrt(s[i].variance))
+	}
+	if high == 0 {
+		return 0
+	}
+	for s.beyond(high) > 0.05 {
+		high *= 2
+	}
+	low := 0.0
+	for range 60 { // to the digits of a float64
+		if mid := (low + high) / 2; s.beyond(mid) > 0.05 {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return high
+}
+
+// wanders is the probability that most of the variance is not of white noise.
+func (s spread) wanders() (p float64) {
+	for i := range s {
+		if s[i].walks > s[i].variance/2 {
+			p += s[i].weight
+		}
+	}
+	return p
+}

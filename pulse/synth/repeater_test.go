@@ -150,6 +150,34 @@ func TestRepeaterSpread(t *testing.T) {
 	}
 }
 
+// What is lost in recording is lost of the output, whose contact knows nothing
+// of it; and the repeater itself loses neither the first nor the last break
+// unless it is told to.
+func TestRepeaterAndLosses(t *testing.T) {
+	const dial = "dial digits=0 repeat=20 repeater=12ms:9ms bounce=2:1ms"
+	whole := map[pulse.Stamp]bool{}
+	for _, e := range read(mustNew(t, dial), all, 64) {
+		whole[e.At] = true
+	}
+	s := mustNew(t, dial+" lost=0.1 lost-silent=0.05")
+	edges := read(s, all, 64)
+	for _, e := range edges {
+		if !whole[e.At] {
+			t.Fatalf("edge at %d is not there without losses", e.At)
+		}
+	}
+	if truth := s.Truth(); truth.Lost == 0 || truth.LostSilent == 0 || int64(len(edges))+truth.Lost+truth.LostSilent != int64(len(whole)) {
+		t.Errorf("%d edges of %d, truth %+v", len(edges), len(whole), truth)
+	}
+	for seed := range 50 {
+		in := read(mustNew(t, fmt.Sprintf("dial digits=6 seed=%d", seed)), all, 64)
+		out := read(mustNew(t, fmt.Sprintf("dial digits=6 repeater=12ms:9ms repeater-lost=0.5 seed=%d", seed)), all, 64)
+		if out[0].At != in[0].At+12e6 || out[len(out)-1].At != in[len(in)-1].At+9e6 {
+			t.Errorf("seed %d: from %d to %d of an input from %d to %d", seed, out[0].At, out[len(out)-1].At, in[0].At, in[len(in)-1].At)
+		}
+	}
+}
+
 // Two contacts of one drive: the second stands where the shift says on every
 // turn, whatever the drive does, and has noise of its own.
 func TestContactsOfOneDrive(t *testing.T) {

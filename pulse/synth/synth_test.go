@@ -152,6 +152,8 @@ func TestEdges(t *testing.T) {
 		{"cam break=200ms make=300ms cycles=2", ms(1000, 1200, 1500, 1700, 2000, 2200)},
 		{"cam lobes=2 lobe-errors=-3ms,5ms lobe-breaks=10ms,0 turns=1", ms(997, 1507, 2005, 2505, 2997, 3507)},
 		{"cam cycles=3 missing-at=2 extra-at=3", ms(1000, 1500, 3000, 3500, 3500+500/3., 3500+1000/3., 4000, 4500)},
+		// from 1.5 s to the second lobe, which has stepped to 2.3 s
+		{"cam lobes=2 cycles=2 extra-at=1 steps=1s:lobe2:300ms", ms(1000, 1500, 1500+800/3., 1500+1600/3., 2300, 2800, 3000, 3500)},
 		{"cadence 400/200/400/2000 cycles=1", ms(1000, 1200, 1600, 3600, 4000, 4200)},
 		{"cadence 100/200/300/400/500/600 cycles=1", ms(1000, 1200, 1500, 1900, 2400, 3000, 3100, 3300)},
 		{"cam cycles=1 asymmetry=0.25ms", ms(1000.25, 1500, 2000.25, 2500)},

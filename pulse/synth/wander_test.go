@@ -59,7 +59,7 @@ func lateness(t testing.TB, desc string) []float64 {
 func TestWanderKinds(t *testing.T) {
 	seeds, cycles := 5, 20000
 	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
-		seeds, cycles = 100, 100000
+		seeds, cycles = 30, 50000
 	}
 	for _, c := range []struct {
 		key   string

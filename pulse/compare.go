@@ -175,6 +175,8 @@ type Comparand struct {
 	interdigit, bounce     meanSeries
 	segments               []meanSeries
 
+	train int // of a dial, at hand
+
 	// Errors of lobes, of each numbering of which a row told.
 	n         int
 	sig       lobeSignature
@@ -195,29 +197,34 @@ type lobeSeries struct {
 func NewComparand(cfg *Config) *Comparand {
 	c := &Comparand{n: cfg.Lobes}
 	if c.n > 0 {
-		for _, s := range []*turnSeries{&c.rate, &c.percent, &c.brk, &c.mk} {
-			s.turns.size = c.n
-		}
 		c.sig.init(c.n)
 		c.sig.onError = c.lobeError
 	}
 	return c
 }
 
-// A turnSeries is one of the values of a cam's lobes. Means of whole turns have none
-// of the lobes' errors, which would hide how the speed wanders.
+// A turnSeries is one of the values of a cam's lobes, or of the pulses of a dial's
+// trains. Whole turns have none of the lobes' errors, and whole trains all of what a
+// dial does from its first pulse to its last: these would pass for wander.
 type turnSeries struct {
-	each, turns meanSeries // turns has no size without lobes
+	each, turns meanSeries
+	turn        seriesBlock // at hand
 }
 
 func (s *turnSeries) add(x, y float64) {
 	s.each.add(x, y)
-	if s.turns.size > 0 {
-		s.turns.add(x, y)
+	s.turn.merge(seriesBlock{1, x, y})
+}
+
+// end ends the turn at hand once it has so many values.
+func (s *turnSeries) end(least int) {
+	if s.turn.n >= max(least, 1) {
+		s.turns.enter(s.turn)
+		s.turn = seriesBlock{}
 	}
 }
 
-// scatterTurns is how many turns tell the scatter better than single values do.
+// scatterTurns is how many turns or trains tell the scatter better than single values do.
 const scatterTurns = 12
 
 func (s *turnSeries) best() *meanSeries {
@@ -241,6 +248,10 @@ func (c *Comparand) event(e *Event) {
 func (c *Comparand) pulse(r *PulseRow) {
 	if !r.Counts() {
 		return
+	}
+	if r.Train != c.train {
+		c.train = r.Train
+		c.endTurn(1)
 	}
 	c.brk.add(float64(r.BreakNS), 1)
 	if r.PeriodNS > 0 {
@@ -276,6 +287,14 @@ func (c *Comparand) cycle(r *CycleRow) {
 	}
 	if c.n > 0 {
 		c.lobe(r)
+		c.endTurn(c.n)
+	}
+}
+
+// endTurn ends the turn, or the train, of each series that has so many values of it.
+func (c *Comparand) endTurn(least int) {
+	for _, s := range []*turnSeries{&c.rate, &c.percent, &c.brk, &c.mk} {
+		s.end(least)
 	}
 }
 

@@ -1,13 +1,15 @@
 package pulse
 
 // A meanSeries keeps a figure that is a sum over a sum, such as a mean, in order
-// of time and in bounded memory: as sums of blocks of equal numbers of values,
+// of time and in bounded memory: as sums of blocks of equal numbers of entries,
 // which double when there are too many. The zero value is empty and ready.
 type meanSeries struct {
-	size   int // values of a block
+	size   int // entries of a block
+	last   int // of the last block
 	blocks []seriesBlock
 }
 
+// A seriesBlock is n values.
 type seriesBlock struct {
 	n    int
 	x, y float64
@@ -19,10 +21,13 @@ func (b *seriesBlock) merge(o seriesBlock) { b.n, b.x, b.y = b.n+o.n, b.x+o.x, b
 const seriesBlocks = 16 * compareBatches
 
 // add takes the next value: what it adds to the upper sum and to the lower one.
-func (s *meanSeries) add(x, y float64) {
-	last := len(s.blocks) - 1
-	if last >= 0 && s.blocks[last].n < s.size {
-		s.blocks[last].merge(seriesBlock{1, x, y})
+func (s *meanSeries) add(x, y float64) { s.enter(seriesBlock{1, x, y}) }
+
+// enter takes the next entry, of one value or more that belong together.
+func (s *meanSeries) enter(b seriesBlock) {
+	if s.last < s.size {
+		s.blocks[len(s.blocks)-1].merge(b)
+		s.last++
 		return
 	}
 	if len(s.blocks) == seriesBlocks {
@@ -34,7 +39,7 @@ func (s *meanSeries) add(x, y float64) {
 		s.size *= 2
 	}
 	s.size = max(s.size, 1)
-	s.blocks = append(s.blocks, seriesBlock{1, x, y})
+	s.blocks, s.last = append(s.blocks, b), 1
 }
 
 // n is the number of values.

@@ -71,7 +71,9 @@ var noises = []struct {
 	{"white speed", true, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 0) }, 0.92, 0.995},
 	{"jitter", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0) }, 0.92, 0.985},
 	{"jitter, white", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0.1) }, 0.92, 0.985},
-	{"white, flicker", false, func(r *rand.Rand, n int) []float64 { return sumNoise(spectralNoise(r, n, 0), spectralNoise(r, n, 1), 0.3) }, 0.90, 0.985},
+	{"white, flicker", false, func(r *rand.Rand, n int) []float64 {
+		return sumNoise(spectralNoise(r, n, 0), spectralNoise(r, n, 1), 0.3)
+	}, 0.90, 0.985},
 	{"little walk", false, func(r *rand.Rand, n int) []float64 {
 		return sumNoise(spectralNoise(r, n, 0), spectralNoise(r, n, 2), 5/float64(n))
 	}, 0.87, 0.985},

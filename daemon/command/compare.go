@@ -40,8 +40,9 @@ type compareCmd struct {
 const defaultAround = 2 * time.Hour
 
 func (*compareCmd) epilogue() string {
-	return `Examples, from the invented Marrow Quay exchange:
-  makebreak compare before.csv after.csv --lobes 5
+	return `Examples, from the invented Marrow Quay exchange, from where the source lies:
+  makebreak compare configs/recordings/marrow-quay-dial-slow.csv \
+    configs/recordings/marrow-quay-dial.csv
   makebreak compare sim:dial,rate=9.4,repeat=20 sim:dial,rate=9.7,repeat=20
   makebreak compare run:cam-60 --log marrow-quay.db --around oiled --before 1h
   makebreak compare run:cam-60 run:cam-30 --log marrow-quay.db --since -2h

@@ -930,3 +930,21 @@ func TestOverlapBesideAnExtraBreak(t *testing.T) {
 	wantCounts(t, r, 20, 0, 1, 0)
 	wantMean(t, "both closed", r.BothClosedMS, 18, 691) // 19 makes, but for one
 }
+
+// The last pulse of each train comes out 2 ms longer: it is told, and the first
+// pulse is as the others are but for those last ones.
+func TestLastPulse(t *testing.T) {
+	in := trains(10, 9, 8, 10, 7, 10, 6, 10)
+	out := delayed(in, 12, 9)
+	random := newNoise(3)
+	for i := range out {
+		out[i].close += 0.2 * random()
+		if i+1 == len(in) || in[i+1].open-in[i].open > 200 {
+			out[i].close += 2
+		}
+	}
+	l := dialAgainst(t, in, out).LastPulse
+	if l == nil || !l.Shown || l.N != 8 || l.Others != len(in)-16 || math.Abs(float64(l.DifferenceMS)-2) > float64(l.ExpandedMS) {
+		t.Errorf("last pulse %+v, want 2 ms of 8 against %d", l, len(in)-16)
+	}
+}

@@ -83,6 +83,8 @@ func (*measureCmd) epilogue() string {
   makebreak measure gpio:GPIO17 --digits 10 --limits uk-gpo-dial-accept
   makebreak measure gpio:P1_11 --bias pull-up --record dial.csv
   makebreak measure run:generator-a --log marrow-quay.db --since -2h
+  makebreak measure sim:dial --against sim:dial,repeater=12ms:9ms
+  makebreak measure run:generator-a --log marrow-quay.db --against run:output-a
 
 A line is measured until it has enough, or until Ctrl-C, and then gives the
 whole result. When its chip is unplugged, the gap is left out of every figure.

@@ -76,6 +76,11 @@ type PairingOptions struct {
 // PairCounts count breaks.
 type PairCounts struct{ Pairs, Lost, Extra, Unknown, Short uint64 }
 
+// Add adds the counts of another Pairing.
+func (n *PairCounts) Add(o PairCounts) {
+	n.Pairs, n.Lost, n.Extra, n.Unknown, n.Short = n.Pairs+o.Pairs, n.Lost+o.Lost, n.Extra+o.Extra, n.Unknown+o.Unknown, n.Short+o.Short
+}
+
 // A Pairing pairs the settled changes of two contacts, an input and an output,
 // whose times count from the same zero. Each contact's changes come in order of
 // time; how the two are fed in turn does not matter for what is found. What waits

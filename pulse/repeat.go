@@ -156,7 +156,7 @@ func (v *pairValues) sample() sample { return joined(v.extremes, &v.shifted) }
 type repeatReader struct {
 	cfg     *Against
 	setup   Setup // of the output
-	read    transitionReader
+	read    TransitionReader
 	pairing *Pairing
 	output  trackReader
 	ahead   Transition
@@ -295,7 +295,7 @@ func shift(a, b moments, noise float64) *PlaceShift {
 
 func newRepeatReader(cfg *Config) *repeatReader {
 	a := cfg.Against
-	r := &repeatReader{cfg: a, setup: DefaultSetup(), read: newTransitionReader(cfg)}
+	r := &repeatReader{cfg: a, setup: DefaultSetup(), read: NewTransitionReader(cfg)}
 	if a.Setup != nil {
 		r.setup = *a.Setup
 	}
@@ -316,7 +316,7 @@ func newRepeatReader(cfg *Config) *repeatReader {
 func (r *repeatReader) observer() Observer {
 	return Observer{
 		Event: func(e *Event) {
-			t, ok := r.read.read(e)
+			t, ok := r.read.Read(e)
 			if !ok {
 				return
 			}

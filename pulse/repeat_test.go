@@ -779,49 +779,6 @@ func BenchmarkPairing(b *testing.B) {
 	}
 }
 
-// The window has what came in it, by hand: ten minutes at 10 pps, the last minute
-// with a lost pulse and a lag of 15 ms in place of 12.
-func TestPairWindow(t *testing.T) {
-	w := PairWindow{WindowNS: 60e9}
-	o := dialPairing
-	o.OnPulse = w.Add
-	p := NewPairing(o)
-	for i := range 6000 {
-		at := Stamp(i) * 100e6
-		lag := Stamp(12e6)
-		if i >= 5400 {
-			lag = 15e6
-		}
-		p.Input(Transition{At: at, End: at})
-		p.Input(Transition{At: at + 60e6, End: at + 60e6, Closed: true})
-		if i != 5800 {
-			p.Output(Transition{At: at + lag, End: at + lag})
-			p.Output(Transition{At: at + 69e6, End: at + 69e6, Closed: true})
-		}
-	}
-	p.Finish(0, false)
-	r := w.Stats(6000*100e6 - 1)
-	if r.Pairs != 599 || r.Lost != 1 || r.Extra != 0 {
-		t.Errorf("pairs %d, lost %d, extra %d", r.Pairs, r.Lost, r.Extra)
-	}
-	wantMean(t, "open lag", r.OpenLagMS, 599, 15)
-	wantMean(t, "close lag", r.CloseLagMS, 599, 9)
-	if r := w.Stats(9e18); r.Pairs+r.Lost != 0 || r.OpenLagMS.N != 0 {
-		t.Errorf("long after: %+v", r)
-	}
-}
-
-// What a year of breaks leaves in the window is bounded.
-func TestPairWindowIsBounded(t *testing.T) {
-	w := PairWindow{WindowNS: 1 << 60}
-	for i := range 100_000 {
-		w.Add(&PairedPulse{At: Stamp(i), OpenOK: true})
-	}
-	if r := w.Stats(1 << 59); r.Pairs != pairWindowMost || len(w.list) > 2*pairWindowMost {
-		t.Errorf("%d pairs of %d kept", r.Pairs, len(w.list))
-	}
-}
-
 // The means' uncertainty covers the truth: lags of 12 and 9 ms with noise of 0.5 ms
 // on each, and asymmetries drawn from what is assumed of them, once a measurement.
 func TestCoverageOfLags(t *testing.T) {

@@ -14,26 +14,27 @@ type Transition struct {
 	Unknown bool
 }
 
-// A transitionReader makes Transitions of what the settling filter finds, at the
+// A TransitionReader makes Transitions of what the settling filter finds, at the
 // times that a Meter of the same configuration measures by: chosen by the timing,
 // openings corrected for the asymmetry of the chain.
-type transitionReader struct {
+type TransitionReader struct {
 	timing    Timing
 	asymmetry Stamp
 	last      Stamp
 	any       bool
 }
 
-func newTransitionReader(cfg *Config) transitionReader {
+// NewTransitionReader makes one for a contact that is read with cfg.
+func NewTransitionReader(cfg *Config) TransitionReader {
 	setup := DefaultSetup()
 	if cfg.Setup != nil {
 		setup = *cfg.Setup
 	}
-	return transitionReader{timing: cfg.Timing, asymmetry: Stamp(setup.AsymmetryNS)}
+	return TransitionReader{timing: cfg.Timing, asymmetry: Stamp(setup.AsymmetryNS)}
 }
 
 // at is the time that an event is measured by.
-func (r *transitionReader) at(e *Event) Stamp {
+func (r *TransitionReader) at(e *Event) Stamp {
 	at := e.At
 	if r.timing == TimingSettled {
 		at = e.End
@@ -44,9 +45,9 @@ func (r *transitionReader) at(e *Event) Stamp {
 	return at
 }
 
-// read gives the Transition of an event; ok is false for chatter, which is none.
+// Read gives the Transition of an event; ok is false for chatter, which is none.
 // Times never go back: a correction longer than a make leaves a make of 0.
-func (r *transitionReader) read(e *Event) (t Transition, ok bool) {
+func (r *TransitionReader) Read(e *Event) (t Transition, ok bool) {
 	switch e.Kind {
 	case EventTransition:
 		t = Transition{At: r.at(e), Closed: e.Closed}
@@ -67,7 +68,7 @@ func (r *transitionReader) read(e *Event) (t Transition, ok bool) {
 // A Track keeps the Transitions of a contact, in some 3 bytes each, to be paired
 // with those of another contact. The zero value is not ready: see NewTrack.
 type Track struct {
-	read    transitionReader
+	read    TransitionReader
 	steps   durations // from one to the next, doubled, with the state after it in the lowest bit
 	unknown durations // lengths of the unknown times
 	isGap   []int     // which of the steps begin them
@@ -80,7 +81,7 @@ type Track struct {
 // NewTrack makes a Track for a contact that is read with cfg. Its Observer is to be
 // one of the contact's Meter.
 func NewTrack(cfg *Config) *Track {
-	return &Track{read: newTransitionReader(cfg), bounded: cfg.Live, from: cfg.Start, to: endless}
+	return &Track{read: NewTransitionReader(cfg), bounded: cfg.Live, from: cfg.Start, to: endless}
 }
 
 // EndAt tells when a live capture, or a stretch of a log, ended.
@@ -89,7 +90,7 @@ func (t *Track) EndAt(at Stamp) { t.to = at }
 // Observer fills the Track.
 func (t *Track) Observer() Observer {
 	return Observer{Event: func(e *Event) {
-		if x, ok := t.read.read(e); ok {
+		if x, ok := t.read.Read(e); ok {
 			t.add(x)
 		}
 	}}

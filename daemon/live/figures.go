@@ -4,6 +4,7 @@ import (
 	"slices"
 	"time"
 
+	"makebreak/daemon/trend"
 	"makebreak/pulse"
 )
 
@@ -50,6 +51,9 @@ type Figures struct {
 	Recent       pulse.Counts // Edges as in Totals
 	InterdigitMS pulse.Num    // smallest interdigit gap of a dial
 
+	Changes trend.Figures      // over hours and days
+	Against *trend.PairFigures // together with a second contact; nil without
+
 	Limits *pulse.Profile // nil without any; must not be changed
 	// OtherCadence says that the contact has another cadence than the configured
 	// one, so that nothing can be judged.
@@ -79,13 +83,18 @@ type Item struct {
 
 // Figures returns what is known now.
 func (c *Contact) Figures() Figures {
+	pair, before := c.paired()
+	now := c.now()
+	against := pair.Figures(now)
+	if against != nil {
+		against.Counts.Add(before)
+	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	now := c.now()
 	f := Figures{
 		Setting: c.set, Kind: c.kind, Polarity: c.polarity, Up: c.up, Ended: c.ended, Why: c.why, State: c.state, Totals: c.totals,
 		Findings: c.found, Rate: c.rate, BreakPercent: c.percent,
-		Window: c.window, Limits: c.limits, OtherCadence: c.misfit,
+		Window: c.window, Limits: c.limits, OtherCadence: c.misfit, Changes: c.Trend.Figures(), Against: against,
 	}
 	f.Notes = slices.Clone(f.Notes)
 	quiet := max(float64(now-c.last)/1e9, 0)
@@ -152,6 +161,11 @@ func (c *Contact) item(b *bound, w *extreme, now pulse.Stamp) Item {
 		return it
 	}
 	it.Item = b.Item(c.kind, c.breaks, &c.setup, w.Value)
+	if b.Quantity.OfTwo() {
+		if it.ExpandedU = pulse.PairBudget(b.Quantity, &c.setup, &c.outChain, w.V).Expanded; it.ExpandedU.OK {
+			it.Statement = b.Judge(w.V, it.ExpandedU.V)
+		}
+	}
 	it.Count(int(w.out), int(w.n))
 	at := w.at
 	if b.Quantity != pulse.BounceMS { // back to when the edge was seen: openings are corrected for lengths only

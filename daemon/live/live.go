@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"makebreak/daemon/trend"
 	"makebreak/pulse"
 )
 
@@ -62,12 +63,19 @@ const (
 	SourceUp
 	LimitKept // a bound that was crossed is kept again
 	RestsOpen // see Figures.RestsOpen
+	Drifts    // a figure does, over hours and days
+	DriftOver
+	Stepped    // a figure has
+	SwingGrown // that of a shaft of the drive
+	OutputLost // breaks of the contact that the one it is against has not
+	OutputExtra
 )
 
 // Findings is how many kinds of findings there are.
 const Findings = len(findings)
 
-var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up", "limit_kept", "rests_open"}
+var findings = [...]string{"limit_crossed", "missing", "extra", "stuck", "lost_edges", "source_down", "source_up", "limit_kept", "rests_open",
+	"drifts", "drift_over", "stepped", "swing_grown", "output_lost", "output_extra"}
 
 func (f Finding) String() string { return findings[f] }
 
@@ -84,6 +92,10 @@ type Totals struct {
 
 // A Contact is one contact that is being watched.
 type Contact struct {
+	// Trend follows how it changes over hours and days. Its rows do not come
+	// through this Contact, since they have the lobes' numbers of the log.
+	Trend *trend.Contact
+
 	window time.Duration
 	now    func() pulse.Stamp
 
@@ -112,6 +124,10 @@ type Contact struct {
 	breaks   int   // in a cycle of the cadence that the contact has
 	nominal  int64 // ns of the slowest nominal cycle of an interrupter, 0 for none
 
+	pair     *trend.Pair      // nil without
+	pairs    pulse.PairCounts // of pairs before
+	outChain pulse.Setup      // of the second contact's chain
+
 	rate, percent pulse.Num   // latest; rate in pps or IPM
 	rated         pulse.Stamp // end of the pulses or the cycle that they are of
 	recent        [longTrain]pair
@@ -128,7 +144,7 @@ type pair struct{ breakNS, periodNS int64 }
 // reads the clock of the contact's stamps; it may be called at any time and
 // from any goroutine.
 func New(s Setting, window time.Duration, now func() pulse.Stamp) *Contact {
-	return &Contact{set: s, window: window, now: now, setup: pulse.DefaultSetup()}
+	return &Contact{Trend: trend.New(), set: s, window: window, now: now, setup: pulse.DefaultSetup()}
 }
 
 // Describe takes a changed setting of the same name.
@@ -170,6 +186,53 @@ func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 
 	cfg.Observer = pulse.Tee(pulse.Observer{Event: c.event, Pulse: c.pulse, Cycle: c.cycle, Train: c.train}, cfg.Observer)
 	return cfg
+}
+
+// Against sets the contact that this one is followed together with, and what is
+// known of its measuring chain; nil for none. Counts go on. Only one goroutine may
+// call it at a time.
+func (c *Contact) Against(p *trend.Pair, chain *pulse.Setup) {
+	before, _ := c.paired()
+	var n pulse.PairCounts
+	if before != nil && before != p {
+		n = before.Counts()
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.outChain = pulse.DefaultSetup()
+	if chain != nil {
+		c.outChain = *chain
+	}
+	c.pair = p
+	c.pairs.Add(n)
+}
+
+// paired gives the pair, and the counts of those before. A Pair tells its values to
+// PairValue with its own lock held, so it must not be asked with that of c held.
+func (c *Contact) paired() (*trend.Pair, pulse.PairCounts) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.pair, c.pairs
+}
+
+// PairCounts are those of the contact with second ones, since it was first watched.
+func (c *Contact) PairCounts() pulse.PairCounts {
+	p, n := c.paired()
+	if p != nil {
+		n.Add(p.Counts())
+	}
+	return n
+}
+
+// PairValue takes a value, in ms, of a quantity of two contacts.
+func (c *Contact) PairValue(q pulse.Quantity, at pulse.Stamp, ms float64) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for i := range c.rolling.bounds {
+		if c.rolling.bounds[i].Quantity == q {
+			c.rolling.see(c.rolling.slot(at), i, ms, extreme{at: at})
+		}
+	}
 }
 
 // LobesBy sets what the lobe numbers in the rows are based on, pulse.LobesByLog

@@ -108,6 +108,10 @@ type families struct {
 	rate, percent, window, gap                        family
 	verdict, out, judged                              family
 	limits                                            map[Unit]family
+	drift, ewma                                       map[Unit]family
+	cusum, shifted, toLimit, deviation                family
+	lobeError, lobeDrift, swing, swingByChance        family
+	pairs, outputLost, outputExtra, together          family
 
 	logBytes, logMax, logLag, logPending, logDropped, logRemoved, logErrors, logFault family
 	clockSync, clockError, clockFrequency, clockSteps                                 family
@@ -176,6 +180,29 @@ func newFamilies() (f families) {
 	}{{Seconds, "a time"}, {Hertz, "a rate"}, {Ratio, "percent break (from 0 to 1) or the ratio of break to make"}} {
 		f.limits[x.unit] = gauge("limit", x.unit, "Limit on "+x.of+"; bound is min or max.", "contact", "quantity", "bound")
 	}
+
+	estimates := "; estimate is low, middle or high, where low and high bound 95 %."
+	f.drift, f.ewma = map[Unit]family{}, map[Unit]family{}
+	for _, x := range []struct {
+		unit Unit
+		of   string
+	}{{Seconds, "a time"}, {Hertz, "a rate"}, {Ratio, "percent break (from 0 to 1)"}} {
+		f.drift[x.unit] = gauge("drift_per_hour", x.unit, "By how much "+x.of+" grows in an hour"+estimates, "contact", "quantity", "estimate")
+		f.ewma[x.unit] = gauge("ewma", x.unit, "Exponentially weighted mean of the windows' means of "+x.of+".", "contact", "quantity")
+	}
+	f.cusum = gauge("cusum", Number, "Cumulative sum of what the windows' means are off their target, in standard deviations of one; direction is up or down.", "contact", "quantity", "direction")
+	f.shifted = gauge("shifted", Number, "1 while the weighted mean or a cumulative sum is beyond what chance gives.", "contact", "quantity")
+	f.toLimit = gauge("time_to_limit", Seconds, "Time until a drift reaches a limit, while there is one"+estimates, "contact", "quantity", "bound", "estimate")
+	f.deviation = gauge("allan_deviation", Ratio, "Overlapping Allan deviation of an interrupter's openings; tau is the time in seconds.", "contact", "tau")
+	f.lobeError = gauge("lobe_error", Seconds, "Mean error of a lobe in the last minutes about the median of the lobes, late or long above 0; of is opening or break.", "contact", "lobe", "of")
+	f.lobeDrift = gauge("lobe_drift_per_hour", Seconds, "By how much a lobe's error grows in an hour"+estimates, "contact", "lobe", "of", "estimate")
+	f.swing = gauge("shaft_swing", Seconds, "By how much a shaft of the drive moves the openings to and fro, peak.", "contact", "shaft")
+	f.swingByChance = gauge("shaft_swing_false_alarm", Ratio, "Probability that noise alone gives a swing as large as that of the shaft.", "contact", "shaft")
+
+	f.pairs = counter("pairs", "Breaks of the contact that the one it is against has too.", "contact")
+	f.outputLost = counter("output_lost", "Breaks of the contact that the one it is against has not.", "contact")
+	f.outputExtra = counter("output_extra", "Breaks that the contact which it is against has alone.", "contact")
+	f.together = gauge("together", Seconds, "What the contact and the one it is against do together in the last minutes: open_lag, close_lag, break_change, both_closed or both_open; value is mean, min or max.", "contact", "quantity", "value")
 
 	f.logBytes = gauge("log", Bytes, "Size of the log on disk.")
 	f.logMax = gauge("log_max", Bytes, "Size that the log does not grow past.")

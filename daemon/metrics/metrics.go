@@ -1,8 +1,9 @@
 // Package metrics shows watched contacts, the log and the clock to Prometheus.
 //
 // All names begin with makebreak_, all units are base units: seconds, hertz,
-// ratios from 0 to 1. The only labels are contact and fixed words, which the
-// help texts list; makebreak_build_info alone has versions. What is not known
+// ratios from 0 to 1. The only labels are contact, numbers of lobes, names of shafts
+// as the configuration has them, and fixed words, which the help texts list;
+// makebreak_build_info alone has versions. What is not known
 // is absent, never 0. Counters and histograms of a contact go on through new
 // measurements and changed configurations, as live.Totals do. What the present
 // configuration does not use is absent, and comes back with its old value.
@@ -11,6 +12,7 @@ package metrics
 import (
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -20,6 +22,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"makebreak/daemon/live"
+	"makebreak/daemon/trend"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -230,6 +233,18 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 	f.percent.known(ch, x.BreakPercent, 100, name)
 	f.window.send(ch, x.Window.Seconds(), name)
 	f.gap.known(ch, x.InterdigitMS, 1000, name)
+	f.changes(ch, name, x.Kind, &x.Changes)
+	if p := x.Against; p != nil {
+		f.pairs.send(ch, float64(p.Counts.Pairs), name)
+		f.outputLost.send(ch, float64(p.Counts.Lost), name)
+		f.outputExtra.send(ch, float64(p.Counts.Extra), name)
+		for _, q := range p.Of {
+			quantity, _, divisor := baseUnit(string(q.Quantity))
+			for value, v := range map[string]float64{"mean": q.Mean, "min": q.Min, "max": q.Max} {
+				f.together.send(ch, v/divisor, name, quantity, value)
+			}
+		}
+	}
 	if x.Statement != "" {
 		for _, s := range statements {
 			f.verdict.send(ch, number(s == x.Statement), name, strings.ReplaceAll(string(s), " ", "_"))
@@ -240,6 +255,74 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 		f.limits[unit].send(ch, it.Limit/divisor, name, quantity, it.Bound)
 		f.out.send(ch, float64(it.TotalOut), name, quantity, it.Bound)
 		f.judged.send(ch, float64(it.TotalOf), name, quantity, it.Bound)
+	}
+}
+
+// changes sends what is known of how a contact changes.
+func (f *families) changes(ch chan<- prometheus.Metric, name string, kind pulse.Kind, c *trend.Figures) {
+	if d := c.Drift; d != nil {
+		rate := pulse.RatePPS
+		if kind == pulse.KindInterrupter {
+			rate = pulse.RateIPM
+		}
+		for _, q := range []struct {
+			of pulse.Quantity
+			*pulse.Trend
+		}{{rate, d.Rate}, {pulse.BreakPercent, d.BreakPercent}, {pulse.BreakMS, d.BreakMS}} {
+			if q.Trend != nil {
+				f.trend(ch, name, string(q.of), q.Trend)
+			}
+		}
+		for _, l := range d.Lobes {
+			for of, t := range map[string]*pulse.Trend{"opening": l.Opening, "break": l.Break} {
+				if t != nil {
+					estimates(f.lobeDrift, ch, t.Low, t.SlopePerHour, t.High, 1000, name, strconv.Itoa(l.Lobe), of)
+				}
+			}
+		}
+	}
+	for i, l := range c.Lobes {
+		for of, m := range map[string]pulse.WindowMean{"opening": l.Opening, "break": l.Break} {
+			f.lobeError.known(ch, pulse.Num{V: m.Mean, OK: m.N > 0}, 1000, name, strconv.Itoa(i+1), of)
+		}
+	}
+	for _, p := range c.Deviations {
+		f.deviation.known(ch, p.Deviation, 1, name, strconv.Itoa(int(p.NominalS)))
+	}
+	if t := c.Train; t != nil {
+		for _, s := range t.Shafts {
+			f.swing.known(ch, s.AmplitudeMS, 1000, name, s.Name)
+			f.swingByChance.known(ch, s.FalseAlarm, 1, name, s.Name)
+		}
+	}
+}
+
+// trend sends that of one quantity.
+func (f *families) trend(ch chan<- prometheus.Metric, name, of string, t *pulse.Trend) {
+	quantity, unit, divisor := baseUnit(of)
+	estimates(f.drift[unit], ch, t.Low, t.SlopePerHour, t.High, divisor, name, quantity)
+	f.ewma[unit].known(ch, t.EWMA, divisor, name, quantity)
+	f.cusum.known(ch, t.CUSUMHigh, 1, name, quantity, "up")
+	f.cusum.known(ch, t.CUSUMLow, 1, name, quantity, "down")
+	if t.EWMA.OK {
+		f.shifted.send(ch, number(t.Alarm), name, quantity)
+	}
+	if x := t.CrossesLimitInHours; x != nil {
+		bound := "min"
+		if t.SlopePerHour.V > 0 {
+			bound = "max"
+		}
+		estimates(f.toLimit, ch, x.Low, x.Estimate, x.High, 1./3600, name, quantity, bound)
+	}
+}
+
+// estimates sends a value with the ends of its 95 % interval.
+func estimates(f family, ch chan<- prometheus.Metric, low, middle, high pulse.Num, divisor float64, labels ...string) {
+	for _, x := range []struct {
+		pulse.Num
+		which string
+	}{{low, "low"}, {middle, "middle"}, {high, "high"}} {
+		f.known(ch, x.Num, divisor, append(slices.Clone(labels), x.which)...)
 	}
 }
 

@@ -21,6 +21,7 @@ import (
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/live"
+	"makebreak/daemon/trend"
 	"makebreak/hw"
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
@@ -109,6 +110,10 @@ func marrowQuay(t *testing.T) *Metrics {
 	cam := newRig(t, live.Setting{Name: "busy-cam"}, "us-fcc-busy",
 		"cam ipm=60 lobes=5 lobe-errors=0,6ms,0,0,0 cycles=100 missing-at=50 extra-at=70 jitter=0.5ms seed=2")
 	ring := newRig(t, live.Setting{Name: "ringing"}, "au-s002-ringing-tone", "cadence 400/200/400/2000 cycles=20 jitter=1ms seed=3")
+	const timingCam = "cam ipm=60 lobes=5 cycles=9000 break-drift=0.2/h gear=3.75:2ms jitter=0.5ms seed=4"
+	timing := newRig(t, live.Setting{Name: "timing-cam"}, "us-fcc-busy", timingCam)
+	timing.cfg.Lobes, timing.cfg.Drive = 5, timingDrive
+	relay := newRig(t, live.Setting{Name: "relay"}, "us-fcc-busy", timingCam+" repeater=12ms:9ms repeater-lost-at=500 repeater-extra-at=700")
 	unplugged := live.New(live.Setting{Name: "unplugged"}, time.Minute, func() pulse.Stamp { return 0 })
 	unplugged.Down("no such line")
 	m := New(Options{
@@ -127,7 +132,54 @@ func marrowQuay(t *testing.T) *Metrics {
 		r.run()
 	}
 	dial.Finding(live.LimitCrossed)
+	timing.follow(t, relay)
+	m.Set([]*live.Contact{dial.Contact, cam.Contact, ring.Contact, timing.Contact, unplugged})
 	return m
+}
+
+// timingDrive turns the cam at 12 rpm: the motor 5 times as fast, the idler 3.75
+// times.
+var timingDrive = &pulse.Drive{MotorRPM: 60, CamShaft: "cam", Lobes: 5, Shafts: []pulse.Shaft{
+	{Name: "motor"}, {Name: "idler", From: "motor", DrivingTeeth: 18, OwnTeeth: 24}, {Name: "cam", From: "idler", DrivingTeeth: 20, OwnTeeth: 75},
+}}
+
+// follow feeds all edges to what follows the changes, beside another contact, and
+// analyses them.
+func (r *rig) follow(t *testing.T, output *rig) {
+	pair := trend.NewPair("timing-cam", "relay", pulse.KindInterrupter, 0, 0, nil)
+	r.Against(pair, nil)
+	for _, side := range []trend.PairSide{{Pair: pair}, {Pair: pair, IsOutput: true}} {
+		of := r
+		if side.IsOutput {
+			of = output
+		}
+		cfg := r.Begin(r.cfg)
+		changes := pulse.NewTransitionReader(&cfg)
+		observers := []pulse.Observer{cfg.Observer, {Event: func(e *pulse.Event) {
+			if x, ok := changes.Read(e); ok {
+				side.Feed(x)
+			}
+		}}}
+		if !side.IsOutput {
+			observers = append(observers, r.Trend.Begin(trend.Setting{Kind: cfg.Kind, Lobes: cfg.Lobes, Limits: cfg.Limits, Drive: cfg.Drive}))
+		} else {
+			observers = observers[1:]
+		}
+		cfg.Observer, cfg.Forget = pulse.Tee(observers...), true
+		m, err := pulse.NewMeter(cfg)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m.Add(of.edges)
+		m.Finish(0)
+		if !side.IsOutput {
+			r.now = of.edges[len(of.edges)-1].At
+			r.Trend.End(r.now)
+			r.Counts(m.Counts())
+		}
+		side.UpTo(r.now + 5e9)
+	}
+	r.Trend.Analyse(r.now)
 }
 
 // get scrapes the page.
@@ -181,7 +233,7 @@ func TestFamilies(t *testing.T) {
 		t.Errorf("%s is on the page and not described", name)
 	}
 	// Counted on the page by the names' ends.
-	if diff := cmp.Diff(map[Unit]int{Number: 33, Seconds: 9, Hertz: 2, Ratio: 3, Bytes: 2}, units); diff != "" {
+	if diff := cmp.Diff(map[Unit]int{Number: 38, Seconds: 16, Hertz: 4, Ratio: 7, Bytes: 2}, units); diff != "" {
 		t.Error(diff)
 	}
 }
@@ -233,7 +285,8 @@ func samples(t testing.TB, m *Metrics) map[string]float64 {
 				labels[*l.Name] = *l.Value
 			}
 			key := strings.TrimPrefix(name, "makebreak_")
-			for _, l := range []string{"contact", "quantity", "bound", "kind", "finding", "statement", "fault", "goversion", "version", "result"} {
+			for _, l := range []string{"contact", "quantity", "bound", "kind", "finding", "statement", "fault", "goversion", "version", "result",
+				"estimate", "direction", "tau", "lobe", "of", "shaft", "value"} {
 				if v, ok := labels[l]; ok {
 					key += " " + v
 					delete(labels, l)
@@ -399,8 +452,8 @@ func TestNativeHistograms(t *testing.T) {
 			}
 		}
 	}
-	if seen != 9 {
-		t.Errorf("%d histograms, want 3 for each of 3 contacts that were measured", seen)
+	if seen != 12 {
+		t.Errorf("%d histograms, want 3 for each of 4 contacts that were measured", seen)
 	}
 }
 

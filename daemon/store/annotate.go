@@ -31,6 +31,12 @@ type Note struct {
 	LobeOne bool // it says which lobe is number 1; set by the log
 }
 
+// Worked tells that somebody worked on the contact, so that what it did before is
+// not to be compared with what it does after: any note on it says so, but one that
+// only says which lobe opened, and of those on the site one that tells how it was
+// left.
+func (n *Note) Worked() bool { return !n.LobeOne && (n.Contact != "" || n.State == AsLeft) }
+
 // A Soak is a soak test over a stretch of the log. It goes on through restarts.
 type Soak struct {
 	ID      int64

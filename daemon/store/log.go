@@ -289,6 +289,14 @@ const (
 	LimitKept    FindingKind = "limit kept" // again, by all values of a window
 	RestsOpen    FindingKind = "rests open" // a dial, as with the wrong polarity
 
+	Drifts     FindingKind = "drift" // of a figure, over hours and days
+	DriftOver  FindingKind = "drift over"
+	Stepped    FindingKind = "step"        // of a figure
+	SwingGrown FindingKind = "swing grown" // of a shaft of the drive
+
+	OutputLost  FindingKind = "output lost"  // breaks of the contact that its second one has not
+	OutputExtra FindingKind = "output extra" // breaks that the second contact alone has
+
 	// The Store itself records these.
 	ClockStep FindingKind = "clock step"
 	Restart   FindingKind = "restart"

@@ -2,7 +2,6 @@ package stretch
 
 import (
 	"context"
-	"math"
 	"time"
 
 	"makebreak/daemon/store"
@@ -36,7 +35,7 @@ func (s *Source) Drift(ctx context.Context, r *DriftRequest, cfg *pulse.Config) 
 		return err
 	}
 	for _, n := range notes {
-		if !n.LobeOne && (n.Contact != "" || n.State == store.AsLeft) {
+		if n.Worked() {
 			opt.Splits = append(opt.Splits, n.At.Run)
 		}
 	}
@@ -79,7 +78,7 @@ func (s *Source) summarised(ctx context.Context, span store.Span, opt *pulse.Dri
 		if err != nil {
 			return nil, err
 		}
-		w, ok := windowOf(&sum, kind)
+		w, ok := sum.Window(kind)
 		cut := false // a split is before it
 		for len(splits) > 0 && splits[0] < w.To {
 			if splits[0] > w.From {
@@ -103,34 +102,4 @@ func (s *Source) summarised(ctx context.Context, span store.Span, opt *pulse.Dri
 		all = append(all, w)
 	}
 	return all, nil
-}
-
-// windowOf gives what a summary tells as a window. It is not ok without a period.
-func windowOf(sum *store.Summary, kind pulse.Kind) (w pulse.Window, ok bool) {
-	p, b := &sum.Period, &sum.Break
-	w = pulse.Window{From: sum.At.Run, To: sum.At.Run + pulse.Stamp(sum.LengthNS), KnownNS: sum.LengthNS}
-	if p.N == 0 || p.SumNS <= 0 || sum.LengthNS <= 0 {
-		return w, false
-	}
-	w.At = w.From + (w.To-w.From)/2
-	per := 1e9
-	if kind == pulse.KindInterrupter {
-		per = 60e9
-	}
-	mean := func(m float64, t *store.TimeStats, scale float64) pulse.WindowMean {
-		x := pulse.WindowMean{N: t.N, Mean: m}
-		if t.N > 1 {
-			sd := scale * math.Sqrt(t.Squares/float64(t.N-1))
-			x.SD, x.SE = pulse.Known(sd), sd/math.Sqrt(float64(t.N))
-		}
-		return x
-	}
-	period := float64(p.SumNS) / float64(p.N)
-	w.Rate = mean(per/period, p, per/period/period)
-	// What single percentages scatter by, summaries do not tell.
-	w.BreakPercent = pulse.WindowMean{N: p.N, Mean: 100 * float64(sum.PeriodBreaksNS) / float64(p.SumNS)}
-	if b.N > 0 {
-		w.BreakMS = mean(float64(b.SumNS)/float64(b.N)/1e6, b, 1e-6)
-	}
-	return w, true
 }

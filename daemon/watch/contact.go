@@ -11,6 +11,7 @@ import (
 	"makebreak/daemon/config"
 	"makebreak/daemon/live"
 	"makebreak/daemon/store"
+	"makebreak/daemon/trend"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -56,7 +57,8 @@ type contact struct {
 	// camLobes and ones are for the pages: what notes say of the lobes.
 	camLobes atomic.Int64
 	ones     atomic.Pointer[ones]
-	tried    chan struct{} // closed after the first attempt to open its source
+	sides    atomic.Pointer[[]trend.PairSide] // of the pairs that it is in
+	tried    chan struct{}                    // closed after the first attempt to open its source
 
 	// Only the task itself uses what follows.
 	edges  edgeLog
@@ -68,6 +70,12 @@ type contact struct {
 	heard  pulse.Stamp  // up to which all of the source has been read
 	minute minute
 	lobes  lobeTracker
+	follow pulse.Observer // of the trend
+	row    pulse.CycleRow // as it is told
+	// changes are what the pairs are told of, up to a time.
+	changes  pulse.TransitionReader
+	changeAt pulse.Stamp
+	pairs    pulse.PairCounts // at the last tally
 
 	wasUp, up bool
 	since     pulse.Stamp // when it came up
@@ -85,8 +93,9 @@ type contact struct {
 
 // newContact makes the task; after is the task that it replaces, or nil.
 func newContact(w *watch, cfg config.Contact, l *live.Contact, edges edgeLog, after *contact) *contact {
-	c := &contact{watch: w, name: cfg.Name, live: l, log: w.Log.With("contact", cfg.Name), edges: edges, cfg: cfg, tried: make(chan struct{})}
+	c := &contact{watch: w, pairs: l.PairCounts(), name: cfg.Name, live: l, log: w.Log.With("contact", cfg.Name), edges: edges, cfg: cfg, tried: make(chan struct{})}
 	c.minute.Contact, c.minute.up = c.name, none
+	l.Trend.Keep(c.keepLobes)
 	c.lobes = lobeTracker{log: w.store, contact: c.name}
 	if after != nil {
 		c.backoffs, c.toldDown, c.stamp, c.lobes = after.backoffs, after.toldDown, after.stamp, after.lobes
@@ -164,6 +173,7 @@ func (c *contact) finish() {
 	n.UnknownIntervals = before.UnknownIntervals // the next Meter goes on where this one ends
 	c.live.Counts(n)
 	c.tally()
+	c.live.Trend.End(c.stamp)
 	c.lobes.stop(c.meter)
 }
 
@@ -173,10 +183,13 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	cfg := c.cfg.Meter
 	cfg.Live, cfg.Start, cfg.StartLevel = true, at, l
 	cfg.Observer = pulse.Observer{Event: c.minute.event, Pulse: c.minute.pulse, Cycle: c.cycle}
+	cfg.Observer = pulse.Tee(cfg.Observer, pulse.Observer{Event: c.change})
+	c.changes, c.changeAt = pulse.NewTransitionReader(&cfg), at
 	c.lobes.begin(&cfg)
 	c.camLobes.Store(int64(c.lobes.lobes))
 	cfg = c.live.Begin(cfg)
-	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: c.numberLobe}, cfg.Observer)
+	c.follow = c.live.Trend.Begin(trend.Setting{Kind: cfg.Kind, Lobes: cfg.Lobes, Limits: cfg.Limits, Drive: cfg.Drive})
+	cfg.Observer = pulse.Tee(pulse.Observer{Event: c.follow.Event, Pulse: c.follow.Pulse, Cycle: c.numberLobe}, cfg.Observer)
 	if c.metrics != nil {
 		cfg.Observer = pulse.Tee(cfg.Observer, c.metrics.Observer(c.name, cfg.Kind))
 	}
@@ -196,6 +209,11 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 // to all others.
 func (c *contact) numberLobe(r *pulse.CycleRow) {
 	c.lobes.cycle(r, c.meter)
+	c.row = *r
+	if c.lobes.log != nil {
+		c.row.Numbering = int(c.lobes.ids[r.Numbering])
+	}
+	c.follow.Cycle(&c.row)
 	if c.lobes.lobes > 0 {
 		r.Lobe = c.shownLobe(r)
 	}
@@ -208,6 +226,7 @@ func (c *contact) shownLobe(r *pulse.CycleRow) int {
 		o = *p
 	}
 	lobe, by := c.lobes.shown(r, o)
+	c.live.Trend.ShowLobe(o[c.lobes.numbering])
 	c.live.LobesBy(by)
 	return lobe
 }
@@ -375,6 +394,10 @@ func (c *contact) tally() {
 	more := n.Sub(c.counts)
 	c.backoffs[live.Missing].add(more.Missing)
 	c.backoffs[live.LostEdges].add(more.LostEdges)
+	pairs := c.live.PairCounts()
+	c.backoffs[live.OutputLost].add(pairs.Lost - c.pairs.Lost)
+	c.backoffs[live.OutputExtra].add(pairs.Extra - c.pairs.Extra)
+	c.pairs = pairs
 	c.counts = n
 }
 

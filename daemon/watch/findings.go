@@ -14,13 +14,18 @@ func (c *contact) closed() bool {
 	return c.level <= pulse.High && c.cfg.Meter.Polarity.Closed(c.level)
 }
 
+// findingKinds are how the log names findings.
+var findingKinds = [...]store.FindingKind{
+	live.LimitCrossed: store.LimitCrossed, live.Missing: store.Missing, live.Extra: store.Extra, live.Stuck: store.StuckOpen,
+	live.LostEdges: store.LostEdges, live.SourceDown: store.SourceDown, live.SourceUp: store.SourceUp,
+	live.LimitKept: store.LimitKept, live.RestsOpen: store.RestsOpen,
+	live.Drifts: store.Drifts, live.DriftOver: store.DriftOver, live.Stepped: store.Stepped, live.SwingGrown: store.SwingGrown,
+	live.OutputLost: store.OutputLost, live.OutputExtra: store.OutputExtra,
+}
+
 // find records a finding of the contact.
 func (c *contact) find(kind live.Finding, at pulse.Stamp, text string, detail any) {
-	k := [...]store.FindingKind{
-		live.LimitCrossed: store.LimitCrossed, live.Missing: store.Missing, live.Extra: store.Extra, live.Stuck: store.StuckOpen,
-		live.LostEdges: store.LostEdges, live.SourceDown: store.SourceDown, live.SourceUp: store.SourceUp,
-		live.LimitKept: store.LimitKept, live.RestsOpen: store.RestsOpen,
-	}[kind]
+	k := findingKinds[kind]
 	if kind == live.Stuck && c.closed() {
 		k = store.StuckClosed
 	}
@@ -32,7 +37,7 @@ func (c *contact) find(kind live.Finding, at pulse.Stamp, text string, detail an
 	c.store.Find(f)
 	switch kind {
 	case live.SourceUp: // that is logged where the source is opened
-	case live.LimitKept:
+	case live.LimitKept, live.DriftOver:
 		c.log.Info(text, "finding", string(k))
 	default:
 		c.log.Warn(text, "finding", string(k))
@@ -43,6 +48,8 @@ func (c *contact) find(kind live.Finding, at pulse.Stamp, text string, detail an
 func (c *contact) look(stopping bool) {
 	now := c.Now()
 	c.tally()
+	c.live.Trend.Advance(c.stamp)
+	c.tellPairs(now)
 	c.lookForStuck()
 	if due := now - c.judged.last; due >= judgeEvery || due < 0 || stopping {
 		c.judged.last = now
@@ -75,6 +82,10 @@ func (c *contact) report(kind live.Finding, n uint64, now pulse.Stamp) {
 		c.find(kind, c.stamp, figure.Plural(n, "extra interruption", "extra interruptions"), times)
 	case live.LostEdges:
 		c.find(kind, c.stamp, figure.Plural(n, "edge was lost on the way", "edges were lost on the way"), times)
+	case live.OutputLost:
+		c.find(kind, c.stamp, figure.Plural(n, "break", "breaks")+" of the contact did not come out at "+c.cfg.Against, times)
+	case live.OutputExtra:
+		c.find(kind, c.stamp, figure.Plural(n, "break", "breaks")+" of "+c.cfg.Against+" that the contact did not make", times)
 	case live.RestsOpen:
 		other := pulse.ClosedLow
 		if c.cfg.Meter.Polarity == other {

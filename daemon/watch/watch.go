@@ -23,6 +23,7 @@ import (
 	"makebreak/daemon/live"
 	"makebreak/daemon/metrics"
 	"makebreak/daemon/store"
+	"makebreak/daemon/trend"
 	"makebreak/daemon/web"
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -105,6 +106,7 @@ type watch struct {
 	// lives has all contacts there ever were, by name: the counts of a contact
 	// that is taken out of the configuration and put back go on.
 	lives map[string]*live.Contact
+	pairs map[string]pairOf // by the name of their input
 
 	mu       sync.Mutex
 	contacts []*running
@@ -160,6 +162,7 @@ func (w *watch) run(ctx context.Context) error {
 	w.start(w.clock)
 	w.start(w.watchdog)
 	w.start(&lobeNotes{w})
+	w.start(&trends{watch: w, known: map[*trend.Contact]bool{}, numbered: map[*trend.Contact]int{}})
 	w.start(&server{w})
 	if w.Load != nil {
 		w.start(&reloader{watch: w})
@@ -268,6 +271,7 @@ func (w *watch) apply(cfg *config.Watch) (added, ended, changed int) {
 		}
 		c.contact = newContact(w, cfg, l, edges, after)
 	}
+	w.pairUp(list)
 	lives := make([]*live.Contact, len(list))
 	for i, c := range list {
 		lives[i] = c.live
@@ -300,7 +304,7 @@ func (c *running) configure(want config.Contact) {
 // stays is true when the task can go on under another configuration.
 func (c *running) stays(want config.Contact) bool {
 	old, next := c.want, want
-	old.Meter, old.Rate = next.Meter, next.Rate
+	old.Meter, old.Rate, old.Against = next.Meter, next.Rate, next.Against
 	if !old.SameReading(next) { // the source is another one
 		return false
 	}

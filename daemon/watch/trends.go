@@ -1,0 +1,197 @@
+package watch
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"makebreak/daemon/store"
+	"makebreak/daemon/trend"
+	"makebreak/pulse"
+)
+
+const (
+	// analyseEvery is how often the changes of each contact are analysed. Wear takes
+	// days, and an analysis takes a hundred times as long as the edges of a minute.
+	analyseEvery = 5 * time.Minute
+	// rememberTime is how far back a start reads what the log has: as far as a
+	// trend.Contact keeps it.
+	rememberTime = pulse.Stamp(31 * 24 * time.Hour)
+	// recallTime is how far back it reads openings.
+	recallTime = pulse.Stamp(3 * time.Hour)
+)
+
+// keepLobes logs what the lobes did in an hour.
+func (c *contact) keepLobes(w *pulse.Window, numbering int) {
+	h := store.LobeHour{Contact: c.name, At: store.Moment{Mono: w.From}, LengthNS: int64(w.To - w.From), Numbering: int64(numbering)}
+	mean := func(m *pulse.WindowMean) store.LobeMean {
+		return store.LobeMean{N: m.N, Mean: pulse.Rounded(m.Mean), SE: pulse.Rounded(m.SE)}
+	}
+	for i := range w.Lobes {
+		l := &w.Lobes[i]
+		h.Figures = append(h.Figures, store.LobeHourFigure{Opening: mean(&l.Opening), Break: mean(&l.Break)})
+	}
+	c.store.KeepLobeHour(h)
+}
+
+// trends is the task that analyses how the contacts change.
+type trends struct {
+	*watch
+	known map[*trend.Contact]bool // what the log has of before was read
+	// numbered is for which numbering what it has of the lobes was read.
+	numbered map[*trend.Contact]int
+}
+
+func (t *trends) String() string { return "changes of the contacts" }
+
+func (t *trends) Run(ctx context.Context) error {
+	tick := time.NewTicker(analyseEvery)
+	defer tick.Stop()
+	for {
+		for _, c := range t.all() {
+			if ctx.Err() != nil {
+				return nil
+			}
+			t.look(ctx, c.contact)
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// look reads what the log knows, and analyses the contact.
+func (t *trends) look(ctx context.Context, c *contact) {
+	l := c.live.Trend
+	past, ok := pastOf(ctx, t.store, c.name)
+	known := &past
+	if !ok { // the log is not open, and says so itself
+		known = nil
+	} else {
+		l.Split(past.worked)
+		if !t.known[l] {
+			t.known[l] = t.remember(ctx, c, past)
+		}
+		if n := l.Numbering(); n != t.numbered[l] && t.rememberLobes(ctx, c, past, n) {
+			t.numbered[l] = n
+		}
+	}
+	for _, x := range l.Analyse(t.Now()) {
+		c.changed(&x, known)
+	}
+}
+
+// A past is how the log's time before this session lies on the clock of this boot.
+type past struct {
+	shift   pulse.Stamp // from run time to the clock
+	end     pulse.Stamp // start of this session, in run time
+	session int64       // this one
+	run     int64
+	worked  []pulse.Stamp // on the clock
+}
+
+func pastOf(ctx context.Context, log *store.Store, contact string) (p past, ok bool) {
+	tl, err := log.TimelineOf(ctx, 0, contact)
+	if err != nil {
+		return p, false
+	}
+	notes, err := log.Notes(ctx, store.Span{Run: tl.ID}, contact)
+	if err != nil {
+		return p, false
+	}
+	now := tl.Sessions[len(tl.Sessions)-1]
+	p = past{shift: now.Start.Mono - now.Start.Run, end: now.Start.Run, session: now.ID, run: tl.ID}
+	for _, n := range notes {
+		if n.Worked() {
+			p.worked = append(p.worked, n.At.Run+p.shift)
+		}
+	}
+	slices.Sort(p.worked)
+	return p, true
+}
+
+// remember gives the contact what the log has of before this start. It is false
+// where that could not be read, and is tried again.
+func (t *trends) remember(ctx context.Context, c *contact, p past) bool {
+	before := p.span(rememberTime)
+	var windows []*pulse.Window
+	settings, err := t.store.Configurations(ctx, c.name)
+	if err != nil || len(settings) == 0 {
+		return false
+	}
+	cfg, err := Reading(settings[len(settings)-1])
+	if err != nil {
+		return true // what another program wrote is not understood next time either
+	}
+	for m, err := range t.store.Summaries(ctx, before, c.name) {
+		if err != nil {
+			return false
+		}
+		if w, ok := m.Window(cfg.Kind); ok && m.At.Session != p.session {
+			w.From, w.At, w.To = w.From+p.shift, w.At+p.shift, w.To+p.shift
+			windows = append(windows, &w)
+		}
+	}
+	var told []trend.Change
+	for f, err := range t.store.Findings(ctx, before, c.name) {
+		if err != nil {
+			return false
+		}
+		if x, ok := changeOf(&f); ok && f.Contact == c.name {
+			x.Since += p.shift
+			told = append(told, x)
+		}
+	}
+	c.live.Trend.Remember(windows, told)
+	if cfg.Kind != pulse.KindInterrupter {
+		return true
+	}
+	var openings []pulse.CycleRow
+	cfg.Lobes, cfg.Drive = 0, nil
+	if _, err := rows(ctx, t.store.Log, c.name, p.span(recallTime), cfg, func(r *pulse.CycleRow) {
+		o := *r
+		o.At += p.shift
+		if o.SegmentsNS != nil {
+			o.SegmentsNS = []int64{} // that it is a cadence is all that counts
+		}
+		openings = append(openings, o)
+	}); err != nil {
+		return false
+	}
+	c.live.Trend.Recall(openings)
+	return true
+}
+
+// span is the time of before this start, so far back.
+func (p *past) span(back pulse.Stamp) store.Span {
+	return store.Span{Run: p.run, From: max(p.end-back, 1), To: max(p.end, 1)}
+}
+
+// rememberLobes is remember for what the lobes of a numbering did.
+func (t *trends) rememberLobes(ctx context.Context, c *contact, p past, numbering int) bool {
+	hours, err := t.store.LobeHours(ctx, p.span(rememberTime), c.name)
+	if err != nil {
+		return false
+	}
+	var windows []*pulse.Window
+	for i := range hours {
+		if h := &hours[i]; h.Numbering == int64(numbering) {
+			windows = append(windows, lobeWindow(h, h.At.Run+p.shift))
+		}
+	}
+	c.live.Trend.RememberLobes(windows, numbering)
+	return true
+}
+
+func lobeWindow(h *store.LobeHour, at pulse.Stamp) *pulse.Window {
+	w := &pulse.Window{From: at, At: at + pulse.Stamp(h.LengthNS/2), To: at + pulse.Stamp(h.LengthNS), KnownNS: h.LengthNS}
+	mean := func(m store.LobeMean) pulse.WindowMean {
+		return pulse.WindowMean{N: m.N, Mean: float64(m.Mean), SE: float64(m.SE)}
+	}
+	for _, l := range h.Figures {
+		w.Lobes = append(w.Lobes, pulse.LobeWindow{Opening: mean(l.Opening), Break: mean(l.Break)})
+	}
+	return w
+}

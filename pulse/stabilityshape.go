@@ -163,29 +163,36 @@ func (p *phases) tune(m int, within float64) (period, amplitude float64) {
 		}
 	}
 	const finer = 4 // than one resolves
-	var best float64
-	step := 1 / float64(finer*len(z))
-	for f := 1 / (float64(m) * (1 + within)); ; f += step {
-		if f > 0.5-2/float64(len(z)) { // not told apart from early and late by turns
-			f = 0.5
-		}
-		turn := cmplx.Rect(1, 2*math.Pi*f)
+	var sizes []float64
+	best, step, first := 0, 1/float64(finer*len(z)), 1/(float64(m)*(1+within))
+	last := min(0.5, 1/(float64(m)*(1-within)))
+	for i := 0; first+float64(i)*step <= last; i++ {
+		turn := cmplx.Rect(1, 2*math.Pi*(first+float64(i)*step))
 		var sum complex128
 		for i := len(z) - 1; i >= 0; i-- {
 			sum = sum*turn + complex(z[i], 0)
 		}
-		size := 2 * cmplx.Abs(sum)
-		if f == 0.5 {
-			size /= 2
-		}
-		if size > best {
-			u := math.Sin(math.Pi * float64(h) * f)
-			best, period, amplitude = size, 1/f, size/weights/(4*u*u)
-		}
-		if f >= 0.5 || f*float64(m)*(1-within) >= 1 {
-			return period, amplitude
+		sizes = append(sizes, 2*cmplx.Abs(sum))
+		if sizes[i] > sizes[best] {
+			best = i
 		}
 	}
+	at, size := float64(best), sizes[best]
+	if best > 0 && best < len(sizes)-1 { // the top of the parabola through three
+		a, c := sizes[best-1], sizes[best+1]
+		off := (a - c) / (2 * (a - 2*size + c))
+		at, size = at+off, size-(a-c)*off/4
+	}
+	f := first + at*step
+	if f > 0.5-2/float64(len(z)) { // not told apart from early and late by turns
+		f, size = 0.5, 0
+		for i, v := range z {
+			size += v * float64(1-2*(i%2))
+		}
+		size = math.Abs(size)
+	}
+	u := math.Sin(math.Pi * float64(h) * f)
+	return 1 / f, size / weights / (4 * u * u)
 }
 
 // A swing is τ·ADEV at m periods, in ns, with an interval.

@@ -21,23 +21,30 @@ type Stability struct {
 	Curve []pulse.StabilityPoint // of one deviation, with a point or more
 	Title string
 	About string // a line below the title
-	X, Y  string // what the axes show
+	X, Y  string // what the axes show; Y stands above the plot
 	// Guide is drawn faintly through the first point with this slope, and named
-	// GuideName; without a name there is none.
+	// GuideName beside About; without a name there is none.
 	Guide     float64
 	GuideName string
 }
 
 // WriteSVG draws the curve on logarithmic axes, with the interval of each point.
 func (s *Stability) WriteSVG(w io.Writer) error {
+	const nameHeight = 16 // of the vertical axis: it turns no text, and gonum keeps too much room for such text on a logarithmic one
 	width, height := plotWidth, 4*vg.Inch
 	c := vgsvg.New(width, height)
 	dc := draw.New(c)
 	dc.FillPolygon(color.White, []vg.Point{dc.Min, {X: dc.Max.X, Y: dc.Min.Y}, dc.Max, {X: dc.Min.X, Y: dc.Max.Y}})
 	head := draw.Crop(dc, 0, 0, height-plotHead, 0)
 	label(&head, sans(13, true), ink, head.Min.X+12, head.Max.Y-22, s.Title)
-	label(&head, sans(plotLetter, false), faint, head.Min.X+12, head.Max.Y-38, s.About)
-	s.panel().Draw(draw.Crop(dc, 8, -16, 8, -plotHead))
+	x, y := head.Min.X+12, head.Max.Y-38
+	x += 1.2*label(&head, sans(plotLetter, false), faint, x, y, s.About) + 18 // a reader's font may be wider
+	if s.GuideName != "" {
+		head.StrokeLine2(guideStyle(), x, y+3, x+24, y+3)
+		label(&head, sans(plotLetter, false), faint, x+29, y, s.GuideName)
+	}
+	label(&dc, sans(plotLetter, false), ink, dc.Min.X+12, dc.Max.Y-plotHead-nameHeight+4, s.Y)
+	s.panel().Draw(draw.Crop(dc, 8, -16, 8, -plotHead-nameHeight-4))
 	var b bytes.Buffer
 	if _, err := c.WriteTo(&b); err != nil {
 		return err
@@ -50,7 +57,7 @@ func (s *Stability) panel() *plot.Plot {
 	p := plot.New()
 	p.BackgroundColor = color.Transparent
 	low, high := math.Inf(1), 0.0
-	var line, known plotter.XYs
+	var line plotter.XYs
 	for _, pt := range s.Curve {
 		v := pt.Deviation.V
 		if v <= 0 {
@@ -63,7 +70,6 @@ func (s *Stability) panel() *plot.Plot {
 		low = math.Min(low, math.Max(pt.Low.V, v/10))
 		high = math.Max(high, math.Min(pt.High.V, 10*v))
 	}
-	known = line
 	if len(line) == 0 {
 		return p
 	}
@@ -71,7 +77,7 @@ func (s *Stability) panel() *plot.Plot {
 		axis      *plot.Axis
 		text      string
 		low, high float64
-	}{{&p.X, s.X, line[0].X / 1.3, line[len(line)-1].X * 1.3}, {&p.Y, s.Y, low / 1.3, high * 1.3}} {
+	}{{&p.X, s.X, line[0].X / 1.3, line[len(line)-1].X * 1.3}, {&p.Y, "", low / 1.3, high * 1.3}} {
 		a.axis.Label.Text = a.text
 		a.axis.Label.TextStyle.Font = sans(10, false)
 		a.axis.Label.TextStyle.Color = ink
@@ -91,10 +97,10 @@ func (s *Stability) panel() *plot.Plot {
 	grid.Vertical, grid.Horizontal = pale, pale
 	p.Add(grid)
 	if s.GuideName != "" {
-		p.Add(&guide{at: line[0], slope: s.Guide, to: line[len(line)-1].X, low: p.Y.Min, name: s.GuideName})
+		p.Add(&guide{line[0], s.Guide})
 	}
 	p.Add(intervals{s.Curve, p})
-	p.Add(&plotter.Line{XYs: known, LineStyle: draw.LineStyle{Color: rightColour, Width: 1.4}})
+	p.Add(&plotter.Line{XYs: line, LineStyle: draw.LineStyle{Color: rightColour, Width: 1.4}})
 	p.Add(&plotter.Scatter{XYs: line, GlyphStyle: draw.GlyphStyle{Color: rightColour, Radius: 2.6, Shape: draw.CircleGlyph{}}})
 	return p
 }
@@ -115,6 +121,9 @@ func decades(low, high float64) (t plot.ConstantTicks) {
 			k := plot.Tick{Value: v}
 			if labelled[f] {
 				k.Label = figure.Trimmed(v, 6)
+				if v >= 1000 {
+					k.Label = figure.Count(int(math.Round(v)))
+				}
 			}
 			t = append(t, k)
 		}
@@ -146,22 +155,21 @@ func (i intervals) Plot(c draw.Canvas, p *plot.Plot) {
 	}
 }
 
-// A guide is a straight line through a point, and its name along its end.
+func guideStyle() draw.LineStyle {
+	return draw.LineStyle{Color: faint, Width: 0.8, Dashes: []vg.Length{3, 3}}
+}
+
+// A guide is a straight line through a point, to the edge of the plot.
 type guide struct {
-	at      plotter.XY
-	slope   float64
-	to, low float64
-	name    string
+	at    plotter.XY
+	slope float64
 }
 
 func (g *guide) Plot(c draw.Canvas, p *plot.Plot) {
 	x, y := p.Transforms(&c)
-	end := g.to
-	if g.slope < 0 { // to the foot of the plot
-		end = math.Min(end, g.at.X*math.Pow(g.low/g.at.Y, 1/g.slope))
+	end := p.X.Max
+	if g.slope < 0 {
+		end = math.Min(end, g.at.X*math.Pow(p.Y.Min/g.at.Y, 1/g.slope))
 	}
-	style := draw.LineStyle{Color: faint, Width: 0.8, Dashes: []vg.Length{3, 3}}
-	c.StrokeLine2(style, x(g.at.X), y(g.at.Y), x(end), y(g.at.Y*math.Pow(end/g.at.X, g.slope)))
-	mid := math.Sqrt(g.at.X * end)
-	label(&c, sans(8, false), faint, x(mid)+5, y(g.at.Y*math.Pow(mid/g.at.X, g.slope))+3, g.name)
+	c.StrokeLine2(guideStyle(), x(g.at.X), y(g.at.Y), x(end), y(g.at.Y*math.Pow(end/g.at.X, g.slope)))
 }

@@ -149,15 +149,23 @@ func stabilityWords(m *pulse.Measurement, u stabilityUnit) (words []string) {
 		words = append(words, "Steadiest at τ = "+tauText(float64(best.TauS))+": there the ADEV is "+figure.Unit(value, u.fraction)+" ("+interval+
 			"), which is how much the mean speed of one such time differs from that of the next, over √2.")
 	}
+	unknown := false
 	for _, c := range s.Cycles {
 		text := "A slow cycle: the times of the openings swing by ± " + shortTime(float64(c.SwingS)) + " with a period of about " + tauText(float64(c.PeriodS)) +
 			", or " + figure.Trimmed(float64(c.Openings), 2) + " openings. The curve has its hump near " + tauText(float64(c.HumpS)) + " and a dip at the period."
-		if lobes := len(m.Interrupter.Lobes); lobes > 0 && pulse.Rounded(lobes) == c.Openings {
-			text += " The cam has as many lobes: what swings is its own signature."
+		if lobes := float64(len(m.Interrupter.Lobes)); lobes > 1 && math.Abs(float64(c.Openings)-lobes) < 0.02*lobes {
+			text += " The cam has as many lobes: this is its own signature."
 		} else {
-			text += " Something turns at that pace, or at one that looks alike from the openings: --lobes shows the cam's part, --gears names a shaft."
+			unknown = true
 		}
 		words = append(words, text)
+	}
+	if unknown {
+		text := "Something turns at that pace, or at one that looks the same from the openings: --gears names a shaft"
+		if len(m.Interrupter.Lobes) == 0 {
+			text += ", --lobes shows the cam's own part"
+		}
+		words = append(words, text+".")
 	}
 	for _, r := range s.Regimes {
 		if text := regimeText(m, &r); text != "" {
@@ -231,11 +239,14 @@ func stabilityPlot(m *pulse.Measurement, u stabilityUnit) *plot.Stability {
 	s := m.Stability
 	p := &plot.Stability{
 		Title: "How steadily the interrupter keeps time",
-		About: "Overlapping Allan deviation with its 95 % intervals, " + figure.Plural(s.Openings, "opening", "openings"),
-		X:     "τ, seconds", Y: "Allan deviation, " + u.fractionName,
-		Guide: -1, GuideName: "noise of the contact alone would fall like this",
+		About: "Allan deviation with 95 % intervals, " + figure.Plural(s.Openings, "opening", "openings"),
+		X:     "τ, seconds", Y: "ADEV, " + u.fractionName,
+		Guide: -1, GuideName: "noise of the contact alone",
 	}
-	for _, pt := range s.ADEV {
+	for i, pt := range s.ADEV {
+		if n := len(p.Curve); n > 0 && i < len(s.ADEV)-1 && pt.TauS < 1.2*p.Curve[n-1].TauS {
+			continue // an octave beside a decade
+		}
 		for _, v := range []*pulse.Num{&pt.Deviation, &pt.Low, &pt.High} {
 			v.V *= u.perFraction
 		}

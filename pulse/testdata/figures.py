@@ -1,12 +1,12 @@
 """Makes the figures that tests of this package have from SciPy and NumPy.
 
 Run it here: python3 figures.py. SciPy 1.10.1 and NumPy 1.24.2 gave the figures
-in conformity_test.go and quantile_test.go.
+in conformity_test.go, quantile_test.go and stability_test.go.
 """
 
 import numpy
 from scipy.integrate import quad
-from scipy.stats import beta, norm
+from scipy.stats import beta, chi2, norm
 
 print("UpperBound95: one-sided Clopper-Pearson, k out of n")
 for k, n in [(1, 10), (2, 10), (5, 10), (9, 10), (3, 100), (17, 40000), (1, 10000000)]:
@@ -35,3 +35,7 @@ for name in ["lew", "lottery", "mavro", "michelson"]:
         except ValueError:
             continue  # of the head
     print(name, len(values), [float(x) for x in numpy.percentile(values, [5, 25, 50, 90, 95])])
+
+print("TestChiSquaredIntervals: 95 % interval of a standard deviation of 1")
+for edf in [1, 1.5, 3, 10, 57.3, 1000, 9999, 10001, 250000, 1e7]:
+    print(edf, [float((edf / chi2.ppf(p, edf)) ** 0.5) for p in (0.975, 0.025)])

@@ -239,8 +239,8 @@ func (f *freedom) edf() float64 {
 // phase against the time between them in τ.
 func noiseOf(d deviation, m, alpha int) func(t float64) float64 {
 	phase := func(t float64) float64 { return phaseCovariance(t, m, alpha) }
-	if d == modified { // of the mean over τ, for small m as for great ones
-		phase = func(t float64) float64 { return phaseCovariance(t, 1, alpha) }
+	if d == modified && m > 1 {
+		phase = func(t float64) float64 { return meanPhaseCovariance(t, alpha) }
 	}
 	if d == hadamard {
 		return func(t float64) float64 {
@@ -252,24 +252,27 @@ func noiseOf(d deviation, m, alpha int) func(t float64) float64 {
 	}
 }
 
-// phaseCovariance is the generalised autocovariance of the phase, which is a mean
-// over 1/m of noise.
+// phaseCovariance is the generalised autocovariance of the phase at one instant, with
+// time in τ of m periods. That of noise of the phase needs a bandwidth: it is that of
+// a mean over a period.
 func phaseCovariance(t float64, m, alpha int) float64 {
-	t = math.Abs(t)
 	f := float64(m)
+	k := math.Abs(t) * f
 	switch {
-	case alpha == 2: // of openings that do not depend on one another
-		return max(0, 1-t*f)
+	case alpha == 2: // no two openings depend on one another
+		return max(0, 1-k)
+	case alpha == 1 && k > 1e4: // what the difference below tends to
+		return 2*math.Log(f) - 2*math.Log(k) - 3
 	case alpha == 1:
-		k := t * f
-		if k > 1e4 { // what the difference below tends to
-			return 2*math.Log(f) - 2*math.Log(k) - 3
-		}
 		return 2*math.Log(f) - squareLog(k+1) - squareLog(k-1) + 2*squareLog(k)
-	case m > 1000:
-		return noiseCovariance(t, alpha+2)
 	}
-	return f * f * (2*noiseCovariance(t, alpha) - noiseCovariance(t-1/f, alpha) - noiseCovariance(t+1/f, alpha))
+	return noiseCovariance(t, alpha+2)
+}
+
+// meanPhaseCovariance is that of the mean of the phase over τ, for few openings as
+// for many.
+func meanPhaseCovariance(t float64, alpha int) float64 {
+	return 2*noiseCovariance(t, alpha) - noiseCovariance(t-1, alpha) - noiseCovariance(t+1, alpha)
 }
 
 func squareLog(k float64) float64 {

@@ -23,8 +23,7 @@ func stability(doc *Document, m *pulse.Measurement) {
 	}
 	doc.head("Stability")
 	if len(s.ADEV) == 0 {
-		text := "Not told: the first point of the Allan deviation needs " + figure.Count(pulse.LeastOpenings) + " openings in a row that are counted for sure, and there are no more than two."
-		doc.tell("", text)
+		doc.tell("", "Not told: the first point of a curve needs "+figure.Count(pulse.LeastOpenings)+" openings in a row whose count is sure, and there are at most two.")
 		return
 	}
 	doc.tell("", stabilityOver(s))
@@ -146,8 +145,8 @@ func stabilityWords(m *pulse.Measurement, u stabilityUnit) (words []string) {
 	s := m.Stability
 	if best := steadiest(s.ADEV); best != nil {
 		value, interval := deviationText(best, u.perFraction)
-		words = append(words, "Steadiest at τ = "+tauText(float64(best.TauS))+": there the ADEV is "+figure.Unit(value, u.fraction)+" ("+interval+
-			"), which is how much the mean speed of one such time differs from that of the next, over √2.")
+		words = append(words, "Steadiest at τ = "+tauText(float64(best.TauS))+", with an ADEV of "+figure.Unit(value, u.fraction)+" ("+interval+
+			"). The mean speeds of one such time and of the next differ by √2 times that.")
 	}
 	unknown := false
 	for _, c := range s.Cycles {
@@ -173,7 +172,7 @@ func stabilityWords(m *pulse.Measurement, u stabilityUnit) (words []string) {
 		}
 	}
 	if len(s.Regimes) == 0 && len(s.Cycles) == 0 {
-		words = append(words, "What shapes the curve cannot be told from so few cycles.")
+		words = append(words, "What shapes the curve cannot be told from so few cycles: it takes some twenty openings in a row.")
 	}
 	return words
 }

@@ -461,7 +461,6 @@ func (p *PhaseReader) Read(r *CycleRow) (s PhaseSample, begins, ok bool) {
 // A stabilityReader keeps the openings of a measurement, in some 3 bytes each.
 type stabilityReader struct {
 	phase PhaseReader
-	first PhaseSample
 	last  PhaseSample
 	usual int64 // first difference of two times
 	// steps are the differences of the times that follow one another by one, off

@@ -51,10 +51,8 @@ func (r *Stability) at(m int) map[string]float64 {
 // published figures quotes them and recomputes them): every figure of the four
 // deviations, to the last printed digit.
 func TestStabilityOfPublishedSets(t *testing.T) {
-	var ten, thousand []float64
-	for _, y := range []float64{892, 809, 823, 798, 671, 644, 883, 903, 677} {
-		ten = append(ten, y)
-	}
+	ten := []float64{892, 809, 823, 798, 671, 644, 883, 903, 677}
+	var thousand []float64
 	for i, n := 0, int64(1234567890); i < 1000; i++ {
 		thousand = append(thousand, float64(n)/2147483647)
 		n = 16807 * n % 2147483647
@@ -301,6 +299,40 @@ func TestStabilityIntervalsHold(t *testing.T) {
 					}
 				}
 				t.Log(line)
+			}
+		}
+	}
+}
+
+// The kind of noise is told at short τ and long, flicker of the phase among them,
+// whose points far apart look like white noise. With few points, noise that walks
+// may be taken for its neighbour, which has nearly the same degrees of freedom.
+func TestNoiseIsIdentified(t *testing.T) {
+	const runs = 20
+	for alpha := 2; alpha >= -4; alpha-- {
+		most := 2
+		if alpha < -2 {
+			most = 3
+		}
+		rnd := rand.New(rand.NewPCG(uint64(alpha+10), 13))
+		right, near := map[int]int{}, map[int]int{}
+		ms := []int{1, 4, 16, 64}
+		for range runs {
+			p := newPhases(inOrder([]PhaseSegment{segmentOf(level(powerNoise(rnd, alpha, 8192, 1e3)[4096:]), 1000e9)}))
+			for _, m := range ms {
+				off := math.Abs(p.alpha(m, most).V - float64(alpha))
+				if off == 0 {
+					right[m]++
+				}
+				if off <= 1 {
+					near[m]++
+				}
+			}
+		}
+		t.Logf("%-14s told right of %d: %v; within one kind: %v", noiseNames[alpha], runs, right, near)
+		for _, m := range ms {
+			if near[m] < runs-1 || (m == 1 || alpha >= 0) && right[m] < runs*3/4 {
+				t.Errorf("%s at %d periods told right %d times of %d, within one kind %d times", noiseNames[alpha], m, right[m], runs, near[m])
 			}
 		}
 	}

@@ -106,12 +106,17 @@ func TestWanderCoverage(t *testing.T) {
 	for _, n := range lengths {
 		for _, k := range noises {
 			held, shown := 0, 0
+			var pair *noisePair
 			var u2, d2 float64
 			for seed := range seeds {
 				r := rand.New(rand.NewPCG(uint64(seed), 7))
 				v := k.make(r, 2*n)
 				d := mean(v[n:]) - mean(v[:n])
-				s := spreadOf(batchesOf(v[:n], compareBatches), batchesOf(v[n:], compareBatches), 0, noiseModels(k.phase)).with(0, 0)
+				b1, b2 := batchesOf(v[:n], compareBatches), batchesOf(v[n:], compareBatches)
+				if pair == nil {
+					pair = newNoisePair(b1, b2, noiseModels(k.phase))
+				}
+				s := pair.spread(b1, b2, 0).with(0, 0)
 				u := s.expanded()
 				if math.Abs(d) <= u {
 					held++
@@ -140,6 +145,10 @@ func mean(v []float64) (m float64) {
 		m += (x - m) / float64(i+1)
 	}
 	return m
+}
+
+func spreadOf(s1, s2 []batch, gap float64, models []noiseModel) spread {
+	return newNoisePair(s1, s2, models).spread(s1, s2, gap)
 }
 
 // singles makes a batch of each value.

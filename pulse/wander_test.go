@@ -65,12 +65,12 @@ var noises = []struct {
 	// How often a stated 95 % must hold, at least and at most.
 	low, high float64
 }{
-	{"white", false, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 0) }, 0.92, 0.995},
-	{"flicker", false, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 1) }, 0.92, 0.985},
-	{"walk", false, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 2) }, 0.92, 0.985},
-	{"white speed", true, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 0) }, 0.92, 0.995},
-	{"jitter", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0) }, 0.92, 0.985},
-	{"jitter, white", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0.1) }, 0.92, 0.985},
+	{"white", false, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 0) }, 0.92, 0.99},
+	{"flicker", false, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 1) }, 0.92, 0.99},
+	{"walk", false, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 2) }, 0.92, 0.99},
+	{"white speed", true, func(r *rand.Rand, n int) []float64 { return powerNoise(r, n, 0) }, 0.92, 0.99},
+	{"jitter", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0) }, 0.92, 0.99},
+	{"jitter, white", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0.1) }, 0.92, 0.99},
 	{"white, flicker", false, func(r *rand.Rand, n int) []float64 { return sumNoise(powerNoise(r, n, 0), powerNoise(r, n, 1), 0.3) }, 0.90, 0.985},
 	{"little walk", false, func(r *rand.Rand, n int) []float64 {
 		return sumNoise(powerNoise(r, n, 0), powerNoise(r, n, 2), 5/float64(n))

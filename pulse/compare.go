@@ -412,7 +412,7 @@ func Compare(before, after Compared, o CompareOptions) (*Comparison, error) {
 	if err := likeness(before.M, after.M); err != nil {
 		return nil, err
 	}
-	c := &comparer{before: before, after: after, o: o}
+	c := &comparer{before: before, after: after, o: o, pairs: map[bool][]*noisePair{}}
 	res := &Comparison{Quantities: []QuantityChange{}, Lobes: []LobeChange{}}
 	for _, f := range figuresOf(before.M) {
 		x := Change{Before: f.value(before.M), After: f.value(after.M), BeforeN: f.n(before.M), AfterN: f.n(after.M)}
@@ -517,6 +517,19 @@ func figuresOf(m *Measurement) (all []figure) {
 type comparer struct {
 	before, after Compared
 	o             CompareOptions
+	pairs         map[bool][]*noisePair // by phase
+}
+
+// pair finds what the models say of batches of such lengths.
+func (c *comparer) pair(b1, b2 []batch, phase bool) *noisePair {
+	for _, p := range c.pairs[phase] {
+		if p.suits(b1, b2) {
+			return p
+		}
+	}
+	p := newNoisePair(b1, b2, noiseModels(phase))
+	c.pairs[phase] = append(c.pairs[phase], p)
+	return p
 }
 
 // quantity compares one quantity.
@@ -602,15 +615,16 @@ func (c *comparer) chain(x *Change, before, after *BudgetResult, phase bool) (fl
 // tell states how sure the difference of x is, but for whether it has changed.
 func (c *comparer) tell(x *Change, b1, b2 []batch, phase bool, floor, standard float64) {
 	n1, n2 := b1[len(b1)-1].to, b2[len(b2)-1].to
-	models, long := noiseModels(phase), max(n1, n2)
+	long := max(n1, n2)
 	gap := long
 	if c.o.Gap.OK {
 		spacing := (c.before.M.Capture.DurationS + c.after.M.Capture.DurationS) * 1e9 / (n1 + n2)
 		gap = max(c.o.Gap.V/spacing, 0)
 	}
-	s := spreadOf(b1, b2, gap, models).with(floor, standard)
+	pair := c.pair(b1, b2, phase)
+	s := pair.spread(b1, b2, gap).with(floor, standard)
 	if !c.o.Gap.OK && s.wanders() > wandersAt {
-		s = spreadOf(b1, b2, farApart*long, models).with(floor, standard)
+		s = pair.spread(b1, b2, farApart*long).with(floor, standard)
 		x.Why = Wanders // unless it has changed more than that
 	}
 	x.ExpandedU = Known(s.expanded())

@@ -135,7 +135,7 @@ func TestUnchangedCams(t *testing.T) {
 
 // How large a change is found, by the length of the stretches.
 func TestChangedCams(t *testing.T) {
-	seeds, lengths := endurance(2, 200), []int{100}
+	seeds, lengths := endurance(2, 50), []int{100}
 	if seeds > 2 {
 		lengths = []int{12, 30, 100, 300}
 	}

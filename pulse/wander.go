@@ -2,6 +2,7 @@ package pulse
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -102,9 +103,10 @@ type noiseModel struct {
 
 // noiseModels lists the models. phase is for what the jitter of openings moves
 // and their sum does not: rates and periods. The prior weights are our own choice,
-// by trial (TestWander prints the coverage that they give): white noise alone has
-// about half, since most contacts have no other at the lengths that are compared,
-// and a stated 95 % is to be no more than that for them.
+// by trial (TestWanderCoverage prints how often 95 % hold with them): white noise
+// alone has most, since most contacts have no other at the lengths that are compared.
+// With more, a little walk below white noise would be missed too often; with less,
+// the intervals of white noise would be wider than need be.
 func noiseModels(phase bool) (all []noiseModel) {
 	alone := func(k noiseKind, prior float64) {
 		m := noiseModel{prior: prior}
@@ -118,7 +120,7 @@ func noiseModels(phase bool) (all []noiseModel) {
 			all = append(all, m)
 		}
 	}
-	alone(white, 14)
+	alone(white, 20)
 	alone(flicker, 2)
 	alone(walk, 1)
 	// A little of what is redder makes the mean much less sure, so the shares are
@@ -128,7 +130,7 @@ func noiseModels(phase bool) (all []noiseModel) {
 	mixed(white, walk, 1.3, 0.07, 0.15, 0.3)
 	mixed(flicker, walk, 0.1, 0.1, 0.3, 0.6)
 	if phase {
-		alone(whitePhase, 12)
+		alone(whitePhase, 16)
 		mixed(whitePhase, white, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
 		mixed(whitePhase, flicker, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
 		mixed(whitePhase, walk, 0.7, 0.001, 0.01, 0.1, 0.3, 0.6)
@@ -148,20 +150,27 @@ type spreadPart struct {
 // unchanged noise.
 type spread []spreadPart
 
-// spreadOf gives that of mean 2 less mean 1 by the models, of stretches with these
-// batches, gap values apart. It needs three batches each. Where no batch differs from the others
-// of its stretch, it is nil.
-func spreadOf(s1, s2 []batch, gap float64, models []noiseModel) spread {
-	if constant(s1) && constant(s2) {
-		return nil
-	}
-	stretches := [2][]batch{s1, s2}
-	n := [2]float64{s1[len(s1)-1].to, s2[len(s2)-1].to}
+// A noisePair is what models say of two stretches by how long their batches are.
+// Figures of like numbers of values share it: most of the work is here.
+type noisePair struct {
+	batches [2][]batch // their means are not used
+	scale   [noiseKinds]float64
+	models  []stretchesModel
+}
+
+// A stretchesModel is one model of the noise of both stretches.
+type stretchesModel struct {
+	noiseModel
+	fits [2]noiseFit
+}
+
+// newNoisePair needs three batches of each stretch.
+func newNoisePair(s1, s2 []batch, models []noiseModel) *noisePair {
+	p := &noisePair{batches: [2][]batch{s1, s2}}
 	var basis [2][noiseKinds]*mat.SymDense
-	var share [noiseKinds][2]float64
 	for k := range noiseKind(noiseKinds) {
 		contrast, freedom := 0.0, 0.0
-		for i, s := range stretches {
+		for i, s := range p.batches {
 			c := mat.NewSymDense(len(s), nil)
 			all, own := 0.0, 0.0
 			for x := range s {
@@ -177,44 +186,64 @@ func spreadOf(s1, s2 []batch, gap float64, models []noiseModel) spread {
 			contrast += own - all/float64(len(s))
 			freedom += float64(len(s) - 1)
 		}
-		scale := freedom / contrast
-		share[k] = k.shares(n[0], n[1], gap)
-		for i := range stretches {
-			basis[i][k].ScaleSym(scale, basis[i][k])
-			share[k][i] *= scale
+		p.scale[k] = freedom / contrast
+		for i := range basis {
+			basis[i][k].ScaleSym(p.scale[k], basis[i][k])
 		}
+	}
+	for _, m := range models {
+		x := stretchesModel{noiseModel: m}
+		if x.fits[0].init(&basis[0], &m) && x.fits[1].init(&basis[1], &m) {
+			p.models = append(p.models, x)
+		}
+	}
+	return p
+}
+
+// suits tells whether it is for batches of these lengths.
+func (p *noisePair) suits(s1, s2 []batch) bool {
+	same := func(a, b batch) bool { return a.from == b.from && a.to == b.to }
+	return slices.EqualFunc(p.batches[0], s1, same) && slices.EqualFunc(p.batches[1], s2, same)
+}
+
+// spread gives the distribution of mean 2 less mean 1 of stretches with these batch
+// means, gap values apart. Where no batch differs from the others of its stretch,
+// it is nil.
+func (p *noisePair) spread(s1, s2 []batch, gap float64) spread {
+	if constant(s1) && constant(s2) {
+		return nil
+	}
+	stretches := [2][]batch{s1, s2}
+	var share [noiseKinds][2]float64
+	for k := range noiseKind(noiseKinds) {
+		share[k] = k.shares(s1[len(s1)-1].to, s2[len(s2)-1].to, gap)
 	}
 	var all spread
 	best := math.Inf(-1)
-	for _, m := range models {
-		logWeight := math.Log(m.prior)
-		p := spreadPart{}
-		welch, ok := 0.0, true
-		for i, s := range stretches {
-			l, variance := fitNoise(s, &basis[i], &m)
-			if !finite(l) {
-				ok = false
-				break
-			}
-			logWeight += l
-			v, wander := 0.0, 0.0
+	for i := range p.models {
+		m := &p.models[i]
+		part := spreadPart{weight: math.Log(m.prior)}
+		welch := 0.0
+		for j, s := range stretches {
+			l, variance := m.fits[j].fit(s)
+			part.weight += l
+			v := 0.0
 			for k := range noiseKind(noiseKinds) {
-				x := m.share[k] * share[k][i] * variance
+				x := m.share[k] * share[k][j] * p.scale[k] * variance
 				v += x
 				if k > white {
-					wander += x
+					part.walks += x
 				}
 			}
-			p.variance += v
-			p.walks += wander
+			part.variance += v
 			welch += v * v / float64(len(s)-1)
 		}
-		if !ok {
+		if !finite(part.weight) || !(part.variance > 0) {
 			continue
 		}
-		p.weight, p.freedom = logWeight, p.variance*p.variance/welch
-		best = max(best, logWeight)
-		all = append(all, p)
+		part.freedom = part.variance * part.variance / welch
+		best = max(best, part.weight)
+		all = append(all, part)
 	}
 	sum := 0.0
 	for i := range all {
@@ -222,9 +251,9 @@ func spreadOf(s1, s2 []batch, gap float64, models []noiseModel) spread {
 		sum += all[i].weight
 	}
 	kept := all[:0]
-	for _, p := range all {
-		if p.weight /= sum; p.weight > 1e-9 { // less moves no figure
-			kept = append(kept, p)
+	for _, x := range all {
+		if x.weight /= sum; x.weight > 1e-9 { // less moves no figure
+			kept = append(kept, x)
 		}
 	}
 	return kept
@@ -239,14 +268,17 @@ func constant(s []batch) bool {
 	return true
 }
 
-// fitNoise gives the logarithm of the restricted likelihood of a model with an
-// unknown scale, but for a constant, and the estimate of that scale, a variance.
-// Batches that do not vary tell no model from another, and have no variance.
-func fitNoise(s []batch, basis *[noiseKinds]*mat.SymDense, m *noiseModel) (l, variance float64) {
-	if constant(s) {
-		return 0, 0
-	}
-	n := len(s)
+// A noiseFit is a model of the noise of one stretch, but for its scale.
+type noiseFit struct {
+	chol   mat.Cholesky  // of the batches' covariance
+	byOne  *mat.VecDense // its inverse times ones
+	ones   float64       // and times ones again
+	logDet float64
+}
+
+// init is false where the covariance is not positive definite.
+func (f *noiseFit) init(basis *[noiseKinds]*mat.SymDense, m *noiseModel) bool {
+	n := basis[0].SymmetricDim()
 	c := mat.NewSymDense(n, nil)
 	lift := 0.0
 	for k, share := range m.share {
@@ -264,28 +296,39 @@ func fitNoise(s []batch, basis *[noiseKinds]*mat.SymDense, m *noiseModel) (l, va
 			lift = share * (2*math.Abs(basis[k].At(0, n-1)) + basis[k].At(0, 0))
 		}
 	}
+	one := mat.NewVecDense(n, nil)
 	for x := range n {
+		one.SetVec(x, 1)
 		for y := x; y < n; y++ {
 			c.SetSym(x, y, c.At(x, y)+lift)
 		}
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(c) {
-		return math.Inf(-1), 0
+	f.byOne = mat.NewVecDense(n, nil)
+	if !f.chol.Factorize(c) || f.chol.SolveVecTo(f.byOne, one) != nil {
+		return false
 	}
-	one, y := mat.NewVecDense(n, nil), mat.NewVecDense(n, nil)
+	f.ones, f.logDet = mat.Dot(one, f.byOne), f.chol.LogDet()
+	return true
+}
+
+// fit gives the logarithm of the restricted likelihood with an unknown scale, but
+// for a constant, and the estimate of that scale, a variance. Batches that do not
+// vary tell no model from another, and have no variance.
+func (f *noiseFit) fit(s []batch) (l, variance float64) {
+	if constant(s) {
+		return 0, 0
+	}
+	y, byY := mat.NewVecDense(len(s), nil), mat.NewVecDense(len(s), nil)
 	for i := range s {
-		one.SetVec(i, 1)
 		y.SetVec(i, s[i].mean-s[0].mean) // small, so that no digits are lost
 	}
-	var byOne, byY mat.VecDense
-	if chol.SolveVecTo(&byOne, one) != nil || chol.SolveVecTo(&byY, y) != nil {
+	if f.chol.SolveVecTo(byY, y) != nil {
 		return math.Inf(-1), 0
 	}
-	ones := mat.Dot(one, &byOne)
-	q := mat.Dot(y, &byY) - mat.Dot(y, &byOne)*mat.Dot(y, &byOne)/ones
-	freedom := float64(n - 1)
-	return -chol.LogDet()/2 - math.Log(ones)/2 - freedom/2*math.Log(q), q / freedom
+	sum := mat.Dot(y, f.byOne)
+	q := mat.Dot(y, byY) - sum*sum/f.ones
+	freedom := float64(len(s) - 1)
+	return -(f.logDet + math.Log(f.ones) + freedom*math.Log(q)) / 2, q / freedom
 }
 
 // with gives the spread where other things make the difference uncertain as well,

@@ -129,7 +129,7 @@ func (c *Comparison) Status() int {
 // zone.
 func OfComparison(c *Comparison, zone *time.Location) *Document {
 	doc := &Document{zone: zone}
-	doc.add(Title{comparedTitle(c)})
+	doc.add(Title{comparedTitle(doc, c)})
 	doc.say("Read as " + map[string]string{"dial": "a dial", "interrupter": "an interrupter"}[c.Before.Kind] + ".")
 	for _, text := range comparedDoubts(c) {
 		doc.mark("NOTE:", Doubtful, text)
@@ -188,12 +188,12 @@ func rateOnly(unit string) string {
 	return unit
 }
 
-func comparedTitle(c *Comparison) string {
+func comparedTitle(doc *Document, c *Comparison) string {
 	if a := c.Around; a != nil {
 		if a.Note != nil {
 			return c.Before.Source + ", before and after: " + *a.Note
 		}
-		return c.Before.Source + ", before and after " + a.At.Format(wallSecond+" MST")
+		return c.Before.Source + ", before and after " + doc.wall(a.At)
 	}
 	return c.Before.Source + " and " + c.After.Source
 }

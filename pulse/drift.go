@@ -45,8 +45,9 @@ const (
 	// reaches: beyond, it would be of another contact.
 	mostAhead = 10
 	// forecastSure is how sure a slope must be for a forecast, for a wrong one is
-	// worse than none: with 95 % one in six hours of white noise that hides a walking
-	// speed had a forecast, with this none of hundreds. Twice the time has it again.
+	// worse than none: of hours of white noise that hides a walking speed, one in five
+	// would have one with 95 %, and one in fifty has with this; of white, flicker or
+	// walking noise alone none of a thousand (TestDriftFalseAlarms).
 	forecastSure = 0.999
 	// clearLead is by how much the information criterion of one model must be below
 	// that of another to be clearly better: "positive evidence" (R. E. Kass, A. E.

@@ -570,9 +570,8 @@ func (c *chart) add(y, weight float64) (out bool) {
 	case d != 0: // a reference without any scatter
 		z = math.Copysign(2*cusumH, d)
 	}
-	c.e += ewmaLambda * (z - c.e)
-	z /= c.longRun
-	c.high, c.low = max(0, c.high+z-c.k), max(0, c.low-z-c.k)
+	c.e = ewmaNext(c.e, z, ewmaLambda)
+	c.high, c.low = cusumNext(c.high, c.low, z/c.longRun, 0, c.k)
 	return math.Abs(c.e) > c.limit || c.high > cusumH || c.low > cusumH
 }
 

@@ -45,8 +45,9 @@ const (
 	// reaches: beyond, it would be of another contact.
 	mostAhead = 10
 	// forecastSure is how sure a slope must be for a forecast, for a wrong one is
-	// worse than none: with 95 % one in six hours of white noise that hides a walking
-	// speed had a forecast, with this none of hundreds. Twice the time has it again.
+	// worse than none: of hours of white noise that hides a walking speed, one in five
+	// would have one with 95 %, and one in fifty has with this; of white, flicker or
+	// walking noise alone none of a thousand (TestDriftFalseAlarms).
 	forecastSure = 0.999
 	// clearLead is by how much the information criterion of one model must be below
 	// that of another to be clearly better: "positive evidence" (R. E. Kass, A. E.
@@ -569,9 +570,8 @@ func (c *chart) add(y, weight float64) (out bool) {
 	case d != 0: // a reference without any scatter
 		z = math.Copysign(2*cusumH, d)
 	}
-	c.e += ewmaLambda * (z - c.e)
-	z /= c.longRun
-	c.high, c.low = max(0, c.high+z-c.k), max(0, c.low-z-c.k)
+	c.e = ewmaNext(c.e, z, ewmaLambda)
+	c.high, c.low = cusumNext(c.high, c.low, z/c.longRun, 0, c.k)
 	return math.Abs(c.e) > c.limit || c.high > cusumH || c.low > cusumH
 }
 

@@ -26,17 +26,9 @@ const (
 	chartPoints = 61
 )
 
-// ewma gives the exponentially weighted moving averages of x from a start, which
-// is not among them: e(i) = λ x(i) + (1 − λ) e(i−1) (NIST/SEMATECH e-Handbook,
-// 6.3.2.4).
-func ewma(x []float64, start, lambda float64) []float64 {
-	out := make([]float64, len(x))
-	for i, v := range x {
-		start = lambda*v + (1-lambda)*start
-		out[i] = start
-	}
-	return out
-}
+// ewmaNext is the exponentially weighted moving average after e, when x comes:
+// λ x + (1 − λ) e (NIST/SEMATECH e-Handbook, 6.3.2.4).
+func ewmaNext(e, x, lambda float64) float64 { return lambda*x + (1-lambda)*e }
 
 // ewmaSD is the standard deviation of the i-th average (from 1; 0: after long) in
 // units of that of a value. Values with a lag-1 autocorrelation phi, as those of an
@@ -50,16 +42,11 @@ func ewmaSD(lambda float64, i int, phi float64) float64 {
 	return math.Sqrt(v * (1 + phi*(1-lambda)) / (1 - phi*(1-lambda)))
 }
 
-// cusums are the tabular CUSUMs of x about a target with the allowance k, in the
-// unit of x (Montgomery, §9.1; NIST/SEMATECH e-Handbook, 6.3.2.3).
-func cusums(x []float64, target, k float64) (high, low []float64) {
-	high, low = make([]float64, len(x)), make([]float64, len(x))
-	h, l := 0.0, 0.0
-	for i, v := range x {
-		h, l = max(0, h+v-target-k), max(0, l+target-k-v)
-		high[i], low[i] = h, l
-	}
-	return high, low
+// cusumNext are the tabular CUSUMs after high and low, when x comes, about a target
+// with the allowance k, in the unit of x (Montgomery, §9.1; NIST/SEMATECH e-Handbook,
+// 6.3.2.3).
+func cusumNext(high, low, x, target, k float64) (float64, float64) {
+	return max(0, high+x-target-k), max(0, low+target-k-x)
 }
 
 // ewmaARL is the average number of values until the EWMA of independent normal

@@ -19,6 +19,25 @@ func almost(t *testing.T, what string, got, want, within float64) {
 	}
 }
 
+// ewma are the averages of x from a start.
+func ewma(x []float64, e, lambda float64) (all []float64) {
+	for _, v := range x {
+		e = ewmaNext(e, v, lambda)
+		all = append(all, e)
+	}
+	return all
+}
+
+// cusums are those of x.
+func cusums(x []float64, target, k float64) (high, low []float64) {
+	h, l := 0.0, 0.0
+	for _, v := range x {
+		h, l = cusumNext(h, l, v, target, k)
+		high, low = append(high, h), append(low, l)
+	}
+	return high, low
+}
+
 // NIST/SEMATECH e-Handbook 6.3.2.4, as a test of another project quotes it: every
 // average, and the limits, of which the lower is cut to 47.4115 there.
 func TestEWMAOfNIST(t *testing.T) {

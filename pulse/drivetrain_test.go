@@ -245,7 +245,7 @@ func TestFitDriveShort(t *testing.T) {
 		}
 		r := pulse.FitDrive(marrowQuay(), rows)
 		for _, s := range r.Shafts {
-			if s.AmplitudeMS.OK || len(r.Unlisted) > 0 {
+			if s.AmplitudeMS.OK || len(r.Unlisted) > 0 || (s.Sight == pulse.SightFull) != (s.NeedsTurns == pulse.Known(32)) {
 				t.Errorf("%d openings: %+v", n, s)
 			}
 		}

@@ -180,11 +180,9 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 	for i, c := range contacts {
 		f.addContact(&c, i == 0, t)
 	}
-	if len(f.series) == 0 {
-		return t
+	if len(f.series) > 0 {
+		t.speed(d, f.turnNS)
 	}
-	t.speed(d, f.turnNS)
-	var orders []float64
 	var plans []plan
 	for i := range t.Shafts {
 		s := &t.Shafts[i]
@@ -201,7 +199,9 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 		}
 		p.shaft = i
 		plans = append(plans, p)
-		orders = append(orders, float64(s.TurnsPerCamTurn))
+	}
+	if len(f.series) == 0 {
+		return t
 	}
 	slices.SortStableFunc(plans, func(a, b plan) int { return cmp.Compare(a.block, b.block) })
 	short := f.plan(float64(d.Lobes)/2, d.Lobes)
@@ -619,7 +619,10 @@ func (d *driveReader) finish(m *Meter, r *Measurement) {
 	if d.off || r.Interrupter == nil {
 		return
 	}
-	rows := slices.Concat(d.rows[d.from:], d.rows[:d.from])
+	rows := d.rows
+	if d.from > 0 {
+		rows = slices.Concat(rows[d.from:], rows[:d.from])
+	}
 	d.rows = nil
 	r.DriveTrain = fitDrive(d.drive, []DriveContact{{d.drive.Lobes, rows}}, m.setup.ResolutionNS)
 	r.DriveTrain.Left += d.more

@@ -100,6 +100,52 @@ func TestConfigure(t *testing.T) {
 	}
 }
 
+// The drive train that a contact was watched with tells its shafts, unless another
+// cam or cadence is asked for.
+func TestConfigureDrive(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	session(t, path, start, start+60e9, hw.Discipline{}, map[string]store.Configuration{
+		"cam": {Kind: pulse.KindInterrupter, Settings: json.RawMessage(`{"lobes":6,"drive":{"motor_rpm":1725,"lobes":6,"cam_shaft":"cam",` +
+			`"shafts":[{"name":"motor"},{"name":"idler","from":"motor","driving_teeth":18,"own_teeth":90},{"name":"cam","from":"idler","driving_teeth":20,"own_teeth":75}]}}`)},
+	}, []pulse.Edge{{At: start, Level: pulse.High}, {At: start + 1e9, Level: pulse.Low}, {At: start + 2e9, Level: pulse.High}})
+	log := open(t, path)
+	own := &pulse.Drive{Lobes: 4, CamShaft: "cam", Shafts: []pulse.Shaft{{Name: "cam"}}}
+	for _, c := range []struct {
+		name         string
+		asked        Wishes
+		lobes, drive int // lobes of the cam and of the drive; 0: none
+	}{
+		{"nothing asked", Wishes{}, 6, 6},
+		{"the same lobes", Wishes{Reading: pulse.Config{Lobes: 6}}, 6, 6},
+		{"other lobes", Wishes{Reading: pulse.Config{Lobes: 5}}, 5, 0},
+		{"another drive", Wishes{Reading: pulse.Config{Kind: pulse.KindInterrupter, Lobes: 4, Drive: own}}, 4, 4},
+		{"a cadence", Wishes{Reading: pulse.Config{CadenceNS: []int64{4e8, 6e8}}}, 6, 0},
+		{"to be compared", Wishes{NoNominal: true}, 0, 0},
+		{"a dial", Wishes{Reading: pulse.Config{Kind: pulse.KindDial}}, 0, 0},
+	} {
+		src, err := Open(t.Context(), log, &Request{}, "cam")
+		if err != nil {
+			t.Fatal(err)
+		}
+		src.owned = false
+		cfg, err := src.Configure(t.Context(), &c.asked)
+		if err != nil {
+			t.Fatalf("%s: %v", c.name, err)
+		}
+		drive := 0
+		if cfg.Drive != nil {
+			drive = cfg.Drive.Lobes
+		}
+		if cfg.Lobes != c.lobes || drive != c.drive {
+			t.Errorf("%s: %d lobes, drive of %d; want %d and %d", c.name, cfg.Lobes, drive, c.lobes, c.drive)
+		}
+		if _, err := pulse.NewMeter(cfg); err != nil {
+			t.Errorf("%s: %v", c.name, err)
+		}
+		src.Close()
+	}
+}
+
 // Half of a calibration is none: who gives the asymmetry or how sure it is does
 // not keep the other of it.
 func TestChainOver(t *testing.T) {

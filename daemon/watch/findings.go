@@ -54,7 +54,7 @@ func (c *contact) look(stopping bool) {
 	if due := now - c.judged.last; due >= judgeEvery || due < 0 || stopping {
 		c.judged.last = now
 		f := c.live.Figures()
-		c.lookAtLimits(now, f.Items)
+		c.lookAtLimits(now, &f)
 		c.lookAtPolarity(f.RestsOpen)
 	}
 	for kind := range c.backoffs {
@@ -178,9 +178,9 @@ func (c *contact) lookAtPolarity(restsOpen bool) {
 	c.restsOpen = restsOpen
 }
 
-func (c *contact) lookAtLimits(now pulse.Stamp, items []live.Item) {
+func (c *contact) lookAtLimits(now pulse.Stamp, f *live.Figures) {
 	for i := range c.judged.bounds {
-		s, it := &c.judged.bounds[i], &items[i]
+		s, it := &c.judged.bounds[i], &f.Items[i]
 		beyond := 0
 		switch {
 		case it.OutOfLimit == 0:
@@ -198,7 +198,7 @@ func (c *contact) lookAtLimits(now pulse.Stamp, items []live.Item) {
 			s.worst = 0
 			if s.told > 0 {
 				s.told = 0
-				c.find(live.LimitKept, now, noun+" has kept the limit of "+figure.Unit(figure.Trimmed(it.Limit, 4), unit)+" for "+c.first.Window.String(), map[string]any{
+				c.find(live.LimitKept, now, noun+" has kept the limit of "+figure.Unit(figure.Trimmed(it.Limit, 4), unit)+" for "+f.Window.String(), map[string]any{
 					"quantity": it.Quantity, "bound": it.Bound, "limit": it.Limit, "of": it.Of,
 				})
 			}

@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"makebreak/daemon/config"
 	"makebreak/daemon/store"
 	"makebreak/hw"
@@ -203,5 +205,28 @@ func TestImportRefuses(t *testing.T) {
 	var held *store.HeldError
 	if _, err := importSim(t.Context(), path, "cam ipm=60 cycles=60", time.Hour, pulse.Config{}, importBegan.Add(time.Hour)); !errors.As(err, &held) {
 		t.Errorf("a log that is being written: %v", err)
+	}
+}
+
+// A limit that is crossed in a recording, and kept again later, is found as when it
+// is watched. The profile is invented.
+func TestImportCrossesALimit(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	most := 55.0
+	limits := &pulse.Profile{ID: "own", Kind: pulse.KindInterrupter, Limits: []pulse.Limit{{Quantity: pulse.BreakPercent, Max: &most}}}
+	if _, err := importSim(t.Context(), path, "cam ipm=60 break=56 cycles=endless steps=10min:break:-6", time.Hour, pulse.Config{Limits: limits}, importBegan); err != nil {
+		t.Fatal(err)
+	}
+	var kinds []store.FindingKind
+	for f, err := range imported(t, path).Findings(t.Context(), store.Span{}, "cam") {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f.Kind == store.LimitCrossed || f.Kind == store.LimitKept {
+			kinds = append(kinds, f.Kind)
+		}
+	}
+	if diff := cmp.Diff([]store.FindingKind{store.LimitCrossed, store.LimitKept}, kinds); diff != "" {
+		t.Error(diff)
 	}
 }

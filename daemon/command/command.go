@@ -133,6 +133,11 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 	if err != nil {
 		return 0, err
 	}
+	if len(args) > 1 && args[0] == "help" && !strings.HasPrefix(args[1], "-") {
+		if err := isCommand(parser.Model.Node, args[1:]); err != nil {
+			return 0, err
+		}
+	}
 	k, err := parser.Parse(asFlags(sh, args))
 	if helped {
 		return StatusOK, nil
@@ -179,6 +184,22 @@ func asFlags(sh *shell, args []string) []string {
 		return append([]string{"version"}, args[1:]...)
 	}
 	return args
+}
+
+// isCommand is an error where words after a command do not name one of its own, such
+// as soak start.
+func isCommand(n *kong.Node, words []string) error {
+	for i, w := range words {
+		at := slices.IndexFunc(n.Children, func(c *kong.Node) bool { return c.Name == w })
+		if at < 0 && i == 0 {
+			return nil // kong knows what is near to it
+		}
+		if at < 0 {
+			return fmt.Errorf("help %s: there is no command %s (see makebreak --help)", strings.Join(words, " "), strings.Join(words[:i+1], " "))
+		}
+		n = n.Children[at]
+	}
+	return nil
 }
 
 // repeated gives the first flag that is there more than once and holds one

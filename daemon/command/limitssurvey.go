@@ -3,6 +3,7 @@ package command
 import (
 	"context"
 	"errors"
+	"fmt"
 
 	"makebreak/daemon/config"
 	"makebreak/daemon/report"
@@ -20,6 +21,14 @@ func (c *measureCmd) runAll(ctx context.Context, sh *shell) (int, error) {
 		return 0, errors.New("--limits all reads the recording once for each set of limits: expected a file or sim:DESCRIPTION, not what can be read once only")
 	case c.Table != "":
 		return 0, errors.New("--table with --limits all: expected one set of limits, for each reads the pulses its own way")
+	}
+	for _, f := range []struct {
+		set  bool
+		flag string
+	}{{c.Drift, "drift"}, {c.Stability, "stability"}, {c.Gears != "", "gears"}} {
+		if f.set {
+			return 0, fmt.Errorf("--limits all compares with many limits: expected it without --%s, which is the same whatever the limits", f.flag)
+		}
 	}
 	out, err := createFile("--html", c.HTML, c.Force)
 	if err != nil {

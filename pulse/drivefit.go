@@ -47,17 +47,18 @@ const (
 // An edgeSeries is the openings, or the closings, of one cam.
 type edgeSeries struct {
 	lobes int
-	n     []int32    // number of each edge, 0 for the first opening of the fit
-	at    []int64    // ns since that
-	w     []float32  // weight by Huber, 0 for what is left out
-	e     []float32  // what is left of it, ns
-	angle []float64  // of each lobe's edge without its error, in turns of the cam
-	seen  []float64  // with it: many teeth may pass in a lobe's error
-	scale float64    // standard deviation of its noise, ns
-	first int        // turn of number 0
-	g     seriesSums // of the normal equations
-	gamma *mat.Dense // regression of the shafts' columns on the lobes
-	off   []float64  // error of each lobe, ns
+	n     []int32     // number of each edge, 0 for the first opening of the fit
+	at    []int64     // ns since that
+	w     []float32   // weight by Huber, 0 for what is left out
+	e     []float32   // what is left of it, ns
+	angle []float64   // of each lobe's edge without its error, in turns of the cam
+	seen  []float64   // with it: many teeth may pass in a lobe's error
+	scale float64     // standard deviation of its noise, ns
+	first int         // turn of number 0
+	opens *edgeSeries // of closings, the openings; nil otherwise
+	g     seriesSums  // of the normal equations
+	gamma *mat.Dense  // regression of the shafts' columns on the lobes
+	off   []float64   // error of each lobe, ns
 	chol  mat.Cholesky
 }
 
@@ -615,15 +616,62 @@ func (f *driveFit) run(block, degree int, orders []float64) (parts []ownParts) {
 	return parts
 }
 
-// see puts the lobes where their edges were found to be.
+// see puts the lobes where their edges were found to be: openings by their errors,
+// closings by how long the breaks are without the swings.
 func (f *driveFit) see() {
 	for _, s := range f.series {
+		if s.opens != nil {
+			continue
+		}
 		mean := 0.0
 		for _, off := range s.off {
 			mean += off / float64(s.lobes)
 		}
 		for j, off := range s.off {
 			s.seen[j] = s.angle[j] + (off-mean)/f.turnNS
+		}
+	}
+	for _, s := range f.series {
+		if s.opens != nil {
+			f.seeClosings(s)
+		}
+	}
+}
+
+// seeTurns are enough to know the angle of a closing.
+const seeTurns = 3000
+
+func (f *driveFit) seeClosings(s *edgeSeries) {
+	o := s.opens
+	var orders, beta []float64
+	for _, k := range f.kept {
+		orders = append(orders, f.orders[k])
+		beta = append(beta, f.beta[2*k], f.beta[2*k+1])
+	}
+	opening, closing := wheelsOf(o, orders), wheelsOf(s, orders)
+	sum, n := make([]float64, s.lobes), make([]float64, s.lobes)
+	stride := int(s.n[len(s.n)-1])/s.lobes/seeTurns + 1
+	k := 0
+	for i := range s.n {
+		for o.n[k] < s.n[i] {
+			k++
+		}
+		turn, lobe := s.turn(i), s.lobe(i)
+		if (turn-s.first)%stride != 0 || s.w[i] < 1 || o.w[k] < 1 { // gross errors would shift the mean
+			continue
+		}
+		brk := float64(s.at[i] - o.at[k])
+		for w := range orders {
+			oc, os := opening[w].at(turn, lobe)
+			cc, cs := closing[w].at(turn, lobe)
+			brk -= beta[2*w]*(cc-oc) + beta[2*w+1]*(cs-os)
+		}
+		sum[lobe] += brk
+		n[lobe]++
+	}
+	for j := range sum {
+		if n[j] > 0 {
+			s.seen[j] = o.seen[j] + sum[j]/n[j]/f.turnNS
 		}
 	}
 }

@@ -74,8 +74,8 @@ func studyOpenings(r *rand.Rand, kind speedNoise, turns, lobes int, orders, ns [
 	const brk = 0.4
 	late := 0.0
 	edge := func(k int, part float64) float64 {
-		turn := (float64(k) + part) / float64(lobes)
-		t := turn*studyTurn + late + err[k%lobes] + studyNoise*r.NormFloat64()
+		turn := (float64(k)+part)/float64(lobes) + err[k%lobes]/studyTurn // where the cam's lobe is
+		t := turn*studyTurn + late + studyNoise*r.NormFloat64()
 		for i, o := range orders {
 			t += ns[i] * math.Sin(2*math.Pi*o*turn+phase[i])
 		}
@@ -97,7 +97,7 @@ func studyOpenings(r *rand.Rand, kind speedNoise, turns, lobes int, orders, ns [
 func TestDriveTrainStudy(t *testing.T) {
 	seeds, lengths, amplitudes := uint64(12), []int{40, 100}, []float64{0, 0.1}
 	if noisySeeds() == 1000 {
-		seeds, lengths, amplitudes = 1000, []int{40, 100, 400}, []float64{0, 0.02, 0.05, 0.2}
+		seeds, lengths, amplitudes = 1000, []int{40, 100, 400}, []float64{0, 0.02, 0.05, 0.2, 1}
 	}
 	n := float64(seeds)
 	// Three and a half standard deviations: one of the table's 300 figures in some ten

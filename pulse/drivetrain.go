@@ -208,10 +208,10 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 	var judged []*judgement
 	for from := 0; from < len(plans); {
 		to := from + 1
-		for to < len(plans) && plans[to].block <= blockRange*plans[from].block && plans[to].degree == plans[from].degree {
+		for to < len(plans) && plans[to].block <= blockRange*plans[from].block {
 			to++
 		}
-		judged = append(judged, t.pass(f, plans[:to], from)...)
+		judged = append(judged, t.pass(f, plans, from, to)...)
 		from = to
 	}
 	if len(plans) == 0 { // the lobes alone
@@ -274,8 +274,13 @@ func (f *driveFit) addContact(c *DriveContact, first bool, t *DriveTrain) {
 	for i := range rows {
 		open.add(rows[i].N-rows[0].N, int64(rows[i].At-f.base))
 	}
-	if !first && !f.align(open) {
-		return
+	if !first {
+		a, b, ok := f.align(open)
+		if !ok {
+			return
+		}
+		rows = rows[a:b]
+		open.n, open.at, open.w, open.e = open.n[a:b], open.at[a:b], open.w[a:b], open.e[a:b]
 	}
 	t.Contacts++
 	f.series = append(f.series, open)
@@ -321,7 +326,7 @@ func closingsOf(rows []DriveOpening, open *edgeSeries, f *driveFit) *edgeSeries 
 	if 4*known < 3*len(rows) {
 		return nil
 	}
-	c := &edgeSeries{lobes: open.lobes, first: open.first, angle: slices.Clone(open.angle)}
+	c := &edgeSeries{lobes: open.lobes, first: open.first, opens: open, angle: slices.Clone(open.angle)}
 	c.grow(known)
 	breaks := make([][]int64, c.lobes)
 	stride := known/(301*c.lobes) + 1 // some hundreds tell a median well enough for an angle
@@ -346,8 +351,8 @@ func closingsOf(rows []DriveOpening, open *edgeSeries, f *driveFit) *edgeSeries 
 }
 
 // align gives another contact's lobes their angle on the cam shaft, by the first
-// contact's openings around its own. Rows outside those are left out.
-func (f *driveFit) align(s *edgeSeries) bool {
+// contact's openings around its own. It gives the run of rows that those cover.
+func (f *driveFit) align(s *edgeSeries) (from, to int, ok bool) {
 	ref := f.series[0]
 	// The angle of the cam shaft at a time, in turns.
 	k := 0
@@ -371,13 +376,13 @@ func (f *driveFit) align(s *edgeSeries) bool {
 	}
 	const least = 10 // turns
 	if len(rows) < 2 {
-		return false
+		return 0, 0, false
 	}
 	lastRow, L := rows[len(rows)-1], float64(s.lobes)
 	went, own := angles[len(angles)-1]-angles[0], float64(s.n[lastRow]-s.n[rows[0]])/L
 	// Half a lobe's turn in the whole record would already shift the count.
 	if went < least || math.Abs(went-own) > 0.5/L {
-		return false
+		return 0, 0, false
 	}
 	s.first = int(math.Floor(angles[0] - float64(s.n[rows[0]])/L))
 	sum, n := make([]float64, s.lobes), make([]float64, s.lobes)
@@ -391,13 +396,7 @@ func (f *driveFit) align(s *edgeSeries) bool {
 			s.angle[j] = sum[j] / n[j]
 		}
 	}
-	// A run of rows, from the first to the last that the other covers.
-	cut := func() {
-		a, b := rows[0], lastRow+1
-		s.n, s.at, s.w, s.e = s.n[a:b], s.at[a:b], s.w[a:b], s.e[a:b]
-	}
-	cut()
-	return true
+	return rows[0], lastRow + 1, true
 }
 
 // A plan is in what blocks a shaft is fitted.
@@ -435,8 +434,10 @@ type judgement struct {
 	block int // of the fit that it is from
 }
 
-// pass fits the shafts of plans together, and judges those from an index on.
-func (t *DriveTrain) pass(f *driveFit, plans []plan, from int) (all []*judgement) {
+// pass fits the shafts of plans together, in blocks for those from one index to
+// another, and judges these. The others are in it as far as the blocks show them,
+// so that no strong swing is left in the noise.
+func (t *DriveTrain) pass(f *driveFit, plans []plan, from, to int) (all []*judgement) {
 	// Shafts in their own order, so that the one nearest to the motor stands for
 	// those that look like it.
 	order := slices.Clone(plans)
@@ -445,11 +446,15 @@ func (t *DriveTrain) pass(f *driveFit, plans []plan, from int) (all []*judgement
 	for _, p := range order {
 		orders = append(orders, float64(t.Shafts[p.shaft].TurnsPerCamTurn))
 	}
-	last := plans[len(plans)-1]
-	parts := f.run(last.block, last.degree, orders)
+	pass := plans[from:to]
+	degree := longDegree
+	for _, p := range pass {
+		degree = min(degree, p.degree)
+	}
+	parts := f.run(pass[len(pass)-1].block, degree, orders)
 	swings := f.swings()
 	mine := func(p plan) bool {
-		return slices.ContainsFunc(plans[from:], func(q plan) bool { return q.shaft == p.shaft })
+		return slices.ContainsFunc(pass, func(q plan) bool { return q.shaft == p.shaft })
 	}
 	groups := map[int][]int{} // those that look like the one kept
 	for i, p := range parts {

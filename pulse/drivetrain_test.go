@@ -289,11 +289,18 @@ func TestFitDriveContacts(t *testing.T) {
 	d := marrowQuay()
 	d.Lobes = 1 // 3.75 and 18.75 look alike
 	r := rand.New(rand.NewPCG(1, 1))
+	closings := false
 	make := func(lobes int, angle float64) (all []pulse.DriveOpening) {
 		for n := range 1500 * lobes {
 			turn := float64(n)/float64(lobes) + angle
-			late := 0.5e6*math.Sin(2*math.Pi*3.75*turn+1) + 0.1e6*r.NormFloat64()
-			all = append(all, pulse.DriveOpening{At: pulse.Stamp(1e9 + turn*studyTurn + late), N: int64(n) + 7})
+			at := func(turn float64) pulse.Stamp {
+				return pulse.Stamp(1e9 + turn*studyTurn + 0.5e6*math.Sin(2*math.Pi*3.75*turn+1) + 0.1e6*r.NormFloat64())
+			}
+			o := pulse.DriveOpening{At: at(turn), N: int64(n) + 7}
+			if closings {
+				o.BreakNS = int64(at(turn+0.4/float64(lobes)) - o.At)
+			}
+			all = append(all, o)
 		}
 		return all
 	}
@@ -305,6 +312,17 @@ func TestFitDriveContacts(t *testing.T) {
 	x = pulse.FitDriveContacts(d, []pulse.DriveContact{one, {Lobes: 1, Openings: make(1, 0.3)}, {Lobes: 5, Openings: make(5, 0.01)}})
 	if motor, idler := &x.Shafts[0], &x.Shafts[1]; x.Contacts != 3 || motor.Found() || len(motor.IndistinguishableFrom) > 0 || !within(idler.AmplitudeMS, 0.5, 0.02) {
 		t.Errorf("three contacts: %d, %+v", x.Contacts, x.Shafts)
+	}
+	// One that began before the first and goes on after it, with closings.
+	closings = true
+	long := make(1, -20.3)
+	long = append(long, make(1, 1479.7)...)
+	for i := range long {
+		long[i].N = int64(i)
+	}
+	x = pulse.FitDriveContacts(d, []pulse.DriveContact{one, {Lobes: 1, Openings: long}})
+	if motor, idler := &x.Shafts[0], &x.Shafts[1]; x.Contacts != 2 || !x.Closings || motor.Found() || !within(idler.AmplitudeMS, 0.5, 0.02) {
+		t.Errorf("a longer contact: %d, %+v", x.Contacts, x.Shafts)
 	}
 	// One of another speed is no contact of this cam shaft.
 	x = pulse.FitDriveContacts(d, []pulse.DriveContact{one, {Lobes: 2, Openings: make(1, 0.3)}})

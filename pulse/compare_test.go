@@ -89,7 +89,7 @@ func compareCams(t testing.TB, seed uint64, turns int, cams [2]comparedCam) *Com
 // Of cams that did not change, anything is called changed in 5 % of comparisons at
 // most, and 95 % intervals hold about so often, whatever the noise of the speed.
 func TestUnchangedCams(t *testing.T) {
-	seeds := endurance(5, 1000)
+	seeds := studySeeds(5, 1000)
 	for _, k := range speedNoises {
 		changed := 0
 		beyond, of := map[string]int{}, map[string]int{}
@@ -135,7 +135,7 @@ func TestUnchangedCams(t *testing.T) {
 
 // How large a change is found, by the length of the stretches.
 func TestChangedCams(t *testing.T) {
-	seeds, lengths := endurance(2, 50), []int{100}
+	seeds, lengths := studySeeds(2, 50), []int{100}
 	if seeds > 2 {
 		lengths = []int{12, 30, 100, 300}
 	}

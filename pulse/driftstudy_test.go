@@ -18,7 +18,7 @@ var studyNoises = []string{"white", "flicker", "walking", "white and flicker", "
 // window, and yet the stronger over a hundred, fewer than some 200 windows do not tell
 // the walk, and the interval is too narrow.
 func TestSlopeCoverage(t *testing.T) {
-	k := studySeeds(1000, 12)
+	k := studySeeds(12, 1000)
 	for _, kind := range studyNoises {
 		var line, plain strings.Builder
 		for _, n := range []int{30, 60, 120, 240, 1000} {
@@ -55,7 +55,7 @@ func TestSlopeCoverage(t *testing.T) {
 // What is told of series without any change: slopes, steps and forecasts that are
 // not there, and charts that alarm at the last window.
 func TestDriftFalseAlarms(t *testing.T) {
-	k := studySeeds(1000, 8)
+	k := studySeeds(8, 1000)
 	for _, kind := range studyNoises {
 		for _, n := range []int{60, 240} {
 			told := map[string]int{}
@@ -91,7 +91,7 @@ func TestDriftFalseAlarms(t *testing.T) {
 // How long it takes until a slope is told from white noise, by windows of a minute:
 // slopes in standard deviations of a window an hour.
 func TestDriftDetection(t *testing.T) {
-	k := studySeeds(1000, 3)
+	k := studySeeds(3, 1000)
 	for _, slope := range []float64{0.05, 0.1, 0.2, 0.5, 1, 2} {
 		var line strings.Builder
 		for _, hours := range []int{1, 2, 5, 10, 24} {
@@ -123,7 +123,7 @@ func TestDriftDetection(t *testing.T) {
 
 // How often a step is told, and its interval holds its size.
 func TestStepCoverage(t *testing.T) {
-	k := studySeeds(1000, 10)
+	k := studySeeds(10, 1000)
 	for _, kind := range studyNoises[:3] {
 		for _, size := range []float64{1, 2, 4} {
 			told, in, near, unclear := 0, 0, 0, 0
@@ -168,7 +168,7 @@ func TestStepCoverage(t *testing.T) {
 // flicker noise, and those for which it happened to look like a trend: they hold it
 // in two of three.
 func TestCrossingCoverage(t *testing.T) {
-	k := studySeeds(1000, 8)
+	k := studySeeds(8, 1000)
 	const n, ahead = 240, 2400
 	for _, kind := range studyNoises[:3] {
 		for _, rise := range []float64{2, 5, 20} { // of the whole record, in σ of the noise

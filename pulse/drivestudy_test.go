@@ -92,11 +92,11 @@ func studyOpenings(r *rand.Rand, kind speedNoise, turns, lobes int, orders, ns [
 }
 
 // False alarms are no more frequent than is said, and the interval of a swing
-// holds the true one as often as it says, whatever the speed does. With endurance
-// the log is a table of 1,000 seeds each.
+// holds the true one as often as it says, whatever the speed does. With
+// MAKEBREAK_STUDY the log is a table of 1,000 seeds each.
 func TestDriveTrainStudy(t *testing.T) {
 	seeds, lengths, amplitudes := uint64(12), []int{40, 100}, []float64{0, 0.1}
-	if noisySeeds() == 1000 {
+	if pulse.StudySeeds(0, 1) == 1 {
 		seeds, lengths, amplitudes = 1000, []int{40, 100, 400}, []float64{0, 0.02, 0.05, 0.2, 1}
 	}
 	n := float64(seeds)

@@ -3,7 +3,6 @@ package pulse
 import (
 	"encoding/json"
 	"math"
-	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -782,10 +781,7 @@ func BenchmarkPairing(b *testing.B) {
 // The means' uncertainty covers the truth: lags of 12 and 9 ms with noise of 0.5 ms
 // on each, and asymmetries drawn from what is assumed of them, once a measurement.
 func TestCoverageOfLags(t *testing.T) {
-	runs := 60
-	if os.Getenv("MAKEBREAK_ENDURANCE") == "1" {
-		runs = 1000
-	}
+	runs := studySeeds(60, 1000)
 	covered := map[Quantity]int{}
 	firstCovered, firstShown := 0, 0
 	truth := map[Quantity]float64{OpenLagMS: 12, CloseLagMS: 9}

@@ -123,7 +123,7 @@ func TestRunLengthsOfTables(t *testing.T) {
 // Run lengths by trying: a known target and σ give those of the equations.
 func TestRunLengthsBySimulation(t *testing.T) {
 	r := rand.New(rand.NewPCG(11, 1))
-	runs := studySeeds(4000, 300)
+	runs := studySeeds(300, 4000)
 	e, c := 0.0, 0.0
 	for range runs {
 		for z, n := 0.0, 1; ; n++ {
@@ -152,7 +152,7 @@ func TestRunLengthsBySimulation(t *testing.T) {
 // word lasts a good deal shorter.
 func TestChartsOfShortReferences(t *testing.T) {
 	r := rand.New(rand.NewPCG(12, 1))
-	runs := studySeeds(2000, 150)
+	runs := studySeeds(150, 2000)
 	for _, phi := range []float64{0, 0.3, 0.6} {
 		for _, n := range []int{20, 60} {
 			short, shortNaive := 0, 0

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -148,13 +147,6 @@ func powerNoise(rnd *rand.Rand, alpha, n int, scale float64) []float64 {
 
 var noiseNames = map[int]string{2: "white phase", 1: "flicker phase", 0: "white speed", -1: "flicker speed", -2: "walking speed", -3: "flicker walk", -4: "running walk"}
 
-func seeds(few int) int {
-	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
-		return 1000
-	}
-	return few
-}
-
 // deviationsOf gives a deviation's points at τ of the given periods.
 func deviationsOf(p *phases, d deviation, ms []int, alpha Num) (all []StabilityPoint) {
 	for _, m := range ms {
@@ -168,7 +160,7 @@ func deviationsOf(p *phases, d deviation, ms []int, alpha Num) (all []StabilityP
 // a record's beginning cut off so that it has settled.
 func TestDegreesOfFreedomAgainstSimulation(t *testing.T) {
 	const n = 257
-	runs := 2 * seeds(50)
+	runs := 2 * studySeeds(50, 1000)
 	ms := []int{1, 2, 4, 8, 16, 32, 64}
 	for alpha := 2; alpha >= -4; alpha-- {
 		for _, d := range []deviation{allan, modified, hadamard} {
@@ -246,7 +238,7 @@ func TestDegreesOfFreedomAgainstEveryLag(t *testing.T) {
 // with a record of eight segments. Noise is invented; the true variance is its mean
 // over all seeds.
 func TestStabilityIntervalsHold(t *testing.T) {
-	n, runs, ms := 1025, seeds(60), []int{1, 4, 16, 64, 128, 256}
+	n, runs, ms := 1025, studySeeds(60, 1000), []int{1, 4, 16, 64, 128, 256}
 	if runs < 1000 {
 		n, ms = 257, []int{1, 4, 16, 64}
 	}
@@ -341,7 +333,7 @@ func TestNoiseIsIdentified(t *testing.T) {
 // Noise of a stated kind shows no slow cycle, and what shapes its curve is told.
 // False alarms and right readings of 1,000 seeds are counted.
 func TestStabilityOfPlainNoise(t *testing.T) {
-	runs := seeds(60)
+	runs := studySeeds(60, 1000)
 	for _, n := range []int{301, 4097} {
 		if runs < 1000 && n > 1000 {
 			n, runs = 1025, 20

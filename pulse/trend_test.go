@@ -3,7 +3,6 @@ package pulse
 import (
 	"math"
 	"math/rand/v2"
-	"os"
 	"testing"
 )
 
@@ -81,13 +80,6 @@ func pointsOf(y []float64) []trendPoint {
 		p[i] = trendPoint{t: float64(i), y: v, weight: 1, length: 1}
 	}
 	return p
-}
-
-func studySeeds(long, short int) int {
-	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
-		return long
-	}
-	return short
 }
 
 // lehmer are the numbers of NIST SP 1065, 12.4, as fractions of 1: testdata/figures.py
@@ -213,7 +205,7 @@ func TestMannKendall(t *testing.T) {
 		}
 		almost(t, "tau-b", s/math.Sqrt(pairs*(pairs-tied)), tt.tau, 1e-12)
 		r := rand.New(rand.NewPCG(5, 1))
-		draws, sum := studySeeds(40000, 4000), 0.0
+		draws, sum := studySeeds(4000, 40000), 0.0
 		y := append([]float64{}, tt.y...)
 		for range draws {
 			r.Shuffle(len(y), func(i, j int) { y[i], y[j] = y[j], y[i] })

@@ -3,7 +3,6 @@ package pulse
 import (
 	"math"
 	"math/rand/v2"
-	"os"
 	"testing"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -50,14 +49,6 @@ func batchesOf(v []float64, k int) []batch {
 	return s.batches(k, 1)
 }
 
-// endurance gives a number of seeds: few but for a long run.
-func endurance(few, many int) int {
-	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
-		return many
-	}
-	return few
-}
-
 var noises = []struct {
 	name  string
 	phase bool // compared as a rate is
@@ -101,7 +92,7 @@ func sumNoise(v, w []float64, part float64) []float64 {
 // says, whatever the noise. Where a little walk hides below white noise, somewhat
 // less often: the batches hardly tell it.
 func TestWanderCoverage(t *testing.T) {
-	seeds, lengths := endurance(20, 1000), []int{30, 200}
+	seeds, lengths := studySeeds(20, 1000), []int{30, 200}
 	if seeds == 1000 {
 		lengths = []int{8, 30, 200, 1000}
 	}

@@ -255,7 +255,7 @@ func untold(t *pulse.DriveTrain) (all []string) {
 		all = append(all, "A swing of "+figure.List(lobes)+" is the same each turn of the cam: it is among the errors of the lobes and cannot be told from them.")
 	}
 	if len(none) > 0 {
-		all = append(all, "A swing of "+figure.List(none)+" cannot be seen: each opening comes at the same point of its turn.")
+		all = append(all, "A swing of "+figure.List(none)+" cannot be seen: it is at the same point of a turn at each opening.")
 	}
 	if len(half) > 0 {
 		all = append(all, "Of "+figure.List(half)+" the openings see two points of its turn only; closings are needed too.")

@@ -629,6 +629,10 @@ func (d *driveReader) finish(m *Meter, r *Measurement) {
 		rows = slices.Concat(rows[d.from:], rows[:d.from])
 	}
 	d.rows = nil
-	r.DriveTrain = fitDrive(d.drive, []DriveContact{{d.drive.Lobes, rows}}, m.setup.ResolutionNS)
+	contacts := []DriveContact{{d.drive.Lobes, rows}}
+	if a := m.cfg.Against; a != nil && a.Openings != nil {
+		contacts = append(contacts, DriveContact{d.drive.Lobes, a.Openings[max(0, len(a.Openings)-MostDriveOpenings):]})
+	}
+	r.DriveTrain = fitDrive(d.drive, contacts, m.setup.ResolutionNS)
 	r.DriveTrain.Left += d.more
 }

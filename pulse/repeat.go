@@ -102,6 +102,9 @@ type Against struct {
 	Setup *Setup // of its chain; nil means DefaultSetup
 	// OneRecording: it comes from the same file as the input.
 	OneRecording bool
+	// Openings are those of a second cam on the drive that the measurement is asked
+	// for, with as many lobes: both are fitted together. nil for none.
+	Openings []DriveOpening
 	// Measured is what it is alone; nil when that is not known.
 	Measured *Measurement
 }

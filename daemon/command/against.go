@@ -112,6 +112,13 @@ func (c *measureCmd) askAgainst(ctx context.Context, sh *shell, first source, cf
 	wish = wish.Second()
 	track := pulse.NewTrack(&wish)
 	wish.Observer = track.Observer()
+	one := isLogged || c.sameSource(o) || c.simulated() && o.simulated() // time
+	var openings []pulse.DriveOpening
+	if cfg.Drive != nil && one {
+		wish.Observer = pulse.Tee(wish.Observer, pulse.Observer{Cycle: func(r *pulse.CycleRow) {
+			openings = append(openings, pulse.DriveOpeningOf(r))
+		}})
+	}
 	m, edges, err := measure(ctx, sh, src, wish, func(pulse.Stamp, bool) {})
 	switch {
 	case interrupted(ctx, err):
@@ -125,7 +132,7 @@ func (c *measureCmd) askAgainst(ctx context.Context, sh *shell, first source, cf
 	if m.Source = o.Source; o.Contact != "" {
 		m.Source += ", contact " + o.Contact
 	}
-	cfg.Against = &pulse.Against{Track: track, Setup: wish.Setup, Measured: m, OneRecording: !isLogged && (c.sameSource(o) || c.simulated() && o.simulated())}
+	cfg.Against = &pulse.Against{Track: track, Setup: wish.Setup, Measured: m, Openings: openings, OneRecording: !isLogged && one}
 	return nil
 }
 

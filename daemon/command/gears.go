@@ -13,7 +13,7 @@ import (
 
 // gearsFlags ask which shaft of the drive moves the contact.
 type gearsFlags struct {
-	Gears string `group:"Change over time:" placeholder:"FILE" help:"Drive train of an interrupter in a YAML file: tells which shaft or gear moves the openings (see: makebreak gears)."`
+	Gears string `group:"Change over time:" placeholder:"FILE" help:"Drive train of an interrupter in a YAML file: tells which shaft or gear moves the openings (see: makebreak gears); with --against a second contact of the drive, both are fitted together."`
 }
 
 func (f *gearsFlags) askGears(cfg *pulse.Config) error {

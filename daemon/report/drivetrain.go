@@ -62,6 +62,9 @@ func restsOn(t *pulse.DriveTrain) string {
 	if t.Closings {
 		text += ", with their closings"
 	}
+	if t.Contacts > 1 {
+		text += ", and " + figure.Plural(t.Contacts-1, "contact", "contacts") + " more of the drive"
+	}
 	text += ", fitted together: the errors of " + figure.Plural(t.Lobes, "lobe", "lobes") + ", a swing of each shaft, and the slow wander of the speed."
 	if t.Left > 0 {
 		text += " " + figure.Plural(t.Left, "opening", "openings") + " of other stretches or before these left out: after a slip or an unknown time each shaft stands anew."

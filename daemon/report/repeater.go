@@ -17,11 +17,10 @@ func repeater(doc *Document, m *pulse.Measurement) {
 	if r == nil {
 		return
 	}
-	name := "the second contact"
+	doc.head("Against the second contact, the output")
 	if r.Output != nil {
-		name = r.Output.Source
+		doc.tell("", r.Output.Source)
 	}
-	doc.head("Against " + name + ", the output")
 	one, many := "break", "breaks"
 	if m.Dial != nil {
 		one, many = "pulse", "pulses"

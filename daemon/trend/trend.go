@@ -222,10 +222,7 @@ func (c *Contact) RememberLobes(before []*pulse.Window, numbering int) {
 func (c *Contact) insert(before []*pulse.Window) {
 	all := append(c.series.all(), before...)
 	slices.SortStableFunc(all, func(a, b *pulse.Window) int { return cmp.Compare(a.From, b.From) })
-	c.series = series{splits: c.series.splits}
-	for _, w := range all {
-		c.series.add(w)
-	}
+	c.series = newSeries(c.series.splits, all)
 	c.fresh = true
 }
 
@@ -269,7 +266,7 @@ func (c *Contact) Split(at []pulse.Stamp) {
 			c.windows.SplitAt(max(x, c.rowed+1)) // what has come already is in the window at hand
 		}
 	}
-	c.series.splits = slices.Clone(at)
+	c.series = newSeries(slices.Clone(at), c.series.all())
 	c.fresh, c.fitted = true, 0
 }
 

@@ -26,7 +26,7 @@ func TestSeries(t *testing.T) {
 		s.add(window(i, 60, float64(i)))
 	}
 	all := s.all()
-	if len(all) > mostMinutes+mostTens+mostHours+20 || len(all) < mostMinutes+mostTens {
+	if len(all) > mostFirst+mostMinutes+mostTens+mostHours+20 || len(all) < mostMinutes+mostTens {
 		t.Errorf("%d windows", len(all))
 	}
 	end := all[0].From

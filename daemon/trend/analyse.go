@@ -35,10 +35,11 @@ func (c *Contact) Analyse(now pulse.Stamp) []Change {
 		return nil
 	}
 	f := s.figures(now)
+	changes := c.told.changes(&s, &f)
 	c.mu.Lock()
 	c.figures = f
 	c.mu.Unlock()
-	return c.told.changes(&s, &f)
+	return changes
 }
 
 func (c *Contact) snapshot(now pulse.Stamp) (s snapshot, any bool) {

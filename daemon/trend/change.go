@@ -1,7 +1,9 @@
 package trend
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"makebreak/pulse"
 )
@@ -61,6 +63,8 @@ type told struct {
 	of       map[Subject]*toldOf
 	baseline map[string]float64 // swing of each shaft after the last work, ms
 	before   []Change           // told before this start
+	standing []Change           // drifts and steps
+	swings   map[string]Change  // by shaft
 }
 
 type toldOf struct {
@@ -72,11 +76,12 @@ type toldOf struct {
 	swing       float64 // told, in ms
 }
 
-// changes gives what is new in f.
+// changes gives what is new in f, and adds to it what is standing.
 func (t *told) changes(s *snapshot, f *Figures) (all []Change) {
 	if t.of == nil || s.worked() != t.worked {
 		t.begin(s.worked())
 	}
+	t.standing = t.standing[:0]
 	if d := f.Drift; d != nil && d.Windows >= leastWindows {
 		rate := pulse.RatePPS
 		if s.set.Kind == pulse.KindInterrupter {
@@ -95,12 +100,18 @@ func (t *told) changes(s *snapshot, f *Figures) (all []Change) {
 			all = t.shaft(all, &f.Train.Shafts[i], s)
 		}
 	}
+	f.Standing = slices.Clone(t.standing)
+	for _, x := range t.swings {
+		f.Standing = append(f.Standing, x)
+	}
+	slices.SortStableFunc(f.Standing[len(t.standing):], func(a, b Change) int { return cmp.Compare(a.Subject.Shaft, b.Subject.Shaft) })
 	return all
 }
 
 // begin takes what was told since the last work.
 func (t *told) begin(worked pulse.Stamp) {
 	t.of, t.worked, t.baseline = map[Subject]*toldOf{}, worked, map[string]float64{}
+	t.swings = map[string]Change{}
 	for _, x := range t.before {
 		if x.Since < worked {
 			continue
@@ -113,6 +124,7 @@ func (t *told) begin(worked pulse.Stamp) {
 			was.stepped, was.step = true, x.Since
 		case SwingGrown:
 			was.swing, t.baseline[x.Subject.Shaft] = x.SwingMS, x.BeforeMS
+			t.swings[x.Subject.Shaft] = x
 		}
 	}
 }
@@ -143,6 +155,12 @@ func (t *told) trend(all []Change, of Subject, x *pulse.Trend, s *snapshot) []Ch
 	}
 	stepped := x.Better == pulse.BetterStep && x.Step != nil && sure(x.Step.Size, x.Step.Low, x.Step.High)
 	was.stepAgree = counted(was.stepAgree, stepped)
+	switch {
+	case was.drifting && drifts:
+		t.standing = append(t.standing, Change{Kind: Drifting, Subject: of, Since: s.since(), Trend: x})
+	case was.stepped && stepped:
+		t.standing = append(t.standing, Change{Kind: Stepped, Subject: of, Since: s.stamp(float64(x.Step.AtS)), Trend: x})
+	}
 	if stepped && was.stepAgree >= confirm {
 		at := s.stamp(float64(x.Step.AtS))
 		if !was.stepped || at-was.step > sameStep || was.step-at > sameStep {
@@ -180,6 +198,7 @@ func (t *told) shaft(all []Change, x *pulse.ShaftSwing, s *snapshot) []Change {
 	if x.FalseAlarm.V < surelyThere && x.AmplitudeMS.V >= grown*max(base, was.swing) && x.AmplitudeLowMS.OK && x.AmplitudeLowMS.V > base {
 		was.swing = x.AmplitudeMS.V
 		all = append(all, Change{Kind: SwingGrown, Subject: Subject{Shaft: x.Name}, Since: s.since(), SwingMS: x.AmplitudeMS.V, BeforeMS: base})
+		t.swings[x.Name] = all[len(all)-1]
 	}
 	return all
 }

@@ -47,6 +47,21 @@ func (c *contact) changed(x *trend.Change, p *past) {
 	c.find(changeKinds[x.Kind], c.Now(), changeText(x, anchor), d)
 }
 
+// changes says how a contact changes, a sentence each without its end.
+func (w *watch) changes(name string) (all []string) {
+	anchor, _ := w.Clock()
+	for _, c := range w.all() {
+		if c.name != name {
+			continue
+		}
+		f := c.live.Trend.Figures()
+		for i := range f.Standing {
+			all = append(all, changeText(&f.Standing[i], anchor))
+		}
+	}
+	return all
+}
+
 // changeOf reads a finding of a change. Since is in run time.
 func changeOf(f *store.Finding) (x trend.Change, ok bool) {
 	for kind, k := range changeKinds {

@@ -431,7 +431,7 @@ func (s *server) String() string { return "pages" }
 
 func (s *server) Run(ctx context.Context) error {
 	h := web.New(web.Options{
-		Site: s.first.Site, Version: s.Version, Contacts: s.figures, Notices: s.notices, Pprof: s.first.Pprof, Log: s.Log,
+		Site: s.first.Site, Version: s.Version, Contacts: s.figures, Notices: s.notices, Changes: s.changes, Pprof: s.first.Pprof, Log: s.Log,
 		LocalOnly: s.first.LocalOnly(),
 		Ready: func() error {
 			select {

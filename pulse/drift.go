@@ -136,6 +136,8 @@ type Reference struct {
 	Windows int `json:"windows"`
 	Target  Num `json:"target"`
 	Sigma   Num `json:"sigma"` // of the mean of a window that holds as many values as most
+	// Drifts says that the reference drifts itself: Sigma is what is left about a line.
+	Drifts bool `json:"drifts"`
 }
 
 // What explains a series better.
@@ -492,6 +494,7 @@ func (s *trendSeries) shift(t *Trend, p []trendPoint, ends []*Window, of func(*W
 	}
 	c := newChart(ref, s.width)
 	t.Reference.Target, t.Reference.Sigma, t.Autocorrelation = Known(c.target), Known(c.sigma), Known(c.phi)
+	t.Reference.Drifts = c.drifts
 	since := -1
 	for i := range p {
 		if !c.add(p[i].y, p[i].weight) {
@@ -510,6 +513,7 @@ func (s *trendSeries) shift(t *Trend, p []trendPoint, ends []*Window, of func(*W
 // A chart watches for a shift of window means.
 type chart struct {
 	target, sigma, phi float64
+	drifts             bool    // the reference does, on a line
 	number             float64 // values in a window of the reference
 	limit              float64 // of the EWMA, in σ
 	k                  float64 // allowance of the CUSUM, in σ
@@ -527,25 +531,56 @@ const referenceSure = 0.9
 // target to speak of.
 const mostPhi = 0.95
 
+// steadyPhi is the serial correlation below which what is left about a line does not
+// wander: of flicker noise and of a random walk more is left.
+const steadyPhi = 0.5
+
+// scatterOf gives the sum of squares of values about 0, and their lag-1
+// autocorrelation.
+func scatterOf(z []float64) (ss, phi float64) {
+	lag := 0.0
+	for i, v := range z {
+		ss += v * v
+		if i > 0 {
+			lag += v * z[i-1]
+		}
+	}
+	if ss > 0 {
+		// That of so few is too low by (1 + 3φ)/n (M. G. Kendall, Biometrika 41, 1954).
+		phi = lag / ss
+		phi = min(phi+(1+3*phi)/float64(len(z)), mostPhi)
+	}
+	return ss, phi
+}
+
+// aboutLine gives what is left of values in a row about the line through them.
+func aboutLine(z []float64) []float64 {
+	var l lineFit
+	for i, v := range z {
+		l.add(float64(i), v)
+	}
+	left := make([]float64, len(z))
+	for i, v := range z {
+		left[i] = v - l.at(float64(i))
+	}
+	return left
+}
+
 func newChart(ref []trendPoint, width float64) *chart {
 	c := new(chart)
 	n := float64(len(ref))
 	m := mergedPoint(ref)
 	c.target, c.number = m.y, m.weight/n
 	z := make([]float64, len(ref))
-	ss, lag := 0.0, 0.0
 	for i, x := range ref {
 		z[i] = (x.y - c.target) * math.Sqrt(x.weight/c.number)
-		ss += z[i] * z[i]
-		if i > 0 {
-			lag += z[i] * z[i-1]
-		}
 	}
-	if ss > 0 {
-		// The lag-1 autocorrelation of so few is too low by (1 + 3φ)/n (M. G. Kendall,
-		// Biometrika 41, 1954).
-		c.phi = lag / ss
-		c.phi = min(c.phi+(1+3*c.phi)/n, mostPhi)
+	var ss float64
+	ss, c.phi = scatterOf(z)
+	// A drift in the reference is no spread of it: what is left about a line is, where
+	// it is much less and does not wander itself.
+	if about, phi := scatterOf(aboutLine(z)); about < ss/2 && phi < steadyPhi {
+		ss, c.phi, c.drifts = about, phi, true
 	}
 	phi := max(c.phi, 0)
 	// Of so many windows, so many are independent.

@@ -232,3 +232,38 @@ func BenchmarkDriftOf(b *testing.B) {
 		})
 	}
 }
+
+// A drift that is there from the start is no spread of the reference: a step of ten
+// standard deviations is still out. The same in noise that wanders leaves σ as it
+// was. All is invented.
+func TestReferenceThatDrifts(t *testing.T) {
+	const sd = 0.0055
+	r := rand.New(rand.NewPCG(7, 8))
+	at := func(i int) float64 { return 50 + 0.1*float64(i)/60 + sd*r.NormFloat64() }
+	y := make([]float64, 400)
+	for i := range y {
+		y[i] = at(i)
+	}
+	d := DriftOf(percentWindows(y), KindInterrupter, 0, &DriftOptions{})
+	ref := &d.BreakPercent.Reference
+	if !ref.Drifts || ref.Sigma.V < 0.7*sd || ref.Sigma.V > 1.6*sd {
+		t.Errorf("%+v, want σ %v", ref, sd)
+	}
+	if !d.BreakPercent.Alarm || d.BreakPercent.AlarmSinceS.V > 3600 {
+		t.Errorf("alarm %v since %+v: the drift itself is out within the hour", d.BreakPercent.Alarm, d.BreakPercent.AlarmSinceS)
+	}
+	walk, sum, drifting := make([]float64, 60), 0.0, 0
+	for range 200 {
+		sum = 0
+		for i := range walk {
+			sum += r.NormFloat64()
+			walk[i] = 50 + sum
+		}
+		if DriftOf(percentWindows(walk), KindInterrupter, 0, &DriftOptions{}).BreakPercent.Reference.Drifts {
+			drifting++
+		}
+	}
+	if drifting > 2 {
+		t.Errorf("%d of 200 walks are taken for a line", drifting)
+	}
+}

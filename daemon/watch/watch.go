@@ -162,7 +162,7 @@ func (w *watch) run(ctx context.Context) error {
 	w.start(w.clock)
 	w.start(w.watchdog)
 	w.start(&lobeNotes{w})
-	w.start(&trends{watch: w, known: map[*trend.Contact]bool{}, numbered: map[*trend.Contact]int{}})
+	w.start(&trends{watch: w, known: map[*trend.Contact]bool{}, numbered: map[*trend.Contact]int{}, shift: map[*trend.Contact]pulse.Stamp{}})
 	w.start(&server{w})
 	if w.Load != nil {
 		w.start(&reloader{watch: w})

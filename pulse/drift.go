@@ -200,6 +200,9 @@ type LobeTrend struct {
 	Trend
 	Opening *Trend `json:"opening"` // of the opening error
 	Break   *Trend `json:"break"`   // of the break's error
+	// Whole is the trend of the break itself, error and level together, where there are
+	// limits on it; else nil.
+	Whole *Trend `json:"-"`
 }
 
 // driftReader follows a contact for its drift.
@@ -501,6 +504,7 @@ func (s *trendSeries) lobeForecasts(d *Drift, kind Kind, limits *Profile) {
 			continue
 		}
 		told = true
+		l.Whole = whole
 		for k, b := range direct {
 			if b == nil {
 				continue

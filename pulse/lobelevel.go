@@ -91,35 +91,44 @@ func keepers(own []Window, lobes int, pick func(*LobeWindow) *WindowMean) []bool
 	if lobes < 3 || bins < 2 {
 		return keeps
 	}
-	sum, n := make([][]float64, bins), make([][]float64, bins)
-	for b := range bins {
-		sum[b], n[b] = make([]float64, lobes), make([]float64, lobes)
-		for i := b * len(own) / bins; i < (b+1)*len(own)/bins; i++ {
-			for j := range min(lobes, len(own[i].Lobes)) {
-				m := pick(&own[i].Lobes[j])
-				sum[b][j] += float64(m.N) * m.Mean
-				n[b][j] += float64(m.N)
+	// apart[j][k] is how much the distance of two lobes varies over the bins. Only
+	// windows that have both tell it.
+	apart := make([][]float64, lobes)
+	for j := range lobes {
+		for k := range j {
+			var m moments
+			for b := range bins {
+				sum, weight := 0.0, 0.0
+				for i := b * len(own) / bins; i < (b+1)*len(own)/bins; i++ {
+					if j >= len(own[i].Lobes) {
+						continue
+					}
+					x, y := pick(&own[i].Lobes[j]), pick(&own[i].Lobes[k])
+					if x.N > 0 && y.N > 0 {
+						w := 1 / (1/float64(x.N) + 1/float64(y.N))
+						sum += w * (x.Mean - y.Mean)
+						weight += w
+					}
+				}
+				if weight > 0 {
+					m.Add(sum / weight)
+				}
+			}
+			if sd, ok := m.SD(); ok {
+				apart[j], apart[k] = append(apart[j], sd*sd), append(apart[k], sd*sd)
 			}
 		}
 	}
 	moves := make([]float64, 0, lobes) // of those that are seen
 	of := make([]float64, lobes)
 	for j := range lobes {
-		var apart []float64
-		for k := range lobes {
-			var m moments
-			for b := range bins {
-				if n[b][j] > 0 && n[b][k] > 0 {
-					m.Add(sum[b][j]/n[b][j] - sum[b][k]/n[b][k])
-				}
-			}
-			if sd, ok := m.SD(); ok && j != k {
-				apart = append(apart, sd*sd)
-			}
-		}
-		if keeps[j] = len(apart) > 0; keeps[j] {
-			of[j] = median(apart)
+		// A majority keeps its places: one of them is near so many others.
+		if near := lobes / 2; len(apart[j]) >= near {
+			slices.Sort(apart[j])
+			of[j] = apart[j][near-1]
 			moves = append(moves, of[j])
+		} else {
+			keeps[j] = false
 		}
 	}
 	if len(moves) == 0 { // no two lobes in common: nothing to choose by

@@ -113,7 +113,7 @@ func (s *driftSpeech) basis() string {
 	text := figure.Plural(d.Windows, "window", "windows") + " of " + lengthText(float64(d.WindowS))
 	if asked, is := float64(d.AskedWindowS), float64(d.WindowS); d.Windows > 0 && asked > 0 && is > asked {
 		text += " in the median, merged from " + lengthText(asked)
-		if asked*mostWindows < float64(d.ToS-d.FromS) {
+		if d.Windows >= mostWindows/2 {
 			text += ", for there would be too many"
 		} else {
 			text += " until each has ten periods"

@@ -22,8 +22,9 @@ const (
 	// where that is not known: two recordings of ten minutes made in one week.
 	farApart = 1000
 	// wandersAt is how sure it must be that a figure wanders for a comparison without
-	// known times to tell nothing of it: a little wander is never quite excluded.
-	wandersAt = 0.9
+	// known times to tell nothing of it: a little wander is never quite excluded, and
+	// of some fifteen figures none should pass by chance more than once in a few times.
+	wandersAt = 0.99
 	// changedAt is the chance, for all that is compared at once, that anything is
 	// called changed that is not.
 	changedAt = 0.05
@@ -177,6 +178,14 @@ type Comparand struct {
 
 	train int // of a dial, at hand
 
+	// The turn of a cam at hand: how many of its cycles there are, and which comes next.
+	inTurn, next int
+	// Where the number of lobes is not given, the first cycles wait until they have
+	// told after how many of them they repeat.
+	repeats int // 0: not known yet
+	waiting []turnCycle
+	search  *LobeSearch
+
 	// Errors of lobes, of each numbering of which a row told.
 	n         int
 	sig       lobeSignature
@@ -184,6 +193,13 @@ type Comparand struct {
 	numbering int
 	offset    int // from the count of sig to the number of a lobe
 	turns     []lobeSeries
+}
+
+// A turnCycle is a cycle as a turn is made of it.
+type turnCycle struct {
+	cycle                     int
+	whole                     bool
+	periodNS, breakNS, makeNS float64
 }
 
 // lobeSeries are the errors and the breaks of each lobe in one numbering, in ns.
@@ -195,10 +211,12 @@ type lobeSeries struct {
 // NewComparand makes a Comparand for a contact that is read with cfg, whose
 // Observer it does not change.
 func NewComparand(cfg *Config) *Comparand {
-	c := &Comparand{n: cfg.Lobes}
+	c := &Comparand{n: cfg.Lobes, repeats: cfg.Lobes}
 	if c.n > 0 {
 		c.sig.init(c.n)
 		c.sig.onError = c.lobeError
+	} else {
+		c.search = new(LobeSearch)
 	}
 	return c
 }
@@ -216,9 +234,9 @@ func (s *turnSeries) add(x, y float64) {
 	s.turn.merge(seriesBlock{1, x, y})
 }
 
-// end ends the turn at hand once it has so many values.
-func (s *turnSeries) end(least int) {
-	if s.turn.n >= max(least, 1) {
+// end ends the turn at hand where there is anything in it.
+func (s *turnSeries) end() {
+	if s.turn.n > 0 {
 		s.turns.enter(s.turn)
 		s.turn = seriesBlock{}
 	}
@@ -251,7 +269,9 @@ func (c *Comparand) pulse(r *PulseRow) {
 	}
 	if r.Train != c.train {
 		c.train = r.Train
-		c.endTurn(1)
+		for _, s := range c.ofTurns() {
+			s.end()
+		}
 	}
 	c.brk.add(float64(r.BreakNS), 1)
 	if r.PeriodNS > 0 {
@@ -266,15 +286,15 @@ func (c *Comparand) pulse(r *PulseRow) {
 
 func (c *Comparand) cycle(r *CycleRow) {
 	if r.Whole {
-		c.rate.add(1, float64(r.PeriodNS))
-		c.percent.add(float64(r.BreakNS), float64(r.PeriodNS))
+		c.rate.each.add(1, float64(r.PeriodNS))
+		c.percent.each.add(float64(r.BreakNS), float64(r.PeriodNS))
 	}
 	if r.SegmentsNS == nil {
 		for _, v := range r.Values(BreakMS, 0) {
-			c.brk.add(v*1e6, 1)
+			c.brk.each.add(v*1e6, 1)
 		}
 		for _, v := range r.Values(MakeMS, 0) {
-			c.mk.add(v*1e6, 1)
+			c.mk.each.add(v*1e6, 1)
 		}
 	}
 	for i := range r.SegmentsNS {
@@ -285,17 +305,69 @@ func (c *Comparand) cycle(r *CycleRow) {
 			c.segments[i].add(v*1e6, 1)
 		}
 	}
+	x := turnCycle{r.Cycle, r.Whole, float64(r.PeriodNS), float64(r.BreakNS), float64(r.MakeNS)}
+	if c.repeats > 0 {
+		c.turnOf(&x)
+	} else {
+		c.search.Cycle(r)
+		if c.waiting = append(c.waiting, x); len(c.waiting) == maxLobeCycles {
+			c.toTurns()
+		}
+	}
 	if c.n > 0 {
 		c.lobe(r)
-		c.endTurn(c.n)
 	}
 }
 
-// endTurn ends the turn, or the train, of each series that has so many values of it.
-func (c *Comparand) endTurn(least int) {
-	for _, s := range []*turnSeries{&c.rate, &c.percent, &c.brk, &c.mk} {
-		s.end(least)
+// ofTurns are the series that are gathered by turns or trains.
+func (c *Comparand) ofTurns() [4]*turnSeries {
+	return [...]*turnSeries{&c.rate, &c.percent, &c.brk, &c.mk}
+}
+
+// toTurns makes turns of the cycles that wait.
+func (c *Comparand) toTurns() {
+	if c.repeats > 0 || len(c.waiting) == 0 {
+		return
 	}
+	c.repeats = c.search.turn()
+	for i := range c.waiting {
+		c.turnOf(&c.waiting[i])
+	}
+	c.waiting = nil
+}
+
+// turnOf takes the next cycle into the turn at hand. A turn is as many whole cycles
+// one after the other as the cam has lobes: it may begin with any of them.
+func (c *Comparand) turnOf(x *turnCycle) {
+	if !x.whole || x.cycle != c.next {
+		for _, s := range c.ofTurns() {
+			s.turn = seriesBlock{}
+		}
+		c.inTurn = 0
+	}
+	if c.next = x.cycle + 1; !x.whole {
+		return
+	}
+	c.rate.turn.merge(seriesBlock{1, 1, x.periodNS})
+	c.percent.turn.merge(seriesBlock{1, x.breakNS, x.periodNS})
+	c.brk.turn.merge(seriesBlock{1, x.breakNS, 1})
+	c.mk.turn.merge(seriesBlock{1, x.makeNS, 1})
+	if c.inTurn++; c.inTurn == c.repeats {
+		for _, s := range c.ofTurns() {
+			s.end()
+		}
+		c.inTurn = 0
+	}
+}
+
+// overTurns gives the figure of whole turns, and the number of values behind it. It
+// is not ok where no lobes differ, as in a dial, and where there are too few turns.
+func (c *Comparand) overTurns(s *turnSeries, scale float64) (v Num, n int, ok bool) {
+	if c.toTurns(); c.repeats <= 1 || s.turns.n() < leastCompared {
+		return Num{}, 0, false
+	}
+	sum := s.turns.sum()
+	return Known(scale * sum.x / sum.y), sum.n, true
 }
 
 // lobe takes the opening of a cycle whose lobe is known.
@@ -389,14 +461,37 @@ type figure struct {
 	value   func(m *Measurement) Num
 	n       func(m *Measurement) int
 	series  func(c *Comparand) *meanSeries
-	scale   float64 // of the series
-	phase   bool    // jitter of openings cancels in its sum
-	primary bool    // told even where neither stretch has any
+	turns   func(c *Comparand) *turnSeries // nil for what has none
+	scale   float64                        // of the series
+	phase   bool                           // jitter of openings cancels in its sum
+	primary bool                           // told even where neither stretch has any
 	budget  func(s *Setup, m *Measurement, v float64) *BudgetResult
 }
 
+// seriesOf is what tells how the figure varies.
+func (f *figure) seriesOf(c *Comparand) *meanSeries {
+	if f.turns != nil {
+		c.toTurns()
+		return f.turns(c).best()
+	}
+	return f.series(c)
+}
+
+// of gives the figure of a stretch. Of a cam whose lobes differ it is that of whole
+// turns: from one opening to the last, the rest of a turn would count some lobes once
+// more than others, and their errors would pass for a change.
+func (f *figure) of(s *Compared) (v Num, n int) {
+	if f.turns != nil {
+		if v, n, ok := s.Series.overTurns(f.turns(s.Series), f.scale); ok {
+			return v, n
+		}
+	}
+	return f.value(s.M), f.n(s.M)
+}
+
 // Compare tells how after differs from before: of each quantity and lobe the
-// difference of the overall figures, or of the means, and how sure that is.
+// difference of the overall figures, or of the means, and how sure that is. Those of
+// a cam are of its whole turns.
 //
 // What the noise of the contact makes uncertain comes from 32 batch means of each
 // stretch, and allows for white noise, flicker, a random walk and mixtures: see
@@ -415,7 +510,9 @@ func Compare(before, after Compared, o CompareOptions) (*Comparison, error) {
 	c := &comparer{before: before, after: after, o: o, pairs: map[bool][]*noisePair{}}
 	res := &Comparison{Quantities: []QuantityChange{}, Lobes: []LobeChange{}}
 	for _, f := range figuresOf(before.M) {
-		x := Change{Before: f.value(before.M), After: f.value(after.M), BeforeN: f.n(before.M), AfterN: f.n(after.M)}
+		var x Change
+		x.Before, x.BeforeN = f.of(&before)
+		x.After, x.AfterN = f.of(&after)
 		if x.BeforeN+x.AfterN == 0 && !f.primary {
 			continue
 		}
@@ -465,12 +562,12 @@ func figuresOf(m *Measurement) (all []figure) {
 			return perNS / r.Overall.V
 		}
 		all = append(all, figure{
-			name: string(rate), primary: true, phase: true, series: func(c *Comparand) *meanSeries { return c.rate.best() }, scale: perNS,
+			name: string(rate), primary: true, phase: true, turns: func(c *Comparand) *turnSeries { return &c.rate }, scale: perNS,
 			value:  func(m *Measurement) Num { r, _ := stats(m); return r.Overall },
 			n:      func(m *Measurement) int { r, _ := stats(m); return r.N },
 			budget: func(s *Setup, m *Measurement, v float64) *BudgetResult { return s.Budget(rate, 1, 0, perNS/v) },
 		}, figure{
-			name: string(BreakPercent), primary: true, series: func(c *Comparand) *meanSeries { return c.percent.best() }, scale: 100,
+			name: string(BreakPercent), primary: true, turns: func(c *Comparand) *turnSeries { return &c.percent }, scale: 100,
 			value: func(m *Measurement) Num { _, p := stats(m); return p.Overall },
 			n:     func(m *Measurement) int { _, p := stats(m); return p.N },
 			budget: func(s *Setup, m *Measurement, v float64) *BudgetResult {
@@ -481,16 +578,20 @@ func figuresOf(m *Measurement) (all []figure) {
 	if m.Dial != nil {
 		periodic(RatePPS, 1e9, func(m *Measurement) (rate, percent *OverallStat) { return &m.Dial.RatePPS, &m.Dial.BreakPercent },
 			func(*Measurement) int { return 1 })
-		length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Dial.BreakMS }, func(c *Comparand) *meanSeries { return c.brk.best() })
-		length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Dial.MakeMS }, func(c *Comparand) *meanSeries { return c.mk.best() })
+		length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Dial.BreakMS }, nil)
+		all[len(all)-1].turns = func(c *Comparand) *turnSeries { return &c.brk }
+		length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Dial.MakeMS }, nil)
+		all[len(all)-1].turns = func(c *Comparand) *turnSeries { return &c.mk }
 		length(string(InterdigitMS), false, func(m *Measurement) *Stat { return &m.Dial.InterdigitMS }, func(c *Comparand) *meanSeries { return &c.interdigit })
 	} else {
 		periodic(RateIPM, 60e9, func(m *Measurement) (rate, percent *OverallStat) {
 			return &m.Interrupter.RateIPM, &m.Interrupter.BreakPercent
 		}, func(m *Measurement) int { return len(m.Interrupter.Segments) / 2 })
 		if n := len(m.Interrupter.Segments); n <= 2 {
-			length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Interrupter.BreakMS }, func(c *Comparand) *meanSeries { return c.brk.best() })
-			length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Interrupter.MakeMS }, func(c *Comparand) *meanSeries { return c.mk.best() })
+			length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Interrupter.BreakMS }, nil)
+			all[len(all)-1].turns = func(c *Comparand) *turnSeries { return &c.brk }
+			length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Interrupter.MakeMS }, nil)
+			all[len(all)-1].turns = func(c *Comparand) *turnSeries { return &c.mk }
 		} else {
 			none := new(Stat)
 			for i := range n {
@@ -534,7 +635,7 @@ func (c *comparer) pair(b1, b2 []batch, phase bool) *noisePair {
 
 // quantity compares one quantity.
 func (c *comparer) quantity(x *Change, f *figure) {
-	s1, s2 := f.series(c.before.Series), f.series(c.after.Series)
+	s1, s2 := f.seriesOf(c.before.Series), f.seriesOf(c.after.Series)
 	if f.name == string(BreakMS) || f.name == string(MakeMS) {
 		if s1.n() == 0 || s2.n() == 0 { // a cadence of one make, told by its segments
 			s1, s2 = c.segmentOf(f.name, c.before.Series, s1), c.segmentOf(f.name, c.after.Series, s2)
@@ -628,7 +729,7 @@ func (c *comparer) tell(x *Change, b1, b2 []batch, phase bool, floor, standard f
 		x.Why = Wanders // unless it has changed more than that
 	}
 	x.ExpandedU = Known(s.expanded())
-	x.P = Known(s.beyond(x.Difference.V))
+	x.P = Known(s.probability(x.Difference.V, x.ExpandedU.V))
 }
 
 // settle says of all figures at once which have changed.
@@ -769,4 +870,40 @@ func aboutMiddle(lobes []Lobe, late []meanSeries, lobe int) []batch {
 		own[i].mean -= (x[i].mean + y[i].mean) / 2
 	}
 	return own
+}
+
+// likeLeast is how many of its own standard errors a variance may be above the least
+// that any number of lobes leaves, to be as good.
+const likeLeast = 3
+
+// turn gives the least number of cycles after which those seen repeat, their periods
+// and their breaks, 1 where they do not. It is much quicker to see a pattern than
+// Found is, for here one too many does no harm: turns of any length are as good where
+// lobes do not differ.
+func (s *LobeSearch) turn() int {
+	x := &s.now
+	if s.old.cycles > s.now.cycles {
+		x = &s.old
+	}
+	both := [2]int{1, 1}
+	for which := range both {
+		least := math.Inf(1)
+		var left [maxLobeSearch + 1]float64
+		for n := 1; n <= maxLobeSearch; n++ {
+			left[n] = math.Inf(1)
+			if v, ok := x.within(n, which); ok {
+				left[n] = v
+			}
+			least = min(least, left[n])
+		}
+		most := least * (1 + likeLeast*math.Sqrt(2/float64(max(x.cycles, 1))))
+		if n := slices.IndexFunc(left[1:], func(v float64) bool { return finite(v) && v <= most }); n > 0 {
+			both[which] = n + 1
+		}
+	}
+	a, b := both[0], both[1]
+	for b > 0 {
+		a, b = b, a%b
+	}
+	return both[0] / a * both[1] // the least that both repeat after
 }

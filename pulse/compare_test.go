@@ -17,6 +17,7 @@ type comparedCam struct {
 	alpha, speed float64 // noise of the periods, of a part of one
 	jitterNS     float64
 	lobes        []float64 // opening errors, ns
+	breaks       []float64 // what the break of each lobe is longer, ns; nil for none
 	percent      float64
 	breakNoise   float64 // ns
 	periodNS     float64
@@ -33,7 +34,11 @@ func comparedEdges(r *rand.Rand, turns int, cams [2]comparedCam) (both [2][]Edge
 		for j := range n {
 			period := c.periodNS * (1 + c.speed*noise[i*n+j])
 			open := t + c.lobes[j%len(c.lobes)] + c.jitterNS*r.NormFloat64()
-			closed := t + c.lobes[j%len(c.lobes)] + period*c.percent/100 + c.jitterNS*r.NormFloat64() + c.breakNoise*r.NormFloat64()
+			longer := 0.0
+			if c.breaks != nil {
+				longer = c.breaks[j%len(c.breaks)]
+			}
+			closed := longer + t + c.lobes[j%len(c.lobes)] + period*c.percent/100 + c.jitterNS*r.NormFloat64() + c.breakNoise*r.NormFloat64()
 			both[i] = append(both[i], Edge{At: Stamp(open), Level: Low}, Edge{At: Stamp(closed), Level: High})
 			t += period
 		}
@@ -129,6 +134,48 @@ func TestUnchangedCams(t *testing.T) {
 			if held < k.low-3*math.Sqrt(0.05/float64(seeds)) {
 				t.Errorf("%s: %s: 95 %% hold in %.1f %%", k.name, name, 100*held)
 			}
+		}
+	}
+}
+
+// Stretches of one cam that begin and end with other lobes do not differ, whether the
+// number of lobes is given or not: one lobe 8 ms late, in the outer openings alone,
+// and one break 30 ms longer would change rate and break by many times their ±.
+func TestWholeTurnsAreCompared(t *testing.T) {
+	seeds := studySeeds(20, 200)
+	for _, lobes := range []int{5, 0} {
+		changed, beyond, of := 0, 0, 0
+		for seed := range seeds {
+			cam := studiedCam(0, 0)
+			cam.lobes, cam.breaks, cam.jitterNS, cam.breakNoise = []float64{0, 8e6, 0.5e6, -0.5e6, 0}, []float64{0, 0, 30e6, 0, 0}, 0.1e6, 0
+			e := comparedEdges(rand.New(rand.NewPCG(uint64(seed), 11)), 60, [2]comparedCam{cam, cam})
+			cfg := Config{Kind: KindInterrupter, Lobes: lobes}
+			first, second := e[0][:len(e[0])-2*3], e[1][2:len(e[1])-2*2] // lobes 1 to 2, and 2 to 3
+			if seed%2 == 1 && lobes > 0 {                                // an opening that was not seen begins another turn
+				second = slices.Delete(slices.Clone(second), 200, 202)
+			}
+			res, err := Compare(compared(t, cfg, first), compared(t, cfg, second), CompareOptions{SameClock: true, SameCoupler: true})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, x := range res.Quantities {
+				if x.Quantity == string(BounceMS) {
+					continue
+				}
+				if x.Changed != nil && *x.Changed {
+					changed++
+				}
+				if of++; math.Abs(x.Difference.V) > x.ExpandedU.V {
+					beyond++
+				}
+				if math.Abs(x.After.V-x.Before.V-x.Difference.V) > 1e-12 || x.BeforeN%5 != 0 || x.AfterN%5 != 0 {
+					t.Errorf("%s: %+v: not of whole turns", x.Quantity, x)
+				}
+			}
+		}
+		t.Logf("%d lobes given: %d of %d beyond their ±, %d called changed", lobes, beyond, of, changed)
+		if float64(beyond) > 0.1*float64(of) || float64(changed) > 0.05*float64(seeds)+1 {
+			t.Errorf("%d lobes given: %d of %d beyond their ±, %d called changed", lobes, beyond, of, changed)
 		}
 	}
 }

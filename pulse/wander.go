@@ -353,6 +353,38 @@ func (s spread) with(floor, standard float64) spread {
 	return all
 }
 
+// heaviestTail bounds how wide the tails are made where models differ, by trial: what
+// does not change is beyond twice its 95 % about once in 200 whatever the noise
+// (TestWanderCoverage prints it), and with 8 that is a p of 0.0017.
+const heaviestTail = 8
+
+// freedom is how well s knows its own variance, in degrees of freedom: half the
+// inverse square of the relative uncertainty of its root (JCGM 100:2008, G.4.2). It
+// counts how far the models differ, and how few batches each has.
+func (s spread) freedom() float64 {
+	mean, square, own := 0.0, 0.0, 0.0
+	for i := range s {
+		l := math.Log(s[i].variance)
+		mean += s[i].weight * l
+		square += s[i].weight * l * l
+		own += s[i].weight * 2 / s[i].freedom
+	}
+	return max(2/(max(square-mean*mean, 0)+own), heaviestTail)
+}
+
+// probability is that of a difference d or a larger one without a change, by
+// Student's t with the freedom of s and the scale that puts 5 % beyond expanded. Of
+// the mixture itself, all beyond a few times expanded is the share of its least
+// likely models, that of a walk, however large d is: no change would be told from
+// it once many figures are tested together.
+func (s spread) probability(d, expanded float64) float64 {
+	if !(expanded > 0) {
+		return s.beyond(d)
+	}
+	t := distuv.StudentsT{Sigma: 1, Nu: min(s.freedom(), 1e6)} // then as good as normal
+	return min(2*t.Survival(math.Abs(d)/expanded*t.Quantile(0.975)), 1)
+}
+
 // beyond is the probability that a difference is further from 0 than d.
 func (s spread) beyond(d float64) (p float64) {
 	d = math.Abs(d)

@@ -8,6 +8,8 @@ import (
 	"math"
 	"slices"
 	"strconv"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 const (
@@ -507,7 +509,7 @@ func Compare(before, after Compared, o CompareOptions) (*Comparison, error) {
 	if err := likeness(before.M, after.M); err != nil {
 		return nil, err
 	}
-	c := &comparer{before: before, after: after, o: o, pairs: map[bool][]*noisePair{}}
+	c := &comparer{before: before, after: after, o: o, pairs: map[noiseSet][]*noisePair{}}
 	res := &Comparison{Quantities: []QuantityChange{}, Lobes: []LobeChange{}}
 	for _, f := range figuresOf(before.M) {
 		var x Change
@@ -618,18 +620,18 @@ func figuresOf(m *Measurement) (all []figure) {
 type comparer struct {
 	before, after Compared
 	o             CompareOptions
-	pairs         map[bool][]*noisePair // by phase
+	pairs         map[noiseSet][]*noisePair
 }
 
 // pair finds what the models say of batches of such lengths.
-func (c *comparer) pair(b1, b2 []batch, phase bool) *noisePair {
-	for _, p := range c.pairs[phase] {
+func (c *comparer) pair(b1, b2 []batch, set noiseSet) *noisePair {
+	for _, p := range c.pairs[set] {
 		if p.suits(b1, b2) {
 			return p
 		}
 	}
-	p := newNoisePair(b1, b2, noiseModels(phase))
-	c.pairs[phase] = append(c.pairs[phase], p)
+	p := newNoisePair(b1, b2, noiseModels(set))
+	c.pairs[set] = append(c.pairs[set], p)
 	return p
 }
 
@@ -646,7 +648,11 @@ func (c *comparer) quantity(x *Change, f *figure) {
 	}
 	b1, b2 := f.budget(&c.before.Setup, c.before.M, x.Before.V), f.budget(&c.after.Setup, c.after.M, x.After.V)
 	floor, standard := c.chain(x, b1, b2, f.phase)
-	c.tell(x, s1.batches(compareBatches, f.scale), s2.batches(compareBatches, f.scale), f.phase, floor, standard)
+	set := valueNoise
+	if f.phase {
+		set = periodNoise
+	}
+	c.tell(x, s1.batches(compareBatches, f.scale), s2.batches(compareBatches, f.scale), set, floor, standard)
 }
 
 // segmentOf is the series of breaks or makes of a cadence of one make.
@@ -714,7 +720,7 @@ func (c *comparer) chain(x *Change, before, after *BudgetResult, phase bool) (fl
 }
 
 // tell states how sure the difference of x is, but for whether it has changed.
-func (c *comparer) tell(x *Change, b1, b2 []batch, phase bool, floor, standard float64) {
+func (c *comparer) tell(x *Change, b1, b2 []batch, set noiseSet, floor, standard float64) {
 	n1, n2 := b1[len(b1)-1].to, b2[len(b2)-1].to
 	long := max(n1, n2)
 	gap := long
@@ -722,7 +728,7 @@ func (c *comparer) tell(x *Change, b1, b2 []batch, phase bool, floor, standard f
 		spacing := (c.before.M.Capture.DurationS + c.after.M.Capture.DurationS) * 1e9 / (n1 + n2)
 		gap = max(c.o.Gap.V/spacing, 0)
 	}
-	pair := c.pair(b1, b2, phase)
+	pair := c.pair(b1, b2, set)
 	s := pair.spread(b1, b2, gap).with(floor, standard)
 	if !c.o.Gap.OK && s.wanders() > wandersAt {
 		s = pair.spread(b1, b2, farApart*long).with(floor, standard)
@@ -789,7 +795,7 @@ func (c *comparer) lobes(res *Comparison) {
 	if !c.o.ByNumber || !numbered(a) || !numbered(b) {
 		by = PairedByMatch
 		var lead float64
-		turn, lead, matched = matchLobes(matchFigures(a.Lobes), matchFigures(b.Lobes), spacingNS(a))
+		turn, lead, matched = pairLobes(matchFigures(a.Lobes), matchFigures(b.Lobes), spacingNS(a))
 		if n == 1 {
 			matched = true
 		} else {
@@ -808,12 +814,12 @@ func (c *comparer) lobes(res *Comparison) {
 			if c.enough(&l.Opening, s1.late[i].n(), s2.late[j].n()) {
 				noise := func(s *Setup, n int) float64 { return math.Sqrt2 * s.EdgeNoiseNS / 1e6 / math.Sqrt(float64(n)) }
 				floor := math.Hypot(noise(&c.before.Setup, x.N), noise(&c.after.Setup, y.N))
-				c.tell(&l.Opening, aboutMiddle(a.Lobes, s1.late, i), aboutMiddle(b.Lobes, s2.late, j), false, floor, 0)
+				c.tell(&l.Opening, aboutMiddle(a.Lobes, s1.late, i), aboutMiddle(b.Lobes, s2.late, j), lobeNoise, floor, 0)
 			}
 			if c.enough(&l.Break, l.Break.BeforeN, l.Break.AfterN) {
 				u1, u2 := lengthBudget(&c.before.Setup, nil, x.BreakMS.V), lengthBudget(&c.after.Setup, nil, y.BreakMS.V)
 				floor, standard := c.chain(&l.Break, u1, u2, false)
-				c.tell(&l.Break, s1.brk[i].batches(compareBatches, 1e-6), s2.brk[j].batches(compareBatches, 1e-6), false, floor, standard)
+				c.tell(&l.Break, s1.brk[i].batches(compareBatches, 1e-6), s2.brk[j].batches(compareBatches, 1e-6), valueNoise, floor, standard)
 			}
 		} else {
 			c.enough(&l.Opening, 0)
@@ -826,6 +832,122 @@ func (c *comparer) lobes(res *Comparison) {
 		}
 		res.Lobes = append(res.Lobes, l)
 	}
+}
+
+const (
+	// lobeChanges is how likely a lobe, or its break, is taken to have been changed
+	// between two stretches: one in ten, such as the one that was repaired.
+	lobeChanges = 0.1
+	// pairOdds is how many times likelier the best pairs must be than all others
+	// together where single lobes may have changed. The scatter is known by then,
+	// and it is tried once: a wrong pairing is as rare as one in fifty.
+	pairOdds = 50
+	// pairSpread is by how much the scatter is taken to be wider: what lobes that are
+	// alike differ by chance would else count for one way against another.
+	pairSpread = 2
+)
+
+// pairLobes tells by how many lobes b must be turned to be paired with a, and how
+// many times likelier that is than the next: as matchLobes does, where all lobes
+// differ about alike, or else by how many agree, where single ones have changed. It
+// is not sure where the two contradict each other.
+func pairLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sure bool) {
+	turn, lead, sure = matchLobes(a, b, spacing)
+	t, l, ok := agreeingLobes(a, b, spacing)
+	switch {
+	case ok && sure && t != turn:
+		return turn, 1, false
+	case ok && (!sure || l > lead):
+		return t, l, true
+	case !sure && t != turn:
+		return turn, 1, false
+	case !sure:
+		return turn, min(lead, l), false
+	}
+	return turn, lead, true
+}
+
+// agreeingLobes tells by how many lobes b must be turned so that as many as can be
+// agree with a. Each opening error and each break has either not changed, and differs
+// by its scatter from what all have in common, or has, by anything within the range
+// of them all: a mixture of a normal and a uniform distribution. So one lobe that was
+// mended does not stand against all that agree, however small their scatter is.
+func agreeingLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sure bool) {
+	n := len(a)
+	if n < 2 || len(b) != n || spacing <= 0 {
+		return 0, 0, false
+	}
+	least := spacing * 1e-6 // what rounding alone leaves
+	type figure struct{ v, variance float64 }
+	of := func(l *LobeFigure, which int) (f figure, ok bool) {
+		f = figure{l.OpeningNS, l.OpeningSE * l.OpeningSE}
+		if which == 1 {
+			f = figure{l.BreakNS, l.BreakSE * l.BreakSE}
+		}
+		if l.Turns > 3 { // that of Student's t with the degrees of freedom of so many turns
+			f.variance *= float64(l.Turns-1) / float64(l.Turns-3)
+		}
+		return f, l.Turns > 3 && (which == 0 || l.BreakNS > 0)
+	}
+	likely := make([]float64, n)
+	for which := range 2 {
+		low, high := math.Inf(1), math.Inf(-1)
+		alike := true
+		for _, all := range [][]LobeFigure{a, b} {
+			mid := make([]float64, n)
+			var spread scatter
+			for i := range all {
+				f, ok := of(&all[i], which)
+				if !ok {
+					return 0, 0, false
+				}
+				mid[i] = f.v
+				spread.add(f.v, f.variance+least*least)
+			}
+			// Three standard deviations of a chi-square beyond its mean.
+			alike = alike && spread.sum() < float64(n-1)+3*math.Sqrt(2*float64(n-1))
+			m := median(slices.Clone(mid))
+			for _, v := range mid {
+				low, high = min(low, v-m), max(high, v-m)
+			}
+		}
+		if alike { // tells nothing
+			continue
+		}
+		for t := range n {
+			d, variance := make([]float64, n), make([]float64, n)
+			for j := range b {
+				x, _ := of(&a[(j+t)%n], which)
+				y, _ := of(&b[j], which)
+				d[j], variance[j] = y.v-x.v, x.variance+y.variance+least*least
+			}
+			best := math.Inf(-1)
+			for _, common := range d { // of those that agree, the best one
+				sum := 0.0
+				for j := range d {
+					sd := pairSpread * math.Sqrt(variance[j])
+					same := distuv.Normal{Mu: common, Sigma: math.Sqrt2 * sd}.Prob(d[j]) // common scatters too
+					sum += math.Log((1-lobeChanges)*same + lobeChanges/(2*(high-low)+4*sd))
+				}
+				best = max(best, sum)
+			}
+			likely[t] += best
+		}
+	}
+	for t, l := range likely {
+		if l > likely[turn] {
+			turn = t
+		}
+	}
+	next, others := 0.0, 0.0
+	for t, l := range likely {
+		if t != turn {
+			r := math.Exp(l - likely[turn])
+			next = max(next, r)
+			others += r
+		}
+	}
+	return turn, min(1/next, mostLead), others*pairOdds <= 1
 }
 
 // numbered tells that the numbers of lobes are those of a log.

@@ -94,7 +94,7 @@ func compareCams(t testing.TB, seed uint64, turns int, cams [2]comparedCam) *Com
 // Of cams that did not change, anything is called changed in 5 % of comparisons at
 // most, and 95 % intervals hold about so often, whatever the noise of the speed.
 func TestUnchangedCams(t *testing.T) {
-	seeds := studySeeds(5, 1000)
+	seeds := studySeeds(5, 200)
 	for _, k := range speedNoises {
 		changed := 0
 		beyond, of := map[string]int{}, map[string]int{}
@@ -351,6 +351,40 @@ func TestComparedLobesAreMatched(t *testing.T) {
 	res, err = Compare(compared(t, cfg, e[0]), compared(t, cfg, e[1]), CompareOptions{})
 	if err != nil || res.Outcome() != CannotTell || res.Lobes[0].Opening.Why != NotMatched || res.Lobes[0].Opening.Changed != nil {
 		t.Errorf("lobes that are alike: %v, %+v", err, res)
+	}
+}
+
+// One lobe that was mended does not keep the others from being paired: with four that
+// agree there is one way only, and the more turns the surer. Two lobes of which one
+// has moved halfway can be paired either way.
+func TestOneMendedLobe(t *testing.T) {
+	lead := 0.0
+	for _, turns := range []int{100, 1000} {
+		before, after := studiedCam(0, 0), studiedCam(0, 0)
+		before.lobes, before.jitterNS, before.breakNoise = []float64{0, 3e6, 0, 0, 0}, 0.1e6, 0
+		after.lobes, after.jitterNS, after.breakNoise = []float64{0, 1e6, 0, 0, 0}, 0.1e6, 0
+		e := comparedEdges(rand.New(rand.NewPCG(3, 9)), turns, [2]comparedCam{before, after})
+		cfg := Config{Kind: KindInterrupter, Lobes: 5}
+		e[1] = e[1][2*3:] // it begins with the fourth lobe
+		res, err := Compare(compared(t, cfg, e[0]), compared(t, cfg, e[1]), CompareOptions{SameClock: true, SameCoupler: true})
+		if err != nil || !(res.MatchLead.V > max(100, lead)) {
+			t.Fatalf("%d turns: %v, lead %v, was %v", turns, err, res.MatchLead, lead)
+		}
+		lead = res.MatchLead.V
+		for i, l := range res.Lobes {
+			if want := map[bool]Outcome{true: Changed, false: NotShown}[i == 1]; l.AfterLobe != (i+2)%5+1 || l.Opening.Sentence != want {
+				t.Errorf("%d turns: %+v", turns, l)
+			}
+		}
+	}
+	lobe := func(ms float64) LobeFigure {
+		return LobeFigure{OpeningNS: ms * 1e6, OpeningSE: 1e4, BreakNS: 5e8, BreakSE: 1e4, Turns: 100}
+	}
+	if _, lead, sure := pairLobes([]LobeFigure{lobe(0), lobe(3)}, []LobeFigure{lobe(0), lobe(0)}, 1e9); sure {
+		t.Errorf("two lobes that are alike now: lead %v", lead)
+	}
+	if turn, _, sure := pairLobes([]LobeFigure{lobe(0), lobe(2), lobe(8), lobe(-1)}, []LobeFigure{lobe(0), lobe(2.2), lobe(7.6), lobe(-1.3)}, 1e9); turn != 0 || !sure {
+		t.Errorf("all have changed a little: %d, %v", turn, sure)
 	}
 }
 

@@ -101,13 +101,25 @@ type noiseModel struct {
 	prior float64
 }
 
-// noiseModels lists the models. phase is for what the jitter of openings moves
-// and their sum does not: rates and periods. The prior weights are our own choice,
+// A noiseSet says what may be the noise of a figure.
+type noiseSet uint8
+
+const (
+	valueNoise noiseSet = iota
+	// periodNoise is for what the jitter of openings moves and their sum does not:
+	// rates and periods.
+	periodNoise
+	// lobeNoise is for the errors of lobes: what moves all openings of a turn alike,
+	// such as a speed that wanders, is not in them.
+	lobeNoise
+)
+
+// noiseModels lists the models. The prior weights are our own choice,
 // by trial (TestWanderCoverage prints how often 95 % hold with them): white noise
 // alone has most, since most contacts have no other at the lengths that are compared.
 // With more, a little walk below white noise would be missed too often; with less,
 // the intervals of white noise would be wider than need be.
-func noiseModels(phase bool) (all []noiseModel) {
+func noiseModels(set noiseSet) (all []noiseModel) {
 	alone := func(k noiseKind, prior float64) {
 		m := noiseModel{prior: prior}
 		m.share[k] = 1
@@ -120,7 +132,11 @@ func noiseModels(phase bool) (all []noiseModel) {
 			all = append(all, m)
 		}
 	}
-	alone(white, 20)
+	if set == lobeNoise {
+		alone(white, 100)
+	} else {
+		alone(white, 20)
+	}
 	alone(flicker, 2)
 	alone(walk, 1)
 	// A little of what is redder makes the mean much less sure, so the shares are
@@ -129,7 +145,7 @@ func noiseModels(phase bool) (all []noiseModel) {
 	mixed(white, walk, 0.5, 0.03, 0.6, 0.8)
 	mixed(white, walk, 1.3, 0.07, 0.15, 0.3)
 	mixed(flicker, walk, 0.1, 0.1, 0.3, 0.6)
-	if phase {
+	if set == periodNoise {
 		alone(whitePhase, 16)
 		mixed(whitePhase, white, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
 		mixed(whitePhase, flicker, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)

@@ -466,6 +466,7 @@ type figure struct {
 	turns   func(c *Comparand) *turnSeries // nil for what has none
 	scale   float64                        // of the series
 	phase   bool                           // jitter of openings cancels in its sum
+	moves   bool                           // with the speed
 	primary bool                           // told even where neither stretch has any
 	budget  func(s *Setup, m *Measurement, v float64) *BudgetResult
 }
@@ -554,7 +555,7 @@ func lengthBudget(s *Setup, _ *Measurement, v float64) *BudgetResult {
 func figuresOf(m *Measurement) (all []figure) {
 	length := func(name string, primary bool, stat func(m *Measurement) *Stat, series func(c *Comparand) *meanSeries) {
 		all = append(all, figure{
-			name: name, primary: primary, series: series, scale: 1e-6, budget: lengthBudget,
+			name: name, primary: primary, moves: primary, series: series, scale: 1e-6, budget: lengthBudget,
 			value: func(m *Measurement) Num { return stat(m).Mean }, n: func(m *Measurement) int { return stat(m).N },
 		})
 	}
@@ -621,6 +622,10 @@ type comparer struct {
 	before, after Compared
 	o             CompareOptions
 	pairs         map[noiseSet][]*noisePair
+	rate          float64 // before
+	speed         spread  // of the rate's difference
+	speedU        float64 // its expanded uncertainty
+	wanders       CompareDoubt
 }
 
 // pair finds what the models say of batches of such lengths.
@@ -653,6 +658,9 @@ func (c *comparer) quantity(x *Change, f *figure) {
 		set = periodNoise
 	}
 	c.tell(x, s1.batches(compareBatches, f.scale), s2.batches(compareBatches, f.scale), set, floor, standard)
+	if f.moves {
+		c.length(x)
+	}
 }
 
 // segmentOf is the series of breaks or makes of a cadence of one make.
@@ -736,6 +744,23 @@ func (c *comparer) tell(x *Change, b1, b2 []batch, set noiseSet, floor, standard
 	}
 	x.ExpandedU = Known(s.expanded())
 	x.P = Known(s.probability(x.Difference.V, x.ExpandedU.V))
+	if set == periodNoise {
+		c.rate, c.speed, c.speedU, c.wanders = x.Before.V, s, x.ExpandedU.V, x.Why
+	}
+}
+
+// length states how sure the difference of a length is that goes with the speed. A
+// break lasts shorter as the speed wanders up, and the periods tell how far it may
+// wander much better than the breaks do, which scatter more: no length is surer than
+// the speed.
+func (c *comparer) length(x *Change) {
+	if !x.P.OK || !(c.rate > 0) || !(x.Before.V > 0) {
+		return
+	}
+	part := x.Before.V / c.rate
+	x.Why = cmp.Or(x.Why, c.wanders)
+	x.ExpandedU = Known(max(x.ExpandedU.V, c.speedU*part))
+	x.P = Known(max(x.P.V, c.speed.probability(x.Difference.V/part, c.speedU)))
 }
 
 // settle says of all figures at once which have changed.
@@ -820,6 +845,7 @@ func (c *comparer) lobes(res *Comparison) {
 				u1, u2 := lengthBudget(&c.before.Setup, nil, x.BreakMS.V), lengthBudget(&c.after.Setup, nil, y.BreakMS.V)
 				floor, standard := c.chain(&l.Break, u1, u2, false)
 				c.tell(&l.Break, s1.brk[i].batches(compareBatches, 1e-6), s2.brk[j].batches(compareBatches, 1e-6), valueNoise, floor, standard)
+				c.length(&l.Break)
 			}
 		} else {
 			c.enough(&l.Opening, 0)

@@ -66,7 +66,7 @@ var speedNoises = []struct {
 	name         string
 	alpha, speed float64
 	low          float64 // how often 95 % must hold of any group of figures
-}{{"white", 0, 1e-3, 0.93}, {"flicker", 1, 3e-4, 0.92}, {"walk", 2, 3e-5, 0.85}}
+}{{"white", 0, 1e-3, 0.93}, {"flicker", 1, 3e-4, 0.92}, {"walk", 2, 3e-5, 0.90}}
 
 func studiedCam(alpha, speed float64) comparedCam {
 	return comparedCam{alpha: alpha, speed: speed, jitterNS: 0.3e6, lobes: []float64{0, 1e6, 4e6, -1e6, 0}, percent: 50, breakNoise: 0.2e6, periodNS: 1e9}

@@ -220,6 +220,32 @@ func TestChangedCams(t *testing.T) {
 	}
 }
 
+// What is nine times its standard deviation is called changed in most comparisons,
+// though fifteen figures are tested at once and a little walk is never excluded.
+func TestClearChangesAreFound(t *testing.T) {
+	seeds := studySeeds(12, 200)
+	percent, any := 0, 0
+	for seed := range seeds {
+		cam := studiedCam(0, 0)
+		cam.breakNoise = 0
+		after := cam
+		after.percent += 0.01 // 0.1 ms, of breaks that 600 turns tell to 11 µs
+		res := compareCams(t, uint64(seed), 600, [2]comparedCam{cam, after})
+		if res.Outcome() == Changed {
+			any++
+		}
+		for _, x := range res.Quantities {
+			if x.Quantity == string(BreakPercent) && x.Sentence == Changed {
+				percent++
+			}
+		}
+	}
+	t.Logf("percent break in %d, anything in %d of %d", percent, any, seeds)
+	if percent*3 < seeds*2 || any*4 < seeds*3 {
+		t.Errorf("percent break in %d, anything in %d of %d", percent, any, seeds)
+	}
+}
+
 // By hand: 0.005·4, 0.01·3, 0.03·2, and 0.04·1 no less than that before it.
 func TestHolm(t *testing.T) {
 	got := holm([]float64{0.01, 0.04, 0.03, 0.005})

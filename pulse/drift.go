@@ -125,6 +125,9 @@ type Trend struct {
 	Reference       Reference `json:"reference"`
 	Autocorrelation Num       `json:"autocorrelation"` // lag 1, in the reference
 
+	// Bent says that the slopes of the first half and of the second differ: a warming
+	// up, or a part of a daily swing, which no line leads on.
+	Bent bool  `json:"bent"`
 	Step *Step `json:"step"`
 	// StepBefore is the level before the step.
 	StepBefore Num    `json:"-"`
@@ -168,6 +171,7 @@ const (
 	// NoForecastSingles: single values are not of one kind, as those of several lobes
 	// are not, and their extremes do not tell when they reach the limit.
 	NoForecastSingles = "singles"
+	NoForecastBent    = "bent" // the slope itself changes: a line does not lead on
 )
 
 // A Step is a sudden change of a mean.
@@ -670,6 +674,7 @@ func (s *trendSeries) fit(of func(*Window) *WindowMean) (t *Trend, f *forecast) 
 		drifts = drifts && math.Abs(slope) > model.slopeError(1-0.025/s.tests)
 	}
 	s.judge(t, p, ends, model, drifts)
+	t.Bent = drifts && bent(coarse)
 	if t.Better == BetterNone {
 		t.ProvesPerHour = Known(max(math.Abs(t.Low.V), math.Abs(t.High.V)))
 		t.LevelAtEnd = Known(mergedPoint(p).y)
@@ -683,6 +688,31 @@ func (s *trendSeries) fit(of func(*Window) *WindowMean) (t *Trend, f *forecast) 
 		f.perHour = float64(of(last).N) / hours
 	}
 	return t, f
+}
+
+const (
+	// leastHalf is the fewest points with a slope of their own.
+	leastHalf = leastTrendPoints / 2
+	// bentSure is how sure it is that two slopes differ, and bentBy the part of the
+	// greater one that they must differ by: a line that is nearly one leads on.
+	bentSure, bentBy = 0.99, 1.0 / 3
+)
+
+// bent tells that the slopes of the two halves differ.
+func bent(p []trendPoint) bool {
+	if len(p) < 2*leastHalf {
+		return false
+	}
+	var slope, u [2]float64
+	for i, half := range [][]trendPoint{p[:len(p)/2], p[len(p)/2:]} {
+		var ok bool
+		if slope[i], ok = theilSen(half); !ok {
+			return false
+		}
+		u[i] = newTrendNoise(merged(half, mostNoisePoints/2)).slopeError((1 + bentSure) / 2)
+	}
+	apart := math.Abs(slope[0] - slope[1])
+	return apart > math.Hypot(u[0], u[1]) && apart > bentBy*max(math.Abs(slope[0]), math.Abs(slope[1]))
 }
 
 // shift fills in the charts.
@@ -955,6 +985,10 @@ func (f *forecast) tell(t *Trend, b *bounds) {
 			continue
 		}
 		if x.sign*f.slope <= 0 {
+			continue
+		}
+		if t.Bent {
+			t.NoForecast = NoForecastBent
 			continue
 		}
 		hours := room / math.Abs(f.slope)

@@ -47,10 +47,23 @@ func drift(doc *Document, m *pulse.Measurement, a *About) {
 		}
 	}
 	s.lobes(doc)
+	if changes(d) && float64(d.ToS-d.FromS) < 24*3600 {
+		doc.tell("", "The record is shorter than a day: what warmth and load do each day cannot be told from a drift.")
+	}
 	if text := s.charts(); text != "" {
 		doc.tell("", text)
 	}
 	s.chart(doc, m, rateUnit)
+}
+
+// changes tells that some figure of the whole contact drifts.
+func changes(d *pulse.Drift) bool {
+	for _, t := range []*pulse.Trend{d.Rate, d.BreakPercent, d.BreakMS} {
+		if t != nil && t.N > 0 && t.Better != pulse.BetterNone && t.Better != pulse.BetterStep {
+			return true
+		}
+	}
+	return false
 }
 
 func rateUnitOf(m *pulse.Measurement) string { return rateUnit(m, "IPM") }
@@ -267,6 +280,8 @@ func (s *driftSpeech) noForecast(t *pulse.Trend) string {
 	switch t.NoForecast {
 	case pulse.NoForecastFar:
 		return "; its mean reaches no limit within ten times the time observed"
+	case pulse.NoForecastBent:
+		return "; but the first half of the time does so otherwise than the second, as in a warming up or a daily swing, so when it reaches a limit is not told"
 	case pulse.NoForecastUnsure:
 		return ", not sure enough yet to say when it reaches a limit"
 	case pulse.NoForecastStep:

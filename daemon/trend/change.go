@@ -197,7 +197,7 @@ func (t *told) trend(all []Change, of Subject, x *pulse.Trend, s *snapshot) []Ch
 		return all
 	}
 	was := t.subject(of)
-	drifts := x.Better == pulse.BetterSlope && sure(x.SlopePerHour, x.Low, x.High)
+	drifts := x.Better == pulse.BetterSlope && !x.Bent && sure(x.SlopePerHour, x.Low, x.High)
 	was.agree, was.calm = counted(was.agree, drifts), counted(was.calm, !drifts)
 	lobe := 0
 	if of.Lobe > 0 {

@@ -866,11 +866,11 @@ const (
 	lobeChanges = 0.1
 	// pairOdds is how many times likelier the best pairs must be than all others
 	// together where single lobes may have changed. The scatter is known by then,
-	// and it is tried once: a wrong pairing is as rare as one in fifty.
-	pairOdds = 50
+	// and it is tried once: at 20, one is wrong no more often than in 5 %.
+	pairOdds = 20
 	// pairSpread is by how much the scatter is taken to be wider: what lobes that are
 	// alike differ by chance would else count for one way against another.
-	pairSpread = 2
+	pairSpread = 1.5
 )
 
 // pairLobes tells by how many lobes b must be turned to be paired with a, and how

@@ -225,6 +225,19 @@ func TestSharesOfADifference(t *testing.T) {
 	}
 }
 
+// A walk that is hardly likely does not hide what is three times the ± that it has its
+// part in: alone, its share of the mixture would.
+func TestProbabilityGoesWithTheInterval(t *testing.T) {
+	s := spread{{weight: 0.95, variance: 1, freedom: 60}, {weight: 0.05, variance: 30, freedom: 30}}
+	u := s.expanded()
+	if p := s.probability(u, u); math.Abs(p-0.05) > 1e-9 {
+		t.Errorf("at the ±: p %v", p)
+	}
+	if p, mixed := s.probability(2*u, u), s.beyond(2*u); !(p < 0.05/15) || !(mixed > 0.05/15) {
+		t.Errorf("at twice the ±: p %v, of the mixture %v", p, mixed)
+	}
+}
+
 // Batches that do not vary leave the noise of the edges.
 func TestNoSpread(t *testing.T) {
 	flat, other := singles([]float64{5, 5, 5, 5, 5, 5}), singles([]float64{4, 6, 5, 4, 6, 5})

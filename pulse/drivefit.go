@@ -37,8 +37,8 @@ const (
 	// 3 rather than his 1.5, for the noise of contacts is near normal and only gross
 	// errors shall lose weight).
 	huberAt = 3.0
-	// fitRounds let the weights settle.
-	fitRounds = 3
+	// fitRounds let the weights settle, settledRounds do once they nearly have.
+	fitRounds, settledRounds = 3, 2
 	// leastFalseAlarm is what is claimed at best: beyond, the model of the noise is
 	// the greater doubt.
 	leastFalseAlarm = 1e-9
@@ -97,6 +97,7 @@ type driveFit struct {
 	clusters      int
 	firstTurn     int
 	blocks        int
+	settled       int          // rounds for weights that are those of the last fit; 0 for none
 	without       []bool       // orders that are not fitted; nil for none
 	extra, more   []*extraTurn // that are no shaft's, fitted after those; and those found last
 
@@ -617,27 +618,36 @@ func (s *edgeSeries) measure() bool {
 	return true
 }
 
-// run fits the orders in blocks of a length.
+// run fits the orders in blocks of a length. In blocks as before the weights have
+// nearly settled.
 func (f *driveFit) run(block, degree int, orders []float64) (parts []ownParts) {
+	rounds := fitRounds
+	if f.settled > 0 && f.block == block && f.degree == degree {
+		rounds = f.settled
+	} else {
+		for _, s := range f.series {
+			for i := range s.w {
+				s.w[i] = 1
+			}
+		}
+	}
+	f.settled = settledRounds
 	f.prepare(block, degree, orders)
 	for _, s := range f.series {
-		for i := range s.w {
-			s.w[i] = 1
-		}
 		if s.scale == 0 {
 			s.scale, s.seen = 1, slices.Clone(s.angle)
 		}
 	}
-	for round := range fitRounds {
+	for round := range rounds {
 		for _, s := range f.series {
 			f.gather(s)
 		}
 		parts = f.solve()
 		f.leave()
-		if round < fitRounds-1 {
+		if round < rounds-1 {
 			f.see()
 		}
-		f.reweigh(round == fitRounds-1)
+		f.reweigh(round == rounds-1)
 	}
 	return parts
 }

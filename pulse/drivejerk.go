@@ -127,9 +127,39 @@ func (f *driveFit) openings(without []bool) *driveFit {
 	s := *f.series[0]
 	s.w, s.e = slices.Clone(s.w), slices.Clone(s.e)
 	s.angle, s.seen = slices.Clone(s.angle), slices.Clone(s.seen)
-	g := &driveFit{series: []*edgeSeries{&s}, turnNS: f.turnNS, turns: f.turns, base: f.base, step: f.step, without: without, extra: f.extra}
+	g := &driveFit{series: []*edgeSeries{&s}, turnNS: f.turnNS, turns: f.turns, base: f.base, step: f.step, without: without, extra: f.extra,
+		block: f.block, degree: f.degree, settled: 1} // the weights are those of all the edges
 	g.run(f.block, f.degree, slices.Clone(f.orders))
 	return g
+}
+
+// Shafts that are at one place of their turn at the same openings.
+type placeGroup struct {
+	fold   fold
+	shafts []int
+}
+
+// samePlaces gives the shafts that swing and may jerk, by what is left at some
+// place of their turn.
+func (s *driveSearch) samePlaces(turns []*big.Rat) (groups []placeGroup) {
+	t, open := s.t, s.f.series[0]
+	for i := range t.Shafts {
+		x := &t.Shafts[i]
+		fd, ok := foldOf(turns[i], open.lobes, len(open.n))
+		if x.Kind == SwingNone || !ok || len(x.IndistinguishableFrom) > 0 || !slices.Contains(s.f.orders, float64(x.TurnsPerCamTurn)) {
+			continue
+		}
+		if p, _ := worstPlace(open, fd, open.e, nil); x.Kind != SwingTooth && p < 0 {
+			continue
+		}
+		same := slices.IndexFunc(groups, func(g placeGroup) bool { return fd.exact() && g.fold.exact() && g.fold.den == fd.den })
+		if same < 0 {
+			groups = append(groups, placeGroup{fold: fd})
+			same = len(groups) - 1
+		}
+		groups[same].shafts = append(groups[same].shafts, i)
+	}
+	return groups
 }
 
 // struck fits the openings of the first contact alone, where a shaft jerks:
@@ -138,49 +168,56 @@ func (f *driveFit) openings(without []bool) *driveFit {
 // off the openings are that meet the jerk. It is nil without one.
 func (s *driveSearch) struck(turns []*big.Rat) *driveFit {
 	t, f := s.t, s.f
-	without := make([]bool, len(f.orders))
-	var jerks []int // the shafts; of those that are at one place at the same openings, the first
-	folds := map[int]fold{}
-	as := map[int]int{}
-	for i := range t.Shafts {
-		x := &t.Shafts[i]
-		fd, ok := foldOf(turns[i], f.series[0].lobes, len(f.series[0].n))
-		o := slices.Index(f.orders, float64(x.TurnsPerCamTurn))
-		if x.Kind != SwingTooth || !ok || o < 0 || len(x.IndistinguishableFrom) > 0 {
+	groups := s.samePlaces(turns)
+	if len(groups) == 0 {
+		return nil
+	}
+	g := f.openings(nil)
+	without := make([]bool, len(f.orders)) // those of jerks
+	var jerks []int                        // the first shaft of each group
+	folds, as, places := map[int]fold{}, map[int]int{}, map[int][]int{}
+	for _, group := range groups {
+		// A jerk at one of a few places is nearly some sinusoids and another jerk: the
+		// place is told without those, and then how large both are.
+		these := make([]bool, len(f.orders))
+		smooth, jerk := 0.0, false
+		for _, i := range group.shafts {
+			o := slices.Index(f.orders, float64(t.Shafts[i].TurnsPerCamTurn))
+			these[o] = true
+			smooth += g.beta[2*o]*g.series[0].g.s[2*o] + g.beta[2*o+1]*g.series[0].g.s[2*o+1]
+			jerk = jerk || t.Shafts[i].Kind == SwingTooth
+		}
+		p, last := f.openings(these).pick(group.fold)
+		if last == nil || !jerk && !(last.share > smooth && math.Abs(last.late[0]) > struckSure*last.se[0]) {
 			continue
 		}
-		without[o], folds[i], as[i] = true, fd, i
-		// Shafts with as many exact places are at one of them at the same openings.
-		same := slices.IndexFunc(jerks, func(k int) bool { return fd.exact() && folds[k].exact() && folds[k].den == fd.den })
-		if same >= 0 {
-			as[i] = jerks[same]
-		} else {
-			jerks = append(jerks, i)
+		first := group.shafts[0]
+		jerks, places[first] = append(jerks, first), p
+		for _, i := range group.shafts {
+			x := &t.Shafts[i]
+			x.Kind, x.SameJerkAs = SwingTooth, []string{}
+			for _, k := range group.shafts {
+				if k != i {
+					x.SameJerkAs = append(x.SameJerkAs, t.Shafts[k].Name)
+				}
+			}
+			o := slices.Index(f.orders, float64(x.TurnsPerCamTurn))
+			without[o], folds[i], as[i] = true, group.fold, first
+			folds[i], _ = foldOf(turns[i], f.series[0].lobes, len(f.series[0].n))
 		}
 	}
 	if len(jerks) == 0 {
 		return nil
 	}
-	// A jerk at one of a few places is nearly some sinusoids and another jerk: the
-	// place is told without those, and then how large both are.
-	bare := f.openings(without)
-	places := map[int][]int{}
-	for _, i := range jerks {
-		places[i], _ = bare.pick(folds[i])
-	}
 	told := map[int]*jump{}
 	tell := func(g *driveFit) bool {
 		for _, i := range jerks {
-			if len(places[i]) == 0 {
-				continue
-			}
 			if told[i] = g.jump(folds[i], places[i]); told[i] == nil {
 				return false
 			}
 		}
 		return true
 	}
-	g := f.openings(nil)
 	if !tell(g) {
 		clear(told)
 		if g = f.openings(without); !tell(g) {
@@ -279,24 +316,25 @@ func (j *jump) sineSE(g *driveFit, x *ShaftSwing) float64 {
 	return math.Sqrt(sum)
 }
 
-// pick finds the places at which the openings are off, one after another.
-func (g *driveFit) pick(fd fold) (places []int, late []float64) {
+// pick finds the places at which the openings are off, one after another, and gives
+// the jump there; nil without one.
+func (g *driveFit) pick(fd fold) (places []int, last *jump) {
 	s := g.series[0]
-	before := slices.Clone(s.e)
+	before, beta, off := slices.Clone(s.e), g.beta, s.off
 	for len(places) < mostStruck {
 		p, mean := worstPlace(s, fd, s.e, places)
-		if p < 0 || len(places) > 0 && math.Abs(mean) < struckPart*math.Abs(late[0]) {
+		if p < 0 || last != nil && math.Abs(mean) < struckPart*math.Abs(last.late[0]) {
 			break
 		}
-		copy(s.e, before)
+		s.e, g.beta, s.off = slices.Clone(before), beta, off
 		j := g.jump(fd, append(slices.Clone(places), p))
 		if j == nil {
 			break
 		}
-		places, late = j.places, j.late
+		places, last = j.places, j
 		s.measure()
 	}
-	return places, late
+	return places, last
 }
 
 // jump fits how far off the openings at places of a shaft's turn are, beside all

@@ -425,7 +425,7 @@ func (d *driveSearch) unlisted(drive *Drive, turns []*big.Rat) {
 			return
 		}
 		t.Unlisted = append(t.Unlisted, d.turn(order, alike, w, alarm, drive, turns))
-		f.more = append(f.more, &extraTurn{order: order, alike: alike, found: alarm})
+		f.more = append(f.more, &extraTurn{order: order, alike: alike, found: alarm, swing: w})
 		f.subtract(order, w)
 		taken = append(taken, best)
 	}

@@ -15,6 +15,9 @@ const (
 	nearShaft = 0.05
 	// toothSlips is by how many teeth a count may well be wrong.
 	toothSlips = 3
+	// strongSwing is in standard errors. The polynomials make up to 3 % of a swing
+	// into others, so a weaker one makes none that is found.
+	strongSwing = 30
 )
 
 // An extraTurn is something that turns and is no shaft of the train. A strong one
@@ -47,6 +50,7 @@ func (f *driveFit) judgeExtra(swings map[int]*swing, shafts int) {
 // takeUp has the next fit begin with what was found, and without what it made
 // vanish. It is false where nothing was found that was not fitted already.
 func (f *driveFit) takeUp() bool {
+	f.more = slices.DeleteFunc(f.more, func(e *extraTurn) bool { return e.amplitude() < strongSwing*e.se })
 	if len(f.more) == 0 {
 		return false
 	}

@@ -37,8 +37,8 @@ const (
 	// 3 rather than his 1.5, for the noise of contacts is near normal and only gross
 	// errors shall lose weight).
 	huberAt = 3.0
-	// fitRounds let the weights settle.
-	fitRounds = 3
+	// fitRounds let the weights settle, settledRounds do once they nearly have.
+	fitRounds, settledRounds = 3, 2
 	// leastFalseAlarm is what is claimed at best: beyond, the model of the noise is
 	// the greater doubt.
 	leastFalseAlarm = 1e-9
@@ -59,6 +59,8 @@ type edgeSeries struct {
 	g     seriesSums  // of the normal equations
 	gamma *mat.Dense  // regression of the shafts' columns on the lobes
 	off   []float64   // error of each lobe, ns
+	what  []float32   // fitted in place of the times; nil for these
+	folds []fold      // of the shafts, at whose places faults may repeat
 	chol  mat.Cholesky
 }
 
@@ -95,6 +97,9 @@ type driveFit struct {
 	clusters      int
 	firstTurn     int
 	blocks        int
+	settled       int          // rounds for weights that are those of the last fit; 0 for none
+	without       []bool       // orders that are not fitted; nil for none
+	extra, more   []*extraTurn // that are no shaft's, fitted after those; and those found last
 
 	// Scratch of one block.
 	y, q, x []float64
@@ -148,7 +153,11 @@ func (f *driveFit) fill(b block) bool {
 	for i := range n {
 		r := b.from + i
 		turns := float64(s.turn(r)-turn0) + s.angle[s.lobe(r)] - angle0
-		f.y[i] = float64(s.at[r]-at0) - turns*f.turnNS
+		if s.what != nil {
+			f.y[i] = float64(s.what[r])
+		} else {
+			f.y[i] = float64(s.at[r]-at0) - turns*f.turnNS
+		}
 		u := turns/half - 1
 		p := 1.0
 		for j := range k {
@@ -393,7 +402,7 @@ func (f *driveFit) solve() (parts []ownParts) {
 		p := &parts[o]
 		p.twin = -1
 		mean := (raw[3*o] + raw[3*o+2]) / 2
-		if mean == 0 {
+		if mean == 0 || f.without != nil && f.without[o] {
 			continue
 		}
 		p.seen = least2(raw[3*o], raw[3*o+1], raw[3*o+2]) / mean
@@ -564,54 +573,81 @@ func (f *driveFit) rest(b block) {
 
 // reweigh gives each edge the weight that its distance leaves it.
 func (f *driveFit) reweigh(last bool) {
-	var sample []float64
 	for _, s := range f.series {
-		sample = sample[:0]
-		stride := len(s.e)/20_000 + 1 // enough for the median
-		for i := 0; i < len(s.e); i += stride {
-			if s.w[i] > 0 {
-				sample = append(sample, math.Abs(float64(s.e[i])))
+		if !s.measure() || last {
+			continue
+		}
+		var folds []fold
+		var centres [][]float64
+		for _, fd := range s.folds {
+			if c := s.centres(fd); c != nil {
+				folds, centres = append(folds, fd), append(centres, c)
 			}
-		}
-		if len(sample) == 0 {
-			continue
-		}
-		slices.Sort(sample)
-		// 1.4826 makes the median of the distances a standard deviation of normal
-		// noise. Times are whole ns.
-		s.scale = max(1.4826*sample[len(sample)/2], 1)
-		if last {
-			continue
 		}
 		for i, e := range s.e {
 			if s.w[i] > 0 {
-				s.w[i] = float32(min(1, huberAt*s.scale/math.Abs(float64(e))))
+				far := math.Abs(float64(e))
+				for k, fd := range folds {
+					if c := centres[k][fd.place(s.n[i])]; c != 0 {
+						far = min(far, math.Abs(float64(e)-c))
+					}
+				}
+				s.w[i] = float32(min(1, huberAt*s.scale/far))
 			}
 		}
 	}
 }
 
-// run fits the orders in blocks of a length.
+// measure gives a series the scale of what is left of it; false where nothing has
+// weight.
+func (s *edgeSeries) measure() bool {
+	stride := len(s.e)/20_000 + 1 // enough for the median
+	sample := make([]float64, 0, len(s.e)/stride+1)
+	for i := 0; i < len(s.e); i += stride {
+		if s.w[i] > 0 {
+			sample = append(sample, math.Abs(float64(s.e[i])))
+		}
+	}
+	if len(sample) == 0 {
+		return false
+	}
+	slices.Sort(sample)
+	// 1.4826 makes the median of the distances a standard deviation of normal noise.
+	// Times are whole ns.
+	s.scale = max(1.4826*sample[len(sample)/2], 1)
+	return true
+}
+
+// run fits the orders in blocks of a length. In blocks as before the weights have
+// nearly settled.
 func (f *driveFit) run(block, degree int, orders []float64) (parts []ownParts) {
+	rounds := fitRounds
+	if f.settled > 0 && f.block == block && f.degree == degree {
+		rounds = f.settled
+	} else {
+		for _, s := range f.series {
+			for i := range s.w {
+				s.w[i] = 1
+			}
+		}
+	}
+	f.settled = settledRounds
 	f.prepare(block, degree, orders)
 	for _, s := range f.series {
-		for i := range s.w {
-			s.w[i] = 1
-		}
 		if s.scale == 0 {
 			s.scale, s.seen = 1, slices.Clone(s.angle)
 		}
 	}
-	for round := range fitRounds {
+	for round := range rounds {
 		for _, s := range f.series {
 			f.gather(s)
 		}
 		parts = f.solve()
 		f.leave()
-		if round < fitRounds-1 {
+		if round < rounds-1 {
 			f.see()
 		}
-		f.reweigh(round == fitRounds-1)
+		f.reweigh(round == rounds-1)
 	}
 	return parts
 }

@@ -105,3 +105,21 @@ func TestFitDriveAgainstLeastSquares(t *testing.T) {
 		t.Errorf("%d openings, closings %v, %v turns", r.Openings, r.Closings, r.Turns)
 	}
 }
+
+// A place whose edges are all far off keeps its weight; a gross error loses it.
+func TestReweighKeepsWhatRepeats(t *testing.T) {
+	s := &edgeSeries{lobes: 6, folds: []fold{{num: 3, den: 8, places: 8}}}
+	for n := range 800 {
+		late := float32(100 * math.Sin(1.3*float64(n*n)))
+		if n%8 == 5 || n == 100 {
+			late += 5000
+		}
+		s.n, s.at, s.w, s.e = append(s.n, int32(n)), append(s.at, 0), append(s.w, 1), append(s.e, late)
+	}
+	(&driveFit{series: []*edgeSeries{s}}).reweigh(false)
+	for n, w := range s.w {
+		if n == 100 && w > 0.2 || n != 100 && w < 1 {
+			t.Errorf("opening %d: weight %v, scale %v", n, w, s.scale)
+		}
+	}
+}

@@ -58,12 +58,22 @@ func (t *DriveTrain) search(f *driveFit, d *Drive, turns []*big.Rat, plans []pla
 		order := float64(x.TurnsPerCamTurn)
 		s.lines = append(s.lines, &spectralLine{folded(order, s.lobes), order, j.swing, x.Name, true})
 	}
+	for _, e := range f.extra {
+		if e.swing != nil {
+			s.lines = append(s.lines, &spectralLine{folded(e.order, s.lobes), e.order, e.swing, "", true})
+		}
+	}
 	harmonics := s.harmonics(judged)
 	meshes := s.meshes(d, turns)
 	t.Tried = len(s.lines)
 	s.kinds(judged, harmonics)
 	s.together(judged)
-	t.shares(f, plans)
+	if g := s.struck(turns); g != nil {
+		g.extra = f.extra
+		t.shares(g, plans)
+	} else {
+		t.shares(f, plans)
+	}
 	for i := range t.Shafts {
 		x := &t.Shafts[i]
 		if x.FalseAlarm.OK {
@@ -81,7 +91,7 @@ func (t *DriveTrain) search(f *driveFit, d *Drive, turns []*big.Rat, plans []pla
 	for _, fill := range meshes {
 		fill()
 	}
-	s.unlisted()
+	s.unlisted(d, turns)
 }
 
 // together fits the shafts anew with all that was found beside them: the
@@ -99,7 +109,7 @@ func (s *driveSearch) together(judged []*judgement) {
 	if len(found) == 0 {
 		return
 	}
-	own := len(f.orders)
+	own, shafts := len(f.orders), len(f.orders)-len(f.extra)
 	f.run(f.block, f.degree, orders)
 	swings := f.swings()
 	for i, l := range found {
@@ -109,6 +119,7 @@ func (s *driveSearch) together(judged []*judgement) {
 			l.swing.p = 1 // it is made up of the others
 		}
 	}
+	f.judgeExtra(swings, shafts)
 	for _, j := range judged {
 		x := &t.Shafts[j.shaft]
 		w := swings[slices.Index(orders, float64(x.TurnsPerCamTurn))]
@@ -199,7 +210,10 @@ func (s *driveSearch) kinds(judged []*judgement, harmonics [][]*spectralLine) {
 		x := &t.Shafts[j.shaft]
 		for k, other := range judged {
 			y := &t.Shafts[other.shaft]
-			if i != k && x.Kind == SwingTooth && y.Kind == SwingTooth && s.jerksAt(x, float64(y.TurnsPerCamTurn)) {
+			if i == k || x.Kind != SwingTooth || !s.jerksAt(x, float64(y.TurnsPerCamTurn)) {
+				continue
+			}
+			if y.Kind == SwingTooth || s.jerksAt(y, float64(x.TurnsPerCamTurn)) {
 				x.SameJerkAs = append(x.SameJerkAs, y.Name)
 			}
 		}
@@ -331,7 +345,7 @@ func (f *driveFit) subtract(order float64, c *swing) {
 // unlisted looks at all orders from what the polynomials leave to half the lobes,
 // but for those taken and those of the lobes. The openings' spectrum shows the
 // orders, closings tell which of those that look alike it is.
-func (d *driveSearch) unlisted() {
+func (d *driveSearch) unlisted(drive *Drive, turns []*big.Rat) {
 	t, f, s, near := d.t, d.f, d.f.series[0], d.near
 	var taken []float64
 	for _, l := range d.lines {
@@ -360,7 +374,18 @@ func (d *driveSearch) unlisted() {
 	// Orders a turn apart by less than 1/turns are not independent; looking twice as
 	// fine tries about twice as many.
 	tries := int(2*float64(size/2-first)*step*f.turns) + t.Tried
-	for range mostUnlisted {
+	for _, e := range f.extra {
+		if e.swing == nil {
+			continue
+		}
+		e.alarm = max(e.found, ofMany(e.swing.p, tries), leastFalseAlarm)
+		if e.alarm < foundBelow {
+			u := d.turn(e.order, e.alike, e.swing, e.alarm, drive, turns)
+			u.Share = e.share
+			t.Unlisted = append(t.Unlisted, u)
+		}
+	}
+	for len(t.Unlisted) < mostUnlisted {
 		clear(seq)
 		for i, e := range s.e {
 			seq[s.n[i]] = float64(s.w[i]) * float64(e)
@@ -391,7 +416,7 @@ func (d *driveSearch) unlisted() {
 		if bestP == 1 {
 			return
 		}
-		order, w, alike := f.whichOrder(best, L)
+		order, w, alike := f.whichOrder(f.peak(best, step), L)
 		if w == nil {
 			return
 		}
@@ -399,11 +424,8 @@ func (d *driveSearch) unlisted() {
 		if alarm >= foundBelow {
 			return
 		}
-		u := UnlistedTurn{TurnsPerCamTurn: Rounded(order), AmplitudeMS: Known(ms(w.amplitude())), FalseAlarm: Known(alarm), OrTurnsPerCamTurn: []Rounded{}}
-		for _, x := range alike {
-			u.OrTurnsPerCamTurn = append(u.OrTurnsPerCamTurn, Rounded(x))
-		}
-		t.Unlisted = append(t.Unlisted, u)
+		t.Unlisted = append(t.Unlisted, d.turn(order, alike, w, alarm, drive, turns))
+		f.more = append(f.more, &extraTurn{order: order, alike: alike, found: alarm, swing: w})
 		f.subtract(order, w)
 		taken = append(taken, best)
 	}

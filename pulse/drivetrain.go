@@ -3,6 +3,7 @@ package pulse
 import (
 	"cmp"
 	"math"
+	"math/big"
 	"slices"
 )
 
@@ -81,6 +82,9 @@ type ShaftSwing struct {
 	// SameJerkAs are shafts whose bad tooth would look the same.
 	SameJerkAs []string `json:"same_jerk_as"`
 	Teeth      int      `json:"teeth"` // of the wheel that drives it, of the motor's of its pinion; 0 for none
+	// Struck is of a jerk, whose amplitude is that of the openings alone; nil where
+	// they do not tell.
+	Struck *StruckOpening `json:"struck,omitempty"`
 	// NeedsTurns is how many turns of the cam are needed, where there are too few.
 	NeedsTurns Num `json:"needs_turns"`
 }
@@ -126,6 +130,27 @@ type UnlistedTurn struct {
 	// OrTurnsPerCamTurn are the other orders, up to the lobes and half as many, that
 	// the edges cannot tell from it.
 	OrTurnsPerCamTurn []Rounded `json:"or_turns_per_cam_turn"`
+	Share             Num       `json:"share"` // of the variance; unknown where it was not fitted with the shafts
+	// Near is a listed shaft of nearly that order; nil without one.
+	Near *NearShaft `json:"near,omitempty"`
+}
+
+// A NearShaft is one that would turn as something that is not listed does, if a
+// little were wrong with the train.
+type NearShaft struct {
+	Name            string  `json:"name"`
+	TurnsPerCamTurn Rounded `json:"turns_per_cam_turn"`
+	// Teeth is a pair of wheels with other teeth by which it would; nil where no
+	// small change of one number does.
+	Teeth *ToothChange `json:"teeth"`
+}
+
+// A ToothChange is other teeth of two wheels that mesh.
+type ToothChange struct {
+	Driving      string `json:"driving"`
+	Driven       string `json:"driven"`
+	DrivingTeeth int    `json:"driving_teeth"`
+	OwnTeeth     int    `json:"own_teeth"`
 }
 
 // A DriveOpening is one due opening of a cam.
@@ -183,6 +208,19 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 	if len(f.series) > 0 {
 		t.speed(d, f.turnNS)
 	}
+	f.fold(turns)
+	for round := 0; ; round++ {
+		f.seek(t, d, turns)
+		if round == unlistedRounds || !f.takeUp() {
+			return t
+		}
+	}
+}
+
+// seek fits the shafts, with what else is known to turn, and looks for more.
+func (f *driveFit) seek(t *DriveTrain, d *Drive, turns []*big.Rat) {
+	fresh := newDriveTrain(d)
+	t.Shafts, t.Unlisted, t.Meshes = fresh.Shafts, fresh.Unlisted, fresh.Meshes
 	var plans []plan
 	for i := range t.Shafts {
 		s := &t.Shafts[i]
@@ -201,7 +239,7 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 		plans = append(plans, p)
 	}
 	if len(f.series) == 0 {
-		return t
+		return
 	}
 	slices.SortStableFunc(plans, func(a, b plan) int { return cmp.Compare(a.block, b.block) })
 	short := f.plan(float64(d.Lobes)/2, d.Lobes)
@@ -216,12 +254,12 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 	}
 	if len(plans) == 0 { // the lobes alone
 		if f.turns < leastBlocks*float64(max(short.least, 1)) {
-			return t
+			return
 		}
-		f.run(max(short.block, int(math.Ceil(short.least))), shortDegree, nil)
+		f.run(max(short.block, int(math.Ceil(short.least))), shortDegree, f.extraOrders())
+		f.judgeExtra(f.swings(), 0)
 	}
 	t.search(f, d, turns, plans, judged)
-	return t
 }
 
 func newDriveTrain(d *Drive) *DriveTrain {
@@ -446,6 +484,7 @@ func (t *DriveTrain) pass(f *driveFit, plans []plan, from, to int) (all []*judge
 	for _, p := range order {
 		orders = append(orders, float64(t.Shafts[p.shaft].TurnsPerCamTurn))
 	}
+	orders = append(orders, f.extraOrders()...)
 	pass := plans[from:to]
 	degree := longDegree
 	for _, p := range pass {
@@ -453,11 +492,12 @@ func (t *DriveTrain) pass(f *driveFit, plans []plan, from, to int) (all []*judge
 	}
 	parts := f.run(pass[len(pass)-1].block, degree, orders)
 	swings := f.swings()
+	f.judgeExtra(swings, len(order))
 	mine := func(p plan) bool {
 		return slices.ContainsFunc(pass, func(q plan) bool { return q.shaft == p.shaft })
 	}
 	groups := map[int][]int{} // those that look like the one kept
-	for i, p := range parts {
+	for i, p := range parts[:len(order)] {
 		if p.twin >= 0 && p.lobes >= ownPart {
 			groups[p.twin] = append(groups[p.twin], i)
 		}
@@ -536,12 +576,21 @@ func (t *DriveTrain) shares(f *driveFit, plans []plan) {
 	t.LobesShare = part(lobes)
 	rest -= t.LobesShare.V
 	byName := map[string]Num{}
+	swept := func(o int) float64 { return f.beta[2*o]*g.s[2*o] + f.beta[2*o+1]*g.s[2*o+1] }
 	for _, o := range f.kept {
 		if o >= len(order) { // something else that was found
+			if e := o - len(order); e < len(f.extra) {
+				f.extra[e].share = part(swept(o))
+				rest -= f.extra[e].share.V
+			}
 			continue
 		}
 		x := &t.Shafts[order[o].shaft]
-		x.Share = part(f.beta[2*o]*g.s[2*o] + f.beta[2*o+1]*g.s[2*o+1])
+		sum := swept(o)
+		if x.Struck != nil {
+			sum += x.Struck.share
+		}
+		x.Share = part(sum)
 		rest -= x.Share.V
 		byName[x.Name] = x.Share
 	}

@@ -93,6 +93,9 @@ func TestDriveTrainFindsTheShaft(t *testing.T) {
 		for _, s := range r.Shafts {
 			sum += s.Share.V
 		}
+		for _, u := range r.Unlisted {
+			sum += u.Share.V
+		}
 		if !r.Closings || math.Abs(sum-1) > 0.01 {
 			t.Errorf("%q: closings %v, shares add up to %v", x.more, r.Closings, sum)
 		}

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"makebreak/daemon/figure"
@@ -13,6 +14,9 @@ import (
 // without a source.
 func adviceOn(doc *Document, m *pulse.Measurement, trains *trainDigest, s *pulse.Survey) {
 	symptoms := s.Diagnose(m, trains.noDigit())
+	if m.DriveTrain != nil { // its lobes are known, and it tells itself what repeats
+		symptoms = slices.DeleteFunc(symptoms, func(x pulse.Symptom) bool { return x.Kind == pulse.SymptomRepeat })
+	}
 	if len(symptoms) == 0 {
 		return
 	}
@@ -62,7 +66,7 @@ func advice(m *pulse.Measurement, x *pulse.Symptom) string {
 		switch {
 		case isDial:
 			return text + "pulse to pulse: a governor that sticks, or dry or dirty gears."
-		case len(m.Interrupter.Lobes) > 0:
+		case len(m.Interrupter.Lobes) > 0 || m.DriveTrain != nil:
 			return text + "cycle to cycle: unsteady drive."
 		}
 		return text + "cycle to cycle: unsteady drive, or the lobes of a cam read as one; --lobes tells."
@@ -75,7 +79,7 @@ func advice(m *pulse.Measurement, x *pulse.Symptom) string {
 	case pulse.SymptomNoDigit:
 		return "A train of " + figure.Plural(x.Count, "pulse", "pulses") + " is no digit: two trains that ran together, or a contact that opened once too often."
 	case pulse.SymptomLobe:
-		return oddLobes(x.LateLobe, x.WrongLobe)
+		return oddLobes(x.LateLobe, x.WrongLobe) + jerksInstead(m.DriveTrain)
 	case pulse.SymptomRepeat:
 		mixture := ""
 		if n := len(m.Interrupter.Lobes); n > 0 {
@@ -162,4 +166,18 @@ func oddLobes(opening, brk *pulse.Lobe) string {
 		said = append(said, fmt.Sprintf("the break of lobe %d is %s", brk.Lobe, breaks()))
 	}
 	return upperFirst(strings.Join(said, "; ")) + ", against the median of the lobes and far beyond its standard error and the others: that lobe of the cam, or the follower as it meets it."
+}
+
+// jerksInstead names what may be the cause in place of a lobe: an opening that is
+// late once in some turns of the cam shifts the mean of its lobe.
+func jerksInstead(t *pulse.DriveTrain) string {
+	if t == nil {
+		return ""
+	}
+	for i := range t.Shafts {
+		if s := &t.Shafts[i]; s.Found() && s.Struck != nil && s.Struck.OneIn%t.Lobes == 0 {
+			return " But once in " + figure.Plural(s.Struck.OneIn, "opening", "openings") + " something in the drive moves one, which shifts the mean of its lobe: the drive train comes first."
+		}
+	}
+	return ""
 }

@@ -1,6 +1,8 @@
 package report
 
 import (
+	"cmp"
+	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -10,8 +12,12 @@ import (
 	"makebreak/pulse"
 )
 
-// movingParts is said wherever somebody is sent to a drive.
-const movingParts = "Stop the drive and lock it against starting before a hand comes near gears, cams or belts: they crush and pull in. Let competent (where the law asks it, licensed) people do the work, to the local codes."
+// movingParts is said wherever somebody is sent to a drive. A measurement's page
+// has workPeople in its caution for wiring, below all.
+const (
+	movingParts = "Stop the drive and lock it against starting before a hand comes near gears, cams or belts: they crush and pull in."
+	workPeople  = "Let competent (where the law asks it, licensed) people do the work, to the local codes."
+)
 
 // driveTrain says which shaft moves the openings.
 func driveTrain(doc *Document, m *pulse.Measurement) {
@@ -21,23 +27,16 @@ func driveTrain(doc *Document, m *pulse.Measurement) {
 	}
 	doc.head("Drive train")
 	doc.tell("", restsOn(t))
+	if m.Repeater != nil && t.Openings > 0 && t.Contacts == 1 {
+		doc.tell("", "The second contact is not in this fit: that needs one time for both (one recording, or one run of a log), and as many lobes on the same cam shaft.")
+	}
+	if m.KindLooks != nil && *m.KindLooks == pulse.KindDial.String() {
+		doc.mark("CHECK:", Doubtful, "the recording looks like a dial. With a drive train it is read as an interrupter; of a dial what follows tells nothing.")
+	}
 	driveSpeed(doc, t)
-	send := false
-	for _, g := range swingGroups(t) {
-		if g[0].Found() {
-			send = true
-			doc.item(swingText(g, t))
-		}
-	}
-	for i := range t.Meshes {
-		if text := meshText(&t.Meshes[i]); text != "" {
-			send = true
-			doc.item(text)
-		}
-	}
-	for i := range t.Unlisted {
-		send = true
-		doc.item(unlistedText(&t.Unlisted[i]))
+	findings := driveFindings(t)
+	for _, f := range findings {
+		doc.item(f.text)
 	}
 	if text := quietText(t); text != "" {
 		doc.tell("", text)
@@ -48,9 +47,43 @@ func driveTrain(doc *Document, m *pulse.Measurement) {
 	if text := sharesText(t); text != "" {
 		doc.tell("", text)
 	}
-	if send {
-		doc.tell("Caution:", movingParts)
+	if len(findings) > 0 {
+		doc.tell("Caution:", "moving parts. "+movingParts)
 	}
+}
+
+// A driveFinding is something that swings the openings, by so many ms.
+type driveFinding struct {
+	ms   float64
+	text string
+}
+
+// driveFindings gives what was found, the largest first.
+func driveFindings(t *pulse.DriveTrain) (all []driveFinding) {
+	for _, g := range swingGroups(t) {
+		switch s := g[0]; {
+		case !s.Found():
+		case s.Struck != nil:
+			all = append(all, driveFinding{math.Abs(s.Struck.LateMS.V), struckText(g)})
+		default:
+			all = append(all, driveFinding{s.AmplitudeMS.V, swingText(g, t)})
+		}
+	}
+	for i := range t.Meshes {
+		m := &t.Meshes[i]
+		if text := meshText(m); text != "" {
+			size := m.AmplitudeMS.V
+			for _, s := range m.Sidebands {
+				size = max(size, s.AmplitudeMS.V)
+			}
+			all = append(all, driveFinding{size, text})
+		}
+	}
+	for i := range t.Unlisted {
+		all = append(all, driveFinding{t.Unlisted[i].AmplitudeMS.V, unlistedText(&t.Unlisted[i])})
+	}
+	slices.SortStableFunc(all, func(a, b driveFinding) int { return cmp.Compare(b.ms, a.ms) })
+	return all
 }
 
 // restsOn says what the fit had.
@@ -95,14 +128,17 @@ func driveSpeed(doc *Document, t *pulse.DriveTrain) {
 	}
 }
 
-// swingGroups gives the shafts that have a swing; those that look alike together.
+// swingGroups gives the shafts that have a swing; together those that look alike,
+// by their swing or by their jerk.
 func swingGroups(t *pulse.DriveTrain) (groups [][]*pulse.ShaftSwing) {
 	for i := range t.Shafts {
 		s := &t.Shafts[i]
 		if !s.AmplitudeMS.OK {
 			continue
 		}
-		k := slices.IndexFunc(groups, func(g []*pulse.ShaftSwing) bool { return slices.Contains(g[0].IndistinguishableFrom, s.Name) })
+		k := slices.IndexFunc(groups, func(g []*pulse.ShaftSwing) bool {
+			return slices.Contains(g[0].IndistinguishableFrom, s.Name) || g[0].Struck != nil && s.Struck != nil && slices.Contains(g[0].SameJerkAs, s.Name)
+		})
 		if k < 0 {
 			groups = append(groups, []*pulse.ShaftSwing{s})
 		} else {
@@ -162,6 +198,40 @@ func swingText(g []*pulse.ShaftSwing, t *pulse.DriveTrain) string {
 	return text
 }
 
+// struckText says how late the openings are that meet a bad tooth.
+func struckText(g []*pulse.ShaftSwing) string {
+	s := g[0]
+	x := s.Struck
+	var names, others []string
+	for _, y := range g {
+		names = append(names, wheelText(y))
+	}
+	for _, name := range s.SameJerkAs {
+		if !slices.ContainsFunc(g, func(y *pulse.ShaftSwing) bool { return y.Name == name }) {
+			others = append(others, name)
+		}
+	}
+	half := (x.HighMS.V - x.LowMS.V) / 2
+	late := figure.NonZero(math.Abs(x.LateMS.V), figure.Decimals(half)) + " ± " + small(half) + " ms (95 %) " + map[bool]string{true: "late", false: "early"}[x.LateMS.V >= 0]
+	text := fmt.Sprintf("Once in %d openings %s makes one %s", x.OneIn, strings.Join(names, " or "), late)
+	if x.Places > 1 {
+		text += fmt.Sprintf(", and less so those at %s more of its turn", figure.Plural(x.Places-1, "place", "places"))
+	}
+	text += "; chance of this from noise alone: " + chance(s.FalseAlarm.V) + ". A bad tooth does so, or something that catches once a turn."
+	if len(g) == 1 {
+		if x.EachTurns > 1 {
+			text += " An opening meets that place once in " + figure.Plural(x.EachTurns, "turn", "turns") + " of the " + s.Name + "."
+		}
+		text += " Look at its teeth, one by one, and then at its seat."
+	} else {
+		text += " Openings meet each of these shafts at the same few places, so which it is cannot be told here. Look at their teeth, one by one, and then at their seats."
+	}
+	if len(others) > 0 {
+		text += " A bad tooth of the " + strings.Join(others, " or the ") + " would look the same here."
+	}
+	return text
+}
+
 // chance says how probable a false alarm is.
 func chance(p float64) string {
 	if p < 1e-6 {
@@ -199,8 +269,15 @@ func unlistedText(u *pulse.UnlistedTurn) string {
 	if len(others) > 0 {
 		text += " (or " + strings.Join(others, " or ") + ", which look alike)"
 	}
-	return text + " and swings the openings by ±" + small(u.AmplitudeMS.V) + " ms; chance of this from noise alone, at any of the orders searched: " +
-		chance(u.FalseAlarm.V) + ". A shaft or belt that the description lacks, a wrong number of teeth, or something outside the drive that shakes it."
+	text += " and swings the openings by ±" + small(u.AmplitudeMS.V) + " ms; chance of this from noise alone, at any of the orders searched: " + chance(u.FalseAlarm.V) + "."
+	if u.Near == nil {
+		return text + " A shaft or belt that the description lacks, a wrong number of teeth, or something outside the drive that shakes it."
+	}
+	text += " It is near to the " + u.Near.Name + "'s " + figure.Trimmed(float64(u.Near.TurnsPerCamTurn), 4) + ": are the teeth counted right?"
+	if x := u.Near.Teeth; x != nil {
+		text += fmt.Sprintf(" With %d on the %s driving %d on the %s it would be the %s.", x.DrivingTeeth, x.Driving, x.OwnTeeth, x.Driven, u.Near.Name)
+	}
+	return text + " Else it is a shaft or belt that the description lacks, or something outside the drive that shakes it."
 }
 
 // quietText says what bounds the swing of the shafts of which none was found.
@@ -279,10 +356,19 @@ func sharesText(t *pulse.DriveTrain) string {
 	for _, g := range swingGroups(t) {
 		if s := g[0]; s.Found() && s.Share.OK {
 			var names []string
+			share := s.Share
 			for _, x := range g {
 				names = append(names, "the "+x.Name)
+				if x != s && x.Struck != nil && x.Share.OK { // one jerk, but a swing of each
+					share.V += x.Share.V
+				}
 			}
-			said = append(said, strings.Join(names, " or ")+" "+percent(s.Share))
+			said = append(said, strings.Join(names, " or ")+" "+percent(share))
+		}
+	}
+	for i := range t.Unlisted {
+		if u := &t.Unlisted[i]; u.Share.OK {
+			said = append(said, "what turns "+figure.Fixed(float64(u.TurnsPerCamTurn), 3)+" times "+percent(u.Share))
 		}
 	}
 	said = append(said, "what is left "+percent(t.ResidualShare)+" ("+small(t.ResidualMS.V)+" ms)")

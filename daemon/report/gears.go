@@ -41,7 +41,7 @@ func OfGears(f *pulse.DriveFacts) *Document {
 	doc.add(Space{})
 	doc.say("Swings are measured by makebreak measure SOURCE --gears FILE, with closings used beside openings. A swing of a whole number of turns a cam turn needs a contact on another shaft.")
 	doc.add(Space{})
-	doc.say("Caution: " + lowerFirst(movingParts))
+	doc.say("Caution: " + lowerFirst(movingParts) + " " + workPeople)
 	return doc
 }
 

@@ -8,6 +8,8 @@ import (
 	"math"
 	"slices"
 	"strconv"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 const (
@@ -22,8 +24,9 @@ const (
 	// where that is not known: two recordings of ten minutes made in one week.
 	farApart = 1000
 	// wandersAt is how sure it must be that a figure wanders for a comparison without
-	// known times to tell nothing of it: a little wander is never quite excluded.
-	wandersAt = 0.9
+	// known times to tell nothing of it: a little wander is never quite excluded, and
+	// of some fifteen figures none should pass by chance more than once in a few times.
+	wandersAt = 0.99
 	// changedAt is the chance, for all that is compared at once, that anything is
 	// called changed that is not.
 	changedAt = 0.05
@@ -177,6 +180,14 @@ type Comparand struct {
 
 	train int // of a dial, at hand
 
+	// The turn of a cam at hand: how many of its cycles there are, and which comes next.
+	inTurn, next int
+	// Where the number of lobes is not given, the first cycles wait until they have
+	// told after how many of them they repeat.
+	repeats int // 0: not known yet
+	waiting []turnCycle
+	search  *LobeSearch
+
 	// Errors of lobes, of each numbering of which a row told.
 	n         int
 	sig       lobeSignature
@@ -184,6 +195,13 @@ type Comparand struct {
 	numbering int
 	offset    int // from the count of sig to the number of a lobe
 	turns     []lobeSeries
+}
+
+// A turnCycle is a cycle as a turn is made of it.
+type turnCycle struct {
+	cycle                     int
+	whole                     bool
+	periodNS, breakNS, makeNS float64
 }
 
 // lobeSeries are the errors and the breaks of each lobe in one numbering, in ns.
@@ -195,10 +213,12 @@ type lobeSeries struct {
 // NewComparand makes a Comparand for a contact that is read with cfg, whose
 // Observer it does not change.
 func NewComparand(cfg *Config) *Comparand {
-	c := &Comparand{n: cfg.Lobes}
+	c := &Comparand{n: cfg.Lobes, repeats: cfg.Lobes}
 	if c.n > 0 {
 		c.sig.init(c.n)
 		c.sig.onError = c.lobeError
+	} else {
+		c.search = new(LobeSearch)
 	}
 	return c
 }
@@ -216,9 +236,9 @@ func (s *turnSeries) add(x, y float64) {
 	s.turn.merge(seriesBlock{1, x, y})
 }
 
-// end ends the turn at hand once it has so many values.
-func (s *turnSeries) end(least int) {
-	if s.turn.n >= max(least, 1) {
+// end ends the turn at hand where there is anything in it.
+func (s *turnSeries) end() {
+	if s.turn.n > 0 {
 		s.turns.enter(s.turn)
 		s.turn = seriesBlock{}
 	}
@@ -251,7 +271,9 @@ func (c *Comparand) pulse(r *PulseRow) {
 	}
 	if r.Train != c.train {
 		c.train = r.Train
-		c.endTurn(1)
+		for _, s := range c.ofTurns() {
+			s.end()
+		}
 	}
 	c.brk.add(float64(r.BreakNS), 1)
 	if r.PeriodNS > 0 {
@@ -266,15 +288,15 @@ func (c *Comparand) pulse(r *PulseRow) {
 
 func (c *Comparand) cycle(r *CycleRow) {
 	if r.Whole {
-		c.rate.add(1, float64(r.PeriodNS))
-		c.percent.add(float64(r.BreakNS), float64(r.PeriodNS))
+		c.rate.each.add(1, float64(r.PeriodNS))
+		c.percent.each.add(float64(r.BreakNS), float64(r.PeriodNS))
 	}
 	if r.SegmentsNS == nil {
 		for _, v := range r.Values(BreakMS, 0) {
-			c.brk.add(v*1e6, 1)
+			c.brk.each.add(v*1e6, 1)
 		}
 		for _, v := range r.Values(MakeMS, 0) {
-			c.mk.add(v*1e6, 1)
+			c.mk.each.add(v*1e6, 1)
 		}
 	}
 	for i := range r.SegmentsNS {
@@ -285,17 +307,69 @@ func (c *Comparand) cycle(r *CycleRow) {
 			c.segments[i].add(v*1e6, 1)
 		}
 	}
+	x := turnCycle{r.Cycle, r.Whole, float64(r.PeriodNS), float64(r.BreakNS), float64(r.MakeNS)}
+	if c.repeats > 0 {
+		c.turnOf(&x)
+	} else {
+		c.search.Cycle(r)
+		if c.waiting = append(c.waiting, x); len(c.waiting) == maxLobeCycles {
+			c.toTurns()
+		}
+	}
 	if c.n > 0 {
 		c.lobe(r)
-		c.endTurn(c.n)
 	}
 }
 
-// endTurn ends the turn, or the train, of each series that has so many values of it.
-func (c *Comparand) endTurn(least int) {
-	for _, s := range []*turnSeries{&c.rate, &c.percent, &c.brk, &c.mk} {
-		s.end(least)
+// ofTurns are the series that are gathered by turns or trains.
+func (c *Comparand) ofTurns() [4]*turnSeries {
+	return [...]*turnSeries{&c.rate, &c.percent, &c.brk, &c.mk}
+}
+
+// toTurns makes turns of the cycles that wait.
+func (c *Comparand) toTurns() {
+	if c.repeats > 0 || len(c.waiting) == 0 {
+		return
 	}
+	c.repeats = c.search.turn()
+	for i := range c.waiting {
+		c.turnOf(&c.waiting[i])
+	}
+	c.waiting = nil
+}
+
+// turnOf takes the next cycle into the turn at hand. A turn is as many whole cycles
+// one after the other as the cam has lobes: it may begin with any of them.
+func (c *Comparand) turnOf(x *turnCycle) {
+	if !x.whole || x.cycle != c.next {
+		for _, s := range c.ofTurns() {
+			s.turn = seriesBlock{}
+		}
+		c.inTurn = 0
+	}
+	if c.next = x.cycle + 1; !x.whole {
+		return
+	}
+	c.rate.turn.merge(seriesBlock{1, 1, x.periodNS})
+	c.percent.turn.merge(seriesBlock{1, x.breakNS, x.periodNS})
+	c.brk.turn.merge(seriesBlock{1, x.breakNS, 1})
+	c.mk.turn.merge(seriesBlock{1, x.makeNS, 1})
+	if c.inTurn++; c.inTurn == c.repeats {
+		for _, s := range c.ofTurns() {
+			s.end()
+		}
+		c.inTurn = 0
+	}
+}
+
+// overTurns gives the figure of whole turns, and the number of values behind it. It
+// is not ok where no lobes differ, as in a dial, and where there are too few turns.
+func (c *Comparand) overTurns(s *turnSeries, scale float64) (v Num, n int, ok bool) {
+	if c.toTurns(); c.repeats <= 1 || s.turns.n() < leastCompared {
+		return Num{}, 0, false
+	}
+	sum := s.turns.sum()
+	return Known(scale * sum.x / sum.y), sum.n, true
 }
 
 // lobe takes the opening of a cycle whose lobe is known.
@@ -389,14 +463,38 @@ type figure struct {
 	value   func(m *Measurement) Num
 	n       func(m *Measurement) int
 	series  func(c *Comparand) *meanSeries
-	scale   float64 // of the series
-	phase   bool    // jitter of openings cancels in its sum
-	primary bool    // told even where neither stretch has any
+	turns   func(c *Comparand) *turnSeries // nil for what has none
+	scale   float64                        // of the series
+	phase   bool                           // jitter of openings cancels in its sum
+	moves   bool                           // with the speed
+	primary bool                           // told even where neither stretch has any
 	budget  func(s *Setup, m *Measurement, v float64) *BudgetResult
 }
 
+// seriesOf is what tells how the figure varies.
+func (f *figure) seriesOf(c *Comparand) *meanSeries {
+	if f.turns != nil {
+		c.toTurns()
+		return f.turns(c).best()
+	}
+	return f.series(c)
+}
+
+// of gives the figure of a stretch. Of a cam whose lobes differ it is that of whole
+// turns: from one opening to the last, the rest of a turn would count some lobes once
+// more than others, and their errors would pass for a change.
+func (f *figure) of(s *Compared) (v Num, n int) {
+	if f.turns != nil {
+		if v, n, ok := s.Series.overTurns(f.turns(s.Series), f.scale); ok {
+			return v, n
+		}
+	}
+	return f.value(s.M), f.n(s.M)
+}
+
 // Compare tells how after differs from before: of each quantity and lobe the
-// difference of the overall figures, or of the means, and how sure that is.
+// difference of the overall figures, or of the means, and how sure that is. Those of
+// a cam are of its whole turns.
 //
 // What the noise of the contact makes uncertain comes from 32 batch means of each
 // stretch, and allows for white noise, flicker, a random walk and mixtures: see
@@ -412,10 +510,12 @@ func Compare(before, after Compared, o CompareOptions) (*Comparison, error) {
 	if err := likeness(before.M, after.M); err != nil {
 		return nil, err
 	}
-	c := &comparer{before: before, after: after, o: o, pairs: map[bool][]*noisePair{}}
+	c := &comparer{before: before, after: after, o: o, pairs: map[noiseSet][]*noisePair{}}
 	res := &Comparison{Quantities: []QuantityChange{}, Lobes: []LobeChange{}}
 	for _, f := range figuresOf(before.M) {
-		x := Change{Before: f.value(before.M), After: f.value(after.M), BeforeN: f.n(before.M), AfterN: f.n(after.M)}
+		var x Change
+		x.Before, x.BeforeN = f.of(&before)
+		x.After, x.AfterN = f.of(&after)
 		if x.BeforeN+x.AfterN == 0 && !f.primary {
 			continue
 		}
@@ -455,7 +555,7 @@ func lengthBudget(s *Setup, _ *Measurement, v float64) *BudgetResult {
 func figuresOf(m *Measurement) (all []figure) {
 	length := func(name string, primary bool, stat func(m *Measurement) *Stat, series func(c *Comparand) *meanSeries) {
 		all = append(all, figure{
-			name: name, primary: primary, series: series, scale: 1e-6, budget: lengthBudget,
+			name: name, primary: primary, moves: primary, series: series, scale: 1e-6, budget: lengthBudget,
 			value: func(m *Measurement) Num { return stat(m).Mean }, n: func(m *Measurement) int { return stat(m).N },
 		})
 	}
@@ -465,12 +565,12 @@ func figuresOf(m *Measurement) (all []figure) {
 			return perNS / r.Overall.V
 		}
 		all = append(all, figure{
-			name: string(rate), primary: true, phase: true, series: func(c *Comparand) *meanSeries { return c.rate.best() }, scale: perNS,
+			name: string(rate), primary: true, phase: true, turns: func(c *Comparand) *turnSeries { return &c.rate }, scale: perNS,
 			value:  func(m *Measurement) Num { r, _ := stats(m); return r.Overall },
 			n:      func(m *Measurement) int { r, _ := stats(m); return r.N },
 			budget: func(s *Setup, m *Measurement, v float64) *BudgetResult { return s.Budget(rate, 1, 0, perNS/v) },
 		}, figure{
-			name: string(BreakPercent), primary: true, series: func(c *Comparand) *meanSeries { return c.percent.best() }, scale: 100,
+			name: string(BreakPercent), primary: true, turns: func(c *Comparand) *turnSeries { return &c.percent }, scale: 100,
 			value: func(m *Measurement) Num { _, p := stats(m); return p.Overall },
 			n:     func(m *Measurement) int { _, p := stats(m); return p.N },
 			budget: func(s *Setup, m *Measurement, v float64) *BudgetResult {
@@ -481,16 +581,20 @@ func figuresOf(m *Measurement) (all []figure) {
 	if m.Dial != nil {
 		periodic(RatePPS, 1e9, func(m *Measurement) (rate, percent *OverallStat) { return &m.Dial.RatePPS, &m.Dial.BreakPercent },
 			func(*Measurement) int { return 1 })
-		length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Dial.BreakMS }, func(c *Comparand) *meanSeries { return c.brk.best() })
-		length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Dial.MakeMS }, func(c *Comparand) *meanSeries { return c.mk.best() })
+		length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Dial.BreakMS }, nil)
+		all[len(all)-1].turns = func(c *Comparand) *turnSeries { return &c.brk }
+		length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Dial.MakeMS }, nil)
+		all[len(all)-1].turns = func(c *Comparand) *turnSeries { return &c.mk }
 		length(string(InterdigitMS), false, func(m *Measurement) *Stat { return &m.Dial.InterdigitMS }, func(c *Comparand) *meanSeries { return &c.interdigit })
 	} else {
 		periodic(RateIPM, 60e9, func(m *Measurement) (rate, percent *OverallStat) {
 			return &m.Interrupter.RateIPM, &m.Interrupter.BreakPercent
 		}, func(m *Measurement) int { return len(m.Interrupter.Segments) / 2 })
 		if n := len(m.Interrupter.Segments); n <= 2 {
-			length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Interrupter.BreakMS }, func(c *Comparand) *meanSeries { return c.brk.best() })
-			length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Interrupter.MakeMS }, func(c *Comparand) *meanSeries { return c.mk.best() })
+			length(string(BreakMS), true, func(m *Measurement) *Stat { return &m.Interrupter.BreakMS }, nil)
+			all[len(all)-1].turns = func(c *Comparand) *turnSeries { return &c.brk }
+			length(string(MakeMS), true, func(m *Measurement) *Stat { return &m.Interrupter.MakeMS }, nil)
+			all[len(all)-1].turns = func(c *Comparand) *turnSeries { return &c.mk }
 		} else {
 			none := new(Stat)
 			for i := range n {
@@ -517,24 +621,28 @@ func figuresOf(m *Measurement) (all []figure) {
 type comparer struct {
 	before, after Compared
 	o             CompareOptions
-	pairs         map[bool][]*noisePair // by phase
+	pairs         map[noiseSet][]*noisePair
+	rate          float64 // before
+	speed         spread  // of the rate's difference
+	speedU        float64 // its expanded uncertainty
+	wanders       CompareDoubt
 }
 
 // pair finds what the models say of batches of such lengths.
-func (c *comparer) pair(b1, b2 []batch, phase bool) *noisePair {
-	for _, p := range c.pairs[phase] {
+func (c *comparer) pair(b1, b2 []batch, set noiseSet) *noisePair {
+	for _, p := range c.pairs[set] {
 		if p.suits(b1, b2) {
 			return p
 		}
 	}
-	p := newNoisePair(b1, b2, noiseModels(phase))
-	c.pairs[phase] = append(c.pairs[phase], p)
+	p := newNoisePair(b1, b2, noiseModels(set))
+	c.pairs[set] = append(c.pairs[set], p)
 	return p
 }
 
 // quantity compares one quantity.
 func (c *comparer) quantity(x *Change, f *figure) {
-	s1, s2 := f.series(c.before.Series), f.series(c.after.Series)
+	s1, s2 := f.seriesOf(c.before.Series), f.seriesOf(c.after.Series)
 	if f.name == string(BreakMS) || f.name == string(MakeMS) {
 		if s1.n() == 0 || s2.n() == 0 { // a cadence of one make, told by its segments
 			s1, s2 = c.segmentOf(f.name, c.before.Series, s1), c.segmentOf(f.name, c.after.Series, s2)
@@ -545,7 +653,14 @@ func (c *comparer) quantity(x *Change, f *figure) {
 	}
 	b1, b2 := f.budget(&c.before.Setup, c.before.M, x.Before.V), f.budget(&c.after.Setup, c.after.M, x.After.V)
 	floor, standard := c.chain(x, b1, b2, f.phase)
-	c.tell(x, s1.batches(compareBatches, f.scale), s2.batches(compareBatches, f.scale), f.phase, floor, standard)
+	set := valueNoise
+	if f.phase {
+		set = periodNoise
+	}
+	c.tell(x, s1.batches(compareBatches, f.scale), s2.batches(compareBatches, f.scale), set, floor, standard)
+	if f.moves {
+		c.length(x)
+	}
 }
 
 // segmentOf is the series of breaks or makes of a cadence of one make.
@@ -613,7 +728,7 @@ func (c *comparer) chain(x *Change, before, after *BudgetResult, phase bool) (fl
 }
 
 // tell states how sure the difference of x is, but for whether it has changed.
-func (c *comparer) tell(x *Change, b1, b2 []batch, phase bool, floor, standard float64) {
+func (c *comparer) tell(x *Change, b1, b2 []batch, set noiseSet, floor, standard float64) {
 	n1, n2 := b1[len(b1)-1].to, b2[len(b2)-1].to
 	long := max(n1, n2)
 	gap := long
@@ -621,14 +736,31 @@ func (c *comparer) tell(x *Change, b1, b2 []batch, phase bool, floor, standard f
 		spacing := (c.before.M.Capture.DurationS + c.after.M.Capture.DurationS) * 1e9 / (n1 + n2)
 		gap = max(c.o.Gap.V/spacing, 0)
 	}
-	pair := c.pair(b1, b2, phase)
+	pair := c.pair(b1, b2, set)
 	s := pair.spread(b1, b2, gap).with(floor, standard)
 	if !c.o.Gap.OK && s.wanders() > wandersAt {
 		s = pair.spread(b1, b2, farApart*long).with(floor, standard)
 		x.Why = Wanders // unless it has changed more than that
 	}
 	x.ExpandedU = Known(s.expanded())
-	x.P = Known(s.beyond(x.Difference.V))
+	x.P = Known(s.probability(x.Difference.V, x.ExpandedU.V))
+	if set == periodNoise {
+		c.rate, c.speed, c.speedU, c.wanders = x.Before.V, s, x.ExpandedU.V, x.Why
+	}
+}
+
+// length states how sure the difference of a length is that goes with the speed. A
+// break lasts shorter as the speed wanders up, and the periods tell how far it may
+// wander much better than the breaks do, which scatter more: no length is surer than
+// the speed.
+func (c *comparer) length(x *Change) {
+	if !x.P.OK || !(c.rate > 0) || !(x.Before.V > 0) {
+		return
+	}
+	part := x.Before.V / c.rate
+	x.Why = cmp.Or(x.Why, c.wanders)
+	x.ExpandedU = Known(max(x.ExpandedU.V, c.speedU*part))
+	x.P = Known(max(x.P.V, c.speed.probability(x.Difference.V/part, c.speedU)))
 }
 
 // settle says of all figures at once which have changed.
@@ -688,7 +820,7 @@ func (c *comparer) lobes(res *Comparison) {
 	if !c.o.ByNumber || !numbered(a) || !numbered(b) {
 		by = PairedByMatch
 		var lead float64
-		turn, lead, matched = matchLobes(matchFigures(a.Lobes), matchFigures(b.Lobes), spacingNS(a))
+		turn, lead, matched = pairLobes(matchFigures(a.Lobes), matchFigures(b.Lobes), spacingNS(a))
 		if n == 1 {
 			matched = true
 		} else {
@@ -707,12 +839,13 @@ func (c *comparer) lobes(res *Comparison) {
 			if c.enough(&l.Opening, s1.late[i].n(), s2.late[j].n()) {
 				noise := func(s *Setup, n int) float64 { return math.Sqrt2 * s.EdgeNoiseNS / 1e6 / math.Sqrt(float64(n)) }
 				floor := math.Hypot(noise(&c.before.Setup, x.N), noise(&c.after.Setup, y.N))
-				c.tell(&l.Opening, aboutMiddle(a.Lobes, s1.late, i), aboutMiddle(b.Lobes, s2.late, j), false, floor, 0)
+				c.tell(&l.Opening, aboutMiddle(a.Lobes, s1.late, i), aboutMiddle(b.Lobes, s2.late, j), lobeNoise, floor, 0)
 			}
 			if c.enough(&l.Break, l.Break.BeforeN, l.Break.AfterN) {
 				u1, u2 := lengthBudget(&c.before.Setup, nil, x.BreakMS.V), lengthBudget(&c.after.Setup, nil, y.BreakMS.V)
 				floor, standard := c.chain(&l.Break, u1, u2, false)
-				c.tell(&l.Break, s1.brk[i].batches(compareBatches, 1e-6), s2.brk[j].batches(compareBatches, 1e-6), false, floor, standard)
+				c.tell(&l.Break, s1.brk[i].batches(compareBatches, 1e-6), s2.brk[j].batches(compareBatches, 1e-6), valueNoise, floor, standard)
+				c.length(&l.Break)
 			}
 		} else {
 			c.enough(&l.Opening, 0)
@@ -725,6 +858,122 @@ func (c *comparer) lobes(res *Comparison) {
 		}
 		res.Lobes = append(res.Lobes, l)
 	}
+}
+
+const (
+	// lobeChanges is how likely a lobe, or its break, is taken to have been changed
+	// between two stretches: one in ten, such as the one that was repaired.
+	lobeChanges = 0.1
+	// pairOdds is how many times likelier the best pairs must be than all others
+	// together where single lobes may have changed. The scatter is known by then,
+	// and it is tried once: at 20, one is wrong no more often than in 5 %.
+	pairOdds = 20
+	// pairSpread is by how much the scatter is taken to be wider: what lobes that are
+	// alike differ by chance would else count for one way against another.
+	pairSpread = 1.5
+)
+
+// pairLobes tells by how many lobes b must be turned to be paired with a, and how
+// many times likelier that is than the next: as matchLobes does, where all lobes
+// differ about alike, or else by how many agree, where single ones have changed. It
+// is not sure where the two contradict each other.
+func pairLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sure bool) {
+	turn, lead, sure = matchLobes(a, b, spacing)
+	t, l, ok := agreeingLobes(a, b, spacing)
+	switch {
+	case ok && sure && t != turn:
+		return turn, 1, false
+	case ok && (!sure || l > lead):
+		return t, l, true
+	case !sure && t != turn:
+		return turn, 1, false
+	case !sure:
+		return turn, min(lead, l), false
+	}
+	return turn, lead, true
+}
+
+// agreeingLobes tells by how many lobes b must be turned so that as many as can be
+// agree with a. Each opening error and each break has either not changed, and differs
+// by its scatter from what all have in common, or has, by anything within the range
+// of them all: a mixture of a normal and a uniform distribution. So one lobe that was
+// mended does not stand against all that agree, however small their scatter is.
+func agreeingLobes(a, b []LobeFigure, spacing float64) (turn int, lead float64, sure bool) {
+	n := len(a)
+	if n < 2 || len(b) != n || spacing <= 0 {
+		return 0, 0, false
+	}
+	least := spacing * 1e-6 // what rounding alone leaves
+	type figure struct{ v, variance float64 }
+	of := func(l *LobeFigure, which int) (f figure, ok bool) {
+		f = figure{l.OpeningNS, l.OpeningSE * l.OpeningSE}
+		if which == 1 {
+			f = figure{l.BreakNS, l.BreakSE * l.BreakSE}
+		}
+		if l.Turns > 3 { // that of Student's t with the degrees of freedom of so many turns
+			f.variance *= float64(l.Turns-1) / float64(l.Turns-3)
+		}
+		return f, l.Turns > 3 && (which == 0 || l.BreakNS > 0)
+	}
+	likely := make([]float64, n)
+	for which := range 2 {
+		low, high := math.Inf(1), math.Inf(-1)
+		alike := true
+		for _, all := range [][]LobeFigure{a, b} {
+			mid := make([]float64, n)
+			var spread scatter
+			for i := range all {
+				f, ok := of(&all[i], which)
+				if !ok {
+					return 0, 0, false
+				}
+				mid[i] = f.v
+				spread.add(f.v, f.variance+least*least)
+			}
+			// Three standard deviations of a chi-square beyond its mean.
+			alike = alike && spread.sum() < float64(n-1)+3*math.Sqrt(2*float64(n-1))
+			m := median(slices.Clone(mid))
+			for _, v := range mid {
+				low, high = min(low, v-m), max(high, v-m)
+			}
+		}
+		if alike { // tells nothing
+			continue
+		}
+		for t := range n {
+			d, variance := make([]float64, n), make([]float64, n)
+			for j := range b {
+				x, _ := of(&a[(j+t)%n], which)
+				y, _ := of(&b[j], which)
+				d[j], variance[j] = y.v-x.v, x.variance+y.variance+least*least
+			}
+			best := math.Inf(-1)
+			for _, common := range d { // of those that agree, the best one
+				sum := 0.0
+				for j := range d {
+					sd := pairSpread * math.Sqrt(variance[j])
+					same := distuv.Normal{Mu: common, Sigma: math.Sqrt2 * sd}.Prob(d[j]) // common scatters too
+					sum += math.Log((1-lobeChanges)*same + lobeChanges/(2*(high-low)+4*sd))
+				}
+				best = max(best, sum)
+			}
+			likely[t] += best
+		}
+	}
+	for t, l := range likely {
+		if l > likely[turn] {
+			turn = t
+		}
+	}
+	next, others := 0.0, 0.0
+	for t, l := range likely {
+		if t != turn {
+			r := math.Exp(l - likely[turn])
+			next = max(next, r)
+			others += r
+		}
+	}
+	return turn, min(1/next, mostLead), others*pairOdds <= 1
 }
 
 // numbered tells that the numbers of lobes are those of a log.
@@ -769,4 +1018,40 @@ func aboutMiddle(lobes []Lobe, late []meanSeries, lobe int) []batch {
 		own[i].mean -= (x[i].mean + y[i].mean) / 2
 	}
 	return own
+}
+
+// likeLeast is how many of its own standard errors a variance may be above the least
+// that any number of lobes leaves, to be as good.
+const likeLeast = 3
+
+// turn gives the least number of cycles after which those seen repeat, their periods
+// and their breaks, 1 where they do not. It is much quicker to see a pattern than
+// Found is, for here one too many does no harm: turns of any length are as good where
+// lobes do not differ.
+func (s *LobeSearch) turn() int {
+	x := &s.now
+	if s.old.cycles > s.now.cycles {
+		x = &s.old
+	}
+	both := [2]int{1, 1}
+	for which := range both {
+		least := math.Inf(1)
+		var left [maxLobeSearch + 1]float64
+		for n := 1; n <= maxLobeSearch; n++ {
+			left[n] = math.Inf(1)
+			if v, ok := x.within(n, which); ok {
+				left[n] = v
+			}
+			least = min(least, left[n])
+		}
+		most := least * (1 + likeLeast*math.Sqrt(2/float64(max(x.cycles, 1))))
+		if n := slices.IndexFunc(left[1:], func(v float64) bool { return finite(v) && v <= most }); n > 0 {
+			both[which] = n + 1
+		}
+	}
+	a, b := both[0], both[1]
+	for b > 0 {
+		a, b = b, a%b
+	}
+	return both[0] / a * both[1] // the least that both repeat after
 }

@@ -17,6 +17,7 @@ type comparedCam struct {
 	alpha, speed float64 // noise of the periods, of a part of one
 	jitterNS     float64
 	lobes        []float64 // opening errors, ns
+	breaks       []float64 // what the break of each lobe is longer, ns; nil for none
 	percent      float64
 	breakNoise   float64 // ns
 	periodNS     float64
@@ -33,7 +34,11 @@ func comparedEdges(r *rand.Rand, turns int, cams [2]comparedCam) (both [2][]Edge
 		for j := range n {
 			period := c.periodNS * (1 + c.speed*noise[i*n+j])
 			open := t + c.lobes[j%len(c.lobes)] + c.jitterNS*r.NormFloat64()
-			closed := t + c.lobes[j%len(c.lobes)] + period*c.percent/100 + c.jitterNS*r.NormFloat64() + c.breakNoise*r.NormFloat64()
+			longer := 0.0
+			if c.breaks != nil {
+				longer = c.breaks[j%len(c.breaks)]
+			}
+			closed := longer + t + c.lobes[j%len(c.lobes)] + period*c.percent/100 + c.jitterNS*r.NormFloat64() + c.breakNoise*r.NormFloat64()
 			both[i] = append(both[i], Edge{At: Stamp(open), Level: Low}, Edge{At: Stamp(closed), Level: High})
 			t += period
 		}
@@ -61,7 +66,7 @@ var speedNoises = []struct {
 	name         string
 	alpha, speed float64
 	low          float64 // how often 95 % must hold of any group of figures
-}{{"white", 0, 1e-3, 0.93}, {"flicker", 1, 3e-4, 0.92}, {"walk", 2, 3e-5, 0.85}}
+}{{"white", 0, 1e-3, 0.93}, {"flicker", 1, 3e-4, 0.92}, {"walk", 2, 3e-5, 0.90}}
 
 func studiedCam(alpha, speed float64) comparedCam {
 	return comparedCam{alpha: alpha, speed: speed, jitterNS: 0.3e6, lobes: []float64{0, 1e6, 4e6, -1e6, 0}, percent: 50, breakNoise: 0.2e6, periodNS: 1e9}
@@ -89,7 +94,7 @@ func compareCams(t testing.TB, seed uint64, turns int, cams [2]comparedCam) *Com
 // Of cams that did not change, anything is called changed in 5 % of comparisons at
 // most, and 95 % intervals hold about so often, whatever the noise of the speed.
 func TestUnchangedCams(t *testing.T) {
-	seeds := studySeeds(5, 1000)
+	seeds := studySeeds(5, 200)
 	for _, k := range speedNoises {
 		changed := 0
 		beyond, of := map[string]int{}, map[string]int{}
@@ -133,6 +138,48 @@ func TestUnchangedCams(t *testing.T) {
 	}
 }
 
+// Stretches of one cam that begin and end with other lobes do not differ, whether the
+// number of lobes is given or not: one lobe 8 ms late, in the outer openings alone,
+// and one break 30 ms longer would change rate and break by many times their ±.
+func TestWholeTurnsAreCompared(t *testing.T) {
+	seeds := studySeeds(20, 200)
+	for _, lobes := range []int{5, 0} {
+		changed, beyond, of := 0, 0, 0
+		for seed := range seeds {
+			cam := studiedCam(0, 0)
+			cam.lobes, cam.breaks, cam.jitterNS, cam.breakNoise = []float64{0, 8e6, 0.5e6, -0.5e6, 0}, []float64{0, 0, 30e6, 0, 0}, 0.1e6, 0
+			e := comparedEdges(rand.New(rand.NewPCG(uint64(seed), 11)), 60, [2]comparedCam{cam, cam})
+			cfg := Config{Kind: KindInterrupter, Lobes: lobes}
+			first, second := e[0][:len(e[0])-2*3], e[1][2:len(e[1])-2*2] // lobes 1 to 2, and 2 to 3
+			if seed%2 == 1 && lobes > 0 {                                // an opening that was not seen begins another turn
+				second = slices.Delete(slices.Clone(second), 200, 202)
+			}
+			res, err := Compare(compared(t, cfg, first), compared(t, cfg, second), CompareOptions{SameClock: true, SameCoupler: true})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, x := range res.Quantities {
+				if x.Quantity == string(BounceMS) {
+					continue
+				}
+				if x.Changed != nil && *x.Changed {
+					changed++
+				}
+				if of++; math.Abs(x.Difference.V) > x.ExpandedU.V {
+					beyond++
+				}
+				if math.Abs(x.After.V-x.Before.V-x.Difference.V) > 1e-12 || x.BeforeN%5 != 0 || x.AfterN%5 != 0 {
+					t.Errorf("%s: %+v: not of whole turns", x.Quantity, x)
+				}
+			}
+		}
+		t.Logf("%d lobes given: %d of %d beyond their ±, %d called changed", lobes, beyond, of, changed)
+		if float64(beyond) > 0.1*float64(of) || float64(changed) > 0.05*float64(seeds)+1 {
+			t.Errorf("%d lobes given: %d of %d beyond their ±, %d called changed", lobes, beyond, of, changed)
+		}
+	}
+}
+
 // How large a change is found, by the length of the stretches.
 func TestChangedCams(t *testing.T) {
 	seeds, lengths := studySeeds(2, 50), []int{100}
@@ -170,6 +217,32 @@ func TestChangedCams(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// What is nine times its standard deviation is called changed in most comparisons,
+// though fifteen figures are tested at once and a little walk is never excluded.
+func TestClearChangesAreFound(t *testing.T) {
+	seeds := studySeeds(12, 200)
+	percent, any := 0, 0
+	for seed := range seeds {
+		cam := studiedCam(0, 0)
+		cam.breakNoise = 0
+		after := cam
+		after.percent += 0.01 // 0.1 ms, of breaks that 600 turns tell to 11 µs
+		res := compareCams(t, uint64(seed), 600, [2]comparedCam{cam, after})
+		if res.Outcome() == Changed {
+			any++
+		}
+		for _, x := range res.Quantities {
+			if x.Quantity == string(BreakPercent) && x.Sentence == Changed {
+				percent++
+			}
+		}
+	}
+	t.Logf("percent break in %d, anything in %d of %d", percent, any, seeds)
+	if percent*3 < seeds*2 || any*4 < seeds*3 {
+		t.Errorf("percent break in %d, anything in %d of %d", percent, any, seeds)
 	}
 }
 
@@ -304,6 +377,40 @@ func TestComparedLobesAreMatched(t *testing.T) {
 	res, err = Compare(compared(t, cfg, e[0]), compared(t, cfg, e[1]), CompareOptions{})
 	if err != nil || res.Outcome() != CannotTell || res.Lobes[0].Opening.Why != NotMatched || res.Lobes[0].Opening.Changed != nil {
 		t.Errorf("lobes that are alike: %v, %+v", err, res)
+	}
+}
+
+// One lobe that was mended does not keep the others from being paired: with four that
+// agree there is one way only, and the more turns the surer. Two lobes of which one
+// has moved halfway can be paired either way.
+func TestOneMendedLobe(t *testing.T) {
+	lead := 0.0
+	for _, turns := range []int{100, 1000} {
+		before, after := studiedCam(0, 0), studiedCam(0, 0)
+		before.lobes, before.jitterNS, before.breakNoise = []float64{0, 3e6, 0, 0, 0}, 0.1e6, 0
+		after.lobes, after.jitterNS, after.breakNoise = []float64{0, 1e6, 0, 0, 0}, 0.1e6, 0
+		e := comparedEdges(rand.New(rand.NewPCG(3, 9)), turns, [2]comparedCam{before, after})
+		cfg := Config{Kind: KindInterrupter, Lobes: 5}
+		e[1] = e[1][2*3:] // it begins with the fourth lobe
+		res, err := Compare(compared(t, cfg, e[0]), compared(t, cfg, e[1]), CompareOptions{SameClock: true, SameCoupler: true})
+		if err != nil || !(res.MatchLead.V > max(100, lead)) {
+			t.Fatalf("%d turns: %v, lead %v, was %v", turns, err, res.MatchLead, lead)
+		}
+		lead = res.MatchLead.V
+		for i, l := range res.Lobes {
+			if want := map[bool]Outcome{true: Changed, false: NotShown}[i == 1]; l.AfterLobe != (i+2)%5+1 || l.Opening.Sentence != want {
+				t.Errorf("%d turns: %+v", turns, l)
+			}
+		}
+	}
+	lobe := func(ms float64) LobeFigure {
+		return LobeFigure{OpeningNS: ms * 1e6, OpeningSE: 1e4, BreakNS: 5e8, BreakSE: 1e4, Turns: 100}
+	}
+	if _, lead, sure := pairLobes([]LobeFigure{lobe(0), lobe(3)}, []LobeFigure{lobe(0), lobe(0)}, 1e9); sure {
+		t.Errorf("two lobes that are alike now: lead %v", lead)
+	}
+	if turn, _, sure := pairLobes([]LobeFigure{lobe(0), lobe(2), lobe(8), lobe(-1)}, []LobeFigure{lobe(0), lobe(2.2), lobe(7.6), lobe(-1.3)}, 1e9); turn != 0 || !sure {
+		t.Errorf("all have changed a little: %d, %v", turn, sure)
 	}
 }
 

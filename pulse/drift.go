@@ -66,8 +66,11 @@ const (
 
 // A Drift is how the figures of a contact change over time.
 type Drift struct {
-	WindowS Rounded `json:"window_s"`
-	Windows int     `json:"windows"` // after the last split
+	// WindowS is how long the windows are in the median, AskedWindowS how long they
+	// were to be: those with too few periods are merged, and so are too many.
+	WindowS      Rounded `json:"window_s"`
+	AskedWindowS Rounded `json:"window_asked_s"`
+	Windows      int     `json:"windows"` // after the last split
 	// WindowsNeeded is how many are needed for a trend.
 	WindowsNeeded int     `json:"windows_needed"`
 	FromS         Rounded `json:"from_s"` // of the first of them, from the first edge
@@ -83,8 +86,13 @@ type Drift struct {
 	BreakPercent *Trend      `json:"break_percent"`
 	BreakMS      *Trend      `json:"break_ms"`
 	Lobes        []LobeTrend `json:"lobes"`
+	// ClockRel is the relative standard uncertainty of the time base, unknown where
+	// that is not said: a rate that seems to change by less may be the clock's.
+	ClockRel Num `json:"clock_rel"`
 
-	Series []Window `json:"-"` // what it is made from
+	// Series is what it is made from; the lobes' errors are about the level of the
+	// lobes that keep their places, and LobeBreakMS is that level of the breaks.
+	Series []Window `json:"-"`
 }
 
 // A ChartRun is how many windows the charts of a shift last in control on average.
@@ -117,13 +125,19 @@ type Trend struct {
 	Reference       Reference `json:"reference"`
 	Autocorrelation Num       `json:"autocorrelation"` // lag 1, in the reference
 
+	// Bent says that the slopes of the first half and of the second differ: a warming
+	// up, or a part of a daily swing, which no line leads on.
+	Bent bool  `json:"bent"`
 	Step *Step `json:"step"`
 	// StepBefore is the level before the step.
 	StepBefore Num    `json:"-"`
 	Better     string `json:"better"` // "none", "slope", "step" or "unclear"
 
 	// TooUnsure tells that a slope leads to a limit, and is too uncertain to say when.
-	TooUnsure           bool      `json:"too_unsure_for_forecast"`
+	TooUnsure bool `json:"too_unsure_for_forecast"`
+	// NoForecast is why there is none though the contact changes and has a limit; ""
+	// where there is one, or nothing to forecast.
+	NoForecast          string    `json:"no_forecast"`
 	CrossesLimitInHours *Crossing `json:"crosses_limit_in_hours"` // of the mean
 	// SingleCrossesLimitInHours is when the first single value is beyond the limit.
 	SingleCrossesLimitInHours *Crossing `json:"single_crosses_limit_in_hours"`
@@ -136,6 +150,8 @@ type Reference struct {
 	Windows int `json:"windows"`
 	Target  Num `json:"target"`
 	Sigma   Num `json:"sigma"` // of the mean of a window that holds as many values as most
+	// Drifts says that the reference drifts itself: Sigma is what is left about a line.
+	Drifts bool `json:"drifts"`
 }
 
 // What explains a series better.
@@ -144,6 +160,18 @@ const (
 	BetterSlope   = "slope"   // a steady change
 	BetterStep    = "step"    // a sudden one
 	BetterUnclear = "unclear" // a change, and neither explains it clearly better
+)
+
+// Why there is no forecast.
+const (
+	NoForecastFar     = "far"     // the limit is more than ten times the time observed away
+	NoForecastUnsure  = "unsure"  // the slope is too uncertain
+	NoForecastStep    = "step"    // a step explains the change: nothing goes on
+	NoForecastUnclear = "unclear" // neither a slope nor a step explains it clearly
+	// NoForecastSingles: single values are not of one kind, as those of several lobes
+	// are not, and their extremes do not tell when they reach the limit.
+	NoForecastSingles = "singles"
+	NoForecastBent    = "bent" // the slope itself changes: a line does not lead on
 )
 
 // A Step is a sudden change of a mean.
@@ -162,16 +190,25 @@ type Crossing struct {
 	Estimate Num     `json:"estimate"`
 	Low      Num     `json:"low"`
 	High     Num     `json:"high"` // unknown where it may never come
+	// Value is the worst of the latest single values where these are beyond it.
+	Value Num `json:"value"`
+	Lobe  int `json:"lobe,omitempty"` // whose single values come first, where lobes are known
 }
 
 // A LobeTrend is the trend of one lobe's errors, in ms. The embedded one is of Of:
-// the error that shows its change more surely.
+// the error that shows its change more surely. Forecasts, also those of the embedded
+// one, are of the lobe's own break, its error and the level of the lobes together,
+// for the limits on the break, and for those on percent break and make as the breaks
+// that they come to at the mean period.
 type LobeTrend struct {
 	Lobe int    `json:"lobe"`
 	Of   string `json:"of"` // "opening" or "break"
 	Trend
 	Opening *Trend `json:"opening"` // of the opening error
 	Break   *Trend `json:"break"`   // of the break's error
+	// Whole is the trend of the break itself, error and level together, where there are
+	// limits on it; else nil.
+	Whole *Trend `json:"-"`
 }
 
 // driftReader follows a contact for its drift.
@@ -246,7 +283,9 @@ func (d *driftReader) finish(m *Meter, r *Measurement) {
 		}
 	}
 	r.Drift = DriftOf(slices.Concat(opt.Earlier, d.all), m.kind, m.first, &opt)
-	r.Drift.WindowS *= Rounded(d.each)
+	if m.setup.ClockRel > 0 {
+		r.Drift.ClockRel = Known(m.setup.ClockRel)
+	}
 }
 
 // DriftOf tells how a contact changes over windows in order of time. Times in it
@@ -257,7 +296,8 @@ func (d *driftReader) finish(m *Meter, r *Measurement) {
 // with their neighbours, to 240 for the slope and to 40 for its error.
 func DriftOf(windows []Window, kind Kind, origin Stamp, opt *DriftOptions) *Drift {
 	length := cmp.Or(opt.WindowNS, DefaultWindowNS)
-	d := &Drift{WindowS: Rounded(float64(length) / 1e9), WindowsNeeded: leastTrendPoints, Lobes: []LobeTrend{},
+	asked := Rounded(float64(length) / 1e9)
+	d := &Drift{WindowS: asked, AskedWindowS: asked, WindowsNeeded: leastTrendPoints, Lobes: []LobeTrend{},
 		InControl: ChartRun{EWMA: Rounded(cmp.Or(opt.InControlWindows, DefaultInControlWindows)), CUSUM: cusumInControl}}
 	seconds := func(t Stamp) float64 { return float64(t-origin) / 1e9 }
 	own := windows
@@ -286,6 +326,11 @@ func DriftOf(windows []Window, kind Kind, origin Stamp, opt *DriftOptions) *Drif
 		}
 	}
 	if n := len(own); n > 0 {
+		lengths := make([]float64, n)
+		for i := range own {
+			lengths[i] = float64(own[i].To-own[i].From) / 1e9
+		}
+		d.WindowS = Rounded(median(lengths))
 		d.FromS, d.ToS = Rounded(seconds(own[0].From)), Rounded(seconds(own[n-1].To))
 		if k := min(len(opt.Earlier)-d.WindowsBefore, n); k > 0 {
 			d.EarlierWindows, d.EarlierToS = k, Known(seconds(own[k-1].To))
@@ -304,7 +349,15 @@ func DriftOf(windows []Window, kind Kind, origin Stamp, opt *DriftOptions) *Drif
 	for i := range own {
 		lobes = max(lobes, len(own[i].Lobes))
 	}
-	s.tests = float64(2 * max(lobes, 1))
+	if lobes == 0 {
+		return d
+	}
+	opening := newLobeLevel(own, lobes, func(l *LobeWindow) *WindowMean { return &l.Opening })
+	brk := newLobeLevel(own, lobes, func(l *LobeWindow) *WindowMean { return &l.Break })
+	s.own = levelled(own, opening, brk)
+	s.reference = levelled(reference, opening, brk)
+	s.tests = float64(2 * lobes)
+	d.Series = s.own
 	for i := range lobes {
 		of := func(pick func(*LobeWindow) *WindowMean) *Trend {
 			return s.trend(func(w *Window) *WindowMean {
@@ -314,12 +367,17 @@ func DriftOf(windows []Window, kind Kind, origin Stamp, opt *DriftOptions) *Drif
 				return pick(&w.Lobes[i])
 			}, nil)
 		}
-		l := LobeTrend{Lobe: i + 1, Of: "opening", Opening: of(func(l *LobeWindow) *WindowMean { return &l.Opening }), Break: of(func(l *LobeWindow) *WindowMean { return &l.Break })}
-		l.Trend = *l.Opening
+		l := LobeTrend{Lobe: i + 1, Opening: of(opening.pick), Break: of(brk.pick)}
+		d.Lobes = append(d.Lobes, l)
+	}
+	s.lobeForecasts(d, kind, opt.Limits)
+	for i := range d.Lobes {
+		l := &d.Lobes[i]
+		l.Of, l.Trend = "opening", *l.Opening
 		if l.Break.sureness() > l.Opening.sureness() {
 			l.Of, l.Trend = "break", *l.Break
 		}
-		d.Lobes = append(d.Lobes, l)
+		l.Trend.takeForecast(l.Break)
 	}
 	return d
 }
@@ -392,6 +450,159 @@ func (p *Profile) means(q Quantity) *bounds {
 	return b
 }
 
+// breakBounds are bounds on a break in ms that limits on another quantity come to,
+// at a mean period.
+func (p *Profile) breakBounds(q Quantity, periodMS float64) *bounds {
+	if q == BreakMS {
+		return p.means(BreakMS)
+	}
+	b := p.means(q)
+	if b == nil || !(periodMS > 0) {
+		return nil
+	}
+	out := new(bounds)
+	set := func(to **float64, v *float64, f func(float64) float64) {
+		if v != nil {
+			x := f(*v)
+			*to = &x
+		}
+	}
+	if q == MakeMS {
+		f := func(v float64) float64 { return periodMS - v }
+		set(&out.min, b.max, f)
+		set(&out.max, b.min, f)
+		return out
+	}
+	f := func(v float64) float64 { return v / 100 * periodMS }
+	set(&out.min, b.min, f)
+	set(&out.max, b.max, f)
+	return out
+}
+
+// lobeForecasts says when each lobe's own break reaches a limit, and so when the
+// first single values of the contact do: pooled, those of several lobes are no one
+// distribution.
+func (s *trendSeries) lobeForecasts(d *Drift, kind Kind, limits *Profile) {
+	if limits == nil {
+		return
+	}
+	periodMS := 0.0
+	if v := d.Rate.LevelAtEnd.V; v > 0 {
+		periodMS = 60000 / v
+		if kind != KindInterrupter {
+			periodMS = 1000 / v
+		}
+	}
+	direct := []*bounds{limits.breakBounds(BreakMS, periodMS), limits.breakBounds(BreakPercent, periodMS), limits.breakBounds(MakeMS, periodMS)}
+	if direct[0] == nil && direct[1] == nil && direct[2] == nil {
+		return
+	}
+	var first [3]*Crossing
+	told := false
+	for i := range d.Lobes {
+		l := &d.Lobes[i]
+		of, ok := s.lobeBreaks(i)
+		if !ok {
+			continue
+		}
+		whole, f := s.fit(of)
+		if f == nil {
+			continue
+		}
+		told = true
+		l.Whole = whole
+		for k, b := range direct {
+			if b == nil {
+				continue
+			}
+			t := *whole
+			f.tell(&t, b)
+			l.Break.CrossesLimitInHours = sooner(l.Break.CrossesLimitInHours, t.CrossesLimitInHours)
+			l.Break.SingleCrossesLimitInHours = sooner(l.Break.SingleCrossesLimitInHours, t.SingleCrossesLimitInHours)
+			l.Break.TooUnsure = l.Break.TooUnsure || t.TooUnsure
+			l.Break.NoForecast = cmp.Or(l.Break.NoForecast, t.NoForecast)
+			if c := t.SingleCrossesLimitInHours; c != nil {
+				c.Lobe = l.Lobe
+				first[k] = sooner(first[k], c)
+			}
+		}
+		if l.Break.CrossesLimitInHours != nil {
+			l.Break.TooUnsure, l.Break.NoForecast = false, ""
+		}
+	}
+	if !told {
+		return
+	}
+	if direct[0] != nil {
+		d.BreakMS.SingleCrossesLimitInHours = first[0]
+		d.BreakMS.dropSingles()
+	}
+	if direct[1] != nil {
+		d.BreakPercent.SingleCrossesLimitInHours = nil
+		if c := first[1]; c != nil {
+			x := *c
+			x.Limit *= 100 / periodMS
+			x.Value.V *= 100 / periodMS
+			d.BreakPercent.SingleCrossesLimitInHours = &x
+		}
+		d.BreakPercent.dropSingles()
+	}
+}
+
+// dropSingles forgets why single values had no forecast when they were still pooled.
+func (t *Trend) dropSingles() {
+	if t.NoForecast == NoForecastSingles {
+		t.NoForecast = ""
+	}
+}
+
+// takeForecast takes that of another trend.
+func (t *Trend) takeForecast(o *Trend) {
+	t.TooUnsure, t.NoForecast = o.TooUnsure, o.NoForecast
+	t.CrossesLimitInHours, t.SingleCrossesLimitInHours = o.CrossesLimitInHours, o.SingleCrossesLimitInHours
+}
+
+// sooner is the crossing that comes first; either may be nil.
+func sooner(a, b *Crossing) *Crossing {
+	if a == nil || b != nil && (b.Beyond && !a.Beyond || b.Beyond == a.Beyond && b.Estimate.V < a.Estimate.V) {
+		return b
+	}
+	return a
+}
+
+// lobeBreaks gives the breaks of lobe i in ms in each window. Where the level of
+// the lobes is not known for most windows, as in what a log keeps of edges that are
+// gone, it is taken to be the mean of those that have it. It is not ok where none has.
+func (s *trendSeries) lobeBreaks(i int) (of func(*Window) *WindowMean, ok bool) {
+	known, all, level := 0.0, 0.0, 0.0
+	for j := range s.own {
+		w := &s.own[j]
+		if i >= len(w.Lobes) || w.Lobes[i].Break.N == 0 {
+			continue
+		}
+		all++
+		if w.LobeBreakMS.OK {
+			known++
+			level += (w.LobeBreakMS.V - level) / known
+		}
+	}
+	each := known >= leastTrendPoints && 2*known >= all
+	scratch := new(WindowMean)
+	return func(w *Window) *WindowMean {
+		*scratch = WindowMean{}
+		if i >= len(w.Lobes) || each && !w.LobeBreakMS.OK {
+			return scratch
+		}
+		*scratch = w.Lobes[i].Break
+		if each {
+			scratch.shift(w.LobeBreakMS.V)
+		} else {
+			scratch.shift(level)
+		}
+		return scratch
+	}, known > 0
+}
+
 // A trendSeries is what trends are told from.
 type trendSeries struct {
 	own, reference []Window
@@ -403,8 +614,19 @@ type trendSeries struct {
 	tests float64
 }
 
+// trend is a quantity's trend, with a forecast for bounds, which may be nil.
 func (s *trendSeries) trend(of func(*Window) *WindowMean, b *bounds) *Trend {
-	t := &Trend{Better: BetterNone}
+	t, f := s.fit(of)
+	if b != nil && f != nil {
+		f.pooled = true
+		f.tell(t, b)
+	}
+	return t
+}
+
+// fit is trend without a forecast, which f can make; nil where there is no trend.
+func (s *trendSeries) fit(of func(*Window) *WindowMean) (t *Trend, f *forecast) {
+	t = &Trend{Better: BetterNone}
 	p := make([]trendPoint, 0, len(s.own))
 	var single moments // the latest standard deviations of single values
 	var ends []*Window
@@ -419,7 +641,7 @@ func (s *trendSeries) trend(of func(*Window) *WindowMean, b *bounds) *Trend {
 	}
 	t.N = len(p)
 	if len(p) == 0 {
-		return t
+		return t, nil
 	}
 	s.shift(t, p, ends, of)
 	for _, w := range ends[max(len(ends)-referenceWindows, 0):] {
@@ -429,12 +651,12 @@ func (s *trendSeries) trend(of func(*Window) *WindowMean, b *bounds) *Trend {
 	}
 	if len(p) < leastTrendPoints {
 		t.LevelAtEnd = Known(mergedPoint(p).y)
-		return t
+		return t, nil
 	}
 	coarse := merged(p, mostTrendPoints)
 	slope, ok := theilSen(coarse)
 	if !ok {
-		return t
+		return t, nil
 	}
 	model := newTrendNoise(merged(p, mostNoisePoints))
 	// The interval is never narrower than that for independent windows.
@@ -452,22 +674,45 @@ func (s *trendSeries) trend(of func(*Window) *WindowMean, b *bounds) *Trend {
 		drifts = drifts && math.Abs(slope) > model.slopeError(1-0.025/s.tests)
 	}
 	s.judge(t, p, ends, model, drifts)
+	t.Bent = drifts && bent(coarse)
 	if t.Better == BetterNone {
 		t.ProvesPerHour = Known(max(math.Abs(t.Low.V), math.Abs(t.High.V)))
 		t.LevelAtEnd = Known(mergedPoint(p).y)
 	}
-	if b != nil {
-		f := forecast{model: model, sure: math.Abs(slope) > model.slopeError((1+forecastSure)/2), end: end, observed: end, level: t.LevelAtEnd.V, slope: slope}
-		if sd, ok := single.Mean(); ok {
-			f.single = Known(sd)
-		}
-		last := ends[len(ends)-1]
-		if hours := float64(last.To-last.From) / hourNS; hours > 0 {
-			f.perHour = float64(of(last).N) / hours
-		}
-		f.tell(t, b)
+	f = &forecast{model: model, sure: math.Abs(slope) > model.slopeError((1+forecastSure)/2), end: end, observed: end, level: t.LevelAtEnd.V, slope: slope, ends: ends, of: of, start: s.own[0].From}
+	if sd, ok := single.Mean(); ok {
+		f.single = Known(sd)
 	}
-	return t
+	last := ends[len(ends)-1]
+	if hours := float64(last.To-last.From) / hourNS; hours > 0 {
+		f.perHour = float64(of(last).N) / hours
+	}
+	return t, f
+}
+
+const (
+	// leastHalf is the fewest points with a slope of their own.
+	leastHalf = leastTrendPoints / 2
+	// bentSure is how sure it is that two slopes differ, and bentBy the part of the
+	// greater one that they must differ by: a line that is nearly one leads on.
+	bentSure, bentBy = 0.99, 1.0 / 3
+)
+
+// bent tells that the slopes of the two halves differ.
+func bent(p []trendPoint) bool {
+	if len(p) < 2*leastHalf {
+		return false
+	}
+	var slope, u [2]float64
+	for i, half := range [][]trendPoint{p[:len(p)/2], p[len(p)/2:]} {
+		var ok bool
+		if slope[i], ok = theilSen(half); !ok {
+			return false
+		}
+		u[i] = newTrendNoise(merged(half, mostNoisePoints/2)).slopeError((1 + bentSure) / 2)
+	}
+	apart := math.Abs(slope[0] - slope[1])
+	return apart > math.Hypot(u[0], u[1]) && apart > bentBy*max(math.Abs(slope[0]), math.Abs(slope[1]))
 }
 
 // shift fills in the charts.
@@ -492,6 +737,7 @@ func (s *trendSeries) shift(t *Trend, p []trendPoint, ends []*Window, of func(*W
 	}
 	c := newChart(ref, s.width)
 	t.Reference.Target, t.Reference.Sigma, t.Autocorrelation = Known(c.target), Known(c.sigma), Known(c.phi)
+	t.Reference.Drifts = c.drifts
 	since := -1
 	for i := range p {
 		if !c.add(p[i].y, p[i].weight) {
@@ -510,6 +756,7 @@ func (s *trendSeries) shift(t *Trend, p []trendPoint, ends []*Window, of func(*W
 // A chart watches for a shift of window means.
 type chart struct {
 	target, sigma, phi float64
+	drifts             bool    // the reference does, on a line
 	number             float64 // values in a window of the reference
 	limit              float64 // of the EWMA, in σ
 	k                  float64 // allowance of the CUSUM, in σ
@@ -527,25 +774,56 @@ const referenceSure = 0.9
 // target to speak of.
 const mostPhi = 0.95
 
+// steadyPhi is the serial correlation below which what is left about a line does not
+// wander: of flicker noise and of a random walk more is left.
+const steadyPhi = 0.5
+
+// scatterOf gives the sum of squares of values about 0, and their lag-1
+// autocorrelation.
+func scatterOf(z []float64) (ss, phi float64) {
+	lag := 0.0
+	for i, v := range z {
+		ss += v * v
+		if i > 0 {
+			lag += v * z[i-1]
+		}
+	}
+	if ss > 0 {
+		// That of so few is too low by (1 + 3φ)/n (M. G. Kendall, Biometrika 41, 1954).
+		phi = lag / ss
+		phi = min(phi+(1+3*phi)/float64(len(z)), mostPhi)
+	}
+	return ss, phi
+}
+
+// aboutLine gives what is left of values in a row about the line through them.
+func aboutLine(z []float64) []float64 {
+	var l lineFit
+	for i, v := range z {
+		l.add(float64(i), v)
+	}
+	left := make([]float64, len(z))
+	for i, v := range z {
+		left[i] = v - l.at(float64(i))
+	}
+	return left
+}
+
 func newChart(ref []trendPoint, width float64) *chart {
 	c := new(chart)
 	n := float64(len(ref))
 	m := mergedPoint(ref)
 	c.target, c.number = m.y, m.weight/n
 	z := make([]float64, len(ref))
-	ss, lag := 0.0, 0.0
 	for i, x := range ref {
 		z[i] = (x.y - c.target) * math.Sqrt(x.weight/c.number)
-		ss += z[i] * z[i]
-		if i > 0 {
-			lag += z[i] * z[i-1]
-		}
 	}
-	if ss > 0 {
-		// The lag-1 autocorrelation of so few is too low by (1 + 3φ)/n (M. G. Kendall,
-		// Biometrika 41, 1954).
-		c.phi = lag / ss
-		c.phi = min(c.phi+(1+3*c.phi)/n, mostPhi)
+	var ss float64
+	ss, c.phi = scatterOf(z)
+	// A drift in the reference is no spread of it: what is left about a line is, where
+	// it is much less and does not wander itself.
+	if about, phi := scatterOf(aboutLine(z)); about < ss/2 && phi < steadyPhi {
+		ss, c.phi, c.drifts = about, phi, true
 	}
 	phi := max(c.phi, 0)
 	// Of so many windows, so many are independent.
@@ -662,11 +940,22 @@ type forecast struct {
 	single                      Num     // standard deviation of single values
 	perHour                     float64 // single values
 	sure                        bool    // of the slope, enough for a forecast
+	// pooled: single values may be of several lobes, which are not known.
+	pooled bool
+
+	ends  []*Window // with values
+	of    func(*Window) *WindowMean
+	start Stamp // that hours count from
 }
 
 // aheadSteps are the times at which a forecast is looked at, evenly spread over the
 // square root of the time ahead: what comes soon is told finely.
 const aheadSteps = 60
+
+// outSure is how many single values beyond a limit are expected among the latest
+// ones, where their extremes are not known, for some to be taken to be there: then
+// there is none with a probability of 5 % (e^−3).
+const outSure = 3
 
 func (f *forecast) tell(t *Trend, b *bounds) {
 	for _, x := range []struct {
@@ -676,31 +965,181 @@ func (f *forecast) tell(t *Trend, b *bounds) {
 		if x.limit == nil {
 			continue
 		}
-		c := &Crossing{Limit: *x.limit, Upper: x.sign > 0}
+		if c := f.singlesOut(*x.limit, x.sign); c != nil {
+			t.SingleCrossesLimitInHours = sooner(t.SingleCrossesLimitInHours, c)
+		}
 		room := x.sign * (*x.limit - f.level)
-		switch {
-		case room <= 0:
-			c.Beyond, c.Estimate, c.Low, c.High = true, Known(0), Known(0), Known(0)
-			t.CrossesLimitInHours = c
+		if room <= 0 {
+			t.CrossesLimitInHours = &Crossing{Limit: *x.limit, Upper: x.sign > 0, Beyond: true, Estimate: Known(0), Low: Known(0), High: Known(0)}
+			t.NoForecast, t.TooUnsure = "", false
 			return
-		case t.Better != BetterSlope || x.sign*f.slope <= 0:
+		}
+		switch t.Better {
+		case BetterNone:
+			continue
+		case BetterStep:
+			t.NoForecast = NoForecastStep
+			continue
+		case BetterUnclear:
+			t.NoForecast = NoForecastUnclear
+			continue
+		}
+		if x.sign*f.slope <= 0 {
+			continue
+		}
+		if t.Bent {
+			t.NoForecast = NoForecastBent
 			continue
 		}
 		hours := room / math.Abs(f.slope)
-		if hours > mostAhead*f.observed {
+		switch {
+		case !f.sure:
+			t.NoForecast, t.TooUnsure = NoForecastUnsure, hours <= mostAhead*f.observed
+			continue
+		case hours > mostAhead*f.observed:
+			t.NoForecast = NoForecastFar
+		default:
+			c := &Crossing{Limit: *x.limit, Upper: x.sign > 0, Estimate: Known(hours)}
+			c.Low, c.High = f.crossing(room, hours)
+			t.CrossesLimitInHours = c
+		}
+		if t.SingleCrossesLimitInHours != nil {
 			continue
 		}
-		if t.TooUnsure = !f.sure; t.TooUnsure {
-			return
+		c, refused := f.singles(*x.limit, x.sign, room, hours)
+		t.SingleCrossesLimitInHours = c
+		if refused && t.NoForecast == "" {
+			t.NoForecast = NoForecastSingles
 		}
-		c.Estimate = Known(hours)
-		c.Low, c.High = f.crossing(room, hours)
-		t.CrossesLimitInHours = c
-		if f.single.OK && f.perHour > 0 {
-			t.SingleCrossesLimitInHours = f.firstSingle(*x.limit, x.sign, room, hours)
-		}
-		return
 	}
+}
+
+// latest are the windows that the latest single values are in.
+func (f *forecast) latest() []*Window { return f.ends[max(len(f.ends)-referenceWindows, 0):] }
+
+// singlesOut tells that some of the latest single values are beyond a limit; nil
+// where none is.
+func (f *forecast) singlesOut(limit, sign float64) *Crossing {
+	c := &Crossing{Limit: limit, Upper: sign > 0, Beyond: true, Estimate: Known(0), Low: Known(0), High: Known(0)}
+	expected := 0.0
+	for _, w := range f.latest() {
+		m := f.of(w)
+		least, most, ok := m.extremes()
+		switch {
+		case ok:
+			v := least
+			if sign > 0 {
+				v = most
+			}
+			if sign*(v-limit) > 0 && (!c.Value.OK || sign*(v-c.Value.V) > 0) {
+				c.Value = Known(v)
+			}
+		case !f.pooled && m.SD.OK && m.SD.V > 0:
+			expected += float64(m.N) * distuv.UnitNormal.Survival(sign*(limit-m.Mean)/m.SD.V)
+		}
+	}
+	if !c.Value.OK && expected < outSure {
+		return nil
+	}
+	return c
+}
+
+// singles is when the first single value is beyond a limit. Those of one lobe
+// scatter normally about its line. Pooled ones need not: a lobe that wears is beyond
+// the limit long before the others, so there the extremes of the windows have their
+// own line. Where these are not known, the scatter within the windows must at least
+// be steady. refused tells that nothing is said for that reason.
+func (f *forecast) singles(limit, sign, room, hours float64) (c *Crossing, refused bool) {
+	if f.pooled {
+		x, known := f.ofExtremes(sign)
+		if !known && f.steadyScatter() {
+			return f.firstSingle(limit, sign, room, hours), false
+		}
+		if x == nil {
+			return nil, true
+		}
+		f, room = x, sign*(limit-x.level)
+		if room <= 0 || !f.sure || sign*f.slope <= 0 {
+			return nil, true
+		}
+		hours = room / math.Abs(f.slope)
+	}
+	if !f.single.OK || f.perHour <= 0 {
+		return nil, false
+	}
+	return f.firstSingle(limit, sign, room, hours), false
+}
+
+// ofExtremes is a forecast of the extremes of the windows, each a single value. It
+// is nil where there are too few, or no line; known tells whether there are any.
+func (f *forecast) ofExtremes(sign float64) (x *forecast, known bool) {
+	var p []trendPoint
+	length := 0.0
+	for _, w := range f.ends {
+		least, most, ok := f.of(w).extremes()
+		if !ok {
+			continue
+		}
+		q := trendPoint{t: float64(w.At-f.start) / hourNS, y: least, weight: 1, length: max(float64(w.To-w.From), 1) / hourNS}
+		if sign > 0 {
+			q.y = most
+		}
+		p = append(p, q)
+		length += q.length
+	}
+	if len(p) < leastTrendPoints || 2*len(p) < len(f.ends) {
+		return nil, len(p) > 0
+	}
+	coarse := merged(p, mostTrendPoints)
+	slope, ok := theilSen(coarse)
+	if !ok {
+		return nil, true
+	}
+	x = &forecast{model: newTrendNoise(merged(p, mostNoisePoints)), end: f.end, observed: f.observed, slope: slope, perHour: float64(len(p)) / length}
+	x.sure = math.Abs(slope) > x.model.slopeError((1+forecastSure)/2)
+	level := make([]weighted, len(coarse))
+	for i, q := range coarse {
+		level[i] = weighted{q.y + slope*(f.end-q.t), q.weight}
+	}
+	x.level = weightedMedian(level)
+	var m moments
+	for _, q := range p {
+		m.Add(q.y + slope*(f.end-q.t))
+	}
+	sd, _ := m.SD()
+	x.single = Known(sd)
+	return x, true
+}
+
+const (
+	// steadyRatio is by how much the scatter within the last third of the windows may
+	// differ from that in the first and still be of the same values, and steadyErrors
+	// the number of its standard errors that chance may make of it.
+	steadyRatio  = 1.05
+	steadyErrors = 4
+)
+
+// steadyScatter tells whether single values scatter as much in the last third of the
+// windows as in the first.
+func (f *forecast) steadyScatter() bool {
+	third := func(ends []*Window) (sd, dof float64) {
+		for _, w := range ends {
+			if m := f.of(w); m.SD.OK && m.N > 1 {
+				sd += float64(m.N-1) * m.SD.V * m.SD.V
+				dof += float64(m.N - 1)
+			}
+		}
+		return math.Sqrt(sd / max(dof, 1)), dof
+	}
+	n := len(f.ends)
+	a, na := third(f.ends[:n/3])
+	b, nb := third(f.ends[n-n/3:])
+	if !(a > 0) || !(b > 0) {
+		return a == b
+	}
+	ratio := math.Abs(math.Log(b / a))
+	// The logarithm of a standard deviation has the standard error 1/√(2 dof).
+	return ratio < math.Log(steadyRatio) || ratio < steadyErrors*math.Sqrt(1/(2*na)+1/(2*nb))
 }
 
 // beyond is the probability that the mean is beyond the limit hours ahead, where
@@ -749,7 +1188,7 @@ func (f *forecast) crossing(room, hours float64) (low, high Num) {
 func (f *forecast) firstSingle(limit, sign, room, hours float64) *Crossing {
 	c := &Crossing{Limit: limit, Upper: sign > 0}
 	m := f.model
-	most := 2 * hours
+	most := min(2*hours, mostAhead*f.observed)
 	// The line's own error, at nine quantiles.
 	const paths = 9
 	var expected [paths]float64

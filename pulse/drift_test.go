@@ -2,6 +2,7 @@ package pulse
 
 import (
 	"encoding/json"
+	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
@@ -230,5 +231,71 @@ func BenchmarkDriftOf(b *testing.B) {
 				DriftOf(w, KindInterrupter, 0, &DriftOptions{})
 			}
 		})
+	}
+}
+
+// A drift that is there from the start is no spread of the reference: a step of ten
+// standard deviations is still out. The same in noise that wanders leaves σ as it
+// was. All is invented.
+func TestReferenceThatDrifts(t *testing.T) {
+	const sd = 0.0055
+	r := rand.New(rand.NewPCG(7, 8))
+	at := func(i int) float64 { return 50 + 0.1*float64(i)/60 + sd*r.NormFloat64() }
+	y := make([]float64, 400)
+	for i := range y {
+		y[i] = at(i)
+	}
+	d := DriftOf(percentWindows(y), KindInterrupter, 0, &DriftOptions{})
+	ref := &d.BreakPercent.Reference
+	if !ref.Drifts || ref.Sigma.V < 0.7*sd || ref.Sigma.V > 1.6*sd {
+		t.Errorf("%+v, want σ %v", ref, sd)
+	}
+	if !d.BreakPercent.Alarm || d.BreakPercent.AlarmSinceS.V > 3600 {
+		t.Errorf("alarm %v since %+v: the drift itself is out within the hour", d.BreakPercent.Alarm, d.BreakPercent.AlarmSinceS)
+	}
+	walk, sum, drifting := make([]float64, 60), 0.0, 0
+	for range 200 {
+		sum = 0
+		for i := range walk {
+			sum += r.NormFloat64()
+			walk[i] = 50 + sum
+		}
+		if DriftOf(percentWindows(walk), KindInterrupter, 0, &DriftOptions{}).BreakPercent.Reference.Drifts {
+			drifting++
+		}
+	}
+	if drifting > 2 {
+		t.Errorf("%d of 200 walks are taken for a line", drifting)
+	}
+}
+
+// A speed that warms up is no line: it is drifting, and nothing is forecast. A line
+// of the same size is, in 39 of 40 cases and more. Noise is white; all is invented.
+func TestBentSeriesHasNoForecast(t *testing.T) {
+	for name, tt := range map[string]struct {
+		at   func(i int) float64
+		bent bool
+	}{
+		"warming up": {func(i int) float64 { return 60 - 0.072*math.Exp(-float64(i)/120) }, true},
+		"a line":     {func(i int) float64 { return 59.9 + 0.07*float64(i)/360 }, false},
+	} {
+		bent, told := 0, 0
+		for seed := range uint64(40) {
+			r := rand.New(rand.NewPCG(seed, 3))
+			w := percentWindows(make([]float64, 360))
+			for i := range w {
+				w[i].Rate.Mean = tt.at(i) + 0.003*r.NormFloat64()
+			}
+			d := DriftOf(w, KindInterrupter, 0, &DriftOptions{Limits: keeping(RateIPM, 0, 60.1)})
+			if d.Rate.Bent {
+				bent++
+			}
+			if d.Rate.CrossesLimitInHours != nil {
+				told++
+			}
+		}
+		if tt.bent && (bent < 39 || told > 1) || !tt.bent && (bent > 1 || told < 39) {
+			t.Errorf("%s: %d of 40 are bent, %d have a forecast", name, bent, told)
+		}
 	}
 }

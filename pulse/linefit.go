@@ -19,6 +19,14 @@ func (l *lineFit) add(x, y float64) {
 	l.syy += dy * (y - l.meanY)
 }
 
+// at gives the line's y at x. Where x does not vary it is the mean.
+func (l *lineFit) at(x float64) float64 {
+	if l.sxx == 0 {
+		return l.meanY
+	}
+	return l.meanY + l.sxy/l.sxx*(x-l.meanX)
+}
+
 // residual is the sum of the squared distances from the line. It has n − 2
 // degrees of freedom, and needs points of more than one x.
 func (l *lineFit) residual() float64 { return max(l.syy-l.sxy*l.sxy/l.sxx, 0) }

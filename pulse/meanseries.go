@@ -50,6 +50,14 @@ func (s *meanSeries) n() (n int) {
 	return n
 }
 
+// sum is that of all values.
+func (s *meanSeries) sum() (sum seriesBlock) {
+	for i := range s.blocks {
+		sum.merge(s.blocks[i])
+	}
+	return sum
+}
+
 // batches are at most k of about the same number of values, each scale times the
 // quotient of its sums.
 func (s *meanSeries) batches(k int, scale float64) []batch {

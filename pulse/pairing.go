@@ -408,7 +408,11 @@ func (p *Pairing) feed(s *pairSide, t Transition, input bool) {
 	}
 	switch {
 	case t.Unknown:
-		s.unknown = append(s.unknown, stretchOfTime{t.At, t.End})
+		if n := len(s.unknown); n > 0 && s.unknown[n-1].to >= t.At { // it goes on
+			s.unknown[n-1].to = max(s.unknown[n-1].to, t.End)
+		} else {
+			s.unknown = append(s.unknown, stretchOfTime{t.At, t.End})
+		}
 		s.steps = append(s.steps, stateFrom{t.At, stateUnknown})
 		s.number++ // so that the breaks on both sides do not follow each other
 		s.open, s.closedOK = false, false

@@ -54,8 +54,9 @@ type Repeater struct {
 	ExtraAt []PairPlace `json:"extra_at,omitempty"`
 	// ByPlace has the pulses of a dial by their place in the train: 1 to 10, and 11
 	// for all later ones. FirstPulse and LastPulse compare the change of the break of
-	// the first pulse with that of all others, and of the last with those between;
-	// nil where there are too few.
+	// the first pulse and of the last with those from the third on, since a repeater
+	// may not have come to rest in the second (but the first with that one too where
+	// trains are short); nil where there are too few.
 	ByPlace    []PairsAtPlace `json:"by_place,omitempty"`
 	FirstPulse *PlaceShift    `json:"first_pulse,omitempty"`
 	LastPulse  *PlaceShift    `json:"last_pulse,omitempty"`
@@ -264,7 +265,7 @@ func (r *repeatReader) endOfTrain(next int) {
 		v := ms(float64(b.BreakChangeNS))
 		if b.Train != next && b.Pulse > 2 {
 			r.last.Add(v)
-		} else if b.Train == next {
+		} else if b.Train == next && b.Pulse > 2 {
 			r.middle.Add(v)
 		}
 	}
@@ -406,7 +407,7 @@ func (r *repeatReader) finish(m *Meter, x *Measurement, end Stamp) {
 
 func (r *repeatReader) byPlace(m *Meter, out *Repeater) {
 	number := func(v float64, ok bool) Num { return Num{v, ok} }
-	var later moments
+	var later, second moments
 	for i := 1; i < len(r.places); i++ {
 		p := &r.places[i]
 		if p.open.N()+p.close.N()+p.lost == 0 {
@@ -416,9 +417,15 @@ func (r *repeatReader) byPlace(m *Meter, out *Repeater) {
 		row.OpenLagMS, row.CloseLagMS = number(p.open.Mean()), number(p.close.Mean())
 		row.BreakChangeMS, row.BreakChangeSE = number(p.change.Mean()), number(p.change.SE())
 		out.ByPlace = append(out.ByPlace, row)
-		if i > 1 {
+		switch {
+		case i == 2:
+			second = p.change
+		case i > 2:
 			later.Merge(p.change)
 		}
+	}
+	if later.N() < shiftLeast {
+		later.Merge(second)
 	}
 	noise := pairModelOf(BreakChangeMS).noise * math.Hypot(m.setup.edgeMS(), r.setup.edgeMS())
 	out.FirstPulse, out.LastPulse = shift(r.places[1].change, later, noise), shift(r.last, r.middle, noise)

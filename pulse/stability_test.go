@@ -724,3 +724,24 @@ func BenchmarkStability(b *testing.B) {
 		}
 	})
 }
+
+// Twenty openings with noise of their own do not tell what shapes the curve, and are
+// never blamed on the motor; three hundred do tell.
+func TestFewOpeningsNameNoCause(t *testing.T) {
+	for n, told := range map[int]bool{21: false, 300: true} {
+		wrong, contact := 0, 0
+		for seed := range uint64(200) {
+			r := StabilityOf(segmentOf(level(powerNoise(rand.New(rand.NewPCG(seed, 1)), 2, n, 3e5)), 1e9))
+			for _, x := range r.Regimes {
+				if x.Regime != RegimeContact {
+					wrong++
+				} else {
+					contact++
+				}
+			}
+		}
+		if wrong > 2 || told && contact < 190 {
+			t.Errorf("%d openings: %d times another cause, %d times the contact", n, wrong, contact)
+		}
+	}
+}

@@ -271,7 +271,7 @@ func (r *Stability) shape() {
 		if i == 0 {
 			long = 2
 		}
-		if regimes[i] == RegimeCycle || regimes[i] != "" && points[j-1].m >= long*points[i].m {
+		if regimes[i] == RegimeCycle || regimes[i] != "" && points[j-1].m >= long*points[i].m && slopeKnown(&points[i], &points[j-1]) {
 			x := StabilityRegime{Regime: regimes[i], FromS: points[i].TauS, ToS: points[j-1].TauS}
 			if regimes[i] != RegimeCycle {
 				var l lineFit
@@ -287,6 +287,18 @@ func (r *Stability) shape() {
 	if len(r.Regimes) > 0 && r.Regimes[0].Regime == RegimeContact && len(r.TDEV) > 0 {
 		r.JitterS = r.TDEV[0].Deviation // of white noise of the phase, at τ0
 	}
+}
+
+// slopeWithin is how well a slope must be known, as a 90 % interval, to tell one
+// regime from the next, whose slopes are 0.5 apart.
+const slopeWithin = 0.35
+
+// slopeKnown tells whether two points of the curve tell its slope. The logarithm of
+// a deviation of so many degrees of freedom has a standard deviation of 1/√(2·edf).
+func slopeKnown(a, b *StabilityPoint) bool {
+	const z90 = 1.645
+	se := math.Sqrt(1/(2*a.EDF.V)+1/(2*b.EDF.V)) / math.Log(float64(b.m)/float64(a.m))
+	return z90*se <= slopeWithin
 }
 
 func nearestRegime(slope float64) Regime {

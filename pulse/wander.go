@@ -101,13 +101,25 @@ type noiseModel struct {
 	prior float64
 }
 
-// noiseModels lists the models. phase is for what the jitter of openings moves
-// and their sum does not: rates and periods. The prior weights are our own choice,
+// A noiseSet says what may be the noise of a figure.
+type noiseSet uint8
+
+const (
+	valueNoise noiseSet = iota
+	// periodNoise is for what the jitter of openings moves and their sum does not:
+	// rates and periods.
+	periodNoise
+	// lobeNoise is for the errors of lobes: what moves all openings of a turn alike,
+	// such as a speed that wanders, is not in them.
+	lobeNoise
+)
+
+// noiseModels lists the models. The prior weights are our own choice,
 // by trial (TestWanderCoverage prints how often 95 % hold with them): white noise
 // alone has most, since most contacts have no other at the lengths that are compared.
 // With more, a little walk below white noise would be missed too often; with less,
 // the intervals of white noise would be wider than need be.
-func noiseModels(phase bool) (all []noiseModel) {
+func noiseModels(set noiseSet) (all []noiseModel) {
 	alone := func(k noiseKind, prior float64) {
 		m := noiseModel{prior: prior}
 		m.share[k] = 1
@@ -120,7 +132,11 @@ func noiseModels(phase bool) (all []noiseModel) {
 			all = append(all, m)
 		}
 	}
-	alone(white, 20)
+	if set == lobeNoise {
+		alone(white, 100)
+	} else {
+		alone(white, 20)
+	}
 	alone(flicker, 2)
 	alone(walk, 1)
 	// A little of what is redder makes the mean much less sure, so the shares are
@@ -129,7 +145,7 @@ func noiseModels(phase bool) (all []noiseModel) {
 	mixed(white, walk, 0.5, 0.03, 0.6, 0.8)
 	mixed(white, walk, 1.3, 0.07, 0.15, 0.3)
 	mixed(flicker, walk, 0.1, 0.1, 0.3, 0.6)
-	if phase {
+	if set == periodNoise {
 		alone(whitePhase, 16)
 		mixed(whitePhase, white, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
 		mixed(whitePhase, flicker, 0.5, 0.01, 0.03, 0.1, 0.3, 0.6)
@@ -351,6 +367,38 @@ func (s spread) with(floor, standard float64) spread {
 		all[i] = p
 	}
 	return all
+}
+
+// heaviestTail bounds how wide the tails are made where models differ, by trial: what
+// does not change is beyond twice its 95 % about once in 200 whatever the noise
+// (TestWanderCoverage prints it), and with 8 that is a p of 0.0017.
+const heaviestTail = 8
+
+// freedom is how well s knows its own variance, in degrees of freedom: half the
+// inverse square of the relative uncertainty of its root (JCGM 100:2008, G.4.2). It
+// counts how far the models differ, and how few batches each has.
+func (s spread) freedom() float64 {
+	mean, square, own := 0.0, 0.0, 0.0
+	for i := range s {
+		l := math.Log(s[i].variance)
+		mean += s[i].weight * l
+		square += s[i].weight * l * l
+		own += s[i].weight * 2 / s[i].freedom
+	}
+	return max(2/(max(square-mean*mean, 0)+own), heaviestTail)
+}
+
+// probability is that of a difference d or a larger one without a change, by
+// Student's t with the freedom of s and the scale that puts 5 % beyond expanded. Of
+// the mixture itself, all beyond a few times expanded is the share of its least
+// likely models, that of a walk, however large d is: no change would be told from
+// it once many figures are tested together.
+func (s spread) probability(d, expanded float64) float64 {
+	if !(expanded > 0) {
+		return s.beyond(d)
+	}
+	t := distuv.StudentsT{Sigma: 1, Nu: min(s.freedom(), 1e6)} // then as good as normal
+	return min(2*t.Survival(math.Abs(d)/expanded*t.Quantile(0.975)), 1)
 }
 
 // beyond is the probability that a difference is further from 0 than d.

@@ -50,22 +50,22 @@ func batchesOf(v []float64, k int) []batch {
 }
 
 var noises = []struct {
-	name  string
-	phase bool // compared as a rate is
-	make  func(r *rand.Rand, n int) []float64
+	name string
+	set  noiseSet
+	make func(r *rand.Rand, n int) []float64
 	// How often a stated 95 % must hold, at least and at most.
 	low, high float64
 }{
-	{"white", false, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 0) }, 0.92, 0.99},
-	{"flicker", false, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 1) }, 0.92, 0.99},
-	{"walk", false, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 2) }, 0.92, 0.99},
-	{"white speed", true, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 0) }, 0.92, 0.99},
-	{"jitter", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0) }, 0.92, 0.99},
-	{"jitter, white", true, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0.1) }, 0.92, 0.99},
-	{"white, flicker", false, func(r *rand.Rand, n int) []float64 {
+	{"white", valueNoise, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 0) }, 0.92, 0.99},
+	{"flicker", valueNoise, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 1) }, 0.92, 0.99},
+	{"walk", valueNoise, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 2) }, 0.92, 0.99},
+	{"white speed", periodNoise, func(r *rand.Rand, n int) []float64 { return spectralNoise(r, n, 0) }, 0.92, 0.99},
+	{"jitter", periodNoise, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0) }, 0.92, 0.99},
+	{"jitter, white", periodNoise, func(r *rand.Rand, n int) []float64 { return jitterNoise(r, n, 0.1) }, 0.92, 0.99},
+	{"white, flicker", valueNoise, func(r *rand.Rand, n int) []float64 {
 		return sumNoise(spectralNoise(r, n, 0), spectralNoise(r, n, 1), 0.3)
 	}, 0.90, 0.985},
-	{"little walk", false, func(r *rand.Rand, n int) []float64 {
+	{"little walk", valueNoise, func(r *rand.Rand, n int) []float64 {
 		return sumNoise(spectralNoise(r, n, 0), spectralNoise(r, n, 2), 5/float64(n))
 	}, 0.87, 0.985},
 }
@@ -107,7 +107,7 @@ func TestWanderCoverage(t *testing.T) {
 				d := mean(v[n:]) - mean(v[:n])
 				b1, b2 := batchesOf(v[:n], compareBatches), batchesOf(v[n:], compareBatches)
 				if pair == nil {
-					pair = newNoisePair(b1, b2, noiseModels(k.phase))
+					pair = newNoisePair(b1, b2, noiseModels(k.set))
 				}
 				s := pair.spread(b1, b2, 0).with(0, 0)
 				u := s.expanded()
@@ -225,10 +225,23 @@ func TestSharesOfADifference(t *testing.T) {
 	}
 }
 
+// A walk that is hardly likely does not hide what is three times the ± that it has its
+// part in: alone, its share of the mixture would.
+func TestProbabilityGoesWithTheInterval(t *testing.T) {
+	s := spread{{weight: 0.95, variance: 1, freedom: 60}, {weight: 0.05, variance: 30, freedom: 30}}
+	u := s.expanded()
+	if p := s.probability(u, u); math.Abs(p-0.05) > 1e-9 {
+		t.Errorf("at the ±: p %v", p)
+	}
+	if p, mixed := s.probability(2*u, u), s.beyond(2*u); !(p < 0.05/15) || !(mixed > 0.05/15) {
+		t.Errorf("at twice the ±: p %v, of the mixture %v", p, mixed)
+	}
+}
+
 // Batches that do not vary leave the noise of the edges.
 func TestNoSpread(t *testing.T) {
 	flat, other := singles([]float64{5, 5, 5, 5, 5, 5}), singles([]float64{4, 6, 5, 4, 6, 5})
-	s := spreadOf(flat, flat, 0, noiseModels(true))
+	s := spreadOf(flat, flat, 0, noiseModels(periodNoise))
 	if s != nil {
 		t.Errorf("%+v", s)
 	}
@@ -241,7 +254,7 @@ func TestNoSpread(t *testing.T) {
 	if p := s.with(0, 0).beyond(1e-9); p != 0 {
 		t.Errorf("without any, another value: p %v", p)
 	}
-	if s := spreadOf(flat, other, 0, noiseModels(true)).with(0, 0); !(s.expanded() > 0.5) || !finite(s.expanded()) {
+	if s := spreadOf(flat, other, 0, noiseModels(periodNoise)).with(0, 0); !(s.expanded() > 0.5) || !finite(s.expanded()) {
 		t.Errorf("one that does not vary: %v", s.expanded())
 	}
 }

@@ -33,6 +33,9 @@ type Window struct {
 	// Lobes are the errors of each lobe, index lobe − 1, about the median of the
 	// lobes in this window; nil without lobes, and while their numbers are not known.
 	Lobes []LobeWindow
+	// LobeBreakMS is the break that the lobes' breaks are compared with here; unknown
+	// in what a log keeps.
+	LobeBreakMS Num
 }
 
 // A WindowMean is the mean of N values.
@@ -44,6 +47,24 @@ type WindowMean struct {
 	// leaves a rate better known than that, a wandering speed worse.
 	SE float64
 	SD Num // standard deviation of single values; not known below two, and from some summaries
+	// Least and Most are the extremes of single values; both 0 where they are not known.
+	Least, Most float64
+}
+
+// extremes are those of single values.
+func (m *WindowMean) extremes() (least, most float64, ok bool) {
+	return m.Least, m.Most, m.Least != 0 || m.Most != 0
+}
+
+// shift moves all values by the same.
+func (m *WindowMean) shift(by float64) {
+	if m.N == 0 {
+		return
+	}
+	m.Mean += by
+	if _, _, ok := m.extremes(); ok {
+		m.Least, m.Most = m.Least+by, m.Most+by
+	}
 }
 
 // A LobeWindow is one lobe's mean errors in ms, late and long positive.
@@ -75,16 +96,39 @@ type Windows struct {
 	covered int64 // of it by cycles
 	unknown []knownSpan
 	periods pairMoments
-	breaks  moments // ns
+	breaks  ranged  // ns
 	middle  float64 // sum of the middles of the periods, ns since from
 	pending *Window // too few periods
 
 	// The lobes' errors come a turn late. sig counts them from its first opening,
 	// which was of lobe offset + 1; late and brk are by lobe.
-	sig       lobeSignature
-	offset    int
-	stretch   int
-	late, brk []moments // ns, of the window at hand
+	sig     lobeSignature
+	offset  int
+	stretch int
+	late    []moments // ns, of the window at hand
+	brk     []moments
+	brkEnds []ends // ns
+}
+
+// A ranged has the moments of values and their extremes.
+type ranged struct {
+	moments
+	ends
+}
+
+func (s *ranged) Add(x float64) {
+	s.moments.Add(x)
+	s.ends.add(x)
+}
+
+// ends are the extremes of positive values; both 0 before the first.
+type ends struct{ least, most float64 }
+
+func (e *ends) add(x float64) {
+	if e.most == 0 || x < e.least {
+		e.least = x
+	}
+	e.most = max(e.most, x)
 }
 
 // A knownSpan is a time from one Stamp to another.
@@ -98,7 +142,7 @@ func NewWindows(kind Kind, lengthNS int64, lobes int, done func(*Window)) *Windo
 	w := &Windows{kind: kind, length: Stamp(cmp.Or(max(lengthNS, 0), DefaultWindowNS)), lobes: lobes, done: done}
 	if lobes > 0 {
 		w.sig.init(lobes)
-		w.late, w.brk = make([]moments, lobes), make([]moments, lobes)
+		w.late, w.brk, w.brkEnds = make([]moments, lobes), make([]moments, lobes), make([]ends, lobes)
 	}
 	return w
 }
@@ -200,6 +244,9 @@ func (w *Windows) lobe(r *CycleRow) {
 	o := opening{at: r.At}
 	if !r.Faulty() {
 		o.breakNS = r.BreakNS
+		if o.breakNS > 0 {
+			w.brkEnds[r.Lobe-1].add(float64(o.breakNS))
+		}
 	}
 	w.sig.opening(r.Cycle, o)
 }
@@ -277,13 +324,15 @@ func (w *Windows) close(to Stamp) {
 	if p := &w.periods; p.n > 0 {
 		x.At = w.from + Stamp(w.middle/p.n)
 		x.Rate, x.BreakPercent = p.figures(w.kind)
-		x.BreakMS = meanOf(&w.breaks, 1e6)
-		x.Lobes = w.lobeWindows()
+		x.BreakMS = meanOf(&w.breaks.moments, 1e6)
+		x.BreakMS.Least, x.BreakMS.Most = w.breaks.least/1e6, w.breaks.most/1e6
+		x.Lobes, x.LobeBreakMS = w.lobeWindows()
 	}
 	w.covered, w.middle = 0, 0
-	w.periods, w.breaks = pairMoments{}, moments{}
+	w.periods, w.breaks = pairMoments{}, ranged{}
 	clear(w.late)
 	clear(w.brk)
+	clear(w.brkEnds)
 	known := 2*x.KnownNS >= int64(to-w.from)
 	short := 2*x.KnownNS < int64(w.length) // cut by a split or the end
 	if w.pending != nil && (!known || apart > int64(w.length) || x.Rate.N > 0 && x.To-w.pending.From > windowReachNS) {
@@ -323,18 +372,20 @@ func (w *Windows) emit() {
 	}
 }
 
-// lobeWindows are the lobes' errors in the window at hand.
-func (w *Windows) lobeWindows() []LobeWindow {
+// lobeWindows are the lobes' errors in the window at hand, and the break that theirs
+// are about.
+func (w *Windows) lobeWindows() (all []LobeWindow, breakMS Num) {
 	if w.lobes == 0 {
-		return nil
+		return nil, breakMS
 	}
 	w.takeErrors()
-	all := make([]LobeWindow, w.lobes)
+	all = make([]LobeWindow, w.lobes)
 	any := false
 	late, brk := make([]float64, 0, w.lobes), make([]float64, 0, w.lobes)
 	for i := range all {
 		l := &all[i]
 		l.Opening, l.Break = meanOf(&w.late[i], 1e6), meanOf(&w.brk[i], 1e6)
+		l.Break.Least, l.Break.Most = w.brkEnds[i].least/1e6, w.brkEnds[i].most/1e6
 		if l.Opening.N > 0 {
 			late, any = append(late, l.Opening.Mean), true
 		}
@@ -343,19 +394,17 @@ func (w *Windows) lobeWindows() []LobeWindow {
 		}
 	}
 	if !any {
-		return nil
+		return nil, breakMS
 	}
 	lateMid, brkMid := median(late), median(brk)
 	for i := range all {
-		l := &all[i]
-		if l.Opening.N > 0 {
-			l.Opening.Mean -= lateMid
-		}
-		if l.Break.N > 0 {
-			l.Break.Mean -= brkMid
-		}
+		all[i].Opening.shift(-lateMid)
+		all[i].Break.shift(-brkMid)
 	}
-	return all
+	if len(brk) > 0 {
+		breakMS = Known(brkMid)
+	}
+	return all, breakMS
 }
 
 // Advance says that every row that began long before now has come: windows that
@@ -400,8 +449,15 @@ func (w *Window) Merge(o *Window) {
 	switch {
 	case o.Lobes == nil:
 	case w.Lobes == nil:
-		w.Lobes = slices.Clone(o.Lobes)
+		w.Lobes, w.LobeBreakMS = slices.Clone(o.Lobes), o.LobeBreakMS
 	default:
+		if mine, their := breaksIn(w.Lobes), breaksIn(o.Lobes); w.LobeBreakMS.OK && o.LobeBreakMS.OK && mine+their > 0 {
+			w.LobeBreakMS.V += (o.LobeBreakMS.V - w.LobeBreakMS.V) * their / (mine + their)
+		} else if mine == 0 {
+			w.LobeBreakMS = o.LobeBreakMS
+		} else if their > 0 {
+			w.LobeBreakMS = Num{}
+		}
 		lobes := slices.Clone(w.Lobes)
 		for i := range min(len(lobes), len(o.Lobes)) {
 			a, b := &lobes[i], &o.Lobes[i]
@@ -412,6 +468,13 @@ func (w *Window) Merge(o *Window) {
 	}
 	w.From, w.To = min(w.From, o.From), max(w.To, o.To)
 	w.KnownNS += o.KnownNS
+}
+
+func breaksIn(lobes []LobeWindow) (n float64) {
+	for i := range lobes {
+		n += float64(lobes[i].Break.N)
+	}
+	return n
 }
 
 // weightOf is proportional to the time that the periods of a rate take.
@@ -430,6 +493,11 @@ func (m *WindowMean) merge(o *WindowMean, mine, their float64) {
 	case m.N == 0:
 		*m = *o
 		return
+	}
+	if least, most, ok := o.extremes(); !ok {
+		m.Least, m.Most = 0, 0
+	} else if _, _, ok := m.extremes(); ok {
+		m.Least, m.Most = min(m.Least, least), max(m.Most, most)
 	}
 	d, n := o.Mean-m.Mean, float64(m.N+o.N)
 	if m.SD.OK || o.SD.OK { // one that is not known is taken to be as the other
@@ -469,6 +537,7 @@ type pairMoments struct {
 	n, x0, y0     float64 // number, first pair
 	mx, my        float64 // means less the first
 	sxx, sxy, syy float64
+	xs, parts     ends // of x and of y/x
 }
 
 func (p *pairMoments) add(x, y float64) {
@@ -483,6 +552,8 @@ func (p *pairMoments) add(x, y float64) {
 	p.sxx += dx * (x - p.mx)
 	p.sxy += dx * (y - p.my)
 	p.syy += dy * (y - p.my)
+	p.xs.add(p.x0 + x)
+	p.parts.add((p.y0 + y) / (p.x0 + x))
 }
 
 func (p *pairMoments) meanX() float64 { return p.x0 + p.mx }
@@ -499,6 +570,8 @@ func (p *pairMoments) figures(kind Kind) (rate, percent WindowMean) {
 	x, y, n := p.meanX(), p.meanY(), int64(p.n)
 	f := y / x
 	rate, percent = WindowMean{N: n, Mean: per / x}, WindowMean{N: n, Mean: 100 * f}
+	rate.Least, rate.Most = per/p.xs.most, per/p.xs.least
+	percent.Least, percent.Most = 100*p.parts.least, 100*p.parts.most
 	if n > 1 {
 		sd := per / x * math.Sqrt(p.sxx/(p.n-1)) / x
 		rate.SD, rate.SE = Known(sd), sd/math.Sqrt(p.n)

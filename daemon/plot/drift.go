@@ -11,6 +11,8 @@ import (
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
+
+	"makebreak/daemon/figure"
 )
 
 // A Drift is how window means change over time.
@@ -28,6 +30,7 @@ type DriftPanel struct {
 	Means  []float64
 	Trend  []float64 // at X: the line or the step that explains the means; nil draws none
 	Limits []float64 // drawn where they are near the means
+	Span   float64   // the axis spans so much at least: less is not known
 }
 
 // driftPanel is the height of one panel.
@@ -83,7 +86,11 @@ func (d *Drift) panel(x *DriftPanel) (*plot.Plot, error) {
 	dots.GlyphStyle = draw.GlyphStyle{Color: color.NRGBA{0x00, 0x72, 0xb2, 0x90}, Radius: 1.2, Shape: draw.CircleGlyph{}}
 	p.Add(dots)
 	p.X.Min = min(p.X.Min, 0) // ticks at round times from the start
-	room := max(high-low, 1e-9*math.Abs(high), 1e-12)
+	if less := x.Span - (high - low); less > 0 && len(x.X) > 0 {
+		p.Y.Min, p.Y.Max = min(p.Y.Min, low-less/2), max(p.Y.Max, high+less/2)
+	}
+	p.Y.Tick.Marker = evenTicks{}
+	room := max(high-low, x.Span, 1e-9*math.Abs(high), 1e-12)
 	for _, limit := range x.Limits {
 		// One that is far away would press the means into a line.
 		if limit < low-1.5*room || limit > high+1.5*room || len(x.X) == 0 {
@@ -109,4 +116,47 @@ func (d *Drift) panel(x *DriftPanel) (*plot.Plot, error) {
 		p.Add(trend)
 	}
 	return p, nil
+}
+
+// evenTicks are the usual ones, with the decimals that tell them apart.
+type evenTicks struct{}
+
+// mostTickDecimals of a label show all that a float64 near 60 holds and an axis needs.
+const mostTickDecimals = 9
+
+// Ticks gives the ticks of an axis.
+func (evenTicks) Ticks(low, high float64) []plot.Tick {
+	ticks := plot.DefaultTicks{}.Ticks(low, high)
+	least := math.Inf(1) // distance of two labels
+	last := math.NaN()
+	for _, t := range ticks {
+		if t.Label == "" {
+			continue
+		}
+		if d := t.Value - last; d > 0 {
+			least = min(least, d)
+		}
+		last = t.Value
+	}
+	if math.IsInf(least, 1) {
+		least = high - low
+	}
+	decimals := 0
+	for ; decimals < mostTickDecimals; decimals++ {
+		scale, exact := math.Pow(10, float64(decimals)), true
+		for _, t := range ticks {
+			if v := t.Value * scale; t.Label != "" && math.Abs(v-math.Round(v)) > 0.01*least*scale {
+				exact = false
+			}
+		}
+		if exact {
+			break
+		}
+	}
+	for i := range ticks {
+		if ticks[i].Label != "" {
+			ticks[i].Label = figure.Fixed(ticks[i].Value, decimals)
+		}
+	}
+	return ticks
 }

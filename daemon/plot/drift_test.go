@@ -40,3 +40,28 @@ func TestDrift(t *testing.T) {
 		t.Error("a limit far away is drawn")
 	}
 }
+
+// Labels have the decimals that tell them apart, and no more.
+func TestEvenTicks(t *testing.T) {
+	for _, tt := range []struct {
+		low, high float64
+		decimals  int
+	}{{0, 24, 0}, {50, 50.16, 2}, {59.9997, 60.0003, 4}, {500, 501.6, 1}} {
+		var labels []string
+		for _, x := range (evenTicks{}).Ticks(tt.low, tt.high) {
+			if x.Label != "" {
+				labels = append(labels, x.Label)
+			}
+		}
+		for i, l := range labels {
+			_, after, _ := strings.Cut(l, ".")
+			if len(after) != tt.decimals || i > 0 && l == labels[i-1] {
+				t.Errorf("%v to %v: %q", tt.low, tt.high, labels)
+				break
+			}
+		}
+		if len(labels) < 2 {
+			t.Errorf("%v to %v: %q", tt.low, tt.high, labels)
+		}
+	}
+}

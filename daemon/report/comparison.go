@@ -135,20 +135,7 @@ func OfComparison(c *Comparison, zone *time.Location) *Document {
 		doc.mark("NOTE:", Doubtful, text)
 	}
 	doc.add(Space{}, comparedHeadline(c))
-	var notTold []string
-	for _, q := range c.Quantities {
-		if q.Sentence == pulse.CannotTell {
-			noun, _ := comparedNoun(c, q.Quantity)
-			notTold = append(notTold, noun)
-		}
-	}
-	for _, l := range c.Lobes {
-		if l.Opening.Sentence == pulse.CannotTell {
-			notTold = append(notTold, "the lobes")
-			break
-		}
-	}
-	if c.Outcome != pulse.CannotTell && len(notTold) > 0 {
+	if notTold := comparedNotTold(c); c.Outcome == pulse.Changed && len(notTold) > 0 {
 		doc.say("Of " + figure.List(notTold) + " it cannot be told.")
 	}
 	doc.add(Space{})
@@ -156,7 +143,7 @@ func OfComparison(c *Comparison, zone *time.Location) *Document {
 	doc.tell(padded("After", 7), sideText(doc, &c.After))
 
 	doc.head("Difference, after less before")
-	t := Table{Columns: columns("lrrrrl", "", "before", "after", "difference", "±", "")}
+	t := Table{Columns: columns("lrrrrl", markChanged+"changed", "before", "after", "difference", "±", "")}
 	t.Columns[5].Folds = true
 	for _, q := range c.Quantities {
 		noun, unit := comparedNoun(c, q.Quantity)
@@ -164,7 +151,8 @@ func OfComparison(c *Comparison, zone *time.Location) *Document {
 			unit = "points"
 		}
 		dec := changeDecimals(&q.Change)
-		row := []Cell{{Text: noun, Unit: rateOnly(unit)}}
+		row := []Cell{markedCell(noun, &q.Change)}
+		row[0].Unit = rateOnly(unit)
 		row = append(row, Cell{Number: true, Value: q.Before, Decimals: dec}, Cell{Number: true, Value: q.After, Decimals: dec},
 			Cell{Text: signed(q.Difference, dec)}, Cell{Text: uncertain(q.ExpandedU, dec)}, Cell{Text: changeText(&q.Change, unit)})
 		t.Rows = append(t.Rows, row)
@@ -198,14 +186,43 @@ func comparedTitle(doc *Document, c *Comparison) string {
 	return c.Before.Source + " and " + c.After.Source
 }
 
+// comparedNotTold names what cannot be told of.
+func comparedNotTold(c *Comparison) (all []string) {
+	for _, q := range c.Quantities {
+		if q.Sentence == pulse.CannotTell {
+			noun, _ := comparedNoun(c, q.Quantity)
+			all = append(all, noun)
+		}
+	}
+	if slices.ContainsFunc(c.Lobes, func(l pulse.LobeChange) bool { return l.Opening.Sentence == pulse.CannotTell }) {
+		all = append(all, "the lobes")
+	}
+	return all
+}
+
+// comparedUntold is the headline where nothing is shown to have changed and of
+// something it cannot be told: what is not shown to have changed is not lost in it.
+func comparedUntold(c *Comparison) Statement {
+	var told []string
+	for _, q := range c.Quantities {
+		if q.Sentence == pulse.NotShown {
+			noun, _ := comparedNoun(c, q.Quantity)
+			told = append(told, noun)
+		}
+	}
+	if len(told) == 0 {
+		return Statement{strings.ToUpper(string(pulse.CannotTell)), Doubtful}
+	}
+	return Statement{"NOT SHOWN TO HAVE CHANGED: " + strings.Join(told, ", ") + "; OF " + strings.ToUpper(figure.List(comparedNotTold(c))) + " IT CANNOT BE TOLD", Doubtful}
+}
+
 // comparedHeadline gives the outcome in words.
 func comparedHeadline(c *Comparison) Statement {
-	if c.Outcome != pulse.Changed {
-		s := Statement{strings.ToUpper(string(c.Outcome)), Strong}
-		if c.Outcome == pulse.CannotTell {
-			s.Tone = Doubtful
-		}
-		return s
+	if c.Outcome == pulse.CannotTell {
+		return comparedUntold(c)
+	}
+	if c.Outcome == pulse.NotShown {
+		return Statement{strings.ToUpper(string(c.Outcome)), Strong}
 	}
 	var what []string
 	for _, q := range c.Quantities {
@@ -248,6 +265,17 @@ func comparedNoun(c *Comparison, quantity string) (noun, unit string) {
 		unit = "cycles/min"
 	}
 	return noun, unit
+}
+
+// markChanged stands before the name of what has changed, which is seen where the
+// last column of a table is not, as on a telephone.
+const markChanged = "* "
+
+func markedCell(name string, x *pulse.Change) Cell {
+	if x.Sentence == pulse.Changed {
+		return Cell{Text: markChanged + name, Tone: Strong}
+	}
+	return Cell{Text: name}
 }
 
 // changeDecimals are those that the uncertainty of a difference supports.
@@ -359,7 +387,11 @@ func comparedLobes(doc *Document, c *Comparison) {
 	if c.LobesPairedBy != nil && *c.LobesPairedBy == pulse.PairedByMatch {
 		switch {
 		case c.Lobes[0].Opening.Why == pulse.NotMatched:
-			by = "Which lobe is which cannot be told: the best match of their errors is only " + lead(c.MatchLead.V) + " times likelier than the next. The figures stand side by side as they come."
+			likelier := "only " + lead(c.MatchLead.V) + " times likelier"
+			if c.MatchLead.V < 2 {
+				likelier = "no likelier"
+			}
+			by = "Which lobe is which cannot be told, nor whether any has changed: the best match of their errors is " + likelier + " than the next. The figures stand side by side as they come."
 		case c.MatchLead.OK:
 			by = "Lobes are paired by their errors and breaks: that is " + lead(c.MatchLead.V) + " times likelier than any other way. Numbers are those of the first."
 		default:
@@ -367,6 +399,15 @@ func comparedLobes(doc *Document, c *Comparison) {
 		}
 	}
 	doc.tell("", by+" Opening errors are against the median of the lobes, positive is late.")
+	if c.Lobes[0].Opening.Why == pulse.NotMatched {
+		t := Table{Columns: columns("rrrrr", "lobe", "opening before, ms", "after", "break before, ms", "after")}
+		for i := range c.Lobes {
+			l := &c.Lobes[i]
+			t.Rows = append(t.Rows, cells(figure.Count(l.Lobe), signed(l.Opening.Before, 2), signed(l.Opening.After, 2), number(l.Break.Before, 2), number(l.Break.After, 2)))
+		}
+		doc.add(t)
+		return
+	}
 	of := func(title string, change func(l *pulse.LobeChange) *pulse.Change) {
 		t := Table{Columns: columns("rrrrrl", title, "before", "after", "difference", "±", "")}
 		t.Columns[5].Folds = true
@@ -374,8 +415,7 @@ func comparedLobes(doc *Document, c *Comparison) {
 			l := &c.Lobes[i]
 			x := change(l)
 			dec := changeDecimals(x)
-			number := figure.Count(l.Lobe)
-			t.Rows = append(t.Rows, []Cell{{Text: number}, {Text: signedUnless(title, x.Before, dec)}, {Text: signedUnless(title, x.After, dec)},
+			t.Rows = append(t.Rows, []Cell{markedCell(figure.Count(l.Lobe), x), {Text: signedUnless(title, x.Before, dec)}, {Text: signedUnless(title, x.After, dec)},
 				{Text: signed(x.Difference, dec)}, {Text: uncertain(x.ExpandedU, dec)}, {Text: changeText(x, "ms")}})
 		}
 		doc.add(t)

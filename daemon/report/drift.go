@@ -2,6 +2,7 @@ package report
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -16,12 +17,16 @@ func drift(doc *Document, m *pulse.Measurement, a *About) {
 	if d == nil {
 		return
 	}
-	s := driftSpeech{d: d, a: a, unit: unitFor(float64(d.ToS-d.FromS) / 3600)}
+	s := driftSpeech{d: d, a: a, unit: unitFor(float64(d.ToS-d.FromS) / 3600), singles: singles(m), chain: m.Uncertainty}
 	doc.head("Change over time")
 	doc.tell("", s.basis())
 	if d.Windows < d.WindowsNeeded {
+		shorter := ", or ask for a shorter --window"
+		if d.WindowS > d.AskedWindowS {
+			shorter = "" // they would be merged
+		}
 		doc.tell("", figure.Plural(d.Windows, "window is", "windows are")+" too few for a trend, which needs "+figure.Count(d.WindowsNeeded)+
-			": measure longer, or ask for a shorter --window.")
+			": measure longer"+shorter+".")
 	}
 	rateUnit := "pps"
 	if m.Interrupter != nil {
@@ -34,15 +39,31 @@ func drift(doc *Document, m *pulse.Measurement, a *About) {
 		if q.t == nil || q.t.N == 0 {
 			continue
 		}
-		if text := s.of(q.t, q.unit, singles(m)); text != "" {
+		if text := s.of(q.t, q.unit); text != "" {
+			if q.t == d.Rate {
+				text += s.clock(q.t, q.unit)
+			}
 			doc.tell(q.lead, text)
 		}
 	}
 	s.lobes(doc)
+	if changes(d) && float64(d.ToS-d.FromS) < 24*3600 {
+		doc.tell("", "The record is shorter than a day: what warmth and load do each day cannot be told from a drift.")
+	}
 	if text := s.charts(); text != "" {
 		doc.tell("", text)
 	}
 	s.chart(doc, m, rateUnit)
+}
+
+// changes tells that some figure of the whole contact drifts.
+func changes(d *pulse.Drift) bool {
+	for _, t := range []*pulse.Trend{d.Rate, d.BreakPercent, d.BreakMS} {
+		if t != nil && t.N > 0 && t.Better != pulse.BetterNone && t.Better != pulse.BetterStep {
+			return true
+		}
+	}
+	return false
 }
 
 func rateUnitOf(m *pulse.Measurement) string { return rateUnit(m, "IPM") }
@@ -60,6 +81,9 @@ type driftSpeech struct {
 	d    *pulse.Drift
 	a    *About
 	unit timeUnit
+	// singles names the single values.
+	singles string
+	chain   map[pulse.Quantity]*pulse.BudgetResult
 }
 
 // A timeUnit is what changes are told by.
@@ -100,11 +124,21 @@ func (s *driftSpeech) at(seconds float64) string {
 func (s *driftSpeech) basis() string {
 	d := s.d
 	text := figure.Plural(d.Windows, "window", "windows") + " of " + lengthText(float64(d.WindowS))
+	if asked, is := float64(d.AskedWindowS), float64(d.WindowS); d.Windows > 0 && asked > 0 && is > asked {
+		text += " in the median, merged from " + lengthText(asked)
+		if d.Windows >= mostWindows/2 {
+			text += ", for there would be too many"
+		} else {
+			text += " until each has ten periods"
+		}
+	}
 	if d.Windows > 0 {
 		text += ", from " + s.at(float64(d.FromS)) + " to " + s.at(float64(d.ToS))
 	}
 	if d.SplitS.OK {
-		text += "; those before the note of " + s.at(d.SplitS.V) + " (" + figure.Count(d.WindowsBefore) + ") are another series"
+		if d.WindowsBefore > 0 {
+			text += "; those before the note of " + s.at(d.SplitS.V) + " (" + figure.Count(d.WindowsBefore) + ") are another series"
+		}
 	}
 	text += "."
 	switch {
@@ -116,6 +150,9 @@ func (s *driftSpeech) basis() string {
 	}
 	return text
 }
+
+// mostWindows is from how many windows on each two become one.
+const mostWindows = 10080
 
 // lengthText writes a length of seconds in the unit that makes it short.
 func lengthText(s float64) string {
@@ -130,15 +167,56 @@ func lengthText(s float64) string {
 	return figure.Trimmed(s, 3) + " s"
 }
 
+// chainPart is how much finer than the uncertainty of a single value a change may be
+// told: what shifts all values alike cancels in it, and no chain keeps that steadier
+// than a tenth without having been shown to.
+const chainPart = 10
+
+// least is the smallest change of a quantity in a unit that the measuring chain
+// supports; 0 where that is not known.
+func (s *driftSpeech) least(unit string) float64 {
+	of := []pulse.Quantity{pulse.RatePPS, pulse.RateIPM}
+	switch unit {
+	case "points", "%":
+		of = []pulse.Quantity{pulse.BreakPercent}
+	case "ms":
+		of = []pulse.Quantity{pulse.BreakMS}
+	}
+	for _, q := range of {
+		if b := s.chain[q]; b != nil && b.Expanded.OK {
+			return b.Expanded.V / chainPart
+		}
+	}
+	return 0
+}
+
+// decimals are those that an uncertainty u supports, and the measuring chain.
+func (s *driftSpeech) decimals(u float64, unit string) int {
+	dec := figure.Decimals(u)
+	if least := s.least(unit); least > 0 {
+		dec = min(dec, figure.Decimals(least))
+	}
+	return dec
+}
+
+// atLeastLast writes an uncertainty; one that the decimals would show as 0 is rounded
+// up to the last of them.
+func atLeastLast(u float64, dec int) string {
+	if u > 0 {
+		u = max(u, math.Pow(10, -float64(dec)))
+	}
+	return figure.Fixed(u, dec)
+}
+
 // change writes a slope with its 95 % interval as ±, in the unit of time.
 func (s *driftSpeech) change(t *pulse.Trend, unit string) string {
 	slope, u := math.Abs(t.SlopePerHour.V)*s.unit.hours, (t.High.V-t.Low.V)/2*s.unit.hours
-	dec := figure.Decimals(u)
-	return figure.Fixed(slope, dec) + " ± " + figure.NonZero(u, dec) + " " + unit + " " + s.unit.name
+	dec := s.decimals(u, unit)
+	return figure.Fixed(slope, dec) + " ± " + atLeastLast(u, dec) + " " + unit + " " + s.unit.name
 }
 
 // of says how one quantity changes.
-func (s *driftSpeech) of(t *pulse.Trend, unit, singles string) string {
+func (s *driftSpeech) of(t *pulse.Trend, unit string) string {
 	var said []string
 	verb := "rises"
 	if t.SlopePerHour.V < 0 {
@@ -148,29 +226,41 @@ func (s *driftSpeech) of(t *pulse.Trend, unit, singles string) string {
 	case !t.SlopePerHour.OK:
 	case t.Better == pulse.BetterSlope:
 		text := verb + " " + s.change(t, unit) + s.since()
+		var ahead []string
 		if c := t.CrossesLimitInHours; c != nil && !c.Beyond {
-			text += "; at that pace its mean reaches " + driftLimit(c, unit) + " in " + inTime(c)
-			if x := t.SingleCrossesLimitInHours; x != nil {
-				text += ", " + singles + " in " + inTime(x)
+			ahead = append(ahead, "its mean reaches "+driftLimit(c, unit)+" in "+inTime(c))
+		}
+		if x := t.SingleCrossesLimitInHours; x != nil && !x.Beyond {
+			what := s.singles
+			if len(ahead) == 0 {
+				what += " reach " + driftLimit(x, unit)
 			}
+			what += " in " + inTime(x)
+			if x.Lobe > 0 && t == s.d.BreakMS || x.Lobe > 0 && t == s.d.BreakPercent {
+				what += ", first those of lobe " + figure.Count(x.Lobe)
+			}
+			ahead = append(ahead, what)
 		}
-		if t.TooUnsure {
-			text += ", not sure enough yet to say when it reaches a limit"
+		if len(ahead) > 0 {
+			text += "; at that pace " + strings.Join(ahead, ", ")
 		}
-		said = append(said, text)
+		said = append(said, text+s.noForecast(t))
 	case t.Better == pulse.BetterStep:
-		said = append(said, s.step(t, unit)+"; no steady change explains it as well")
+		said = append(said, s.step(t, unit)+"; no steady change explains it as well"+s.noForecast(t))
 	case t.Better == pulse.BetterUnclear:
 		text := "has changed, and it cannot be told how: it " + verb + " " + s.change(t, unit)
 		if t.Step != nil {
 			text += ", or it " + s.step(t, unit)
 		}
-		said = append(said, text)
+		said = append(said, text+s.noForecast(t))
 	default:
-		said = append(said, "no drift shown: less than "+s.proves(t.ProvesPerHour.V)+" "+unit+" "+s.unit.name+" (95 %)")
+		said = append(said, "no drift shown: less than "+s.proves(t.ProvesPerHour.V, unit)+" "+unit+" "+s.unit.name+" (95 %)")
 	}
 	if c := t.CrossesLimitInHours; c != nil && c.Beyond {
 		said = append(said, "its mean is beyond "+driftLimit(c, unit)+" already")
+	}
+	if x := t.SingleCrossesLimitInHours; x != nil && x.Beyond && (t.Better != pulse.BetterNone || t.CrossesLimitInHours != nil) {
+		said = append(said, s.singlesBeyond(t, x, unit))
 	}
 	// A drift or a step moves it away from its level by itself.
 	if t.Alarm && (t.Better == pulse.BetterNone || t.Better == pulse.BetterUnclear) {
@@ -183,6 +273,62 @@ func (s *driftSpeech) of(t *pulse.Trend, unit, singles string) string {
 		said[i] = upperFirst(said[i]) + "."
 	}
 	return strings.Join(said, " ")
+}
+
+// noForecast says why there is no forecast though a change and a limit are there.
+func (s *driftSpeech) noForecast(t *pulse.Trend) string {
+	switch t.NoForecast {
+	case pulse.NoForecastFar:
+		return "; its mean reaches no limit within ten times the time observed"
+	case pulse.NoForecastBent:
+		return "; but the first half of the time does so otherwise than the second, as in a warming up or a daily swing, so when it reaches a limit is not told"
+	case pulse.NoForecastUnsure:
+		return ", not sure enough yet to say when it reaches a limit"
+	case pulse.NoForecastStep:
+		return ", so when it reaches a limit is not told"
+	case pulse.NoForecastUnclear:
+		return "; so when it reaches a limit is not told"
+	case pulse.NoForecastSingles:
+		return "; " + s.singles + " get there earlier, and when is not told: they are not of one kind"
+	}
+	return ""
+}
+
+// singlesBeyond says that single values are beyond a limit by now.
+func (s *driftSpeech) singlesBeyond(t *pulse.Trend, x *pulse.Crossing, unit string) string {
+	text := s.singles
+	if x.Lobe > 0 && (t == s.d.BreakMS || t == s.d.BreakPercent) {
+		text += " of lobe " + figure.Count(x.Lobe)
+	}
+	text += " are beyond " + driftLimit(x, unit) + " already"
+	if x.Value.OK {
+		value := figure.Apart(x.Value.V, x.Limit, 1)
+		if unit == "points" {
+			unit = "%"
+		}
+		text += ", as far as " + figure.Unit(value, unit)
+	}
+	return text
+}
+
+// clock says what of a change of the rate may be the clock's: a rate is counted by
+// it, and nothing here tells how far it keeps its own.
+func (s *driftSpeech) clock(t *pulse.Trend, unit string) string {
+	rel := 2 * s.d.ClockRel.V
+	if !s.d.ClockRel.OK || !t.SlopePerHour.OK || !(t.LevelAtEnd.V > 0) {
+		return ""
+	}
+	hours := float64(s.d.ToS-s.d.FromS) / 3600
+	change, own := math.Abs(t.SlopePerHour.V)*hours, rel*t.LevelAtEnd.V
+	if t.ProvesPerHour.OK {
+		change = t.ProvesPerHour.V * hours
+	}
+	if change > own {
+		return ""
+	}
+	ppm := rel * 1e6
+	return " The computer's clock is known within ± " + figure.Trimmed(ppm, figure.Decimals(ppm)) + " ppm: by as much, " +
+		figure.Fixed(own, figure.Decimals(own)) + " " + unit + " here, a drift of its own may make or hide one."
 }
 
 // since says from when on, in a log.
@@ -200,14 +346,14 @@ func (s *driftSpeech) step(t *pulse.Trend, unit string) string {
 		verb = "stepped down"
 	}
 	u := (x.High.V - x.Low.V) / 2
-	dec := figure.Decimals(u)
-	return verb + " by " + figure.Fixed(math.Abs(x.Size.V), dec) + " ± " + figure.NonZero(u, dec) + " " + unit + " at " + s.at(float64(x.AtS))
+	dec := s.decimals(u, unit)
+	return verb + " by " + figure.Fixed(math.Abs(x.Size.V), dec) + " ± " + atLeastLast(u, dec) + " " + unit + " at " + s.at(float64(x.AtS))
 }
 
-// proves writes a bound with two digits, rounded so that it never claims more.
-func (s *driftSpeech) proves(perHour float64) string {
+// proves writes a bound with two digits at most, rounded so that it never claims more.
+func (s *driftSpeech) proves(perHour float64, unit string) string {
 	v := perHour * s.unit.hours
-	dec := figure.Decimals(v)
+	dec := s.decimals(v, unit)
 	scale := math.Pow(10, float64(dec))
 	return figure.NonZero(math.Ceil(v*scale-1e-9)/scale, dec)
 }
@@ -218,7 +364,7 @@ func (s *driftSpeech) alarm(t *pulse.Trend, unit string) string {
 		unit = "%"
 	}
 	r := t.Reference
-	dec := figure.Decimals(2 * r.Sigma.V)
+	dec := s.decimals(2*r.Sigma.V, unit)
 	return "away from " + figure.Fixed(r.Target.V, dec) + " " + unit + ", its level from " + s.at(r.FromS.V) + " to " + s.at(r.ToS.V) +
 		", since " + s.at(t.AlarmSinceS.V)
 }
@@ -288,7 +434,7 @@ func (s *driftSpeech) lobes(doc *Document) {
 			}
 			if x.t.Better != pulse.BetterNone {
 				changed = true
-				doc.tell("Lobe "+figure.Count(l.Lobe)+" "+x.of, s.of(x.t, "ms", ""))
+				doc.tell("Lobe "+figure.Count(l.Lobe)+" "+x.of, s.of(x.t, "ms"))
 			}
 		}
 		if !changed && l.SlopePerHour.OK {
@@ -307,7 +453,7 @@ func (s *driftSpeech) lobes(doc *Document) {
 	if quiet < len(s.d.Lobes) {
 		lead, noun = "Other lobes", "none"
 	}
-	doc.tell(lead, "Of "+noun+" a drift is shown: less than "+s.proves(most)+" ms "+s.unit.name+" in opening and break, each against the median of the lobes (95 %).")
+	doc.tell(lead, "Of "+noun+" a drift is shown: less than "+s.proves(most, "ms")+" ms "+s.unit.name+" in opening and break, each against the level of the lobes that keep their places (95 %).")
 }
 
 // charts says how the charts were set up.
@@ -342,32 +488,21 @@ func (s *driftSpeech) chart(doc *Document, m *pulse.Measurement, rateUnit string
 	}
 	from := d.Series[0].From
 	picture := plot.Drift{XLabel: label + " from " + s.at(float64(d.FromS)), Note: "Dots are means of windows, the line is the trend or the step that explains them, dashes are limits."}
-	for _, q := range []struct {
-		title, unit string
-		t           *pulse.Trend
-		of          func(*pulse.Window) *pulse.WindowMean
-		quantity    string
-	}{
-		{"Rate", rateUnit, d.Rate, func(w *pulse.Window) *pulse.WindowMean { return &w.Rate }, "rate"},
-		{"Percent break", "%", d.BreakPercent, func(w *pulse.Window) *pulse.WindowMean { return &w.BreakPercent }, string(pulse.BreakPercent)},
-	} {
-		if q.t == nil || q.t.N < d.WindowsNeeded {
-			continue
-		}
-		p := plot.DriftPanel{Title: q.title, Y: q.unit}
+	for _, q := range s.drawn(m, rateUnit) {
+		p := plot.DriftPanel{Title: q.title, Y: q.unit, Limits: q.limits, Span: s.least(q.unit)}
 		step := (len(d.Series) + mostDots - 1) / mostDots
 		for i := 0; i < len(d.Series); i += step {
 			w := &d.Series[i]
-			x := q.of(w)
-			if x.N == 0 {
+			mean, ok := q.of(w)
+			if !ok {
 				continue
 			}
-			p.X, p.Means = append(p.X, float64(w.At-from)/1e9/per), append(p.Means, x.Mean)
+			p.X, p.Means = append(p.X, float64(w.At-from)/1e9/per), append(p.Means, mean)
 			ahead := float64(w.At-d.Series[len(d.Series)-1].To) / 3600e9
-			switch q.t.Better {
-			case pulse.BetterSlope:
+			switch {
+			case q.t.Better == pulse.BetterSlope:
 				p.Trend = append(p.Trend, q.t.LevelAtEnd.V+ahead*q.t.SlopePerHour.V)
-			case pulse.BetterStep:
+			case q.t.Better == pulse.BetterStep:
 				level := q.t.StepBefore.V
 				if float64(w.At-from)/1e9+float64(d.FromS) >= float64(q.t.Step.AtS) {
 					level += q.t.Step.Size.V
@@ -375,16 +510,94 @@ func (s *driftSpeech) chart(doc *Document, m *pulse.Measurement, rateUnit string
 				p.Trend = append(p.Trend, level)
 			}
 		}
-		if m.Conformity != nil {
-			for _, it := range m.Conformity.Items {
-				if it.Quantity == q.quantity || q.quantity == "rate" && strings.HasPrefix(it.Quantity, "rate_") {
-					p.Limits = append(p.Limits, it.Limit)
-				}
-			}
+		if len(p.X) > 0 {
+			picture.Panels = append(picture.Panels, p)
 		}
-		picture.Panels = append(picture.Panels, p)
 	}
 	if len(picture.Panels) > 0 {
 		doc.add(Chart{Title: "Change over time", SVG: picture.SVG})
 	}
+}
+
+// A drawnTrend is one panel of the chart.
+type drawnTrend struct {
+	title, unit string
+	t           *pulse.Trend
+	of          func(*pulse.Window) (mean float64, ok bool)
+	limits      []float64
+}
+
+// mostLobesDrawn bounds the picture: more lobes that change are a matter of the cam,
+// and the words have them all.
+const mostLobesDrawn = 6
+
+// drawn are the quantities to draw: percent break, and whatever else changes; the
+// rate beside it where nothing does.
+func (s *driftSpeech) drawn(m *pulse.Measurement, rateUnit string) (all []drawnTrend) {
+	d := s.d
+	mean := func(pick func(*pulse.Window) *pulse.WindowMean) func(*pulse.Window) (float64, bool) {
+		return func(w *pulse.Window) (float64, bool) { x := pick(w); return x.Mean, x.N > 0 }
+	}
+	told := func(t *pulse.Trend) bool { return t != nil && t.N >= d.WindowsNeeded && t.SlopePerHour.OK }
+	changes := func(t *pulse.Trend) bool { return told(t) && t.Better != pulse.BetterNone }
+	inMS := limitsOf(m, pulse.BreakMS)
+	var lobes []drawnTrend
+	for i := range d.Lobes {
+		l := &d.Lobes[i]
+		for _, x := range []struct {
+			of string
+			t  *pulse.Trend
+		}{{"opening", l.Opening}, {"break", l.Break}} {
+			if !changes(x.t) || len(lobes) == mostLobesDrawn {
+				continue
+			}
+			p := drawnTrend{title: "Lobe " + figure.Count(l.Lobe) + " " + x.of + ", error", unit: "ms", t: x.t}
+			p.of = func(w *pulse.Window) (float64, bool) {
+				if i >= len(w.Lobes) {
+					return 0, false
+				}
+				e := &w.Lobes[i].Opening
+				if x.of == "break" {
+					e = &w.Lobes[i].Break
+				}
+				return e.Mean, e.N > 0
+			}
+			if x.of == "break" && l.Whole != nil {
+				error := p.of
+				p.title, p.t, p.limits = "Lobe "+figure.Count(l.Lobe)+" break", l.Whole, inMS
+				p.of = func(w *pulse.Window) (float64, bool) {
+					e, ok := error(w)
+					return e + w.LobeBreakMS.V, ok && w.LobeBreakMS.OK
+				}
+			}
+			lobes = append(lobes, p)
+		}
+	}
+	rate := drawnTrend{"Rate", rateUnit, d.Rate, mean(func(w *pulse.Window) *pulse.WindowMean { return &w.Rate }), limitsOf(m, pulse.RateIPM, pulse.RatePPS)}
+	percent := drawnTrend{"Percent break", "%", d.BreakPercent, mean(func(w *pulse.Window) *pulse.WindowMean { return &w.BreakPercent }), limitsOf(m, pulse.BreakPercent)}
+	brk := drawnTrend{"Break", "ms", d.BreakMS, mean(func(w *pulse.Window) *pulse.WindowMean { return &w.BreakMS }), inMS}
+	if told(d.Rate) && (changes(d.Rate) || len(lobes) == 0 && !changes(d.BreakMS)) {
+		all = append(all, rate)
+	}
+	if told(d.BreakPercent) {
+		all = append(all, percent)
+	}
+	// Without a limit of its own, the break says what percent break does.
+	if changes(d.BreakMS) && (len(inMS) > 0 || !changes(d.BreakPercent)) {
+		all = append(all, brk)
+	}
+	return append(all, lobes...)
+}
+
+// limitsOf are the limits on quantities that were asked for.
+func limitsOf(m *pulse.Measurement, of ...pulse.Quantity) (all []float64) {
+	if m.Conformity == nil {
+		return nil
+	}
+	for _, it := range m.Conformity.Items {
+		if slices.Contains(of, pulse.Quantity(it.Quantity)) {
+			all = append(all, it.Limit)
+		}
+	}
+	return all
 }

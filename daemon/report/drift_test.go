@@ -91,3 +91,93 @@ func TestTimesAhead(t *testing.T) {
 		t.Errorf("without an upper end: %q", got)
 	}
 }
+
+// What is said of a lobe that leads to a limit, of why nothing is forecast, of merged
+// windows, of single values that are out, and with which digits.
+func TestDriftForecastWords(t *testing.T) {
+	n := pulse.Known
+	rising := func(slope, u float64) pulse.Trend {
+		return pulse.Trend{N: 100, SlopePerHour: n(slope), Low: n(slope - u), High: n(slope + u), LevelAtEnd: n(500), Better: "slope"}
+	}
+	whole, lobe := rising(1.6/24, 0.012/24), rising(8.0/24, 0.04/24)
+	whole.NoForecast = pulse.NoForecastFar
+	whole.SingleCrossesLimitInHours = &pulse.Crossing{Limit: 530, Upper: true, Estimate: n(13.5), Low: n(13), High: n(14), Lobe: 3}
+	lobe.CrossesLimitInHours = &pulse.Crossing{Limit: 530, Upper: true, Estimate: n(66), Low: n(65), High: n(67)}
+	lobe.SingleCrossesLimitInHours = whole.SingleCrossesLimitInHours
+	percent := rising(10.0/24, 1e-10)
+	quiet := &pulse.Trend{N: 100, SlopePerHour: n(0), Low: n(-1e-6), High: n(1e-6), ProvesPerHour: n(1e-6), LevelAtEnd: n(60), Better: "none"}
+	m := &pulse.Measurement{Interrupter: &pulse.Interrupter{},
+		Uncertainty: map[pulse.Quantity]*pulse.BudgetResult{
+			pulse.RateIPM: {Expanded: n(0.0069)}, pulse.BreakPercent: {Expanded: n(0.013)}, pulse.BreakMS: {Expanded: n(0.14)}},
+		Drift: &pulse.Drift{WindowS: 10, AskedWindowS: 1, Windows: 100, WindowsNeeded: 30, ToS: 86400, SplitS: n(0), ClockRel: n(50e-6),
+			Rate: quiet, BreakPercent: &percent, BreakMS: &whole,
+			Lobes: []pulse.LobeTrend{{Lobe: 3, Trend: lobe, Opening: quiet, Break: &lobe}}}}
+	says := func(want ...string) {
+		t.Helper()
+		got := spoken(m, &About{})
+		for _, w := range want {
+			if !strings.Contains(got, w) {
+				t.Errorf("the page does not say %q but\n%s", w, got)
+			}
+		}
+	}
+	says("100 windows of 10 s in the median, merged from 1 s until each has ten periods, from the first edge to",
+		"Rate No drift shown: less than 0.00003 IPM a day (95 %). The computer's clock is known within ± 100 ppm: by as much, 0.0060 IPM here, a drift of its own may make or hide one.",
+		"Percent break Rises 10.0000 ± 0.0001 points a day.",
+		"Break Rises 1.600 ± 0.012 ms a day; at that pace single cycles reach 530 ms in 13.0 to 14.0 hours, first those of lobe 3; its mean reaches no limit within ten times the time observed.",
+		"Lobe 3 break Rises 8.000 ± 0.040 ms a day; at that pace its mean reaches 530 ms in 2.7 to 2.8 days, single cycles in 13.0 to 14.0 hours.")
+	if got := spoken(m, &About{}); strings.Contains(got, "another series") {
+		t.Errorf("no window is of another series:\n%s", got)
+	}
+	lobe.SingleCrossesLimitInHours = &pulse.Crossing{Limit: 530, Upper: true, Beyond: true, Estimate: n(0), Low: n(0), High: n(0), Value: n(530.04), Lobe: 3}
+	whole.SingleCrossesLimitInHours = lobe.SingleCrossesLimitInHours
+	says("in 2.7 to 2.8 days. Single cycles are beyond 530 ms already, as far as 530.04 ms.", "Single cycles of lobe 3 are beyond 530 ms already")
+	lobe.CrossesLimitInHours, lobe.SingleCrossesLimitInHours = nil, nil
+	for reason, want := range map[string]string{
+		pulse.NoForecastUnsure:  "ms a day, not sure enough yet to say when it reaches a limit.",
+		pulse.NoForecastFar:     "ms a day; its mean reaches no limit within ten times the time observed.",
+		pulse.NoForecastSingles: "ms a day; single cycles get there earlier, and when is not told: they are not of one kind.",
+	} {
+		lobe.NoForecast = reason
+		says(want)
+	}
+	lobe.Better, lobe.NoForecast, lobe.Step = pulse.BetterStep, pulse.NoForecastStep, &pulse.Step{AtS: 60, Size: n(2), Low: n(1.9), High: n(2.1)}
+	says("no steady change explains it as well, so when it reaches a limit is not told.")
+	// A drift that is far greater than what the clock may do needs no such words.
+	quiet.ProvesPerHour = n(0.01)
+	if got := spoken(m, &About{}); strings.Contains(got, "computer's clock") {
+		t.Errorf("of a clock that does not matter:\n%s", got)
+	}
+}
+
+// What is drawn: what changes, the lobes too, with the limits on it.
+func TestDriftDraws(t *testing.T) {
+	n := pulse.Known
+	quiet := func() *pulse.Trend { return &pulse.Trend{N: 100, SlopePerHour: n(0), Better: "none"} }
+	rising := &pulse.Trend{N: 100, SlopePerHour: n(1), Better: "slope"}
+	m := &pulse.Measurement{Conformity: &pulse.Conformity{Items: []pulse.Item{{Quantity: "break_ms", Limit: 512}}}}
+	d := &pulse.Drift{WindowsNeeded: 30, Rate: quiet(), BreakPercent: quiet(), BreakMS: quiet()}
+	titles := func() string {
+		var all []string
+		s := driftSpeech{d: d, a: &About{}}
+		for _, p := range s.drawn(m, "IPM") {
+			all = append(all, p.title)
+		}
+		return strings.Join(all, "; ")
+	}
+	if got := titles(); got != "Rate; Percent break" {
+		t.Errorf("of a quiet record: %s", got)
+	}
+	d.BreakMS = rising
+	d.Lobes = []pulse.LobeTrend{{Lobe: 1, Opening: quiet(), Break: quiet()}, {Lobe: 3, Opening: rising, Break: rising, Whole: rising}}
+	if got := titles(); got != "Percent break; Break; Lobe 3 opening, error; Lobe 3 break" {
+		t.Errorf("of a lobe that wears: %s", got)
+	}
+	s := driftSpeech{d: d, a: &About{}}
+	all := s.drawn(m, "IPM")
+	w := &pulse.Window{LobeBreakMS: n(500), Lobes: []pulse.LobeWindow{{}, {Break: pulse.WindowMean{N: 1, Mean: 4}}}}
+	d.Lobes[1].Lobe = 2
+	if y, ok := all[3].of(w); !ok || y != 504 || len(all[3].limits) != 1 {
+		t.Errorf("the break of a lobe: %v, limits %v", y, all[3].limits)
+	}
+}

@@ -46,7 +46,7 @@ func repeater(doc *Document, m *pulse.Measurement) {
 	for _, s := range []struct {
 		shift        *pulse.PlaceShift
 		which, other string
-	}{{r.FirstPulse, "first", "later ones"}, {r.LastPulse, "last", "ones between it and the first"}} {
+	}{{r.FirstPulse, "first", "later ones"}, {r.LastPulse, "last", "ones before it"}} {
 		if s.shift != nil && s.shift.Shown && !r.Opposite {
 			doc.tell("", shifted(s.shift, s.which, s.other))
 		}
@@ -57,6 +57,9 @@ func repeater(doc *Document, m *pulse.Measurement) {
 	}
 	if lateByMore(r) {
 		doc.tell("", "Its first pulses seem lost and its last ones extra: the output may follow by more than half a period, and be taken for early.")
+	}
+	if 4*(r.Lost+r.Extra) > r.Pairs {
+		doc.mark("DOUBTFUL:", Doubtful, "so many "+many+" have no pair that the two may not belong together. Are they the right contacts, at the right polarity, and on one clock?")
 	}
 	var rows []statRow
 	for _, q := range pulse.PairQuantities() {

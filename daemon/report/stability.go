@@ -146,7 +146,7 @@ func stabilityWords(m *pulse.Measurement, u stabilityUnit) (words []string) {
 	if best := steadiest(s.ADEV); best != nil {
 		value, interval := deviationText(best, u.perFraction)
 		words = append(words, "Steadiest at τ = "+tauText(float64(best.TauS))+", with an ADEV of "+figure.Unit(value, u.fraction)+" ("+interval+
-			"). The mean speeds of one such time and of the next differ by √2 times that.")
+			"). The mean speeds of one such time and of the next differ by √2 times that."+longerUnknown(s.ADEV, best))
 	}
 	unknown := false
 	for _, c := range s.Cycles {
@@ -185,6 +185,17 @@ func steadiest(curve []pulse.StabilityPoint) (best *pulse.StabilityPoint) {
 		}
 	}
 	return best
+}
+
+// longerUnknown says that a longer time may be steadier, where its figure is lower
+// but hardly known.
+func longerUnknown(curve []pulse.StabilityPoint, best *pulse.StabilityPoint) string {
+	for i := range curve {
+		if pt := &curve[i]; pt.Deviation.OK && pt.TauS > best.TauS && pt.Deviation.V < best.Deviation.V {
+			return " Longer times may be steadier, but the record is too short to tell."
+		}
+	}
+	return ""
 }
 
 func regimeText(m *pulse.Measurement, r *pulse.StabilityRegime) string {

@@ -51,8 +51,12 @@ func (p *textPage) block(b Block) {
 		p.paint(Strong, Printable(b.Text))
 		p.WriteByte('\n')
 	case Statement:
-		p.paint(b.Tone, Printable(b.Words))
-		p.WriteByte('\n')
+		var folded textPage
+		folded.flow(0, 0, PageWidth, Printable(b.Words))
+		for line := range strings.Lines(folded.String()) {
+			p.paint(b.Tone, strings.TrimRight(line, "\n"))
+			p.WriteByte('\n')
+		}
 	case Paragraph:
 		p.paragraph(b)
 	case Table:

@@ -32,7 +32,11 @@ type LobeMean struct {
 	SE   pulse.Rounded `json:"se_ms"`   // standard error
 }
 
-// KeepLobeHour records one of this session. Of its At only Mono is used.
+// mostLobeHours are kept of a contact, the latest: more than a year, in some 10 MB.
+const mostLobeHours = 10_000
+
+// KeepLobeHour records one of this session, and removes the oldest where there are
+// many. Of its At only Mono is used.
 func (s *Store) KeepLobeHour(h LobeHour) {
 	c := s.byName(h.Contact)
 	figures, err := json.Marshal(h.Figures)
@@ -40,8 +44,15 @@ func (s *Store) KeepLobeHour(h LobeHour) {
 		return // a figure is no number: nothing that could be read again
 	}
 	s.add(func(w *writer) error {
-		return w.exec("INSERT OR REPLACE INTO lobe_hours (contact, session, mono_ns, length_ns, numbering, figures) VALUES (?, ?, ?, ?, ?, ?)",
-			c.key(), w.session, int64(h.At.Mono), h.LengthNS, h.Numbering, string(figures))
+		if err := w.exec("INSERT OR REPLACE INTO lobe_hours (contact, session, mono_ns, length_ns, numbering, figures) VALUES (?, ?, ?, ?, ?, ?)",
+			c.key(), w.session, int64(h.At.Mono), h.LengthNS, h.Numbering, string(figures)); err != nil {
+			return err
+		}
+		if int64(h.At.Mono)/hour%24 != 0 { // once a day is enough
+			return nil
+		}
+		return w.exec(`DELETE FROM lobe_hours WHERE contact = ?1 AND (session, mono_ns) IN (
+  SELECT session, mono_ns FROM lobe_hours WHERE contact = ?1 ORDER BY session DESC, mono_ns DESC LIMIT -1 OFFSET ?2)`, c.key(), mostLobeHours)
 	})
 }
 

@@ -49,3 +49,29 @@ func TestLobeHours(t *testing.T) {
 	diff(t, want[1:], got)
 	closeStore(t, s)
 }
+
+// The latest hours of a contact stay, and those of others.
+func TestLobeHoursAreBounded(t *testing.T) {
+	s := open(t, logPath(t), newClock(), Options{})
+	s.Contact(Configuration{Contact: "cam", Source: "gpio:CAM", Kind: pulse.KindInterrupter})
+	s.Contact(named("other"))
+	one := []LobeHourFigure{{Opening: LobeMean{N: 1}}}
+	s.KeepLobeHour(LobeHour{Contact: "other", At: Moment{Mono: 3600e9}, Numbering: 1, Figures: one})
+	for i := range mostLobeHours + 7 {
+		s.KeepLobeHour(LobeHour{Contact: "cam", At: Moment{Mono: 23*3600e9 + pulse.Stamp(i)}, Numbering: 1, Figures: one})
+		if i%2000 == 0 {
+			mustCommit(t, s)
+		}
+	}
+	s.KeepLobeHour(LobeHour{Contact: "cam", At: Moment{Mono: 24 * 3600e9}, Numbering: 1, Figures: one})
+	mustCommit(t, s)
+	for contact, want := range map[string]int{"cam": mostLobeHours, "other": 1} {
+		got, err := s.LobeHours(t.Context(), Span{}, contact)
+		if err != nil || len(got) != want {
+			t.Fatalf("%s: %d hours, %v, want %d", contact, len(got), err, want)
+		}
+		if contact == "cam" && got[0].At.Mono != 23*3600e9+8 {
+			t.Errorf("the first hour is %d", got[0].At.Mono)
+		}
+	}
+}

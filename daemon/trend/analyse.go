@@ -23,22 +23,28 @@ type snapshot struct {
 	trainDue bool
 	before   Figures
 	one      int
+	now      pulse.Stamp
+
+	another, anotherLobes, anotherDrive int
 }
 
 // Analyse finds out how the contact changes, with what has come up to now, and
 // gives what a person would want to know that was not so before. Only one goroutine
-// may call it at a time. It takes some milliseconds, and where a drive is known
-// some tens every ten minutes.
+// may call it at a time. It takes some tens of milliseconds, and as many again
+// every ten minutes where a drive is known.
 func (c *Contact) Analyse(now pulse.Stamp) []Change {
 	s, any := c.snapshot(now)
 	if !any {
 		return nil
 	}
 	f := s.figures(now)
+	changes := c.told.changes(&s, &f)
 	c.mu.Lock()
-	c.figures = f
-	c.mu.Unlock()
-	return c.told.changes(&s, &f)
+	defer c.mu.Unlock()
+	if s.another == c.another { // else it is of the contact as it was read before
+		c.figures = f
+	}
+	return changes
 }
 
 func (c *Contact) snapshot(now pulse.Stamp) (s snapshot, any bool) {
@@ -48,7 +54,8 @@ func (c *Contact) snapshot(now pulse.Stamp) (s snapshot, any bool) {
 		return s, false
 	}
 	c.fresh = false
-	s = snapshot{set: c.set, windows: c.series.all(), splits: slices.Clone(c.series.splits), openings: c.latest(), before: c.figures, one: c.one}
+	s = snapshot{set: c.set, windows: c.series.all(), splits: slices.Clone(c.series.splits), openings: c.latest(), before: c.figures, one: c.one, now: now,
+		another: c.another, anotherLobes: c.anotherLobes, anotherDrive: c.anotherDrive}
 	if c.set.Drive != nil && (c.fitted == 0 || now-c.fitted >= trainEvery) {
 		s.trainDue, c.fitted = true, now
 	}
@@ -138,6 +145,14 @@ func (s *snapshot) lobes(windows []*pulse.Window) []pulse.LobeWindow {
 		shown[s.shown(i+1)-1] = l
 	}
 	return shown
+}
+
+// numbered is the number that a shown lobe has in its numbering.
+func (s *snapshot) numbered(shown int) int {
+	if s.one == 0 || s.set.Lobes == 0 {
+		return shown
+	}
+	return (shown-1+s.one-1)%s.set.Lobes + 1
 }
 
 // shown is the number that a lobe is shown by.

@@ -14,6 +14,8 @@ type Figures struct {
 	// that are kept tell them.
 	Deviations []Deviation
 	Train      *pulse.DriveTrain // nil without a drive
+	// Standing is what was told of the contact and is still so.
+	Standing []Change
 }
 
 // A Deviation is the Allan deviation at a time.

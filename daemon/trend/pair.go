@@ -14,6 +14,9 @@ const (
 	// pairLate is how long after its time a change may still be undecided: longer
 	// than any settling time.
 	pairLate = pulse.Stamp(1e9)
+	// pairRest is how long without a pair a Pairing is kept: one contact stands still,
+	// and what the other does would be kept for it.
+	pairRest = 6 * anHour
 )
 
 // A Pair follows two contacts together: the input and the output of a repeater, or
@@ -22,13 +25,17 @@ type Pair struct {
 	Input, Output string // names of the contacts
 
 	mu      sync.Mutex
-	kind    pulse.Kind
+	opt     pulse.PairingOptions
 	pairing *pulse.Pairing
-	begun   [2]bool
-	latest  [2]pulse.Stamp
-	value   func(q pulse.Quantity, at pulse.Stamp, ms float64)
-	slots   [pairSlots][len(pairQuantities)]pairSum
-	slot    pulse.Stamp // number of the newest one
+	before  pulse.PairCounts // of Pairings before
+	// When it was last looked for pairs, and how many there were.
+	looked pulse.Stamp
+	paired uint64
+	begun  [2]bool
+	latest [2]pulse.Stamp
+	value  func(q pulse.Quantity, at pulse.Stamp, ms float64)
+	slots  [pairSlots][len(pairQuantities)]pairSum
+	slot   pulse.Stamp // number of the newest one
 }
 
 // pairQuantities are pulse.PairQuantities, in their order.
@@ -60,9 +67,26 @@ type PairSide struct {
 // of a dial, 0 for the defaults. value is told each value that is decided, in ms; it
 // may be nil.
 func NewPair(input, output string, kind pulse.Kind, trainGapNS, shortestNS int64, value func(q pulse.Quantity, at pulse.Stamp, ms float64)) *Pair {
-	p := &Pair{Input: input, Output: output, kind: kind, value: value}
-	p.pairing = pulse.NewPairing(pulse.PairingOptions{Kind: kind, TrainGapNS: trainGapNS, ShortNS: shortestNS, OnPulse: p.pulse, OnLead: p.lead})
+	p := &Pair{Input: input, Output: output, value: value}
+	p.opt = pulse.PairingOptions{Kind: kind, TrainGapNS: trainGapNS, ShortNS: shortestNS, OnPulse: p.pulse, OnLead: p.lead}
+	p.pairing = pulse.NewPairing(p.opt)
 	return p
+}
+
+// rest begins anew where there was no pair for long.
+func (p *Pair) rest(now pulse.Stamp) {
+	if now-p.looked < pairRest {
+		return
+	}
+	n := p.pairing.Counts()
+	if p.looked > 0 && n.Pairs == p.paired {
+		p.before.Add(n)
+		p.pairing = pulse.NewPairing(p.opt)
+		p.pairing.InputFrom(p.latest[0])
+		p.pairing.OutputFrom(p.latest[1])
+		n = pulse.PairCounts{}
+	}
+	p.looked, p.paired = now, n.Pairs
 }
 
 // From says since when the contact is read.
@@ -91,6 +115,7 @@ func (s PairSide) Feed(t pulse.Transition) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.latest[s.index()] = t.End
+	s.rest(t.End)
 	if s.IsOutput {
 		s.pairing.Output(t)
 	} else {
@@ -106,6 +131,7 @@ func (s PairSide) UpTo(at pulse.Stamp) {
 		return
 	}
 	s.latest[s.index()] = at
+	s.rest(at)
 	if s.IsOutput {
 		s.pairing.OutputUpTo(at)
 	} else {
@@ -178,7 +204,13 @@ type PairFigure struct {
 func (p *Pair) Counts() pulse.PairCounts {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.pairing.Counts()
+	return p.counts()
+}
+
+func (p *Pair) counts() pulse.PairCounts {
+	n := p.before
+	n.Add(p.pairing.Counts())
+	return n
 }
 
 // Figures are what is known up to now. A nil Pair has none.
@@ -188,7 +220,7 @@ func (p *Pair) Figures(now pulse.Stamp) *PairFigures {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	f := &PairFigures{Output: p.Output, Counts: p.pairing.Counts()}
+	f := &PairFigures{Output: p.Output, Counts: p.counts()}
 	p.slotOf(now)
 	for i, q := range pairQuantities {
 		var sum pairSum

@@ -1,6 +1,11 @@
 package trend
 
-import "makebreak/pulse"
+import (
+	"cmp"
+	"slices"
+
+	"makebreak/pulse"
+)
 
 const (
 	// What is kept of the windows: the latest as they came, then in steps of ten
@@ -10,18 +15,35 @@ const (
 	mostTens    = 288
 	mostHours   = 696
 
+	// The first windows since the last work stay as they came: the target of a chart
+	// and its σ come from them, as when a whole recording is looked at.
+	mostFirst = 60
+
 	tenMinutes = pulse.Stamp(600e9)
 	anHour     = pulse.Stamp(3600e9)
 )
 
 // A series is a row of windows in order of time, the older the coarser.
 type series struct {
-	hours, tens, minutes []*pulse.Window
-	splits               []pulse.Stamp // that no window reaches over, in order
+	first, hours, tens, minutes []*pulse.Window
+	splits                      []pulse.Stamp // that no window reaches over, in order
+}
+
+// newSeries makes a series of windows in order of time.
+func newSeries(splits []pulse.Stamp, all []*pulse.Window) series {
+	s := series{splits: splits}
+	for _, w := range all {
+		s.add(w)
+	}
+	return s
 }
 
 // add takes the next window.
 func (s *series) add(w *pulse.Window) {
+	if n := len(s.splits); len(s.first) < mostFirst && w.Rate.N > 0 && (n == 0 || w.From >= s.splits[n-1]) {
+		s.first = append(s.first, w)
+		return
+	}
 	s.minutes = append(s.minutes, w)
 	s.minutes, s.tens = s.coarsen(s.minutes, mostMinutes, s.tens, tenMinutes)
 	s.tens, s.hours = s.coarsen(s.tens, mostTens, s.hours, anHour)
@@ -76,13 +98,14 @@ func floor(at, step pulse.Stamp) pulse.Stamp {
 
 // all gives the windows in order of time. They must not be changed.
 func (s *series) all() []*pulse.Window {
-	w := make([]*pulse.Window, 0, len(s.hours)+len(s.tens)+len(s.minutes))
-	return append(append(append(w, s.hours...), s.tens...), s.minutes...)
+	all := slices.Concat(s.first, s.hours, s.tens, s.minutes)
+	slices.SortStableFunc(all, func(a, b *pulse.Window) int { return cmp.Compare(a.From, b.From) })
+	return all
 }
 
 // dropLobes forgets what the lobes did.
 func (s *series) dropLobes() {
-	for _, level := range [][]*pulse.Window{s.hours, s.tens, s.minutes} {
+	for _, level := range [][]*pulse.Window{s.first, s.hours, s.tens, s.minutes} {
 		for i, w := range level {
 			if w.Lobes != nil {
 				x := *w // an analysis may still look at it

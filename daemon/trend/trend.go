@@ -8,23 +8,26 @@ package trend
 
 import (
 	"cmp"
+	"reflect"
 	"slices"
 	"sync"
 
 	"makebreak/pulse"
 )
 
-// mostOpenings bounds the latest openings: two hours at 120 a minute, enough for
+// MostOpenings bounds the latest openings: two hours at 120 a minute, enough for
 // the deviation at 1000 s, and for a shaft's swing far below the jitter of one
 // opening.
-const mostOpenings = 1 << 14
+const MostOpenings = 1 << 14
 
 // A Setting is how a contact is read, as far as its changes go.
 type Setting struct {
-	Kind   pulse.Kind
-	Lobes  int
-	Limits *pulse.Profile
-	Drive  *pulse.Drive
+	Kind     pulse.Kind
+	Polarity pulse.Polarity
+	Segments int // of the cadence, 0 for none
+	Lobes    int
+	Limits   *pulse.Profile
+	Drive    *pulse.Drive
 }
 
 // A Contact is one contact whose changes are followed.
@@ -43,9 +46,12 @@ type Contact struct {
 	figures  Figures
 	fitted   pulse.Stamp // when the drive was, 0 for never
 	one      int         // see ShowLobe
-	numbered int         // numbering of the lobes in the series, 0 for none
-	rowed    pulse.Stamp // of the latest row
-	row      pulse.CycleRow
+	begun    bool
+	// How often what was told before became that of something else.
+	another, anotherLobes, anotherDrive int
+	numbered                            int         // numbering of the lobes in the series, 0 for none
+	rowed                               pulse.Stamp // of the latest row
+	row                                 pulse.CycleRow
 
 	told told // of the goroutine that analyses
 }
@@ -76,11 +82,20 @@ func (c *Contact) Keep(hour func(w *pulse.Window, numbering int)) {
 func (c *Contact) Begin(s Setting) pulse.Observer {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if s.Kind != c.set.Kind || s.Lobes != c.set.Lobes {
+	switch {
+	case !c.begun: // what the log has of before may be here already
+	case s.Kind != c.set.Kind || s.Polarity != c.set.Polarity || s.Segments != c.set.Segments:
 		c.series = series{splits: c.series.splits}
 		c.openings, c.next, c.hour, c.figures = nil, 0, nil, Figures{}
+		c.another++
+	case s.Lobes != c.set.Lobes:
+		c.otherLobes(0)
 	}
-	c.set, c.fresh = s, true
+	if !reflect.DeepEqual(s.Drive, c.set.Drive) {
+		c.fitted = 0
+		c.anotherDrive++
+	}
+	c.set, c.fresh, c.begun = s, true, true
 	c.segment++
 	c.phase = pulse.PhaseReader{}
 	c.windows = pulse.NewWindows(s.Kind, 0, s.Lobes, c.window)
@@ -108,10 +123,27 @@ func (c *Contact) numbering(r *pulse.CycleRow) int {
 		return 0
 	}
 	if r.Numbering != c.numbered {
-		c.series.dropLobes()
-		c.hour, c.numbered = nil, r.Numbering
+		c.otherLobes(r.Numbering)
 	}
 	return 1
+}
+
+// otherLobes begins to gather the lobes of another numbering, 0 for none yet.
+func (c *Contact) otherLobes(numbering int) {
+	c.saveHour()
+	if c.numbered != 0 {
+		c.series.dropLobes()
+		c.anotherLobes++
+	}
+	c.numbered = numbering
+}
+
+// saveHour keeps what the lobes did since the hour began.
+func (c *Contact) saveHour() {
+	if c.hour != nil && c.keep != nil {
+		c.keep(c.hour, c.numbered)
+	}
+	c.hour = nil
 }
 
 // Numbering is that of the latest rows, 0 while there is none.
@@ -150,12 +182,12 @@ func (c *Contact) cycle(r *pulse.CycleRow) {
 }
 
 func (c *Contact) push(o opening) {
-	if len(c.openings) < mostOpenings {
+	if len(c.openings) < MostOpenings {
 		c.openings = append(c.openings, o)
 		return
 	}
 	c.openings[c.next] = o
-	c.next = (c.next + 1) % mostOpenings
+	c.next = (c.next + 1) % MostOpenings
 }
 
 // window takes the next window of the Meter.
@@ -165,9 +197,8 @@ func (c *Contact) window(w *pulse.Window) {
 	if c.keep == nil || w.Lobes == nil {
 		return
 	}
-	if c.hour != nil && floor(c.hour.From, anHour) != floor(w.From, anHour) {
-		c.keep(c.hour, c.numbered)
-		c.hour = nil
+	if c.hour != nil && !c.series.together(c.hour, w, anHour) {
+		c.saveHour()
 	}
 	if c.hour == nil {
 		first := *w
@@ -195,16 +226,15 @@ func (c *Contact) End(at pulse.Stamp) {
 	}
 	c.windows.Finish(at)
 	c.windows = nil
-	if c.hour != nil && c.keep != nil {
-		c.keep(c.hour, c.numbered)
-		c.hour = nil
-	}
+	c.saveHour()
 }
 
 // Remember puts the windows of before this start in front of what there is; told
 // was found then, in order. The goroutine that analyses calls it.
 func (c *Contact) Remember(before []*pulse.Window, told []Change) {
-	c.told.of, c.told.before = nil, told // by the goroutine that analyses
+	c.told.remember(told) // by the goroutine that analyses
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	c.insert(before)
 }
 
@@ -222,10 +252,7 @@ func (c *Contact) RememberLobes(before []*pulse.Window, numbering int) {
 func (c *Contact) insert(before []*pulse.Window) {
 	all := append(c.series.all(), before...)
 	slices.SortStableFunc(all, func(a, b *pulse.Window) int { return cmp.Compare(a.From, b.From) })
-	c.series = series{splits: c.series.splits}
-	for _, w := range all {
-		c.series.add(w)
-	}
+	c.series = newSeries(c.series.splits, all)
 	c.fresh = true
 }
 
@@ -256,21 +283,53 @@ func (c *Contact) latest() []opening {
 	return append(slices.Clone(c.openings[c.next:]), c.openings[:c.next]...)
 }
 
-// Split says when the contact was worked on, all times of it: what came before is
-// not to be compared with what came after.
+// Split says when the contact was worked on: what came before is not to be compared
+// with what came after. Times that are known already stay, also where they are not
+// told again, as by a log that was begun anew.
 func (c *Contact) Split(at []pulse.Stamp) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if slices.Equal(c.series.splits, at) {
-		return
-	}
+	splits := slices.Clone(c.series.splits)
 	for _, x := range at {
-		if c.windows != nil && !slices.Contains(c.series.splits, x) {
+		if slices.ContainsFunc(splits, func(o pulse.Stamp) bool { return max(x-o, o-x) < sameNote }) {
+			continue
+		}
+		splits = append(splits, x)
+		if c.windows != nil {
 			c.windows.SplitAt(max(x, c.rowed+1)) // what has come already is in the window at hand
 		}
 	}
-	c.series.splits = slices.Clone(at)
+	if len(splits) == len(c.series.splits) {
+		return
+	}
+	slices.Sort(splits)
+	c.series = newSeries(splits, c.series.all())
 	c.fresh, c.fitted = true, 0
+}
+
+// sameNote is within what time two notes tell of one work.
+const sameNote = pulse.Stamp(1e9)
+
+// Move moves what came before a time: the clock by which the log knows it was set.
+func (c *Contact) Move(before, by pulse.Stamp) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	all := c.series.all()
+	for i, w := range all {
+		if w.From < before {
+			x := *w
+			x.From, x.At, x.To = x.From+by, x.At+by, x.To+by
+			all[i] = &x
+		}
+	}
+	splits := slices.Clone(c.series.splits)
+	for i, at := range splits {
+		if at < before {
+			splits[i] += by
+		}
+	}
+	c.openings, c.next = slices.DeleteFunc(c.latest(), func(o opening) bool { return o.at < before }), 0
+	c.series, c.fresh = newSeries(splits, all), true
 }
 
 // ShowLobe sets the lobe that is shown as number 1; 0 and 1 leave the numbers of the

@@ -2,6 +2,7 @@ package trend
 
 import (
 	"math"
+	"runtime"
 	"slices"
 	"testing"
 
@@ -26,7 +27,7 @@ func TestSeries(t *testing.T) {
 		s.add(window(i, 60, float64(i)))
 	}
 	all := s.all()
-	if len(all) > mostMinutes+mostTens+mostHours+20 || len(all) < mostMinutes+mostTens {
+	if len(all) > mostFirst+mostMinutes+mostTens+mostHours+20 || len(all) < mostMinutes+mostTens {
 		t.Errorf("%d windows", len(all))
 	}
 	end := all[0].From
@@ -146,5 +147,109 @@ func BenchmarkAnalyse(b *testing.B) {
 		now += 300e9
 		c.fresh = true
 		c.Analyse(now)
+	}
+}
+
+// What the log has of before is there before the first Meter, and stays; another
+// polarity makes another contact of it, other lobes only lose what lobes did.
+func TestBeginKeepsThePast(t *testing.T) {
+	c := New()
+	var before []*pulse.Window
+	for i := range 100 {
+		w := window(i-200, 60, 50)
+		w.Lobes = make([]pulse.LobeWindow, 5)
+		before = append(before, w)
+	}
+	windows := func(want, withLobes int) {
+		t.Helper()
+		c.Analyse(0)
+		all, lobes := c.series.all(), 0
+		for _, w := range all {
+			if w.Lobes != nil {
+				lobes++
+			}
+		}
+		if len(all) != want || lobes != withLobes {
+			t.Errorf("%d windows, %d with lobes, want %d and %d", len(all), lobes, want, withLobes)
+		}
+	}
+	c.Remember(before, nil)
+	c.Begin(camSetting)
+	windows(100, 100)
+	c.numbered = 3
+	seven := camSetting
+	seven.Lobes, seven.Drive = 7, nil
+	c.Begin(seven)
+	windows(100, 0)
+	seven.Polarity = pulse.ClosedLow
+	c.Begin(seven)
+	windows(0, 0)
+}
+
+// Two steps are told once each, however the analysis falls from one to the other;
+// what goes up and down every day is told once a day at most.
+func TestStepsAreToldOnce(t *testing.T) {
+	var d told
+	d.begin(0)
+	s := &snapshot{windows: []*pulse.Window{window(0, 60, 50)}}
+	known := func(v float64) pulse.Num { return pulse.Known(v) }
+	step := func(hour float64) *pulse.Trend {
+		return &pulse.Trend{Better: pulse.BetterStep, Step: &pulse.Step{AtS: pulse.Rounded(hour * 3600), Size: known(2), Low: known(1.9), High: known(2.1)}}
+	}
+	told := 0
+	for i := range 7 * 24 * 12 { // a week, every five minutes
+		s.now = pulse.Stamp(i) * 300e9
+		at := 30.0
+		if i/6%2 == 1 {
+			at = 60
+		}
+		told += len(d.trend(nil, Subject{Quantity: pulse.RateIPM}, step(at), s))
+	}
+	if told != 2 {
+		t.Errorf("two steps are told %d times", told)
+	}
+	daily := 0
+	for i := range 7 * 24 * 12 {
+		s.now = pulse.Stamp(7*24*12+i) * 300e9
+		daily += len(d.trend(nil, Subject{Quantity: pulse.BreakPercent}, step(float64(i/72)*6), s))
+	}
+	if daily > 7 {
+		t.Errorf("%d findings in a week of steps up and down", daily)
+	}
+}
+
+// A contact that stands still for days takes no memory for what the other does, and
+// no count goes back.
+func TestPairAtRest(t *testing.T) {
+	p := NewPair("in", "out", pulse.KindDial, 0, 0, nil)
+	in, out := PairSide{Pair: p}, PairSide{Pair: p, IsOutput: true}
+	in.From(0)
+	out.From(0)
+	var heap [2]uint64
+	var last pulse.PairCounts
+	for i := range pulse.Stamp(3 * 24 * 36000) { // three days of 10 pulses a second
+		at := i * 100e6
+		out.Feed(pulse.Transition{At: at, End: at})
+		out.Feed(pulse.Transition{At: at + 60e6, End: at + 60e6, Closed: true})
+		if i%600 == 0 {
+			in.UpTo(at)
+			n := p.Counts()
+			if n.Extra < last.Extra {
+				t.Fatalf("extra breaks went from %d to %d", last.Extra, n.Extra)
+			}
+			last = n
+		}
+		if day := i / (24 * 36000); i%(24*36000) == 0 && (day == 1 || day == 2) {
+			runtime.GC()
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			heap[day-1] = m.HeapAlloc
+		}
+	}
+	if heap[1] > heap[0]+4<<20 {
+		t.Errorf("the heap grew from %d to %d in a day", heap[0], heap[1])
+	}
+	if last.Extra == 0 {
+		t.Error("no extra break")
 	}
 }

@@ -16,6 +16,8 @@ import (
 // A changeDetail is what a finding of a change holds for programs.
 type changeDetail struct {
 	trend.Subject
+	Lobe         int         `json:"lobe,omitempty"` // that was shown
+	Worked       bool        `json:"worked_on,omitempty"`
 	SinceRunNS   pulse.Stamp `json:"since_run_ns"` // on the log's clock
 	SlopePerHour *pulse.Num  `json:"slope_per_hour,omitempty"`
 	Low          *pulse.Num  `json:"low,omitempty"` // of the slope or the step
@@ -32,7 +34,7 @@ var changeKinds = [...]live.Finding{
 
 // changed records a change. The log's time is p, nil where the log is not open.
 func (c *contact) changed(x *trend.Change, p *past) {
-	d := changeDetail{Subject: x.Subject, SwingMS: x.SwingMS, BeforeMS: x.BeforeMS}
+	d := changeDetail{Subject: x.Subject, Lobe: x.Lobe, SwingMS: x.SwingMS, BeforeMS: x.BeforeMS, Worked: x.Worked}
 	if p != nil {
 		d.SinceRunNS = x.Since - p.shift
 	}
@@ -47,6 +49,21 @@ func (c *contact) changed(x *trend.Change, p *past) {
 	c.find(changeKinds[x.Kind], c.Now(), changeText(x, anchor), d)
 }
 
+// changes says how a contact changes, a sentence each without its end.
+func (w *watch) changes(name string) (all []string) {
+	anchor, _ := w.Clock()
+	for _, c := range w.all() {
+		if c.name != name {
+			continue
+		}
+		f := c.live.Trend.Figures()
+		for i := range f.Standing {
+			all = append(all, changeText(&f.Standing[i], anchor))
+		}
+	}
+	return all
+}
+
 // changeOf reads a finding of a change. Since is in run time.
 func changeOf(f *store.Finding) (x trend.Change, ok bool) {
 	for kind, k := range changeKinds {
@@ -58,14 +75,14 @@ func changeOf(f *store.Finding) (x trend.Change, ok bool) {
 	if !ok || json.Unmarshal(f.Detail, &d) != nil {
 		return x, false
 	}
-	x.Subject, x.Since, x.SwingMS, x.BeforeMS = d.Subject, d.SinceRunNS, d.SwingMS, d.BeforeMS
+	x.Subject, x.Lobe, x.Since, x.SwingMS, x.BeforeMS, x.Worked = d.Subject, d.Lobe, d.SinceRunNS, d.SwingMS, d.BeforeMS, d.Worked
 	return x, true
 }
 
 // changeText says a change in words.
 func changeText(x *trend.Change, anchor hw.Anchor) string {
 	since := anchor.At(x.Since).UTC().Format("2006-01-02 15:04 MST")
-	what, unit := subjectText(&x.Subject)
+	what, unit := subjectText(x)
 	switch x.Kind {
 	case trend.Drifting:
 		t := x.Trend
@@ -82,17 +99,22 @@ func changeText(x *trend.Change, anchor hw.Anchor) string {
 		return what + " made a step of " + signed(s.Size.V, u) + " " + unit + " at " + since
 	}
 	u := x.SwingMS / 20
-	return fmt.Sprintf("%s swings the openings by ±%s ms; after the last work it was ±%s ms", what,
-		figure.Fixed(x.SwingMS, figure.Decimals(u)), figure.Fixed(x.BeforeMS, figure.Decimals(u)))
+	before := "at first"
+	if x.Worked {
+		before = "after the last work"
+	}
+	return fmt.Sprintf("%s swings the openings by ±%s ms; %s it was ±%s ms", what,
+		figure.Fixed(x.SwingMS, figure.Decimals(u)), before, figure.Fixed(x.BeforeMS, figure.Decimals(u)))
 }
 
 // subjectText names what a change is of, and its unit.
-func subjectText(s *trend.Subject) (what, unit string) {
+func subjectText(x *trend.Change) (what, unit string) {
+	s := &x.Subject
 	switch {
 	case s.Shaft != "":
 		return "the shaft " + s.Shaft, "ms"
 	case s.Lobe > 0:
-		return fmt.Sprintf("the %s of lobe %d", s.Of, s.Lobe), "ms"
+		return fmt.Sprintf("the %s of lobe %d", s.Of, x.Lobe), "ms"
 	}
 	what, unit = figure.Quantity(string(s.Quantity))
 	if s.Quantity == pulse.BreakPercent {

@@ -188,7 +188,7 @@ func (c *contact) begin(at pulse.Stamp, l pulse.Level) {
 	c.lobes.begin(&cfg)
 	c.camLobes.Store(int64(c.lobes.lobes))
 	cfg = c.live.Begin(cfg)
-	c.follow = c.live.Trend.Begin(trend.Setting{Kind: cfg.Kind, Lobes: cfg.Lobes, Limits: cfg.Limits, Drive: cfg.Drive})
+	c.follow = c.live.Trend.Begin(trend.Setting{Kind: cfg.Kind, Polarity: cfg.Polarity, Segments: len(cfg.CadenceNS), Lobes: cfg.Lobes, Limits: cfg.Limits, Drive: cfg.Drive})
 	cfg.Observer = pulse.Tee(pulse.Observer{Event: c.follow.Event, Pulse: c.follow.Pulse, Cycle: c.numberLobe}, cfg.Observer)
 	if c.metrics != nil {
 		cfg.Observer = pulse.Tee(cfg.Observer, c.metrics.Observer(c.name, cfg.Kind))
@@ -226,7 +226,9 @@ func (c *contact) shownLobe(r *pulse.CycleRow) int {
 		o = *p
 	}
 	lobe, by := c.lobes.shown(r, o)
-	c.live.Trend.ShowLobe(o[c.lobes.numbering])
+	if c.lobes.numbering != 0 {
+		c.live.Trend.ShowLobe(o[c.lobes.numbering])
+	}
 	c.live.LobesBy(by)
 	return lobe
 }
@@ -395,11 +397,15 @@ func (c *contact) tally() {
 	c.backoffs[live.Missing].add(more.Missing)
 	c.backoffs[live.LostEdges].add(more.LostEdges)
 	pairs := c.live.PairCounts()
-	c.backoffs[live.OutputLost].add(pairs.Lost - c.pairs.Lost)
-	c.backoffs[live.OutputExtra].add(pairs.Extra - c.pairs.Extra)
+	c.backoffs[live.OutputLost].add(more64(pairs.Lost, c.pairs.Lost))
+	c.backoffs[live.OutputExtra].add(more64(pairs.Extra, c.pairs.Extra))
 	c.pairs = pairs
 	c.counts = n
 }
+
+// more64 is by how much a count has grown. One of two pairs may miss what came while
+// they changed.
+func more64(now, before uint64) uint64 { return max(now, before) - before }
 
 func (c *contact) newMinute(now pulse.Stamp) {
 	a, _ := c.Clock()

@@ -19,9 +19,9 @@ import (
 )
 
 const (
-	// importRest is how long at least the level is taken to have lasted before the
-	// first edge of a recording, and after the last of a dial: longer than a flash,
-	// so that its first and last pulses are what measure takes them for.
+	// importRest is how long at least the level of a dial is taken to have lasted
+	// before the first edge of a recording and after the last: longer than a flash, so
+	// that its first and last pulses are what measure takes them for.
 	importRest = 3 * pulse.Stamp(time.Second)
 	// importLook is how often an import looks at what is due: the log then has
 	// findings and summaries as if it had been watched.
@@ -122,10 +122,10 @@ func (im *importer) begin(edges []pulse.Edge) error {
 	}
 	cfg.Meter.Forget = true
 	im.rest = max(importRest, 2*pulse.Stamp(max(cfg.Meter.SettleNS, cfg.Meter.TrainGapNS)))
-	im.after = im.rest
 	if cfg.Meter.Kind == pulse.KindInterrupter { // what falls due while nothing moves would be missing
-		im.after = 2 * pulse.Stamp(cmp.Or(cfg.Meter.SettleNS, pulse.DefaultSettleNS))
+		im.rest = 2 * pulse.Stamp(cmp.Or(cfg.Meter.SettleNS, pulse.DefaultSettleNS))
 	}
+	im.after = im.rest
 	im.shift = im.rest - edges[0].At
 	im.anchor = hw.Anchor{Wall: im.opt.Began.Add(-time.Duration(im.rest))}
 	host := Host{

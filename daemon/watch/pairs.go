@@ -1,6 +1,8 @@
 package watch
 
 import (
+	"time"
+
 	"makebreak/daemon/config"
 	"makebreak/daemon/live"
 	"makebreak/daemon/trend"
@@ -23,7 +25,7 @@ func (w *watch) pairUp(list []*running) {
 			continue
 		}
 		p := w.pairs[in.want.Name]
-		if want := pairKey(&in.want); p.Pair == nil || p.key != want {
+		if want := pairKey(&in.want, &out.want); p.Pair == nil || p.key != want {
 			p = pairOf{want, newPair(&in.want, w.lives[in.want.Name])}
 		}
 		pairs[in.want.Name] = p
@@ -45,19 +47,30 @@ type pairOf struct {
 }
 
 type key struct {
-	output             string
-	kind               pulse.Kind
-	trainGap, shortest int64
+	output  string
+	in, out pairReading
 }
 
-func pairKey(in *config.Contact) key {
-	m := &in.Meter
-	return key{in.Against, m.Kind, m.TrainGapNS, m.PulseMinNS}
+// A pairReading is how one contact of a pair is read.
+type pairReading struct {
+	kind                         pulse.Kind
+	polarity                     pulse.Polarity
+	timing                       pulse.Timing
+	settle, trainGap, shortestNS int64
+}
+
+func readingOf(c *config.Contact) pairReading {
+	m := &c.Meter
+	return pairReading{m.Kind, m.Polarity, m.Timing, m.SettleNS, m.TrainGapNS, m.PulseMinNS}
+}
+
+func pairKey(in, out *config.Contact) key {
+	return key{in.Against, readingOf(in), readingOf(out)}
 }
 
 func newPair(in *config.Contact, l *live.Contact) *trend.Pair {
-	k := pairKey(in)
-	return trend.NewPair(in.Name, k.output, k.kind, k.trainGap, k.shortest, l.PairValue)
+	m := &in.Meter
+	return trend.NewPair(in.Name, in.Against, m.Kind, m.TrainGapNS, m.PulseMinNS, l.PairValue)
 }
 
 // change tells the pairs of a change of the contact.
@@ -74,6 +87,9 @@ func (c *contact) change(e *pulse.Event) {
 	}
 }
 
+// pairsEvery is how often pairs are told of time that is not known.
+const pairsEvery = pulse.Stamp(5 * time.Second)
+
 // tellPairs tells the pairs up to when the contact is known: what waits for it must
 // not wait for ever.
 func (c *contact) tellPairs(now pulse.Stamp) {
@@ -82,6 +98,9 @@ func (c *contact) tellPairs(now pulse.Stamp) {
 		return
 	}
 	if !c.up {
+		if now-c.changeAt < pairsEvery {
+			return
+		}
 		c.change(&pulse.Event{Kind: pulse.EventUnknown, At: c.changeAt, End: now})
 		return
 	}

@@ -19,6 +19,9 @@ const (
 	rememberTime = pulse.Stamp(31 * 24 * time.Hour)
 	// recallTime is how far back it reads openings.
 	recallTime = pulse.Stamp(3 * time.Hour)
+	// baselineTime is how much of the openings after the last work tells what the
+	// shafts did then.
+	baselineTime = pulse.Stamp(time.Hour)
 )
 
 // keepLobes logs what the lobes did in an hour.
@@ -40,6 +43,7 @@ type trends struct {
 	known map[*trend.Contact]bool // what the log has of before was read
 	// numbered is for which numbering what it has of the lobes was read.
 	numbered map[*trend.Contact]int
+	shift    map[*trend.Contact]pulse.Stamp // of its past
 }
 
 func (t *trends) String() string { return "changes of the contacts" }
@@ -51,6 +55,9 @@ func (t *trends) Run(ctx context.Context) error {
 		for _, c := range t.all() {
 			if ctx.Err() != nil {
 				return nil
+			}
+			if c.ended() { // its own task no longer tells them
+				c.tellPairs(t.Now())
 			}
 			t.look(ctx, c.contact)
 		}
@@ -70,6 +77,10 @@ func (t *trends) look(ctx context.Context, c *contact) {
 	if !ok { // the log is not open, and says so itself
 		known = nil
 	} else {
+		if was, ok := t.shift[l]; ok && was != past.shift { // the clock was set
+			l.Move(past.start, past.shift-was)
+		}
+		t.shift[l] = past.shift
 		l.Split(past.worked)
 		if !t.known[l] {
 			t.known[l] = t.remember(ctx, c, past)
@@ -86,7 +97,8 @@ func (t *trends) look(ctx context.Context, c *contact) {
 // A past is how the log's time before this session lies on the clock of this boot.
 type past struct {
 	shift   pulse.Stamp // from run time to the clock
-	end     pulse.Stamp // start of this session, in run time
+	start   pulse.Stamp // of this session, on the clock
+	end     pulse.Stamp // the same, in run time
 	session int64       // this one
 	run     int64
 	worked  []pulse.Stamp // on the clock
@@ -102,7 +114,7 @@ func pastOf(ctx context.Context, log *store.Store, contact string) (p past, ok b
 		return p, false
 	}
 	now := tl.Sessions[len(tl.Sessions)-1]
-	p = past{shift: now.Start.Mono - now.Start.Run, end: now.Start.Run, session: now.ID, run: tl.ID}
+	p = past{shift: now.Start.Mono - now.Start.Run, start: now.Start.Mono, end: now.Start.Run, session: now.ID, run: tl.ID}
 	for _, n := range notes {
 		if n.Worked() {
 			p.worked = append(p.worked, n.At.Run+p.shift)
@@ -115,7 +127,6 @@ func pastOf(ctx context.Context, log *store.Store, contact string) (p past, ok b
 // remember gives the contact what the log has of before this start. It is false
 // where that could not be read, and is tried again.
 func (t *trends) remember(ctx context.Context, c *contact, p past) bool {
-	before := p.span(rememberTime)
 	var windows []*pulse.Window
 	settings, err := t.store.Configurations(ctx, c.name)
 	if err != nil || len(settings) == 0 {
@@ -125,6 +136,8 @@ func (t *trends) remember(ctx context.Context, c *contact, p past) bool {
 	if err != nil {
 		return true // what another program wrote is not understood next time either
 	}
+	before := p.span(rememberTime)
+	before.From = max(before.From, readSince(settings))
 	for m, err := range t.store.Summaries(ctx, before, c.name) {
 		if err != nil {
 			return false
@@ -135,7 +148,7 @@ func (t *trends) remember(ctx context.Context, c *contact, p past) bool {
 		}
 	}
 	var told []trend.Change
-	for f, err := range t.store.Findings(ctx, before, c.name) {
+	for f, err := range t.store.Findings(ctx, store.Span{Run: p.run, To: before.To}, c.name) {
 		if err != nil {
 			return false
 		}
@@ -148,20 +161,67 @@ func (t *trends) remember(ctx context.Context, c *contact, p past) bool {
 	if cfg.Kind != pulse.KindInterrupter {
 		return true
 	}
-	var openings []pulse.CycleRow
-	cfg.Lobes, cfg.Drive = 0, nil
-	if _, err := rows(ctx, t.store.Log, c.name, p.span(recallTime), cfg, func(r *pulse.CycleRow) {
-		o := *r
-		o.At += p.shift
-		if o.SegmentsNS != nil {
-			o.SegmentsNS = []int64{} // that it is a cadence is all that counts
-		}
-		openings = append(openings, o)
-	}); err != nil {
+	drive := cfg.Drive
+	cfg.Lobes, cfg.Drive = 0, nil // for the numbers that openings count by, none is needed
+	openings, err := t.openings(ctx, c.name, p.span(recallTime), cfg, p.shift)
+	if err != nil {
 		return false
 	}
 	c.live.Trend.Recall(openings)
+	if drive == nil {
+		return true
+	}
+	base := store.Span{Run: p.run, From: before.From}
+	if n := len(p.worked); n > 0 {
+		base.From = max(p.worked[n-1]-p.shift, 1)
+	}
+	if base.To = min(base.From+baselineTime, p.end); base.To <= base.From {
+		return true
+	}
+	if openings, err = t.openings(ctx, c.name, base, cfg, p.shift); err != nil {
+		return false
+	}
+	first := make([]pulse.DriveOpening, len(openings))
+	for i := range openings {
+		first[i] = pulse.DriveOpeningOf(&openings[i])
+	}
+	c.live.Trend.Baseline(pulse.FitDrive(drive, first))
 	return true
+}
+
+// openings reads the latest openings of a span, with stamps of this boot's clock.
+func (t *trends) openings(ctx context.Context, contact string, span store.Span, cfg pulse.Config, shift pulse.Stamp) (all []pulse.CycleRow, err error) {
+	_, err = rows(ctx, t.store.Log, contact, span, cfg, func(r *pulse.CycleRow) {
+		o := *r
+		o.At += shift
+		if o.SegmentsNS != nil {
+			o.SegmentsNS = []int64{} // that it is a cadence is all that counts
+		}
+		if len(all) >= 2*trend.MostOpenings {
+			all = all[:copy(all, all[len(all)-trend.MostOpenings:])]
+		}
+		all = append(all, o)
+	})
+	return all, err
+}
+
+// readSince is since when a contact is read as it is now, in run time: by another
+// kind, polarity or cadence it was another one.
+func readSince(all []store.Configuration) pulse.Stamp {
+	cadence := func(c *store.Configuration) []int64 {
+		cfg, err := Reading(*c)
+		if err != nil {
+			return nil
+		}
+		return cfg.CadenceNS
+	}
+	last := &all[len(all)-1]
+	for i := len(all) - 1; i > 0; i-- {
+		if c := &all[i-1]; c.Kind != last.Kind || c.Polarity != last.Polarity || !slices.Equal(cadence(c), cadence(last)) {
+			return all[i].At.Run
+		}
+	}
+	return 0
 }
 
 // span is the time of before this start, so far back.

@@ -42,6 +42,9 @@ func TestLobeWears(t *testing.T) {
 		r.start()
 		r.pass(80 * time.Minute)
 		wears()
+		if page := r.page(); !strings.Contains(page, "The break of lobe 3 drifts: ") || strings.Contains(page, "The break of lobe 2 drifts") {
+			t.Error("the page does not tell the drift of lobe 3 alone")
+		}
 		r.finish()
 		told := r.changes(store.Drifts)
 		lobe := slices.IndexFunc(told, func(f store.Finding) bool { return strings.HasPrefix(f.Text, "the break of lobe 3 drifts: +4") })

@@ -162,7 +162,7 @@ func (w *watch) run(ctx context.Context) error {
 	w.start(w.clock)
 	w.start(w.watchdog)
 	w.start(&lobeNotes{w})
-	w.start(&trends{watch: w, known: map[*trend.Contact]bool{}, numbered: map[*trend.Contact]int{}})
+	w.start(&trends{watch: w, known: map[*trend.Contact]bool{}, numbered: map[*trend.Contact]int{}, shift: map[*trend.Contact]pulse.Stamp{}})
 	w.start(&server{w})
 	if w.Load != nil {
 		w.start(&reloader{watch: w})
@@ -431,7 +431,7 @@ func (s *server) String() string { return "pages" }
 
 func (s *server) Run(ctx context.Context) error {
 	h := web.New(web.Options{
-		Site: s.first.Site, Version: s.Version, Contacts: s.figures, Notices: s.notices, Pprof: s.first.Pprof, Log: s.Log,
+		Site: s.first.Site, Version: s.Version, Contacts: s.figures, Notices: s.notices, Changes: s.changes, Pprof: s.first.Pprof, Log: s.Log,
 		LocalOnly: s.first.LocalOnly(),
 		Ready: func() error {
 			select {

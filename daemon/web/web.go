@@ -33,6 +33,9 @@ type Options struct {
 	// Notices gives what a person should know now beside the contacts, a sentence
 	// each; it may be nil.
 	Notices func() []string
+	// Changes gives how a contact changes over hours and days, a sentence each; it may
+	// be nil.
+	Changes func(contact string) []string
 	// Ready gives why the program is not ready yet, or nil.
 	Ready   func() error
 	Metrics http.Handler
@@ -159,6 +162,14 @@ func (p *handler) first(w http.ResponseWriter, r *http.Request) {
 	v.Version, v.Now, v.CSS = p.Version, now.Format("2 January 2006, 15:04:05 MST"), template.CSS(pageCSS)
 	if r.URL.Query().Get("refresh") != "off" {
 		v.Refresh = refreshSeconds
+	}
+	if p.Changes != nil {
+		for i := range v.Contacts {
+			c := &v.Contacts[i]
+			for _, text := range p.Changes(c.Name) {
+				c.tell("near", title(text)+".")
+			}
+		}
 	}
 	if p.Notices != nil {
 		v.Notices = p.Notices()

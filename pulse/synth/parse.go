@@ -113,7 +113,7 @@ func fields(s *Spec) []field {
 			codec: ascending(&s.ExtraAt, countFrom(1, 1e10), countOrOff)},
 		{Key: Key{"gear", "shafts of the drive: turns per turn of the cam, swing in time, phase", "", "ORDER:AMPLITUDE or ORDER:AMPLITUDE:DEGREES, such as 3.5:0.4ms or 35/12:0.4ms:90", onTurns},
 			codec: values(&s.Gears, maxGears, parseGear, Gear.String)},
-		{Key: Key{"tooth", "faults at one place of a shaft, one of TEETH wide: late by up to HEIGHT once a turn of it", "", "ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES, such as 3.75:90:2ms", onTurns},
+		{Key: Key{"tooth", "faults at one place of a shaft, one of TEETH wide: late by up to HEIGHT once a turn of it", "", "ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES, such as 3.75:90:0.4ms", onTurns},
 			codec: values(&s.Teeth, maxGears, parseTooth, Tooth.String)},
 		{Key: Key{"lead", "closed before the first opening", "1s", uDuration, onAll}, codec: length(&s.LeadNS, 1e6, 24*hour)},
 		{Key: Key{"drift", "growth of the drive's speed, until it is half or double", "", uPPM + " per hour", onAll},
@@ -701,7 +701,7 @@ func parseOrder(v string) (float64, error) {
 func parseTooth(v string) (f Tooth, err error) {
 	part := strings.Split(v, ":")
 	if len(part) < 3 || len(part) > 4 {
-		return f, errors.New("expected ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES such as 3.75:90:2ms")
+		return f, errors.New("expected ORDER:TEETH:HEIGHT or ORDER:TEETH:HEIGHT:DEGREES such as 3.75:90:0.4ms")
 	}
 	if f.Order, err = parseOrder(part[0]); err != nil {
 		return f, err

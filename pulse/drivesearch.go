@@ -129,7 +129,7 @@ func (s *driveSearch) together(judged []*judgement) {
 		*j.swing = *w
 		for i := range t.Shafts {
 			if y := &t.Shafts[i]; x == y || y.AmplitudeMS.OK && slices.Contains(y.IndistinguishableFrom, x.Name) {
-				t.tell(y, w, f)
+				t.tell(y, w, float64(x.TurnsPerCamTurn), f)
 			}
 		}
 	}
@@ -429,6 +429,87 @@ func (d *driveSearch) unlisted(drive *Drive, turns []*big.Rat) {
 		f.subtract(order, w)
 		taken = append(taken, best)
 	}
+}
+
+// A slowTurn is something too slow for the blocks of the faster shafts, found in
+// longer ones.
+type slowTurn struct {
+	order float64
+	*swing
+	listed bool // it is a shaft
+	alike  []float64
+	alarm  float64
+	quiet  bool // it is of a shaft's harmonics or teeth
+	off    bool // taken off the times at present
+	share  Num
+}
+
+// takeSlow keeps the shafts that were found in longer blocks.
+func (f *driveFit) takeSlow(t *DriveTrain, found []*judgement) {
+	for _, j := range found {
+		if ofMany(j.p, len(t.Shafts)) < foundBelow {
+			f.slow = append(f.slow, &slowTurn{order: float64(t.Shafts[j.shaft].TurnsPerCamTurn), swing: j.swing, listed: true})
+		}
+	}
+}
+
+// takeOff takes from the times the slow swings that blocks of so many turns would
+// bend: their polynomials would make swings of other orders of them.
+func (f *driveFit) takeOff(block int) {
+	lobes := 0.0
+	if len(f.series) > 0 {
+		lobes = float64(f.series[0].lobes)
+	}
+	any := false
+	for _, x := range f.slow {
+		x.off = !x.listed || folded(x.order, lobes)*float64(block) < longCycles
+		any = any || x.off
+	}
+	for _, s := range f.series {
+		if s.less = nil; !any {
+			continue
+		}
+		if s.seen == nil {
+			s.seen = slices.Clone(s.angle)
+		}
+		s.less = make([]float32, len(s.n))
+		for _, x := range f.slow {
+			if !x.off {
+				continue
+			}
+			w := newWheel(s, x.order)
+			for i := range s.less {
+				cos, sin := w.at(s.turn(i), s.lobe(i))
+				s.less[i] += float32(x.cos*cos + x.sin*sin)
+			}
+		}
+	}
+}
+
+// phaseOf gives the phase, in degrees, that the swing of one order has as one of
+// another that looks like it: its turns may go the other way.
+func (f *driveFit) phaseOf(phase, order, own float64) float64 {
+	if order != own {
+		sum := func(d float64) (cos, sin float64) {
+			for _, s := range f.series {
+				w := newWheel(s, d)
+				for i := range s.n {
+					c, sn := w.at(s.turn(i), s.lobe(i))
+					cos, sin = cos+float64(s.w[i])*c, sin+float64(s.w[i])*sn
+				}
+			}
+			return cos, sin
+		}
+		c1, s1 := sum(order - own)
+		c2, s2 := sum(order + own)
+		if math.Hypot(c1, s1) >= math.Hypot(c2, s2) {
+			phase += math.Atan2(s1, c1)
+		} else {
+			// sin(x + φ) = sin(π − φ − x), and x is some turns less the shaft's own.
+			phase = math.Pi - phase - math.Atan2(s2, c2)
+		}
+	}
+	return math.Mod(math.Mod(phase*180/math.Pi, 360)+360, 360)
 }
 
 // noiseFloor gives the mean power of the noise around each place of a spectrum,

@@ -102,7 +102,9 @@ type driveFit struct {
 	without       []bool       // orders that are not fitted; nil for none
 	extra, more   []*extraTurn // that are no shaft's, fitted after those; and those found last
 
-	slow []*slowTurn // what was found in longer blocks
+	slow    []*slowTurn  // what was found in longer blocks
+	slowest int          // turns of the longest of these
+	last    *driveSearch // the latest
 
 	// Scratch of one block.
 	y, q, x []float64

@@ -25,7 +25,11 @@ type DriveTrain struct {
 	Contacts int         `json:"contacts"` // that were fitted together
 	Turns    Rounded     `json:"cam_turns"`
 	Tried    int         `json:"candidates_tried"` // among the listed
-	Lobes    int         `json:"lobes"`
+	// SearchedFrom and SearchedTo are the orders among which Unlisted was looked for,
+	// as the openings see them; unknown where it was not.
+	SearchedFrom Num `json:"searched_from"`
+	SearchedTo   Num `json:"searched_to"`
+	Lobes        int `json:"lobes"`
 	// PhaseAtS is the first opening of the fit, where phases are those of their
 	// sines: seconds from the first edge. Unknown where only openings were given.
 	PhaseAtS Num `json:"phase_at_s"`
@@ -212,6 +216,7 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 		t.speed(d, f.turnNS)
 	}
 	f.fold(turns)
+	f.seekSlow(t, d, turns)
 	for round := 0; ; round++ {
 		f.seek(t, d, turns)
 		if round == unlistedRounds || !f.takeUp() {
@@ -224,27 +229,10 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 func (f *driveFit) seek(t *DriveTrain, d *Drive, turns []*big.Rat) {
 	fresh := newDriveTrain(d)
 	t.Shafts, t.Unlisted, t.Meshes = fresh.Shafts, fresh.Unlisted, fresh.Meshes
-	var plans []plan
-	for i := range t.Shafts {
-		s := &t.Shafts[i]
-		o := seenAt(turns[i], d.Lobes)
-		if o.sight == SightNone || o.sight == SightLobes {
-			s.IndistinguishableFrom = append(s.IndistinguishableFrom, LobesName)
-			continue
-		}
-		apparent, _ := o.apparent.Float64()
-		p := f.plan(apparent, d.Lobes)
-		if p.block == 0 {
-			s.NeedsTurns = Known(leastTurns(apparent, d.Lobes))
-			continue
-		}
-		p.shaft = i
-		plans = append(plans, p)
-	}
+	plans := t.plans(f, d, turns)
 	if len(f.series) == 0 {
 		return
 	}
-	slices.SortStableFunc(plans, func(a, b plan) int { return cmp.Compare(a.block, b.block) })
 	short := f.plan(float64(d.Lobes)/2, d.Lobes)
 	var passes [][2]int
 	for from := 0; from < len(plans); {
@@ -283,10 +271,34 @@ func (f *driveFit) seek(t *DriveTrain, d *Drive, turns []*big.Rat) {
 		if f.turns < leastBlocks*float64(max(short.least, 1)) {
 			return
 		}
-		f.run(max(short.block, int(math.Ceil(short.least))), shortDegree, f.extraOrders())
+		block := max(short.block, int(math.Ceil(short.least)))
+		f.takeOff(block)
+		f.run(block, shortDegree, f.extraOrders())
 		f.judgeExtra(f.swings(), 0)
 	}
 	t.search(f, d, turns, plans, judged)
+}
+
+// plans chooses blocks for each shaft whose swing may be told, shorter ones first.
+func (t *DriveTrain) plans(f *driveFit, d *Drive, turns []*big.Rat) (plans []plan) {
+	for i := range t.Shafts {
+		s := &t.Shafts[i]
+		o := seenAt(turns[i], d.Lobes)
+		if o.sight == SightNone || o.sight == SightLobes {
+			s.IndistinguishableFrom = append(s.IndistinguishableFrom, LobesName)
+			continue
+		}
+		apparent, _ := o.apparent.Float64()
+		p := f.plan(apparent, d.Lobes)
+		if p.block == 0 {
+			s.NeedsTurns = Known(leastTurns(apparent, d.Lobes))
+			continue
+		}
+		p.shaft = i
+		plans = append(plans, p)
+	}
+	slices.SortStableFunc(plans, func(a, b plan) int { return cmp.Compare(a.block, b.block) })
+	return plans
 }
 
 func newDriveTrain(d *Drive) *DriveTrain {

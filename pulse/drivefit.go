@@ -60,6 +60,7 @@ type edgeSeries struct {
 	gamma *mat.Dense  // regression of the shafts' columns on the lobes
 	off   []float64   // error of each lobe, ns
 	what  []float32   // fitted in place of the times; nil for these
+	less  []float32   // known slow swings, taken off the times; nil for none
 	folds []fold      // of the shafts, at whose places faults may repeat
 	chol  mat.Cholesky
 }
@@ -100,6 +101,10 @@ type driveFit struct {
 	settled       int          // rounds for weights that are those of the last fit; 0 for none
 	without       []bool       // orders that are not fitted; nil for none
 	extra, more   []*extraTurn // that are no shaft's, fitted after those; and those found last
+
+	slow    []*slowTurn  // what was found in longer blocks
+	slowest int          // turns of the longest of these
+	last    *driveSearch // the latest
 
 	// Scratch of one block.
 	y, q, x []float64
@@ -157,6 +162,9 @@ func (f *driveFit) fill(b block) bool {
 			f.y[i] = float64(s.what[r])
 		} else {
 			f.y[i] = float64(s.at[r]-at0) - turns*f.turnNS
+			if s.less != nil {
+				f.y[i] -= float64(s.less[r])
+			}
 		}
 		u := turns/half - 1
 		p := 1.0

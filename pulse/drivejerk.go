@@ -239,7 +239,7 @@ func (s *driveSearch) struck(turns []*big.Rat) *driveFit {
 		}
 		w.cos, w.sin, w.se = w.cos+j.sine(g, x, true), w.sin+j.sine(g, x, false), math.Hypot(w.se, j.sineSE(g, x))
 		alarm := x.FalseAlarm
-		t.tell(x, w, g)
+		t.tell(x, w, float64(x.TurnsPerCamTurn), g)
 		x.FalseAlarm = alarm // of all the edges
 		x.Struck = j.opening(fd)
 		if as[i] == i {

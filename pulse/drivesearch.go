@@ -22,6 +22,12 @@ const (
 	certainPart = 0.7
 	// mostUnlisted are told.
 	mostUnlisted = 5
+	// slowBlock is the longest block for what is not listed, in turns: slower than
+	// once in 50 turns a swing is hardly told from a wandering speed.
+	slowBlock = 150
+	// slowStep is by how much the blocks grow: over so little the noise of a wandering
+	// speed is still bent to the orders that are looked at.
+	slowStep = 4
 	// floorBins of the padded spectrum tell the noise around an order: 64 that are
 	// independent.
 	floorBins = 128
@@ -63,6 +69,7 @@ func (t *DriveTrain) search(f *driveFit, d *Drive, turns []*big.Rat, plans []pla
 			s.lines = append(s.lines, &spectralLine{folded(e.order, s.lobes), e.order, e.swing, "", true})
 		}
 	}
+	f.last = s
 	harmonics := s.harmonics(judged)
 	meshes := s.meshes(d, turns)
 	t.Tried = len(s.lines)
@@ -129,7 +136,7 @@ func (s *driveSearch) together(judged []*judgement) {
 		*j.swing = *w
 		for i := range t.Shafts {
 			if y := &t.Shafts[i]; x == y || y.AmplitudeMS.OK && slices.Contains(y.IndistinguishableFrom, x.Name) {
-				t.tell(y, w, f)
+				t.tell(y, w, float64(x.TurnsPerCamTurn), f)
 			}
 		}
 	}
@@ -353,6 +360,9 @@ func (d *driveSearch) unlisted(drive *Drive, turns []*big.Rat) {
 			taken = append(taken, l.apparent)
 		}
 	}
+	for _, x := range f.slow {
+		taken = append(taken, folded(x.order, d.lobes))
+	}
 	span := int(s.n[len(s.n)-1]) + 1
 	if len(s.g.ll) == 0 || span > mostSpan || span < 4*s.lobes {
 		return
@@ -374,6 +384,14 @@ func (d *driveSearch) unlisted(drive *Drive, turns []*big.Rat) {
 	// Orders a turn apart by less than 1/turns are not independent; looking twice as
 	// fine tries about twice as many.
 	tries := int(2*float64(size/2-first)*step*f.turns) + t.Tried
+	t.SearchedFrom, t.SearchedTo = Known(min(from, f.slowFrom())), Known(L/2)
+	for _, x := range f.slow {
+		if !x.listed && !x.quiet && d.jerk(x.order) == nil {
+			u := d.turn(x.order, x.alike, x.swing, x.alarm, drive, turns)
+			u.Share = x.share
+			t.Unlisted = append(t.Unlisted, u)
+		}
+	}
 	for _, e := range f.extra {
 		if e.swing == nil {
 			continue
@@ -429,6 +447,251 @@ func (d *driveSearch) unlisted(drive *Drive, turns []*big.Rat) {
 		f.subtract(order, w)
 		taken = append(taken, best)
 	}
+}
+
+// A slowTurn is something too slow for the blocks of the faster shafts, found in
+// longer ones.
+type slowTurn struct {
+	order float64
+	*swing
+	listed bool // it is a shaft
+	alike  []float64
+	alarm  float64
+	quiet  bool // it is of a shaft's harmonics or teeth
+	off    bool // taken off the times at present
+	share  Num
+}
+
+// slowLevels are the blocks, longest last, in which f looks for what is slower
+// than blocks of base turns show.
+func (f *driveFit) slowLevels(base int) (blocks []int) {
+	most := min(slowBlock, int(f.turns/leastBlocks))
+	for b := base; b < most; {
+		b = min(b*slowStep, most)
+		blocks = append(blocks, b)
+	}
+	return blocks
+}
+
+// slowFrom is the slowest order that was looked for in long blocks.
+func (f *driveFit) slowFrom() float64 {
+	if f.slowest == 0 {
+		return math.Inf(1)
+	}
+	return shortCycles * 1.2 / float64(f.slowest)
+}
+
+// seekSlow looks for what is not listed and turns too slowly for the blocks of the
+// shafts, the slowest first. What is found is taken off from then on.
+func (f *driveFit) seekSlow(t *DriveTrain, d *Drive, turns []*big.Rat) {
+	if len(f.series) == 0 || f.series[0].n[len(f.series[0].n)-1] >= mostSpan {
+		return
+	}
+	plans := newDriveTrain(d).plans(f, d, turns)
+	short := f.plan(float64(d.Lobes)/2, d.Lobes)
+	base := max(short.block, int(math.Ceil(short.least)))
+	var orders []float64
+	for _, p := range byShaft(plans) {
+		orders = append(orders, float64(t.Shafts[p.shaft].TurnsPerCamTurn))
+		base = max(base, p.block)
+	}
+	levels := append([]int{base}, f.slowLevels(base)...)
+	near, L := 1.5/f.turns, float64(d.Lobes)
+	var shafts, other []float64 // the orders of these, and of what they may make
+	for i := range d.Shafts {
+		r, _ := turns[i].Float64()
+		shafts = append(shafts, folded(r, L))
+		for h := 2; h <= mostHarmonics; h++ {
+			other = append(other, folded(float64(h)*r, L))
+		}
+		if i > 0 {
+			mesh := r * float64(d.Shafts[i].OwnTeeth)
+			from, _ := turns[d.index(d.Shafts[i].From)].Float64()
+			for _, o := range []float64{mesh, mesh - r, mesh + r, mesh - from, mesh + from} {
+				other = append(other, folded(o, L))
+			}
+		}
+	}
+	is := func(all []float64, order float64) bool {
+		return slices.ContainsFunc(all, func(x float64) bool { return math.Abs(x-order) < 4*near/3 })
+	}
+	for k := len(levels) - 1; k > 0; k-- {
+		block, from, to := levels[k], shortCycles*1.2/float64(levels[k]), min(longCycles/float64(levels[k-1]), L/2)
+		f.slowest = max(f.slowest, block)
+		f.takeOff(block)
+		f.run(block, longDegree, orders)
+		before := len(f.slow)
+		var tried []float64
+		for len(f.slow)-before < mostUnlisted {
+			best, p, step := f.slowPeak(block, from, to, func(order float64) bool {
+				return math.Abs(order-math.Round(order)) >= near && !is(shafts, order) && !is(tried, order) &&
+					!(is(other, order) && order*float64(base) >= shortCycles) // that is tried later
+			})
+			if best == 0 {
+				break
+			}
+			tried = append(tried, best)
+			order, w, alike := f.whichOrder(f.peak(best, step), L)
+			if w == nil {
+				break
+			}
+			x := &slowTurn{order: order, swing: w, alike: alike, quiet: is(other, best)}
+			// Among all orders, looked at twice as fine as they are independent.
+			if x.alarm = max(ofMany(max(p, w.p), int(L*f.turns)), leastFalseAlarm); x.alarm >= foundBelow {
+				break
+			}
+			f.slow = append(f.slow, x)
+			f.subtract(order, w)
+		}
+		if found := f.slow[before:]; len(found) > 0 {
+			together := slices.Clone(orders)
+			for _, x := range found {
+				together = append(together, x.order)
+			}
+			f.run(block, longDegree, together)
+			swings := f.swings()
+			kept := f.slow[:before:before]
+			for i, x := range found {
+				if w := swings[len(orders)+i]; w != nil && ofMany(w.p, int(L*f.turns)) < foundBelow {
+					x.swing = w
+					kept = append(kept, x)
+				}
+			}
+			f.slow = kept
+		}
+	}
+	if len(f.slow) == 0 {
+		return
+	}
+	found := f.slow
+	f.slow = nil
+	f.seek(t, d, turns)
+	f.extra, f.more = nil, nil
+	if f.last != nil {
+		found = slices.DeleteFunc(found, f.last.makes)
+	}
+	f.slow = found
+}
+
+// makes tells whether a jerk, or something stronger that was found of harmonics
+// and teeth, makes a slow swing: uneven lobes turn one order into others that are
+// whole turns of the cam away.
+func (d *driveSearch) makes(x *slowTurn) bool {
+	if d.ofJerk(x.order) {
+		return true
+	}
+	return slices.ContainsFunc(d.lines, func(l *spectralLine) bool {
+		return !l.fitted && d.found(l) && l.amplitude() > x.amplitude() && math.Abs(folded(l.order, 1)-folded(x.order, 1)) < 2*d.near
+	})
+}
+
+// slowPeak gives the place of the spectrum of what is left, from one order to
+// another, that stands out most of its neighbours, and the probability that noise
+// does so; 0 without one.
+func (f *driveFit) slowPeak(block int, from, to float64, free func(float64) bool) (best, bestP, step float64) {
+	s := f.series[0]
+	span := int(s.n[len(s.n)-1]) + 1
+	size := 1 << bits.Len(uint(2*span-1))
+	step = float64(s.lobes) / float64(size)
+	seq := make([]float64, size)
+	for i, e := range s.e {
+		seq[s.n[i]] = float64(s.w[i]) * float64(e)
+	}
+	coeff := fourier.NewFFT(size).Coefficients(nil, seq)
+	power := func(i int) float64 {
+		re, im := real(coeff[i]), imag(coeff[i])
+		return re*re + im*im
+	}
+	bestP = 1
+	cells := float64(size) / float64(span) // places to an independent one
+	lowest := int(math.Ceil(shortCycles / float64(block) / step))
+	var around []float64
+	for i := max(int(math.Ceil(from/step)), 1); i < min(int(to/step), size/2); i++ {
+		p := power(i)
+		if p < power(i-1) || p < power(i+1) || !free(float64(i)*step) {
+			continue
+		}
+		// A wandering speed's noise falls steeply, so the neighbours are near.
+		around = around[:0]
+		for j := max(lowest, i*2/3, i-floorBins); j <= min(i*3/2, i+floorBins, size/2); j++ {
+			around = append(around, power(j))
+		}
+		slices.Sort(around)
+		median := max(around[len(around)/2], math.SmallestNonzeroFloat64)
+		freedom := float64(floorFreedom) * float64(len(around)) / cells / (floorBins / 2)
+		if x := math.Pow(1+p*math.Ln2/median/freedom, -freedom); x < bestP {
+			best, bestP = float64(i)*step, x
+		}
+	}
+	return best, bestP, step
+}
+
+// takeSlow keeps the shafts that were found in longer blocks.
+func (f *driveFit) takeSlow(t *DriveTrain, found []*judgement) {
+	for _, j := range found {
+		if ofMany(j.p, len(t.Shafts)) < foundBelow {
+			f.slow = append(f.slow, &slowTurn{order: float64(t.Shafts[j.shaft].TurnsPerCamTurn), swing: j.swing, listed: true})
+		}
+	}
+}
+
+// takeOff takes from the times the slow swings that blocks of so many turns would
+// bend: their polynomials would make swings of other orders of them.
+func (f *driveFit) takeOff(block int) {
+	lobes := 0.0
+	if len(f.series) > 0 {
+		lobes = float64(f.series[0].lobes)
+	}
+	any := false
+	for _, x := range f.slow {
+		x.off = !x.listed || folded(x.order, lobes)*float64(block) < longCycles
+		any = any || x.off
+	}
+	for _, s := range f.series {
+		if s.less = nil; !any {
+			continue
+		}
+		if s.seen == nil {
+			s.seen = slices.Clone(s.angle)
+		}
+		s.less = make([]float32, len(s.n))
+		for _, x := range f.slow {
+			if !x.off {
+				continue
+			}
+			w := newWheel(s, x.order)
+			for i := range s.less {
+				cos, sin := w.at(s.turn(i), s.lobe(i))
+				s.less[i] += float32(x.cos*cos + x.sin*sin)
+			}
+		}
+	}
+}
+
+// phaseOf gives the phase, in degrees, that the swing of one order has as one of
+// another that looks like it: its turns may go the other way.
+func (f *driveFit) phaseOf(phase, order, own float64) float64 {
+	if order != own {
+		sum := func(d float64) (cos, sin float64) {
+			for _, s := range f.series {
+				w := newWheel(s, d)
+				for i := range s.n {
+					c, sn := w.at(s.turn(i), s.lobe(i))
+					cos, sin = cos+float64(s.w[i])*c, sin+float64(s.w[i])*sn
+				}
+			}
+			return cos, sin
+		}
+		c1, s1 := sum(order - own)
+		c2, s2 := sum(order + own)
+		if math.Hypot(c1, s1) >= math.Hypot(c2, s2) {
+			phase += math.Atan2(s1, c1)
+		} else {
+			// sin(x + φ) = sin(π − φ − x), and x is some turns less the shaft's own.
+			phase = math.Pi - phase - math.Atan2(s2, c2)
+		}
+	}
+	return math.Mod(math.Mod(phase*180/math.Pi, 360)+360, 360)
 }
 
 // noiseFloor gives the mean power of the noise around each place of a spectrum,

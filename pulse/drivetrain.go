@@ -25,7 +25,14 @@ type DriveTrain struct {
 	Contacts int         `json:"contacts"` // that were fitted together
 	Turns    Rounded     `json:"cam_turns"`
 	Tried    int         `json:"candidates_tried"` // among the listed
-	Lobes    int         `json:"lobes"`
+	// SearchedFrom and SearchedTo are the orders among which Unlisted was looked for,
+	// as the openings see them; unknown where it was not.
+	SearchedFrom Num `json:"searched_from"`
+	SearchedTo   Num `json:"searched_to"`
+	Lobes        int `json:"lobes"`
+	// PhaseAtS is the first opening of the fit, where phases are those of their
+	// sines: seconds from the first edge. Unknown where only openings were given.
+	PhaseAtS Num `json:"phase_at_s"`
 	// ResidualMS is the standard deviation of what is left of the openings.
 	ResidualMS Num         `json:"residual_ms"`
 	Speed      *DriveSpeed `json:"speed"` // null without two turns
@@ -69,8 +76,8 @@ type ShaftSwing struct {
 	TurnsPerCamTurn       Rounded  `json:"turns_per_cam_turn"`
 	AmplitudeMS           Num      `json:"amplitude_ms"`  // peak of the sinusoid
 	AmplitudeDeg          Num      `json:"amplitude_deg"` // the same, of that shaft
-	PhaseDeg              Num      `json:"phase_deg"`     // of the sine, at the first opening of the fit
-	Share                 Num      `json:"share"`         // of the variance
+	PhaseDeg              Num      `json:"phase_deg"`     // of the sine, at PhaseAtS
+	Share                 Num      `json:"share"`         // of the variance; of shafts that look alike the first has all, the others 0
 	FalseAlarm            Num      `json:"false_alarm"`
 	IndistinguishableFrom []string `json:"indistinguishable_from"` // shafts, or LobesName
 
@@ -184,7 +191,8 @@ const MostDriveOpenings = 1 << 20
 // speed too, makes no false alarms. Too few openings for a shaft leave its figures
 // unknown, and say how many turns are needed.
 //
-// It takes some 1.5 µs an opening, and 80 bytes while it works. d must pass Check.
+// It takes some 10 µs an opening, most of it for what is slow and not listed. d must
+// pass Check.
 func FitDrive(d *Drive, openings []DriveOpening) *DriveTrain {
 	return FitDriveContacts(d, []DriveContact{{Lobes: d.Lobes, Openings: openings}})
 }
@@ -209,6 +217,7 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 		t.speed(d, f.turnNS)
 	}
 	f.fold(turns)
+	f.seekSlow(t, d, turns)
 	for round := 0; ; round++ {
 		f.seek(t, d, turns)
 		if round == unlistedRounds || !f.takeUp() {
@@ -221,7 +230,58 @@ func fitDrive(d *Drive, contacts []DriveContact, step float64) *DriveTrain {
 func (f *driveFit) seek(t *DriveTrain, d *Drive, turns []*big.Rat) {
 	fresh := newDriveTrain(d)
 	t.Shafts, t.Unlisted, t.Meshes = fresh.Shafts, fresh.Unlisted, fresh.Meshes
-	var plans []plan
+	plans := t.plans(f, d, turns)
+	if len(f.series) == 0 {
+		return
+	}
+	short := f.plan(float64(d.Lobes)/2, d.Lobes)
+	var passes [][2]int
+	for from := 0; from < len(plans); {
+		to := from + 1
+		for to < len(plans) && plans[to].block <= blockRange*plans[from].block {
+			to++
+		}
+		passes = append(passes, [2]int{from, to})
+		from = to
+	}
+	// The longest blocks first: what swings slowly is taken off where blocks are too
+	// short to fit it.
+	var judged []*judgement
+	f.slow = slices.DeleteFunc(f.slow, func(x *slowTurn) bool { return x.listed })
+	for i := len(passes) - 1; i >= 0; i-- {
+		found := t.pass(f, plans, passes[i][0], passes[i][1])
+		judged = append(found, judged...)
+		if i > 0 {
+			f.takeSlow(t, found)
+		}
+	}
+	if n := len(passes); n > 1 { // the search goes on in the longest ones
+		f.takeOff(plans[len(plans)-1].block)
+		var orders []float64
+		for _, p := range byShaft(plans) {
+			orders = append(orders, float64(t.Shafts[p.shaft].TurnsPerCamTurn))
+		}
+		degree := longDegree
+		for _, p := range plans[passes[n-1][0]:] {
+			degree = min(degree, p.degree)
+		}
+		f.run(plans[len(plans)-1].block, degree, append(orders, f.extraOrders()...))
+		f.judgeExtra(f.swings(), len(plans))
+	}
+	if len(plans) == 0 { // the lobes alone
+		if f.turns < leastBlocks*float64(max(short.least, 1)) {
+			return
+		}
+		block := max(short.block, int(math.Ceil(short.least)))
+		f.takeOff(block)
+		f.run(block, shortDegree, f.extraOrders())
+		f.judgeExtra(f.swings(), 0)
+	}
+	t.search(f, d, turns, plans, judged)
+}
+
+// plans chooses blocks for each shaft whose swing may be told, shorter ones first.
+func (t *DriveTrain) plans(f *driveFit, d *Drive, turns []*big.Rat) (plans []plan) {
 	for i := range t.Shafts {
 		s := &t.Shafts[i]
 		o := seenAt(turns[i], d.Lobes)
@@ -238,28 +298,8 @@ func (f *driveFit) seek(t *DriveTrain, d *Drive, turns []*big.Rat) {
 		p.shaft = i
 		plans = append(plans, p)
 	}
-	if len(f.series) == 0 {
-		return
-	}
 	slices.SortStableFunc(plans, func(a, b plan) int { return cmp.Compare(a.block, b.block) })
-	short := f.plan(float64(d.Lobes)/2, d.Lobes)
-	var judged []*judgement
-	for from := 0; from < len(plans); {
-		to := from + 1
-		for to < len(plans) && plans[to].block <= blockRange*plans[from].block {
-			to++
-		}
-		judged = append(judged, t.pass(f, plans, from, to)...)
-		from = to
-	}
-	if len(plans) == 0 { // the lobes alone
-		if f.turns < leastBlocks*float64(max(short.least, 1)) {
-			return
-		}
-		f.run(max(short.block, int(math.Ceil(short.least))), shortDegree, f.extraOrders())
-		f.judgeExtra(f.swings(), 0)
-	}
-	t.search(f, d, turns, plans, judged)
+	return plans
 }
 
 func newDriveTrain(d *Drive) *DriveTrain {
@@ -478,8 +518,7 @@ type judgement struct {
 func (t *DriveTrain) pass(f *driveFit, plans []plan, from, to int) (all []*judgement) {
 	// Shafts in their own order, so that the one nearest to the motor stands for
 	// those that look like it.
-	order := slices.Clone(plans)
-	slices.SortFunc(order, func(a, b plan) int { return cmp.Compare(a.shaft, b.shaft) })
+	order := byShaft(plans)
 	var orders []float64
 	for _, p := range order {
 		orders = append(orders, float64(t.Shafts[p.shaft].TurnsPerCamTurn))
@@ -490,6 +529,7 @@ func (t *DriveTrain) pass(f *driveFit, plans []plan, from, to int) (all []*judge
 	for _, p := range pass {
 		degree = min(degree, p.degree)
 	}
+	f.takeOff(pass[len(pass)-1].block)
 	parts := f.run(pass[len(pass)-1].block, degree, orders)
 	swings := f.swings()
 	f.judgeExtra(swings, len(order))
@@ -536,7 +576,7 @@ func (t *DriveTrain) pass(f *driveFit, plans []plan, from, to int) (all []*judge
 		if w == nil {
 			continue
 		}
-		t.tell(s, w, f)
+		t.tell(s, w, orders[kept], f)
 		if kept == i {
 			all = append(all, &judgement{p.shaft, w, f.block})
 		}
@@ -544,13 +584,21 @@ func (t *DriveTrain) pass(f *driveFit, plans []plan, from, to int) (all []*judge
 	return all
 }
 
-// tell fills in the figures of a shaft's swing.
-func (t *DriveTrain) tell(s *ShaftSwing, w *swing, f *driveFit) {
+// byShaft sorts plans as the shafts of the train.
+func byShaft(plans []plan) []plan {
+	order := slices.Clone(plans)
+	slices.SortFunc(order, func(a, b plan) int { return cmp.Compare(a.shaft, b.shaft) })
+	return order
+}
+
+// tell fills in the figures of a shaft's swing, which was fitted at an order that
+// looks like the shaft's own.
+func (t *DriveTrain) tell(s *ShaftSwing, w *swing, order float64, f *driveFit) {
 	a := w.amplitude()
 	s.AmplitudeMS = Known(ms(a))
 	s.AmplitudeDeg = Known(a / f.turnNS * float64(s.TurnsPerCamTurn) * 360)
 	// a sin(2π r θ + φ) = a sin φ cos … + a cos φ sin …
-	s.PhaseDeg = Known(math.Mod(math.Atan2(w.cos, w.sin)*180/math.Pi+360, 360))
+	s.PhaseDeg = Known(f.phaseOf(math.Atan2(w.cos, w.sin), order, float64(s.TurnsPerCamTurn)))
 	s.FalseAlarm = Known(w.p) // of this one alone; search counts the others
 	low, high := w.interval()
 	s.AmplitudeSEMS, s.AmplitudeLowMS, s.AmplitudeHighMS = Known(ms(w.se)), Known(ms(low)), Known(ms(high))
@@ -562,44 +610,74 @@ func (t *DriveTrain) tell(s *ShaftSwing, w *swing, f *driveFit) {
 func (t *DriveTrain) shares(f *driveFit, plans []plan) {
 	s := f.series[0]
 	g := &s.g
-	if !(g.yy > 0) {
+	// What was taken off beforehand is no part of the sum of squares.
+	total := g.yy
+	for _, x := range f.slow {
+		if x.off {
+			total += g.weight * (x.cos*x.cos + x.sin*x.sin) / 2
+		}
+	}
+	if !(total > 0) {
 		return
 	}
-	order := slices.Clone(plans)
-	slices.SortFunc(order, func(a, b plan) int { return cmp.Compare(a.shaft, b.shaft) })
-	part := func(sum float64) Num { return Known(min(max(sum/g.yy, 0), 1)) }
-	rest := 1.0
-	lobes := 0.0
-	for l := range s.lobes {
+	order := byShaft(plans)
+	part := func(sum float64) Num { return Known(min(max(sum/total, 0), 1)) }
+	for _, x := range f.slow {
+		if x.off {
+			x.share = part(g.weight * (x.cos*x.cos + x.sin*x.sin) / 2)
+		}
+	}
+	// What the fit explains is shared out by the square of each one's own part, so
+	// that one beside a strong one that is much like it gets no more than it makes.
+	L, c := s.lobes, 2*len(f.orders)
+	explained, squares, struck := 0.0, 0.0, false
+	lobes, square := 0.0, 0.0
+	for l := range L {
 		lobes += s.off[l] * g.l[l]
+		square += s.off[l] * s.off[l] * g.ll[l*L+l]
+		for m := range l {
+			square += 2 * s.off[l] * s.off[m] * g.ll[l*L+m]
+		}
+	}
+	explained, squares = lobes, square
+	swept, own := map[int]float64{}, map[int]float64{}
+	for _, o := range f.kept {
+		a, b := f.beta[2*o], f.beta[2*o+1]
+		swept[o] = a*g.s[2*o] + b*g.s[2*o+1]
+		own[o] = a*a*g.ss[2*o*c+2*o] + 2*a*b*g.ss[(2*o+1)*c+2*o] + b*b*g.ss[(2*o+1)*c+2*o+1]
+		explained, squares = explained+swept[o], squares+own[o]
+		struck = struck || o < len(order) && t.Shafts[order[o].shaft].Struck != nil
+	}
+	if !struck && explained > 0 && squares > 0 {
+		lobes = square * explained / squares
+		for o := range own {
+			swept[o] = own[o] * explained / squares
+		}
 	}
 	t.LobesShare = part(lobes)
-	rest -= t.LobesShare.V
-	byName := map[string]Num{}
-	swept := func(o int) float64 { return f.beta[2*o]*g.s[2*o] + f.beta[2*o+1]*g.s[2*o+1] }
+	rest := 1 - t.LobesShare.V
+	for _, x := range f.slow {
+		rest -= x.share.V
+	}
 	for _, o := range f.kept {
 		if o >= len(order) { // something else that was found
 			if e := o - len(order); e < len(f.extra) {
-				f.extra[e].share = part(swept(o))
+				f.extra[e].share = part(swept[o])
 				rest -= f.extra[e].share.V
 			}
 			continue
 		}
 		x := &t.Shafts[order[o].shaft]
-		sum := swept(o)
+		sum := swept[o]
 		if x.Struck != nil {
 			sum += x.Struck.share
 		}
 		x.Share = part(sum)
 		rest -= x.Share.V
-		byName[x.Name] = x.Share
 	}
 	for i := range t.Shafts {
-		x := &t.Shafts[i]
-		for _, other := range x.IndistinguishableFrom {
-			if share, ok := byName[other]; ok && !x.Share.OK && x.AmplitudeMS.OK {
-				x.Share = share
-			}
+		if x := &t.Shafts[i]; !x.Share.OK && x.AmplitudeMS.OK {
+			x.Share = Known(0) // one that it looks like has it
 		}
 	}
 	t.ResidualShare = Known(min(max(rest, 0), 1))
@@ -684,4 +762,7 @@ func (d *driveReader) finish(m *Meter, r *Measurement) {
 	}
 	r.DriveTrain = fitDrive(d.drive, contacts, m.setup.ResolutionNS)
 	r.DriveTrain.Left += d.more
+	if from, to := longestStretch(rows); to > from {
+		r.DriveTrain.PhaseAtS = Known(float64(rows[max(from, to-MostDriveOpenings)].At-m.first) / 1e9)
+	}
 }

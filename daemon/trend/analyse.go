@@ -9,7 +9,7 @@ import (
 const (
 	// trainEvery is how often the drive is fitted: that takes the longest, and a gear
 	// wears over days.
-	trainEvery = 10 * pulse.Stamp(60e9)
+	trainEvery = 30 * pulse.Stamp(60e9)
 	// lobesOver is how many of the latest windows the lobes' errors are of.
 	lobesOver = 10
 )
@@ -30,8 +30,8 @@ type snapshot struct {
 
 // Analyse finds out how the contact changes, with what has come up to now, and
 // gives what a person would want to know that was not so before. Only one goroutine
-// may call it at a time. It takes some tens of milliseconds, and as many again
-// every ten minutes where a drive is known.
+// may call it at a time. It takes some tens of milliseconds, and every half an
+// hour, where a drive is known, some hundred more.
 func (c *Contact) Analyse(now pulse.Stamp) []Change {
 	s, any := c.snapshot(now)
 	if !any {

@@ -23,8 +23,8 @@ import (
 	"makebreak/daemon/live"
 	"makebreak/daemon/trend"
 	"makebreak/hw"
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
-	"makebreak/pulse/synth"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -52,18 +52,7 @@ func newRig(t testing.TB, s live.Setting, limits, description string) *rig {
 		t.Fatal(err)
 	}
 	r.cfg = pulse.Config{Kind: p.Kind, Limits: p}
-	spec, err := synth.Parse(description)
-	if err != nil {
-		t.Fatal(err)
-	}
-	signal, err := synth.New(spec)
-	if err != nil {
-		t.Fatal(err)
-	}
-	buf := make([]pulse.Edge, 512)
-	for n := signal.Next(buf); n > 0; n = signal.Next(buf) {
-		r.edges = append(r.edges, buf[:n]...)
-	}
+	r.edges = hwtest.Sim(t, description)
 	return r
 }
 

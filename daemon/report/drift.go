@@ -456,6 +456,23 @@ func (s *driftSpeech) lobes(doc *Document) {
 	doc.tell(lead, "Of "+noun+" a drift is shown: less than "+s.proves(most, "ms")+" ms "+s.unit.name+" in opening and break, each against the level of the lobes that keep their places (95 %).")
 }
 
+// driftingReferences names the figures whose reference drifts itself.
+func (s *driftSpeech) driftingReferences() string {
+	var names []string
+	for _, q := range []struct {
+		name string
+		t    *pulse.Trend
+	}{{"rate", s.d.Rate}, {"percent break", s.d.BreakPercent}, {"break", s.d.BreakMS}} {
+		if q.t != nil && q.t.Reference.Drifts {
+			names = append(names, q.name)
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return " In these windows the " + figure.List(names) + " drifted already: the spread is what is left about that line."
+}
+
 // charts says how the charts were set up.
 func (s *driftSpeech) charts() string {
 	for _, t := range []*pulse.Trend{s.d.BreakPercent, s.d.Rate, s.d.BreakMS} {
@@ -468,7 +485,7 @@ func (s *driftSpeech) charts() string {
 		}
 		return "Target and spread are of " + figure.Plural(r.Windows, "window", "windows") + ", from " + s.at(r.FromS.V) + " to " + s.at(r.ToS.V) +
 			". EWMA and CUSUM charts alarm by chance once in " + figure.Count(int(s.d.InControl.EWMA)) + " and " + figure.Count(int(s.d.InControl.CUSUM)) +
-			" windows at most."
+			" windows at most, and more often where the noise wanders." + s.driftingReferences()
 	}
 	return ""
 }

@@ -47,7 +47,7 @@ func rounded(v float64) float64 {
 	a := math.Abs(v)
 	scale := 1e12
 	switch {
-	case !(a < 1<<53/1e9): // a float64 itself is no finer there
+	case !(a < 1<<22): // a float64 itself is no finer than 1e-9 there, so rounding again could move it
 		return v
 	case a >= 100:
 		scale = 1e9

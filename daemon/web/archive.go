@@ -1,0 +1,92 @@
+package web
+
+import (
+	"context"
+	"io"
+	"time"
+)
+
+// An Archive tells what the log knows beside the figures of now. Its functions may
+// be called from several goroutines at once.
+type Archive interface {
+	// Trend draws how a contact changed over a stretch.
+	Trend(ctx context.Context, contact string, s Stretch) ([]Drawing, error)
+	// Details draws what the last openings and pulses of a contact tell.
+	Details(ctx context.Context, contact string) ([]Drawing, error)
+	// Entries are the notes and findings of a contact in a stretch, the latest first.
+	// more says that there are others before.
+	Entries(ctx context.Context, contact string, s Stretch) (all []Entry, more bool, err error)
+	// Measure measures a stretch edge by edge.
+	Measure(ctx context.Context, contact string, s Stretch) (Document, error)
+	// Compare compares two stretches of a contact.
+	Compare(ctx context.Context, contact string, before, after Stretch) (Document, error)
+	Soaks(ctx context.Context) ([]SoakTest, error)
+	// Soak is the result of a soak test, so far or in the end. The error wraps
+	// ErrNotFound where there is none of that title.
+	Soak(ctx context.Context, title string) (Document, error)
+	// AddNote adds a note on a contact.
+	AddNote(ctx context.Context, n Note) error
+}
+
+// A RequestError is what a person asked for that cannot be had, in words for that
+// person.
+type RequestError struct {
+	Status int // of HTTP
+	Text   string
+}
+
+func (e *RequestError) Error() string { return e.Text }
+
+// A Stretch is a part of the log, From ≤ t < To. A zero From is the start of the
+// log, a zero To its end.
+type Stretch struct{ From, To time.Time }
+
+// A Drawing is a picture and what it shows in words.
+type Drawing struct {
+	ID    string // unique on a page, of small letters and hyphens
+	Title string
+	Words string                             // a text alternative
+	SVG   func(w io.Writer, width int) error // so many CSS pixels wide
+	Lines []string                           // what it tells, a sentence each
+}
+
+// A Document is a result in words, tables and drawings.
+type Document interface {
+	// Fragment writes it as HTML without head or style.
+	Fragment(w io.Writer) error
+}
+
+// An Entry is a note or a finding.
+type Entry struct {
+	At   time.Time
+	Kind string // note, as found, as left, or the finding's
+	Text string
+	Note bool
+}
+
+// A SoakTest is one in a list.
+type SoakTest struct {
+	Title, Of, Limits, Note string
+	Begin                   time.Time
+	End                     *time.Time // nil while it goes on
+	Result                  string     // in words; empty where none is kept yet
+}
+
+// A NoteState says what a note is about.
+type NoteState string
+
+// The states of a note.
+const (
+	PlainNote NoteState = ""
+	AsFound   NoteState = "found"
+	AsLeft    NoteState = "left"
+	LobeOne   NoteState = "lobe-one"
+)
+
+// A Note is what a person adds.
+type Note struct {
+	Contact string
+	State   NoteState
+	Text    string
+	At      time.Time // zero: now
+}

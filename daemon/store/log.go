@@ -420,3 +420,35 @@ func (l *Log) Summaries(ctx context.Context, span Span, contact string) iter.Seq
 FROM sessions s CROSS JOIN summaries x ON x.session = s.id AND x.contact = (SELECT id FROM contacts WHERE name = ?8)
 WHERE `+l.inSpan()+` AND (x.session, x.mono_ns, ?6) > (?4, ?5, ?6) ORDER BY x.session, x.mono_ns LIMIT ?7`, contact)
 }
+
+// Buckets gives a contact's summaries that begin in a span added up by steps of run
+// time, in order of time: what a drawing of months can show. A session begins
+// another bucket. Of them Edges, Lost, Chatter and Bounced are not added, nor
+// BounceMaxNS and InterdigitNS.
+//
+// It reads the whole span at once; see pageRows for why a step should be long.
+func (l *Log) Buckets(ctx context.Context, span Span, contact string, step time.Duration) ([]Summary, error) {
+	scan := func(row scanner) (m Summary, err error) {
+		var at moment
+		var extremes [2]struct{ min, max sql.NullInt64 }
+		columns := append(at.fields(), &m.LengthNS, &m.Pulses, &m.Missing, &m.Extra, &m.OutOfLimit)
+		for i, t := range []*TimeStats{&m.Period, &m.Break} {
+			columns = append(columns, &t.N, &t.SumNS, &t.Squares, &extremes[i].min, &extremes[i].max)
+		}
+		err = row(append(columns, &m.PeriodBreaksNS)...)
+		m.Contact, m.At = contact, at.at()
+		for i, t := range []*TimeStats{&m.Period, &m.Break} {
+			t.MinNS, t.MaxNS = extremes[i].min.Int64, extremes[i].max.Int64
+			if t.N > 0 { // from the mean of all
+				t.Squares = max(t.Squares-float64(t.SumNS)*float64(t.SumNS)/float64(t.N), 0)
+			}
+		}
+		return m, err
+	}
+	const stats = `, sum(x.%[1]ss), sum(x.%[1]s_sum_ns), total(x.%[1]s_squares + iif(x.%[1]ss = 0, 0, 1.0 * x.%[1]s_sum_ns * x.%[1]s_sum_ns / x.%[1]ss)), min(x.%[1]s_min_ns), max(x.%[1]s_max_ns)`
+	args := append(span.args(), contact, int64(step))
+	return list(ctx, l, scan, `SELECT x.session, min(x.mono_ns), s.offset_ns, min(x.wall_ns),
+sum(x.length_ns), sum(x.pulses), sum(x.missing), sum(x.extra), sum(x.out_of_limit)`+fmt.Sprintf(stats, "period")+fmt.Sprintf(stats, "break")+`, sum(x.period_breaks_ns)
+FROM sessions s CROSS JOIN summaries x ON x.session = s.id AND x.contact = (SELECT id FROM contacts WHERE name = ?4)
+WHERE `+l.inSpan()+` GROUP BY x.session, (x.mono_ns + s.offset_ns) / ?5 ORDER BY s.offset_ns + min(x.mono_ns)`, args...)
+}

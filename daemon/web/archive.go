@@ -4,15 +4,18 @@ import (
 	"context"
 	"io"
 	"time"
+
+	"makebreak/daemon/live"
 )
 
 // An Archive tells what the log knows beside the figures of now. Its functions may
-// be called from several goroutines at once.
+// be called from several goroutines at once. Errors may be a *RequestError.
 type Archive interface {
 	// Trend draws how a contact changed over a stretch.
-	Trend(ctx context.Context, contact string, s Stretch) ([]Drawing, error)
-	// Details draws what the last openings and pulses of a contact tell.
-	Details(ctx context.Context, contact string) ([]Drawing, error)
+	Trend(ctx context.Context, f *live.Figures, s Stretch) ([]Drawing, error)
+	// Details draws what the last openings and pulses of a stretch tell, and what is
+	// known of a contact's lobes, gears and speed.
+	Details(ctx context.Context, f *live.Figures, s Stretch) ([]Drawing, error)
 	// Entries are the notes and findings of a contact in a stretch, the latest first.
 	// more says that there are others before.
 	Entries(ctx context.Context, contact string, s Stretch) (all []Entry, more bool, err error)
@@ -21,8 +24,7 @@ type Archive interface {
 	// Compare compares two stretches of a contact.
 	Compare(ctx context.Context, contact string, before, after Stretch) (Document, error)
 	Soaks(ctx context.Context) ([]SoakTest, error)
-	// Soak is the result of a soak test, so far or in the end. The error wraps
-	// ErrNotFound where there is none of that title.
+	// Soak is the result of a soak test, so far or in the end.
 	Soak(ctx context.Context, title string) (Document, error)
 	// AddNote adds a note on a contact.
 	AddNote(ctx context.Context, n Note) error

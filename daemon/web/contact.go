@@ -156,7 +156,7 @@ func (p *handler) contact(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if p.Archive != nil {
-		p.ask(r, v, name, s)
+		p.ask(r, v, f, s)
 	}
 	p.show(w, http.StatusOK, "contact.html", v)
 }
@@ -172,7 +172,7 @@ func withQuery(q url.Values, key, value string) string {
 }
 
 // ask fills in what the log tells. What it cannot tell is said on the page.
-func (p *handler) ask(r *http.Request, v *contactPage, name string, s Stretch) {
+func (p *handler) ask(r *http.Request, v *contactPage, f *live.Figures, s Stretch) {
 	ctx := r.Context()
 	trouble := func(err error) {
 		if err != nil && v.Trouble == "" {
@@ -182,13 +182,13 @@ func (p *handler) ask(r *http.Request, v *contactPage, name string, s Stretch) {
 			}
 		}
 	}
-	drawings, err := p.Archive.Trend(ctx, name, s)
+	drawings, err := p.Archive.Trend(ctx, f, s)
 	trouble(err)
 	v.Trend = p.pictures(drawings)
-	drawings, err = p.Archive.Details(ctx, name)
+	drawings, err = p.Archive.Details(ctx, f, s)
 	trouble(err)
 	v.Details = p.pictures(drawings)
-	v.Entries, v.More, err = p.Archive.Entries(ctx, name, s)
+	v.Entries, v.More, err = p.Archive.Entries(ctx, f.Name, s)
 	trouble(err)
 }
 
@@ -220,7 +220,7 @@ const (
 // A plane is the latest pulses by rate and percent break, with the limits as a box.
 type plane struct {
 	Unit              string
-	X, Y              axis // rate, percent break
+	X, Y              axis // percent break, rate
 	BoxX, BoxY        float64
 	BoxWidth, BoxHigh float64
 	Box               bool
@@ -253,29 +253,29 @@ func newPlane(x *face, kind pulse.Kind, points []live.Point) plane {
 	if kind == pulse.KindInterrupter {
 		v.PeriodToRate = 60_000
 	}
-	v.X, v.Y = rate.axis, percent.axis
+	v.X, v.Y = percent.axis, rate.axis
 	known := func(p live.Point) (float64, float64) {
-		return v.PeriodToRate * 1e6 / float64(p.PeriodNS), 100 * float64(p.BreakNS) / float64(p.PeriodNS)
+		return 100 * float64(p.BreakNS) / float64(p.PeriodNS), v.PeriodToRate * 1e6 / float64(p.PeriodNS)
 	}
 	points = slices.DeleteFunc(slices.Clone(points), func(p live.Point) bool { return p.PeriodNS <= 0 })
 	if len(points) > 0 {
-		r, b := known(points[len(points)-1])
+		b, r := known(points[len(points)-1])
 		if !(v.X.to > v.X.from) {
-			v.X = rate.bounds.axis(r)
+			v.X = percent.bounds.axis(b)
 		}
 		if !(v.Y.to > v.Y.from) {
-			v.Y = percent.bounds.axis(b)
+			v.Y = rate.bounds.axis(r)
 		}
 	}
 	if !(v.X.to > v.X.from) {
-		v.X = axis{0, 20}
+		v.X = axis{0, 100}
 	}
 	if !(v.Y.to > v.Y.from) {
-		v.Y = axis{0, 100}
+		v.Y = axis{0, 20}
 	}
 	v.FromX, v.ToX, v.FromY, v.ToY = v.X.from, v.X.to, v.Y.from, v.Y.to
-	px := func(r float64) float64 { return math.Round(10*(planeLeft+planeWide*v.X.at(r)/100)) / 10 }
-	py := func(b float64) float64 { return math.Round(10*(planeTop+planeHigh*(1-v.Y.at(b)/100))) / 10 }
+	px := func(b float64) float64 { return math.Round(10*(planeLeft+planeWide*v.X.at(b)/100)) / 10 }
+	py := func(r float64) float64 { return math.Round(10*(planeTop+planeHigh*(1-v.Y.at(r)/100))) / 10 }
 	for _, t := range ticks(v.X.from, v.X.to) {
 		v.XTicks = append(v.XTicks, planeTick{px(t), figure.Trimmed(t, 4)})
 	}
@@ -290,15 +290,15 @@ func newPlane(x *face, kind pulse.Kind, points []live.Point) plane {
 	}
 	r, b := &rate.bounds, &percent.bounds
 	if v.Box = r.low.OK || r.high.OK || b.low.OK || b.high.OK; v.Box {
-		left, right := px(edge(r.low, v.X.from)), px(edge(r.high, v.X.to))
-		top, bottom := py(edge(b.high, v.Y.to)), py(edge(b.low, v.Y.from))
+		left, right := px(edge(b.low, v.X.from)), px(edge(b.high, v.X.to))
+		top, bottom := py(edge(r.high, v.Y.to)), py(edge(r.low, v.Y.from))
 		v.BoxX, v.BoxY, v.BoxWidth, v.BoxHigh = left, top, right-left, bottom-top
 	}
 	in := 0
 	for _, p := range points {
 		x, y := known(p)
 		v.Points = append(v.Points, planePoint{px(x), py(y), x < v.X.from || x > v.X.to || y < v.Y.from || y > v.Y.to})
-		if (!r.low.OK || x >= r.low.V) && (!r.high.OK || x <= r.high.V) && (!b.low.OK || y >= b.low.V) && (!b.high.OK || y <= b.high.V) {
+		if b.holds(x) && r.holds(y) {
 			in++
 		}
 	}
@@ -306,7 +306,7 @@ func newPlane(x *face, kind pulse.Kind, points []live.Point) plane {
 	if kind == pulse.KindInterrupter {
 		what = "cycles"
 	}
-	v.Words = "The last " + figure.Count(len(points)) + " " + what + " by rate and percent break"
+	v.Words = "The last " + figure.Count(len(points)) + " " + what + " by percent break and rate"
 	if v.Box {
 		v.Words += "; " + figure.Count(in) + " of them inside the box of the limits"
 	}

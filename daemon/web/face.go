@@ -124,6 +124,11 @@ func boundsOf(f *live.Figures, q pulse.Quantity) (b bounds) {
 	return b
 }
 
+// holds tells a value that is not out of a limit.
+func (b *bounds) holds(v float64) bool {
+	return (!b.low.OK || v >= b.low.V) && (!b.high.OK || v <= b.high.V)
+}
+
 // middle is half-way between the limits, and how far it is to either.
 func (b *bounds) middle() (middle, half float64, ok bool) {
 	switch {

@@ -107,6 +107,19 @@ func (n *noteKeeper) add(w http.ResponseWriter, r *http.Request) {
 		refuse(http.StatusBadRequest, "expected some words, at most 1000 characters")
 		return
 	}
+	at, err := parseTime(r.PostForm.Get("at"), "the note's time")
+	switch {
+	case err != nil:
+		n.fail(w, r, err)
+		return
+	case at.After(time.Now()):
+		refuse(http.StatusBadRequest, "it is not yet that time")
+		return
+	case at.IsZero() && note.State == LobeOne:
+		refuse(http.StatusBadRequest, "expected the time, to the second, at which lobe 1 opened")
+		return
+	}
+	note.At = at
 	if err := n.Archive.AddNote(r.Context(), note); err != nil {
 		n.fail(w, r, err)
 		return

@@ -70,7 +70,7 @@
   const number = key => Number(plane.dataset[key]);
   const addPoint = ([, breakMS, periodMS]) => {
     if (!(periodMS > 0)) return;
-    const x = number("rate") / periodMS, y = 100 * breakMS / periodMS;
+    const x = 100 * breakMS / periodMS, y = number("rate") / periodMS;
     const part = (v, a, b) => (v - a) / (b - a), clip = v => Math.max(0, Math.min(1, v));
     const px = part(x, number("x0"), number("x1")), py = part(y, number("y0"), number("y1"));
     const dot = document.createElementNS("http://www.w3.org/2000/svg", "circle");

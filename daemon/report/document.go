@@ -5,9 +5,9 @@
 package report
 
 import (
-	"io"
 	"time"
 
+	"makebreak/daemon/plot"
 	"makebreak/pulse"
 )
 
@@ -98,9 +98,9 @@ type Cell struct {
 
 // A Chart is a picture, and what stands for it where there are none.
 type Chart struct {
-	Title string
-	SVG   func(io.Writer) error
-	Words []Block
+	Title   string
+	Drawing plot.Drawing
+	Words   []Block
 }
 
 // A Drawing is text in which every column counts.

@@ -532,7 +532,7 @@ func (s *driftSpeech) chart(doc *Document, m *pulse.Measurement, rateUnit string
 		}
 	}
 	if len(picture.Panels) > 0 {
-		doc.add(Chart{Title: "Change over time", SVG: picture.SVG})
+		doc.add(Chart{Title: "Change over time", Drawing: &picture})
 	}
 }
 

@@ -2,13 +2,13 @@ package report
 
 import (
 	"bufio"
-	"cmp"
 	_ "embed"
-	"errors"
 	"html/template"
 	"io"
 	"strconv"
 	"strings"
+
+	"makebreak/daemon/plot"
 )
 
 //go:embed page.css
@@ -30,13 +30,12 @@ func (d *Document) HTML(w io.Writer, title string) error {
 	}
 	p.list(false)
 	p.WriteString("</main>\n</body>\n</html>\n")
-	return errors.Join(p.err, p.Flush())
+	return p.Flush()
 }
 
 type htmlPage struct {
 	*bufio.Writer
-	listing bool  // inside a list
-	err     error // of the first chart that could not be drawn
+	listing bool // inside a list
 }
 
 func (p *htmlPage) block(b Block) {
@@ -64,7 +63,7 @@ func (p *htmlPage) block(b Block) {
 		p.WriteString("</pre>\n")
 	case Chart:
 		p.WriteString("<figure>\n")
-		p.err = cmp.Or(p.err, b.SVG(p))
+		plot.SVG(p, b.Drawing, plot.Desktop) // what fails is told by Flush
 		p.element("figcaption", "", b.Title)
 		p.WriteString("</figure>\n<details>\n<summary>In words</summary>\n")
 		for _, b := range b.Words {

@@ -223,7 +223,7 @@ func (t *trends) explain(p *plot.Trend, x *pulse.Trend, unit string) (lines []st
 		p.Fit = []plot.TrendPoint{{At: wall(from), V: start}, {At: wall(to), V: x.LevelAtEnd.V}}
 		lines = append(lines, "It drifts by "+u(figure.Signed(24*x.SlopePerHour.V, 12*(x.High.V-x.Low.V)), unit)+" a day.")
 	case x.ProvesPerHour.OK:
-		lines = append(lines, "No drift is shown: less than "+u(figure.NonZero(24*x.ProvesPerHour.V, figure.Decimals(24*x.ProvesPerHour.V)), unit)+" a day.")
+		lines = append(lines, "No drift is shown: less than "+u(figure.NonZero(24*x.ProvesPerHour.V, 4), unit)+" a day.")
 	}
 	if c := x.CrossesLimitInHours; c != nil && !c.Beyond && c.Estimate.OK && x.LevelAtEnd.OK && x.Drifts() {
 		// Not further ahead than what was seen, so that that stays most of the drawing.

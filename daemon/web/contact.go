@@ -339,6 +339,7 @@ type documentPage struct {
 	Body     template.HTML
 	Soaks    []SoakTest
 	Form     string // which form is shown
+	Headed   bool   // Body has a heading of its own
 }
 
 func (p *handler) document(d Document) template.HTML {
@@ -347,6 +348,10 @@ func (p *handler) document(d Document) template.HTML {
 		panic(err) // of a writer in memory
 	}
 	return template.HTML(b.String()) // made by a renderer that escapes
+}
+
+func (v *documentPage) put(body template.HTML) {
+	v.Body, v.Headed = body, strings.Contains(string(body), "<h1")
 }
 
 func (p *handler) withArchive(w http.ResponseWriter, r *http.Request) bool {
@@ -374,7 +379,9 @@ func (p *handler) stretch(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, err)
 		return
 	}
-	p.show(w, http.StatusOK, "document.html", &documentPage{frame: p.frame(r, name+", a stretch", ""), Contact: name, Body: p.document(d)})
+	v := &documentPage{frame: p.frame(r, name+", a stretch", ""), Contact: name}
+	v.put(p.document(d))
+	p.show(w, http.StatusOK, "document.html", v)
 }
 
 func (p *handler) soaks(w http.ResponseWriter, r *http.Request) {
@@ -399,7 +406,9 @@ func (p *handler) soak(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, err)
 		return
 	}
-	p.show(w, http.StatusOK, "document.html", &documentPage{frame: p.frame(r, "Soak test", "soaks"), Body: p.document(d)})
+	v := &documentPage{frame: p.frame(r, "Soak test", "soaks")}
+	v.put(p.document(d))
+	p.show(w, http.StatusOK, "document.html", v)
 }
 
 // compare compares two stretches of a contact, or asks which.
@@ -429,7 +438,7 @@ func (p *handler) compare(w http.ResponseWriter, r *http.Request) {
 			p.fail(w, r, err)
 			return
 		}
-		v.Body = p.document(d)
+		v.put(p.document(d))
 	}
 	p.show(w, http.StatusOK, "document.html", v)
 }

@@ -317,12 +317,12 @@ func changesOf(f *live.Figures) (all []change) {
 	for _, x := range []struct {
 		of, unit string
 		t        *pulse.Trend
-	}{{"rate", unit, d.Rate}, {"percent break", "points", d.BreakPercent}, {"break", "ms", d.BreakMS}} {
+	}{{"rate", unit, d.Rate}, {"percent break", "percentage points", d.BreakPercent}, {"break", "ms", d.BreakMS}} {
 		t := x.t
 		switch {
 		case t == nil || !t.SlopePerHour.OK:
 		case t.ProvesPerHour.OK:
-			all = append(all, change{"→", "none", "less than " + figure.Unit(figure.NonZero(24*t.ProvesPerHour.V, figure.Decimals(24*t.ProvesPerHour.V)), x.unit) + " a day", x.of, "no drift shown"})
+			all = append(all, change{"→", "none", "less than " + figure.Unit(figure.NonZero(24*t.ProvesPerHour.V, 4), x.unit) + " a day", x.of, "no drift shown"})
 		case t.Low.OK && t.High.OK:
 			c := change{Arrow: "↗", Class: "near", Of: x.of, Words: "rises",
 				Number: figure.Unit(figure.Signed(24*t.SlopePerHour.V, 12*(t.High.V-t.Low.V)), x.unit) + " a day"}

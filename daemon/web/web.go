@@ -88,7 +88,14 @@ var (
 // But for notes, other methods than GET and HEAD are refused, and so are requests
 // with a body.
 func New(o Options) http.Handler {
+	var p *handler
+	return newHandler(o, &p)
+}
+
+// newHandler is New; it gives the handler behind it too.
+func newHandler(o Options, to **handler) http.Handler {
 	p := &handler{Options: o, templates: template.Must(template.ParseFS(templateFiles, "templates/*.html"))}
+	*to = p
 	p.notes = newNoteKeeper(p)
 	form := "'none'"
 	if o.Passwords {

@@ -6,6 +6,8 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -161,7 +163,7 @@ func TestPaths(t *testing.T) {
 				t.Errorf("%s %s: %s is %q", c.method, c.target, k, r.Header.Get(k))
 			}
 		}
-		if p := r.Header.Get("Content-Security-Policy"); !strings.HasPrefix(p, "default-src 'none'; style-src 'sha256-") || strings.Contains(p, "unsafe") {
+		if p := r.Header.Get("Content-Security-Policy"); !strings.HasPrefix(p, "default-src 'none'; script-src 'self'; style-src 'self'; ") || !strings.Contains(p, "form-action 'none'") || strings.Contains(p, "unsafe") {
 			t.Errorf("%s %s: policy %q", c.method, c.target, p)
 		}
 	}
@@ -226,7 +228,7 @@ func short(v badge, word string) badge {
 // Each contact in the words that the page has.
 func TestWords(t *testing.T) {
 	v := newPage("Marrow Quay exchange", marrowQuay(), noon)
-	if want := "6 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 fits, no tolerance is published."; v.Summary != want {
+	if want := "6 contacts: 1 not being read; 1 no signal; 1 out of limits; 1 faulty; 1 no limits set; 1 fits, no tolerance is published."; v.Summary != want {
 		t.Errorf("summary %q, want %q", v.Summary, want)
 	}
 	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], badge{"none", "–", "not measured"}
@@ -387,12 +389,14 @@ func TestEscaping(t *testing.T) {
 		return []live.Figures{f, f}
 	}
 	o.Notices = func() []string { return []string{evil} }
-	page := text(t, request(New(o), "GET", "/", nil))
-	if strings.Contains(page, "<script") {
-		t.Error("a script on the page")
-	}
-	if n := strings.Count(page, "&lt;script&gt;"); n < 12 {
-		t.Errorf("the text is there %d times", n)
+	for path, least := range map[string]int{"/": 9, "/contacts/" + url.PathEscape(evil): 10} {
+		page := text(t, request(New(o), "GET", path, nil))
+		if strings.Contains(page, "<script>") || strings.Contains(page, "alert(1)<") {
+			t.Errorf("%s: a script on the page", path)
+		}
+		if n := strings.Count(page, "&lt;script&gt;"); n < least {
+			t.Errorf("%s: the text is there %d times", path, n)
+		}
 	}
 }
 
@@ -402,10 +406,17 @@ func TestPageStandsAlone(t *testing.T) {
 	o := options()
 	o.Notices = func() []string { return []string{"The disk is full."} }
 	page := text(t, request(New(o), "GET", "/", nil))
-	for _, s := range []string{"://", "src=", "@import", "url("} {
-		if strings.Contains(page, s) {
+	files := ""
+	for _, name := range []string{"makebreak.css", "makebreak.js"} {
+		files += text(t, request(New(o), "GET", "/static/"+name, nil))
+	}
+	for _, s := range []string{"://", "@import", "url(", "style="} {
+		if strings.Contains(page, s) || s != "://" && strings.Contains(files, s) {
 			t.Errorf("the page has %s", s)
 		}
+	}
+	if all := regexp.MustCompile(`(src|href)="[^"]*\.(js|css|svg)"`).FindAllString(page, -1); !slices.Equal(all, []string{`href="/static/makebreak.css"`, `href="/static/mark.svg"`, `src="/static/makebreak.js"`}) {
+		t.Error(all)
 	}
 	for _, s := range []string{`http-equiv="refresh" content="15"`, "The disk is full.", "Never connect a computer’s pins straight to exchange wiring", `href="/metrics"`, "Marrow Quay exchange", "makebreak 1.2.3"} {
 		if !strings.Contains(page, s) {
@@ -415,11 +426,18 @@ func TestPageStandsAlone(t *testing.T) {
 	// The list of all contacts tells what is wrong with one beside its verdict, and
 	// which rate is not that of now.
 	for _, s := range []string{
-		`</span> faulty</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1,234 missing</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1 extra</span></span></li>`,
-		"<span class=\"figure\">60.02\u00a0IPM</span>", "<span class=\"figure\">last 20.01\u00a0IPM, 2 hours ago</span>", "<dt>Last rate</dt><dd>20.01\u00a0IPM, 2 hours ago</dd>", "<dt>Last percent break</dt>",
+		`<span class="word">faulty</span></span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> <span class="word">1,234 missing</span></span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> <span class="word">1 extra</span></span></p>`,
+		"<p class=\"figure\">60.02\u00a0IPM</p>", "<p class=\"figure\">last 20.01\u00a0IPM</p>\n<p class=\"quiet\">2 hours ago</p>", "last edge 2 hours ago",
+		`aria-label="break: seen 68.21 to 81.52 ms ± 0.12 ms; limits 60 to 70 ms: out of limits"`,
 	} {
 		if !strings.Contains(page, s) {
 			t.Errorf("the page has no %s", s)
+		}
+	}
+	one := text(t, request(New(o), "GET", "/contacts/ringing", nil))
+	for _, s := range []string{"<dt>Last rate</dt><dd>20.01\u00a0IPM, 2 hours ago</dd>", "<dt>Last percent break</dt>", `data-field="state">no signal; it rests closed</span>`, "Never connect a computer’s pins"} {
+		if !strings.Contains(one, s) {
+			t.Errorf("the contact's page has no %s", s)
 		}
 	}
 	if strings.Contains(text(t, request(New(o), "GET", "/?refresh=off", nil)), "http-equiv") {

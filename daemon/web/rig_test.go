@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -18,6 +19,7 @@ type bench struct {
 	*live.Contact
 	meter *pulse.Meter
 	began time.Time
+	ahead atomic.Int64 // ns of its clock
 	mu    sync.Mutex
 	open  bool
 }
@@ -39,7 +41,7 @@ func newBench(t testing.TB, name string, stuckAfter time.Duration) *bench {
 	return b
 }
 
-func (b *bench) now() pulse.Stamp { return pulse.Stamp(time.Since(b.began)) + 1 }
+func (b *bench) now() pulse.Stamp { return pulse.Stamp(int64(time.Since(b.began))+b.ahead.Load()) + 1 }
 
 // change opens or closes the contact now.
 func (b *bench) change() {
@@ -54,6 +56,12 @@ func (b *bench) change() {
 	b.Edges(e)
 	b.meter.Add(e)
 	b.Counts(b.meter.Counts())
+}
+
+// fast is change 50 ms later by the contact's clock, so that much comes in little time.
+func (b *bench) fast() {
+	b.ahead.Add(int64(50 * time.Millisecond))
+	b.change()
 }
 
 func (b *bench) wait() {

@@ -161,8 +161,9 @@ type Circuit struct {
 	RatingVolt      float64   `json:"resistor_rating_v"`
 	FuseAmpere      float64   `json:"fuse_a"`
 	LED             Bounds    `json:"led_current_a"`
-	FaultLED        float64   `json:"led_fault_current_a"`
-	PeakLED         pulse.Num `json:"led_peak_current_a"` // null where no peak was measured
+	FaultLED        float64   `json:"led_fault_current_a"` // largest when one resistor has shorted
+	Reversed        float64   `json:"reversed_current_a"`  // largest into leads that are the wrong way round
+	PeakLED         pulse.Num `json:"led_peak_current_a"`  // null where no peak was measured
 	ReverseVolt     float64   `json:"led_reverse_v"`
 	Collector       float64   `json:"collector_current_a"`    // that the LED would make the transistor draw, at least
 	PullUp          Bounds    `json:"pull_up_current_a"`      // with the output at 0 V

@@ -5,6 +5,7 @@
 package report
 
 import (
+	"io"
 	"time"
 
 	"makebreak/daemon/plot"
@@ -101,6 +102,7 @@ type Chart struct {
 	Title   string
 	Drawing plot.Drawing
 	Words   []Block
+	SVG     func(io.Writer) error // draws it where Drawing is nil
 }
 
 // A Drawing is text in which every column counts.

@@ -63,7 +63,11 @@ func (p *htmlPage) block(b Block) {
 		p.WriteString("</pre>\n")
 	case Chart:
 		p.WriteString("<figure>\n")
-		plot.SVG(p, b.Drawing, plot.Desktop) // what fails is told by Flush
+		if b.Drawing != nil { // what fails is told by Flush
+			plot.SVG(p, b.Drawing, plot.Desktop)
+		} else {
+			b.SVG(p)
+		}
 		p.element("figcaption", "", b.Title)
 		p.WriteString("</figure>\n<details>\n<summary>In words</summary>\n")
 		for _, b := range b.Words {

@@ -130,7 +130,7 @@ func TestHTML(t *testing.T) {
 		Title{"run:<b>cam</b>"}, Statement{"OUT OF LIMITS", Bad}, Paragraph{Lead: "Source", Text: `"A & B"`},
 		Paragraph{Bullet: true, Text: "one"}, Paragraph{Bullet: true, Text: "two"}, Space{},
 		Table{Columns: []Column{{Title: "limit"}, {Title: "worst", Unit: "ms", Right: true}}, Rows: [][]Cell{{{Text: "break"}, {Number: true, Decimals: 1}}, nil}},
-		Chart{"Window", &plot.Strip{Title: "Strip", To: 1}, []Block{Paragraph{Text: "8 to 12 pps"}}},
+		Chart{Title: "Window", Drawing: &plot.Strip{Title: "Strip", To: 1}, Words: []Block{Paragraph{Text: "8 to 12 pps"}}},
 	}}
 	var b strings.Builder
 	if err := doc.HTML(&b, "<Marrow Quay>"); err != nil {

@@ -28,7 +28,22 @@ type Archive interface {
 	Soak(ctx context.Context, title string) (Document, error)
 	// AddNote adds a note on a contact.
 	AddNote(ctx context.Context, n Note) error
+	// Wiring works out the input circuit for a contact, and Batteries names usual
+	// sources of its voltage. They need no log.
+	Wiring(r WiringRequest) (Document, error)
+	Batteries() []string
 }
+
+// A WiringRequest is what a person tells of a contact's leads.
+type WiringRequest struct {
+	Voltage    string // a range, or the name of a usual source
+	Superposed string // what lies on it beside the dc: one of superposed
+	Peak       string // the largest voltage that was measured; empty where none was
+	Reverses   bool
+}
+
+// superposed are what may lie on a lead beside the dc.
+var superposed = []string{"none", "ringing", "mains"}
 
 // A RequestError is what a person asked for that cannot be had, in words for that
 // person.

@@ -2,6 +2,7 @@ package web
 
 import (
 	"cmp"
+	"errors"
 	"html/template"
 	"math"
 	"net/http"
@@ -443,6 +444,38 @@ func (p *handler) compare(w http.ResponseWriter, r *http.Request) {
 	p.show(w, http.StatusOK, "document.html", v)
 }
 
+// A wiringPage tells how a contact is connected.
+type wiringPage struct {
+	documentPage
+	Asked                 WiringRequest
+	Batteries, Superposed []string
+	Trouble               string
+}
+
 func (p *handler) wiring(w http.ResponseWriter, r *http.Request) {
-	p.show(w, http.StatusOK, "wiring.html", &documentPage{frame: p.frame(r, "Wiring", "wiring")})
+	q, status := r.URL.Query(), http.StatusOK
+	v := &wiringPage{Superposed: superposed, Asked: WiringRequest{q.Get("voltage"), q.Get("superposed"), q.Get("peak"), q.Get("reverses") != ""}}
+	v.frame = p.frame(r, "Wiring", "wiring")
+	v.OwnCaution = true
+	if p.Archive != nil {
+		v.Batteries = p.Archive.Batteries()
+	}
+	switch {
+	case p.Archive == nil || v.Asked == (WiringRequest{}):
+	case !slices.Contains(superposed, v.Asked.Superposed):
+		v.Trouble, status = "Say what lies on the lead beside the dc: none, ringing or mains, found with a meter on its ac range before anything is connected.", http.StatusBadRequest
+	default:
+		d, err := p.Archive.Wiring(v.Asked)
+		var asked *RequestError
+		switch {
+		case errors.As(err, &asked):
+			v.Trouble, status = title(asked.Text)+".", asked.Status
+		case err != nil:
+			p.fail(w, r, err)
+			return
+		default:
+			v.put(p.document(d))
+		}
+	}
+	p.show(w, status, "wiring.html", v)
 }

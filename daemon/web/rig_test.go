@@ -151,6 +151,15 @@ func (s *shelf) AddNote(_ context.Context, n Note) error {
 	return nil
 }
 
+func (s *shelf) Wiring(r WiringRequest) (Document, error) {
+	if r.Voltage == "48V" {
+		return nil, &RequestError{http.StatusBadRequest, "48V is no range"}
+	}
+	return fragment("<p class=\"verdict good\">FITS</p>"), nil
+}
+
+func (s *shelf) Batteries() []string { return []string{"48V-battery"} }
+
 func (s *shelf) kept() []Note {
 	s.mu.Lock()
 	defer s.mu.Unlock()

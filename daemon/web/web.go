@@ -200,6 +200,7 @@ type frame struct {
 	Refresh            int    // seconds until it is loaded again, 0: never
 	Live               string // the contact whose movements the script follows
 	Archive            bool   // there is a log to ask
+	OwnCaution         bool   // the page has the caution where it is needed first
 }
 
 func (p *handler) frame(r *http.Request, title, here string) frame {

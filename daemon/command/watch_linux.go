@@ -122,7 +122,7 @@ func watchOptions(sh *shell, ln net.Listener, log *slog.Logger, file string) (op
 	return watch.Options{
 		Listener: ln, Log: log, Version: version, GoVersion: goVersion,
 		Archive: func(log *store.Log) web.Archive { return archive.New(log, sh.zone) },
-		File: file, Load: func() (*config.Watch, error) { return config.LoadWatch(file) }, Reload: hangup,
+		File:    file, Load: func() (*config.Watch, error) { return config.LoadWatch(file) }, Reload: hangup,
 	}, func() { signal.Stop(hangup) }
 }
 

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"io"
+	"net/url"
 	"time"
 
 	"makebreak/daemon/live"
@@ -81,12 +82,29 @@ type Entry struct {
 	Note bool
 }
 
+// Compare is a link to the comparison of two hours before a note with two hours
+// after it.
+func (e *Entry) Compare(contact string) string {
+	form := func(hours time.Duration) string {
+		return e.At.Add(hours * time.Hour).Format("2006-01-02T15:04:05Z07:00")
+	}
+	return "/compare?" + url.Values{"contact": {contact}, "from1": {form(-2)}, "to1": {form(0)}, "from2": {form(0)}, "to2": {form(2)}}.Encode()
+}
+
 // A SoakTest is one in a list.
 type SoakTest struct {
 	Title, Of, Limits, Note string
 	Begin                   time.Time
 	End                     *time.Time // nil while it goes on
-	Result                  string     // in words; empty where none is kept yet
+}
+
+// Lasted says in words how long it has gone on, or went on.
+func (s *SoakTest) Lasted() string {
+	end := time.Now()
+	if s.End != nil {
+		end = *s.End
+	}
+	return duration(max(end.Sub(s.Begin).Seconds(), 0))
 }
 
 // A NoteState says what a note is about.

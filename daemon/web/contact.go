@@ -40,7 +40,7 @@ type contactPage struct {
 	Span      string
 	Trend     []picture
 	Details   []picture
-	Entries   []Entry
+	Entries   []*Entry
 	More      bool
 	Trouble   string // why the log is not shown
 	Token     string // of the form for notes; empty where none can be added
@@ -82,6 +82,15 @@ func parseTime(s, what string) (time.Time, error) {
 	return time.Time{}, &RequestError{http.StatusBadRequest, what + " is not a time: expected one such as 2026-11-20T10:00"}
 }
 
+// fieldTime is a time of a link as a browser's field has it; empty where it is none.
+func fieldTime(s string) string {
+	t, err := parseTime(s, "")
+	if err != nil || t.IsZero() {
+		return ""
+	}
+	return t.Local().Format(shortTime)
+}
+
 // stretchOf reads what of the log is asked for by from and to, with a suffix.
 func stretchOf(q url.Values, suffix string) (s Stretch, err error) {
 	if s.From, err = parseTime(q.Get("from"+suffix), "from"+suffix); err != nil {
@@ -114,7 +123,7 @@ func (p *handler) contact(w http.ResponseWriter, r *http.Request) {
 	p.told(&c)
 	v := &contactPage{
 		frame: p.frame(r, cmp.Or(c.Title, c.Name), ""), Contact: c, Face: newFace(f, now), Bands: bands(f), Changes: changesOf(f),
-		From: q.Get("from"), To: q.Get("to"), Interrupt: f.Kind == pulse.KindInterrupter, StripTime: duration(stripTime.Seconds()),
+		From: fieldTime(q.Get("from")), To: fieldTime(q.Get("to")), Interrupt: f.Kind == pulse.KindInterrupter, StripTime: duration(stripTime.Seconds()),
 	}
 	if p.notes.enabled() {
 		v.Token = p.notes.token(r, name, now)
@@ -189,7 +198,11 @@ func (p *handler) ask(r *http.Request, v *contactPage, f *live.Figures, s Stretc
 	drawings, err = p.Archive.Details(ctx, f, s)
 	trouble(err)
 	v.Details = p.pictures(drawings)
-	v.Entries, v.More, err = p.Archive.Entries(ctx, f.Name, s)
+	var entries []Entry
+	entries, v.More, err = p.Archive.Entries(ctx, f.Name, s)
+	for i := range entries {
+		v.Entries = append(v.Entries, &entries[i])
+	}
 	trouble(err)
 }
 
@@ -338,7 +351,7 @@ type documentPage struct {
 	Before   [2]string // from and to, for the form
 	After    [2]string
 	Body     template.HTML
-	Soaks    []SoakTest
+	Soaks    []*SoakTest
 	Form     string // which form is shown
 	Headed   bool   // Body has a heading of its own
 }
@@ -394,7 +407,10 @@ func (p *handler) soaks(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, err)
 		return
 	}
-	v := &documentPage{frame: p.frame(r, "Soak tests", "soaks"), Soaks: all, Form: "soaks"}
+	v := &documentPage{frame: p.frame(r, "Soak tests", "soaks"), Form: "soaks"}
+	for i := range all {
+		v.Soaks = append(v.Soaks, &all[i])
+	}
 	p.show(w, http.StatusOK, "document.html", v)
 }
 
@@ -419,11 +435,11 @@ func (p *handler) compare(w http.ResponseWriter, r *http.Request) {
 	}
 	q := r.URL.Query()
 	v := &documentPage{frame: p.frame(r, "Comparison", "compare"), Form: "compare", Contact: q.Get("contact"),
-		Before: [2]string{q.Get("from1"), q.Get("to1")}, After: [2]string{q.Get("from2"), q.Get("to2")}}
+		Before: [2]string{fieldTime(q.Get("from1")), fieldTime(q.Get("to1"))}, After: [2]string{fieldTime(q.Get("from2")), fieldTime(q.Get("to2"))}}
 	for _, f := range p.Contacts() {
 		v.Contacts = append(v.Contacts, f.Name)
 	}
-	if v.Contact != "" && v.Before[0] != "" && v.After[0] != "" {
+	if v.Contact != "" && q.Get("from1") != "" && q.Get("from2") != "" {
 		before, err := stretchOf(q, "1")
 		if err != nil {
 			p.fail(w, r, err)

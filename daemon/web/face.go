@@ -34,7 +34,7 @@ type faceFigure struct {
 
 	bounds bounds
 	axis   axis
-	scale
+	scale  `json:"-"`
 }
 
 // A scale is an axis with limits as a page draws it, in percent of its width.
@@ -188,7 +188,7 @@ func newFaceFigure(id string, b bounds, q pulse.Quantity, v pulse.Num, decimals 
 	x.scale = newScale(x.axis, &b)
 	x.Value, x.X = figure.Fixed(v.V, decimals), x.axis.percent(v.V)
 	if middle, half, ok := b.middle(); ok {
-		at := pulse.Known((v.V - middle) / half).V
+		at := math.Round(1e3*(v.V-middle)/half) / 1e3
 		x.At = &at
 	}
 	// The nearest of the two; outside, the one that is crossed is.

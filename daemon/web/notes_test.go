@@ -27,7 +27,9 @@ func notesOptions(t *testing.T) (Options, *shelf) {
 func tokenOf(t *testing.T, h http.Handler, contact, user string) string {
 	t.Helper()
 	r := httptest.NewRequest("GET", "/contacts/"+contact, nil)
-	r.SetBasicAuth(user, "oil-can")
+	if user != "" {
+		r.SetBasicAuth(user, "oil-can")
+	}
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
 	found := regexp.MustCompile(`name="token" value="([^"]+)"`).FindStringSubmatch(w.Body.String())
@@ -53,6 +55,7 @@ func TestNotes(t *testing.T) {
 		status                    int
 	}{
 		{"no password", "", same, "", token, nil, 403},
+		{"no password, nor for the form", "", same, "", tokenOf(t, h, "dial", ""), nil, 403},
 		{"another site", "bench", "cross-site", "", token, nil, 403},
 		{"another page of the same domain", "bench", "same-site", "", token, nil, 403},
 		{"another origin, of an old browser", "bench", "", "http://evil.example", token, nil, 403},

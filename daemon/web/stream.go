@@ -211,14 +211,13 @@ func (p *handler) events(w http.ResponseWriter, r *http.Request) {
 	}
 	defer p.streams.leave(f, l, address)
 	out := http.NewResponseController(w)
-	// The server's own limits are for pages; this one has one for each message.
-	// A writer without deadlines is one of a test.
-	_ = out.SetReadDeadline(time.Time{})
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("X-Accel-Buffering", "no") // a proxy must not keep it back
 	ctx, cancel := context.WithTimeout(r.Context(), streamTime)
 	defer cancel()
 	for message := first; ; {
+		// In place of the server's own, which is for pages. A writer without deadlines
+		// is one of a test.
 		_ = out.SetWriteDeadline(time.Now().Add(streamWriteTimeout))
 		if _, err := w.Write(message); err != nil {
 			return

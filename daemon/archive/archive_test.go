@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"makebreak/daemon/live"
+	"makebreak/daemon/plot"
 	"makebreak/daemon/store"
 	"makebreak/daemon/store/storetest"
 	"makebreak/daemon/stretch"
@@ -123,6 +124,19 @@ func TestTrend(t *testing.T) {
 	var b strings.Builder
 	if err := d.SVG(&b, 640); err != nil || !strings.HasPrefix(b.String(), "<svg") || strings.Contains(b.String(), "style=") || strings.Contains(b.String(), "<b>") {
 		t.Errorf("%v: %.200s", err, b.String())
+	}
+	x, err := a.trends(t.Context(), figures("cam"), web.Stretch{From: began.Add(2 * time.Hour)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var p plot.Trend
+	x.explain(&p, x.drift.BreakMS, "ms")
+	if n := len(p.Fit); n != 2 || math.Abs(p.Fit[0].V-500) > 0.03 || math.Abs(p.Fit[1].V-501) > 0.03 {
+		t.Errorf("the line %+v", p.Fit)
+	}
+	// Ten days ahead, as long as was seen: at 502 ms, and the limit is at 503.
+	if f := p.Forecast; f == nil || math.Abs(f.V-502) > 0.05 || f.Low >= f.V || f.High <= f.V || f.To.Sub(f.From) > 10*24*time.Hour {
+		t.Errorf("the forecast %+v", p.Forecast)
 	}
 	if all, err = a.Trend(t.Context(), figures("cam"), web.Stretch{From: began.AddDate(1, 0, 0)}); err != nil || len(all) != 0 {
 		t.Errorf("after the end: %d, %v", len(all), err)

@@ -49,11 +49,8 @@ func stepOf(length time.Duration) time.Duration {
 	return max(time.Duration(math.Ceil(length.Minutes()/mostPoints))*time.Minute, time.Minute)
 }
 
-// Trend implements web.Archive.
-func (a *Archive) Trend(ctx context.Context, f *live.Figures, s web.Stretch) ([]web.Drawing, error) {
-	if f.Kind == pulse.KindAuto {
-		return nil, nil
-	}
+// trends reads what the log has of a stretch; nil where that is nothing.
+func (a *Archive) trends(ctx context.Context, f *live.Figures, s web.Stretch) (*trends, error) {
 	span, tl, err := a.span(ctx, f.Name, s)
 	if err != nil {
 		return nil, err
@@ -78,7 +75,7 @@ func (a *Archive) Trend(ctx context.Context, f *live.Figures, s web.Stretch) ([]
 	if err != nil {
 		return nil, err
 	}
-	t := trends{a: a, f: f, tl: tl, step: step, from: s.From, to: s.To}
+	t := &trends{a: a, f: f, tl: tl, step: step, from: s.From, to: s.To}
 	if t.from.IsZero() {
 		t.from = tl.At(from).Wall
 	}
@@ -103,6 +100,18 @@ func (a *Archive) Trend(ctx context.Context, f *live.Figures, s web.Stretch) ([]
 			}
 		}
 		t.drift = pulse.DriftOf(slices.Clone(t.windows), f.Kind, t.windows[0].From, &opt)
+	}
+	return t, nil
+}
+
+// Trend implements web.Archive.
+func (a *Archive) Trend(ctx context.Context, f *live.Figures, s web.Stretch) ([]web.Drawing, error) {
+	if f.Kind == pulse.KindAuto {
+		return nil, nil
+	}
+	t, err := a.trends(ctx, f, s)
+	if err != nil || t == nil {
+		return nil, err
 	}
 	rate, unit, per := rateUnit(f.Kind)
 	drawings := []web.Drawing{

@@ -28,6 +28,10 @@ const (
 	stopTimeout = 500 * time.Millisecond
 )
 
+// stopping is the key of the channel that is closed when a stop begins. Requests
+// under way are waited for then, but for streams, which would never end.
+type stopping struct{}
+
 // Serve answers on ln until ctx is done, then waits half a second for requests
 // under way and returns nil. webConfig is the name of a web configuration file
 // with TLS and passwords, which is read for each connection; empty for none.
@@ -39,7 +43,9 @@ const (
 func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig string, log *slog.Logger) error {
 	conns := &connections{Listener: ln}
 	s := &http.Server{
-		Handler: h, BaseContext: func(net.Listener) context.Context { return ctx }, ConnState: conns.state, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
+		Handler: h, BaseContext: func(net.Listener) context.Context {
+			return context.WithValue(context.WithoutCancel(ctx), stopping{}, ctx.Done())
+		}, ConnState: conns.state, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
 		MaxHeaderBytes: maxHeaderBytes,
 		HTTP2:          &http.HTTP2Config{MaxConcurrentStreams: maxStreams},
 		// Mistakes of clients must not fill the log.

@@ -215,6 +215,7 @@ func (p *handler) events(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("X-Accel-Buffering", "no") // a proxy must not keep it back
 	ctx, cancel := context.WithTimeout(r.Context(), streamTime)
 	defer cancel()
+	stop, _ := ctx.Value(stopping{}).(<-chan struct{}) // nil in a test: never
 	for message := first; ; {
 		// In place of the server's own, which is for pages. A writer without deadlines
 		// is one of a test.
@@ -227,6 +228,8 @@ func (p *handler) events(w http.ResponseWriter, r *http.Request) {
 		}
 		select {
 		case <-ctx.Done():
+			return
+		case <-stop:
 			return
 		case message = <-l.messages:
 		}

@@ -226,6 +226,25 @@ func TestStreamCap(t *testing.T) {
 	})
 }
 
+// A stream does not hold up a stop.
+func TestStreamAtStop(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, m := newBench(t, "dial", 0), newMemory()
+		ctx, cancel := context.WithCancel(t.Context())
+		result := make(chan error, 1)
+		go func() { result <- Serve(ctx, m, New(movingOptions(b)), "", quietLog) }()
+		e, _ := listen(t, m, "192.0.2.1")
+		go io.Copy(io.Discard, e.in)
+		time.Sleep(time.Minute)
+		start := time.Now()
+		cancel()
+		if err := <-result; err != nil || time.Since(start) >= stopTimeout {
+			t.Errorf("stopped after %v: %v", time.Since(start), err)
+		}
+		e.conn.Close()
+	})
+}
+
 // A stream does not last for ever, and outlives the times that are for pages.
 func TestStreamTime(t *testing.T) {
 	serveBench(t, func(t *testing.T, b *bench, m *memory, _ *handler) {

@@ -56,9 +56,9 @@ const (
 type Contact struct {
 	Exchange string          `json:"exchange"`
 	Contact  string          `json:"contact"`
-	Source   string          `json:"source"` // where its edges came from
-	Kind     pulse.Kind      `json:"kind"`
-	Closed   pulse.Polarity  `json:"closed"`
+	Source   string          `json:"source"`    // where its edges came from
+	Kind     string          `json:"kind"`      // it was watched as
+	Closed   string          `json:"closed"`    // level of the line while the contact is; set by the Writer
 	BeganNS  int64           `json:"began_ns"`  // time_ns from which on it was read
 	BeganUTC time.Time       `json:"began_utc"` // the same, by the clock as it was set
 	EndedNS  int64           `json:"ended_ns"`
@@ -73,6 +73,8 @@ type Contact struct {
 	Origin pulse.Stamp `json:"-"`
 	// AsymmetryNS is by how much openings of pulses and cycles are corrected.
 	AsymmetryNS int64 `json:"asymmetry_ns"`
+	// Polarity is Closed.
+	Polarity pulse.Polarity `json:"-"`
 	// Wall gives the moments of run times.
 	Wall *store.WallClock `json:"-"`
 }
@@ -85,12 +87,13 @@ type Clock struct {
 	EstimatedErrorNS    *int64   `json:"estimated_error_ns"`
 }
 
-// A moment is where and when something was.
+// A moment is where and when something was. A TimeUTC of 0 is null: no clock that a time
+// source has set shows 1970.
 type moment struct {
 	Exchange string `parquet:"exchange,dict"`
 	Contact  string `parquet:"contact,dict"`
 	Session  int64  `parquet:"session,dict"`
-	TimeUTC  *int64 `parquet:"time_utc,optional,timestamp(nanosecond:utc),delta"`
+	TimeUTC  int64  `parquet:"time_utc,optional,timestamp(nanosecond:utc),delta"`
 	TimeNS   int64  `parquet:"time_ns,delta"`
 	OffsetNS int64  `parquet:"clock_offset_ns,dict"`
 }
@@ -218,11 +221,10 @@ func New(w io.Writer, rows Rows, version string) *Writer {
 type table[T any] struct {
 	w    *parquet.GenericWriter[T]
 	rows []T
-	utc  []int64 // that TimeUTC of the rows points to
 }
 
 func (t *table[T]) begin(w io.Writer, version string) closer {
-	t.rows, t.utc = make([]T, 0, batchRows), make([]int64, 0, batchRows)
+	t.rows = make([]T, 0, batchRows)
 	t.w = parquet.NewGenericWriter[T](w, parquet.MaxRowsPerRowGroup(groupRows),
 		parquet.Compression(&zstd.Codec{Level: zstd.SpeedDefault}), parquet.CreatedBy("makebreak", version, ""))
 	return t.w
@@ -232,7 +234,7 @@ func (t *table[T]) begin(w io.Writer, version string) closer {
 func (t *table[T]) flush() (err error) {
 	if len(t.rows) > 0 {
 		_, err = t.w.Write(t.rows)
-		t.rows, t.utc = t.rows[:0], t.utc[:0]
+		t.rows = t.rows[:0]
 	}
 	return err
 }
@@ -247,8 +249,7 @@ func add[T any](f *Writer, t *table[T], at pulse.Stamp, row func(moment) T) {
 	wall, steered := c.Wall.At(at)
 	m.Session, m.OffsetNS = wall.Session, wall.Wall.UnixNano()-m.TimeNS
 	if steered {
-		t.utc = append(t.utc, wall.Wall.UnixNano())
-		m.TimeUTC = &t.utc[len(t.utc)-1]
+		m.TimeUTC = wall.Wall.UnixNano()
 	}
 	t.rows = append(t.rows, row(m))
 	f.rows++
@@ -260,6 +261,7 @@ func add[T any](f *Writer, t *table[T], at pulse.Stamp, row func(moment) T) {
 
 // Begin begins the rows of a contact, after those of another.
 func (f *Writer) Begin(c Contact) {
+	c.Closed = c.Polarity.String()
 	f.contacts = append(f.contacts, c)
 	f.known = true // what comes first is an edge, unless it is to Unknown
 }
@@ -320,9 +322,13 @@ func truth(v bool) *bool {
 }
 
 // Edge adds an edge at a run time. Where its level is Unknown, why says the reason;
-// the next one is then what was found.
+// the next one with a level is then what was found, and what tells again that it is
+// unknown has no row.
 func (f *Writer) Edge(at pulse.Stamp, e *pulse.Edge, why string) {
-	closed := f.contacts[len(f.contacts)-1].Closed
+	if e.Level > pulse.High && !f.known {
+		return
+	}
+	closed := f.contacts[len(f.contacts)-1].Polarity
 	add(f, &f.edges, at, func(m moment) edgeRow {
 		r := edgeRow{moment: m, Event: eventEdge, Lost: int64(e.Lost)}
 		switch {

@@ -41,7 +41,7 @@ func (s *Source) Rows(ctx context.Context, rows rowfile.Rows, f *rowfile.Writer,
 		begin = s.Asked()
 	}
 	c := rowfile.Contact{
-		Exchange: s.Site(), Contact: s.contact, Source: s.settings.Source, Kind: cfg.Kind, Closed: cfg.Polarity,
+		Exchange: s.Site(), Contact: s.contact, Source: s.settings.Source, Kind: cfg.Kind.String(), Polarity: cfg.Polarity,
 		BeganNS: int64(begin - origin), BeganUTC: s.Wall(begin), Settings: s.settings.Settings, SettingsChanged: s.changes,
 		AsymmetryNS: int64(cfg.Setup.AsymmetryNS), Origin: origin, Wall: s.WallClock(),
 	}

@@ -290,8 +290,8 @@ func TestExportParquetEdges(t *testing.T) {
 	if err := json.Unmarshal([]byte(f.metadata["makebreak.contacts"]), &contacts); err != nil {
 		t.Fatal(err)
 	}
-	if len(contacts) != 2 || contacts[1].Contact != oddContact || contacts[1].Closed != "low" || contacts[1].Kind != "dial" || contacts[0].Rows != len(f.of("cam-60")) ||
-		contacts[0].Clock.Steered || contacts[0].Source != "gpio:GPIO17" || contacts[0].Settings["timing"] != "first" || contacts[0].BeganUTC.Second() > 1 {
+	if len(contacts) != 2 || contacts[0].Contact != oddContact || contacts[0].Closed != "low" || contacts[0].Kind != "dial" || contacts[1].Rows != len(f.of("cam-60")) ||
+		contacts[0].Clock.Steered || contacts[1].Source != "gpio:GPIO17" || contacts[0].Settings["timing"] != "first" || contacts[0].BeganUTC.Second() > 1 {
 		t.Errorf("%+v", contacts)
 	}
 }

@@ -326,7 +326,7 @@ func TestValues(t *testing.T) {
 		"window_seconds generator-a": 600,
 		// Its breaks grow by 0.2 points an hour. It has no lobe and no shaft.
 		"standing_change timing-cam percent_break drifts   ": 1,
-		"log_bytes":                  123456789, "log_max_bytes": 1e9, "log_lag_seconds": 0.25, "log_pending_edges": 12,
+		"log_bytes": 123456789, "log_max_bytes": 1e9, "log_lag_seconds": 0.25, "log_pending_edges": 12,
 		"log_dropped_edges_total": 7, "log_write_errors_total": 3, "log_fault disk_full": 1, "log_fault locked": 0,
 		"clock_synchronised": 1, "clock_estimated_error_seconds": 1.5e-6, "clock_frequency_correction_ratio": -12.5e-6, "clock_steps_total": 2,
 	} {

@@ -174,7 +174,7 @@ func TestMailsOfARealAlertmanager(t *testing.T) {
 	}
 	begun := time.Now().UTC() // what began earlier would not wait for others of its group
 	of := func(name, exchange, instance, contact, urgency string) alert {
-		a := alert{Labels: map[string]string{"alertname": name, "exchange": exchange, "urgency": urgency}, StartsAt: begun.Format(time.RFC3339)}
+		a := alert{Labels: map[string]string{"alertname": name, "exchange": exchange, "urgency": urgency}, StartsAt: begun.Format(time.RFC3339Nano)}
 		if instance != "" {
 			a.Labels["instance"] = instance
 		}

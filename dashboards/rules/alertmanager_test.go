@@ -103,7 +103,7 @@ func body(t *testing.T, m *mail.Message) string {
 }
 
 // A real Alertmanager with the example, whose mail goes to a mailbox of this
-// test without TLS and after a second, writes what a technician needs and holds
+// test without TLS and after 5 s, writes what a technician needs and holds
 // back what it should.
 func TestMailsOfARealAlertmanager(t *testing.T) {
 	program, err := exec.LookPath("prometheus-alertmanager")
@@ -122,7 +122,7 @@ func TestMailsOfARealAlertmanager(t *testing.T) {
 			t.Fatal(err)
 		}
 		if file == "alertmanager.yaml" {
-			for _, x := range [][2]string{{"mail.marrow-quay.example:587", smtp}, {"smtp_require_tls: true", "smtp_require_tls: false"}, {"group_wait: 1m", "group_wait: 1s"}} {
+			for _, x := range [][2]string{{"mail.marrow-quay.example:587", smtp}, {"smtp_require_tls: true", "smtp_require_tls: false"}, {"group_wait: 1m", "group_wait: 5s"}} {
 				if bytes.Count(text, []byte(x[0])) != 1 {
 					t.Fatalf("not once in the example: %s", x[0])
 				}

@@ -12,6 +12,7 @@ import (
 
 	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
+	"github.com/prometheus/common/model"
 	"github.com/prometheus/prometheus/model/labels"
 	"github.com/prometheus/prometheus/promql/parser"
 
@@ -228,7 +229,7 @@ func TestRulesUseWhatThereIs(t *testing.T) {
 		selectors(t, expr, func(s *parser.VectorSelector) {
 			var names []string
 			for _, m := range s.LabelMatchers {
-				if m.Name == labels.MetricName {
+				if m.Name == model.MetricNameLabel {
 					for name := range known {
 						if m.Matches(name) {
 							names = append(names, name)
@@ -245,7 +246,7 @@ func TestRulesUseWhatThereIs(t *testing.T) {
 					all[l] = true
 				}
 				for _, m := range s.LabelMatchers {
-					if m.Name != labels.MetricName && !slices.Contains(known[name], m.Name) {
+					if m.Name != model.MetricNameLabel && !slices.Contains(known[name], m.Name) {
 						t.Errorf("%s: %s has no label %s", where, name, m.Name)
 					}
 					if w := words[m.Name]; w != nil && m.Value != "%q" && !slices.ContainsFunc(w, m.Matches) {

@@ -192,6 +192,12 @@ type prometheus struct {
 }
 
 func startPrometheus(t *testing.T, file, dir, target string) *prometheus {
+	return runPrometheus(t, file, dir, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"']}]}\n")
+}
+
+// runPrometheus starts one with a configuration.
+func runPrometheus(t *testing.T, file, dir, text string) *prometheus {
+	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -199,7 +205,7 @@ func startPrometheus(t *testing.T, file, dir, target string) *prometheus {
 	addr := ln.Addr().String()
 	ln.Close()
 	config := filepath.Join(dir, "prometheus.yml")
-	writeFile(t, config, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"']}]}\n")
+	writeFile(t, config, text)
 	p := &prometheus{T: t, url: "http://" + addr}
 	cmd := exec.CommandContext(t.Context(), file, "--config.file="+config, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr)
 	cmd.Stdout, cmd.Stderr = &p.log, &p.log

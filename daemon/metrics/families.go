@@ -111,6 +111,7 @@ type families struct {
 	drift, ewma                                       map[Unit]family
 	cusum, shifted, toLimit, deviation                family
 	lobeError, lobeDrift, swing, swingByChance        family
+	standing                                          family
 	pairs, outputLost, outputExtra, together          family
 
 	logBytes, logMax, logLag, logPending, logDropped, logRemoved, logErrors, logFault family
@@ -198,6 +199,8 @@ func newFamilies() (f families) {
 	f.lobeDrift = gauge("lobe_drift_per_hour", Seconds, "By how much a lobe's error grows in an hour"+estimates, "contact", "lobe", "of", "estimate")
 	f.swing = gauge("shaft_swing", Seconds, "By how much a shaft of the drive moves the openings to and fro, peak.", "contact", "shaft")
 	f.swingByChance = gauge("shaft_swing_false_alarm", Ratio, "Probability that noise alone gives a swing as large as that of the shaft.", "contact", "shaft")
+
+	f.standing = gauge("standing_change", Number, "Always 1, while a change that was found of the contact stands, also after a restart; finding is drifts, stepped or swing_grown, and the other labels say of what: of a quantity, or of what a lobe does (of is opening or break), or of a shaft.", "contact", "finding", "quantity", "lobe", "of", "shaft")
 
 	f.pairs = counter("pairs", "Breaks of the contact that the one it is against has too.", "contact")
 	f.outputLost = counter("output_lost", "Breaks of the contact that the one it is against has not.", "contact")

@@ -258,6 +258,9 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 	}
 }
 
+// standing are the findings of the changes that can stand.
+var standing = map[trend.ChangeKind]live.Finding{trend.Drifting: live.Drifts, trend.Stepped: live.Stepped, trend.SwingGrown: live.SwingGrown}
+
 // changes sends what is known of how a contact changes.
 func (f *families) changes(ch chan<- prometheus.Metric, name string, kind pulse.Kind, c *trend.Figures) {
 	if d := c.Drift; d != nil {
@@ -294,6 +297,21 @@ func (f *families) changes(ch chan<- prometheus.Metric, name string, kind pulse.
 			f.swing.known(ch, s.AmplitudeMS, 1000, name, s.Name)
 			f.swingByChance.known(ch, s.FalseAlarm, 1, name, s.Name)
 		}
+	}
+	for i := range c.Standing {
+		finding, ok := standing[c.Standing[i].Kind]
+		if !ok {
+			continue
+		}
+		x := &c.Standing[i].Subject
+		var quantity, lobe string
+		if x.Quantity != "" {
+			quantity, _, _ = baseUnit(string(x.Quantity))
+		}
+		if x.Lobe > 0 {
+			lobe = strconv.Itoa(c.Standing[i].Lobe)
+		}
+		f.standing.send(ch, 1, name, finding.String(), quantity, lobe, x.Of, x.Shaft)
 	}
 }
 

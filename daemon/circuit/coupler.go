@@ -100,10 +100,10 @@ func Generic() Coupler {
 		DarkCurrentMax:       2 * physic.MicroAmpere,
 		SwitchingCurrent:     10 * physic.MilliAmpere,
 		Switching: []Switching{
-			{100 * physic.Ohm, Delay{1 * time.Microsecond, 10 * time.Microsecond}, Delay{1 * time.Microsecond, 20 * time.Microsecond}},
-			{1 * physic.KiloOhm, Delay{1 * time.Microsecond, 10 * time.Microsecond}, Delay{5 * time.Microsecond, 60 * time.Microsecond}},
-			{10 * physic.KiloOhm, Delay{1 * time.Microsecond, 10 * time.Microsecond}, Delay{20 * time.Microsecond, 250 * time.Microsecond}},
-			{100 * physic.KiloOhm, Delay{1 * time.Microsecond, 10 * time.Microsecond}, Delay{80 * time.Microsecond, 1500 * time.Microsecond}},
+			{100 * physic.Ohm, Delay{100 * time.Nanosecond, 10 * time.Microsecond}, Delay{1 * time.Microsecond, 20 * time.Microsecond}},
+			{1 * physic.KiloOhm, Delay{100 * time.Nanosecond, 10 * time.Microsecond}, Delay{5 * time.Microsecond, 60 * time.Microsecond}},
+			{10 * physic.KiloOhm, Delay{100 * time.Nanosecond, 10 * time.Microsecond}, Delay{20 * time.Microsecond, 250 * time.Microsecond}},
+			{100 * physic.KiloOhm, Delay{100 * time.Nanosecond, 10 * time.Microsecond}, Delay{80 * time.Microsecond, 1500 * time.Microsecond}},
 		},
 		RepetitivePeak: 600 * physic.Volt,
 		Transient:      6 * physic.KiloVolt,
@@ -157,6 +157,9 @@ func (c *Coupler) Check() error {
 		case t.Ratio.Min*si(t.LEDCurrent) < before.Ratio.Min*si(before.LEDCurrent) || t.Ratio.Max*si(t.LEDCurrent) < before.Ratio.Max*si(before.LEDCurrent):
 			errs = append(errs, errors.New("transfer: the collector's current falls as the LED's rises: expected ratios at currents where it rises"))
 		}
+	}
+	if len(c.Transfer) > 0 && c.SwitchingCurrent < c.Transfer[0].LEDCurrent {
+		errs = append(errs, errors.New("switching_led_current is below the first LED current of transfer: expected one whose ratio is told"))
 	}
 	if len(c.Switching) == 0 {
 		errs = append(errs, errors.New("switching is empty: expected one load with its times at least"))

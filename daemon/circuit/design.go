@@ -414,11 +414,14 @@ func (c *Circuit) delay() error {
 		return fmt.Errorf("the pull-up is %v to %v kΩ, but the coupler's switching times are for loads of %v to %v kΩ: expected times for the load in use",
 			pullUp.Min/1e3, pullUp.Max/1e3, si(k.Switching[0].Load)/1e3, si(k.Switching[len(k.Switching)-1].Load)/1e3)
 	}
-	// The times are those of one LED current. What fills or empties a charge is
-	// quicker by the current's ratio at most, so it may widen the bounds, and is never
-	// taken to narrow them.
-	test := si(k.SwitchingCurrent)
-	weak, strong := max(test/c.LED.Min, 1), max(c.LED.Max/test, 1)
+	// The times are those of one LED current. What light fills or empties takes longer
+	// or shorter by the ratio of the transistor's currents at most, so it may widen
+	// the bounds, and is never taken to narrow them.
+	test := Bounds{si(k.SwitchingCurrent), si(k.SwitchingCurrent)}
+	then, _ := k.collector(test) // Check has seen that it is told
+	now, _ := k.collector(c.LED)
+	weak := max(then.Min/now.Min, test.Min/c.LED.Min, 1)
+	strong := max(now.Max/then.Max, c.LED.Max/test.Max, 1)
 	on = Bounds{on.Min / strong, on.Max * weak}
 	off = Bounds{off.Min / weak, off.Max * strong}
 	// The cable is charged by the pull-up and discharged by what the transistor has
@@ -426,7 +429,8 @@ func (c *Circuit) delay() error {
 	c.On, c.Off = on, off
 	c.Off.Max += pullUp.Max * capacitance.Max * math.Log(supply.Min/(supply.Min-si(in.HighMin)))
 	if spare := c.Collector - c.PullUp.Max; spare > 0 {
-		c.On.Max += capacitance.Max * supply.Max / spare
+		// What the pull-up takes is not left to move the output.
+		c.On.Max = c.On.Max*c.Collector/spare + capacitance.Max*supply.Max/spare
 	}
 	// A make is shown longer by the opening's delay less the closing's.
 	opening, closing := c.Off, c.On

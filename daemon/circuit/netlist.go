@@ -58,8 +58,8 @@ const (
 	thermalVolt = 1.380649e-23 * 300.15 / 1.602176634e-19
 )
 
-// Netlist writes a case for ngspice: the contact closes at 2 ms, opens at 12 ms
-// and closes again at 27 ms. It measures the LED's current, the output's low and
+// Netlist writes a case for ngspice: the contact closes at 1 ms, opens at 6 ms
+// and closes again at 12 ms. It measures the LED's current, the output's low and
 // high levels, and both delays, from the contact's change to the input's level at
 // which the line is sure to read it.
 func (c *Circuit) Netlist(w io.Writer, p Point) error {
@@ -68,7 +68,7 @@ func (c *Circuit) Netlist(w io.Writer, p Point) error {
 	line := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
 	line("* makebreak input circuit; the coupler is a macro model with an invented transistor")
 	line("* The contact: its control is 1 V while it is closed")
-	line("vcontact ctl 0 pulse(0 1 2m 10n 10n 9.99998m 25m)")
+	line("vcontact ctl 0 pulse(0 1 1m 10n 10n 4.99998m 11m)")
 	line(".model contact sw(vt=0.5 vh=0 ron=0.01 roff=1e9)")
 	line("vsource plus 0 dc %g", p.Volt)
 	top, bottom := "lead", "0"
@@ -112,12 +112,12 @@ func (c *Circuit) Netlist(w io.Writer, p Point) error {
 	line("qphoto out base 0 photo")
 	line(".model photo npn(is=1e-14 bf=%d br=5 rc=20 cjc=%g cje=%g tf=%g tr=%g)", transistorGain, junctionFarad, emitterFarad, transitSecond, storageSecond)
 	line(".options reltol=1e-5")
-	line(".tran 0.2u 40m 0 1u")
-	lit, dark := "11.9m", "26.9m"
-	on, off := 2e-3, 12e-3
+	line(".tran 0.2u 17m 0 1u")
+	lit, dark := "5.9m", "11.9m"
+	on, off := 1e-3, 6e-3
 	if c.Request.Placement == Across {
-		lit, dark = dark, "11.9m"
-		on, off = off, 27e-3
+		lit, dark = dark, lit
+		on, off = off, 12e-3
 	}
 	in := &c.Request.Input
 	line(".meas tran led_current find i(vsense) at=%s", lit)

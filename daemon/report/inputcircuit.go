@@ -203,12 +203,12 @@ func timing(doc *Document, c *circuit.Circuit) {
 	}
 	t.Rows = append(t.Rows, cells(on, us(c.On.Min), us(c.On.Max)), cells(off, us(c.Off.Min), us(c.Off.Max)), cells("a make is shown longer by", us(c.AsymmetryBounds.Min), us(c.AsymmetryBounds.Max)))
 	doc.add(t)
-	longer, less := "longer", "less"
+	longer, shorter, less := "longer", "shorter", "less"
 	if c.Asymmetry < 0 {
-		longer, less = "shorter", "more"
+		longer, shorter, less = shorter, longer, "more"
 	}
 	d := math.Abs(c.Asymmetry)
-	doc.tell("", fmt.Sprintf("Uncorrected, a make is shown %s and a break the other way by about %s: at 10 pulses a second %s points %s percent break than there is. The period stays right.", longer, us(d), figure.Fixed(1e3*d, 2), less))
+	doc.tell("", fmt.Sprintf("Uncorrected, a make is shown %s and a break %s by about %s: at 10 pulses a second %s percentage points %s percent break than there is. The period stays right.", longer, shorter, us(d), figure.Fixed(1e3*d, 2), less))
 	doc.tell("", "Give a measurement of this line:")
 	doc.add(Paragraph{Indent: 4, Text: InputChain(c), OneLine: true})
 	doc.tell("", "The standard uncertainty is that of a value anywhere between the bounds (JCGM 100:2008, 4.3.7). makebreak calibrate measures the finished input, and is better by far.")

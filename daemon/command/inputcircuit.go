@@ -13,6 +13,7 @@ import (
 	"makebreak/daemon/circuit"
 	"makebreak/daemon/config"
 	"makebreak/daemon/report"
+	"makebreak/daemon/wholefile"
 )
 
 type inputCircuitCmd struct {
@@ -175,24 +176,26 @@ func (c *inputCircuitCmd) show(sh *shell, designed *circuit.Circuit) (int, error
 	files := []struct {
 		flag, path string
 		write      func(io.Writer) error
-		built      bool // it is for who builds the circuit
+		out        *wholefile.File
 	}{
-		{"--html", c.HTML, func(w io.Writer) error { return doc.HTML(w, "makebreak: input circuit") }, false},
-		{"--drawing", c.Drawing, func(w io.Writer) error { return report.InputDrawing(w, designed) }, true},
-		{"--netlist", c.Netlist, func(w io.Writer) error { return designed.Netlist(w, designed.Middle()) }, false},
+		{"--html", c.HTML, func(w io.Writer) error { return doc.HTML(w, "makebreak: input circuit") }, nil},
+		{"--drawing", c.Drawing, func(w io.Writer) error { return report.InputDrawing(w, designed) }, nil},
+		{"--netlist", c.Netlist, func(w io.Writer) error { return designed.Netlist(w, designed.Middle()) }, nil},
 	}
-	for _, f := range files {
-		if f.built && status == StatusOutOfLimits {
-			if f.path != "" {
-				fmt.Fprintf(sh.stderr, "makebreak: %s %s: not written, for the circuit does not fit\n", f.flag, report.Printable(f.path))
-			}
-			continue
+	for i := range files { // all of them, before the first is written
+		f := &files[i]
+		if f.flag == "--drawing" && f.path != "" && status == StatusOutOfLimits {
+			fmt.Fprintf(sh.stderr, "makebreak: %s %s: not written, for the circuit does not fit\n", f.flag, report.Printable(f.path))
+			f.path = ""
 		}
-		out, err := createFile(f.flag, f.path, c.Force)
-		if err != nil {
+		var err error
+		if f.out, err = createFile(f.flag, f.path, c.Force); err != nil {
 			return 0, err
 		}
-		if err := keep(out, f.write); err != nil {
+		defer f.out.Discard()
+	}
+	for _, f := range files {
+		if err := keep(f.out, f.write); err != nil {
 			return 0, err
 		}
 	}

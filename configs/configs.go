@@ -30,3 +30,9 @@ var OwnInterrupter string
 //
 //go:embed own-gears.yaml
 var OwnGears string
+
+// OwnCoupler is an example of an opto-coupler's data, invented, that explains every
+// key.
+//
+//go:embed own-coupler.yaml
+var OwnCoupler string

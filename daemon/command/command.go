@@ -33,11 +33,12 @@ const (
 
 // program is the grammar of the command line.
 type program struct {
-	Measure measureCmd `cmd:"" group:"Measure:" help:"Measure a contact, from its recorded edges or as it moves."`
-	Compare compareCmd `cmd:"" group:"Measure:" help:"Tell what has changed between two recordings, or before and after work on a contact of a log."`
-	Limits  limitsCmd  `cmd:"" group:"Measure:" help:"List the published limits, or show one set with its sources."`
-	Gears   gearsCmd   `cmd:"" group:"Measure:" help:"Reckon the drive train of an interrupter's cam: turns, teeth, and which faults can be seen."`
-	Sim     simCmd     `cmd:"" group:"Try it without hardware:" help:"Write the edges of a simulated contact."`
+	Measure      measureCmd      `cmd:"" group:"Measure:" help:"Measure a contact, from its recorded edges or as it moves."`
+	Compare      compareCmd      `cmd:"" group:"Measure:" help:"Tell what has changed between two recordings, or before and after work on a contact of a log."`
+	Limits       limitsCmd       `cmd:"" group:"Measure:" help:"List the published limits, or show one set with its sources."`
+	Gears        gearsCmd        `cmd:"" group:"Measure:" help:"Reckon the drive train of an interrupter's cam: turns, teeth, and which faults can be seen."`
+	InputCircuit inputCircuitCmd `cmd:"" group:"Measure:" help:"Reckon the isolated input between a contact and a line: resistors, worst cases, timing, a drawing; the cautions first."`
+	Sim          simCmd          `cmd:"" group:"Try it without hardware:" help:"Write the edges of a simulated contact."`
 	hardware
 	watching
 

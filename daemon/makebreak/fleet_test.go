@@ -511,11 +511,12 @@ func (l *line) cut() {
 // What takes hours is shortened: the centre's blocks, so that what is caught up
 // with is older than half a block, as after more than an hour; and the agent's
 // queue, so that what waits is in its log. With MAKEBREAK_ENDURANCE=1 the log is
-// truncated three times meanwhile, which is what site-agent.yaml relies on.
+// truncated three times meanwhile, which is what site-agent.yaml relies on, after
+// it has been so often enough to have all the segments that it keeps.
 func TestAgent(t *testing.T) {
-	outage, truncate := 6*time.Second, "1d"
+	outage, before, truncate := 6*time.Second, time.Duration(0), "1d"
 	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
-		outage, truncate = 15*time.Second, "5s"
+		outage, before, truncate = 9*time.Second, 18*time.Second, "3s"
 	}
 	f := newFleet(t)
 	watched := launch(t, site(t, map[string]string{"dial": fastDial, "cam": "cam,ipm=600,cycles=endless"}), nil, "watch", "watch.yaml")
@@ -563,6 +564,7 @@ func TestAgent(t *testing.T) {
 	carried := own("prometheus_remote_storage_samples_total")
 	t.Logf("%.1f bytes a sample are sent, %.0f samples", sent/carried, carried)
 
+	time.Sleep(before)
 	link.cut()
 	time.Sleep(outage)
 	if age := central.query("time() - timestamp(" + scraped + ")")[`{agent="marrow-quay",exchange="marrow-quay"}`]; age < outage.Seconds()-2 {

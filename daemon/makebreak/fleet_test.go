@@ -220,18 +220,6 @@ func TestPrometheusExamples(t *testing.T) {
 	if _, err := config.CheckWebConfig(f.path("web.yaml")); err == nil {
 		t.Error("web.yaml is taken without a hash")
 	}
-
-	// The exchange's own Prometheus runs as its head says.
-	watched := launch(t, site(t, map[string]string{"dial": fastDial}), nil, "watch", "watch.yaml")
-	f.edit("one.yaml", "15s", "1s", "127.0.0.1:7610", watched.address())
-	one := startPrometheus(t, freeAddress(t), "http", nil, f.arguments("one.yaml")...)
-	one.await("of one exchange", func() error {
-		if got := one.query("exchange:makebreak_contacts:count"); got[`exchange:makebreak_contacts:count{exchange="marrow-quay"}`] != 1 {
-			return fmt.Errorf("%v", got)
-		}
-		return nil
-	})
-	watched.end(syscall.SIGTERM)
 }
 
 // filesOf gives the names of files that a configuration refers to: the values of
@@ -506,7 +494,7 @@ func (l *line) cut() {
 
 // An agent at a site writes to a central Prometheus, by site-agent.yaml and
 // central.yaml; the line between them fails for a while, and afterwards no sample
-// is missing at the centre.
+// is missing at the centre. Another Prometheus of the exchange runs by one.yaml.
 //
 // What takes hours is shortened: the centre's blocks, so that what is caught up
 // with is older than half a block, as after more than an hour; and the agent's
@@ -520,6 +508,10 @@ func TestAgent(t *testing.T) {
 	}
 	f := newFleet(t)
 	watched := launch(t, site(t, map[string]string{"dial": fastDial, "cam": "cam,ipm=600,cycles=endless"}), nil, "watch", "watch.yaml")
+
+	// The exchange's own Prometheus, as the head of one.yaml says.
+	f.edit("one.yaml", "15s", "1s", "127.0.0.1:7610", watched.address())
+	one := startPrometheus(t, freeAddress(t), "http", nil, f.arguments("one.yaml")...)
 
 	address := freeAddress(t)
 	f.edit("central.yaml", "15s", "1s", "central.example:9090", address)
@@ -569,6 +561,12 @@ func TestAgent(t *testing.T) {
 		}
 		if central.query(`up{job="central"}`)["up{}"] != 1 {
 			return errors.New("it does not scrape itself, so that its newest sample would be the agent's")
+		}
+		return nil
+	})
+	one.await("of one exchange", func() error {
+		if got := one.query("exchange:makebreak_contacts:count"); got[`exchange:makebreak_contacts:count{exchange="marrow-quay"}`] != 2 {
+			return fmt.Errorf("%v", got)
 		}
 		return nil
 	})

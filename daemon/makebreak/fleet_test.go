@@ -42,7 +42,7 @@ type fleet struct {
 	*testing.T
 	dir      string
 	password string
-	client   *http.Client // knows the authority and the password
+	client   http.Client // knows the authority and the password
 }
 
 func newFleet(t *testing.T) *fleet {
@@ -86,7 +86,7 @@ func newFleet(t *testing.T) *fleet {
 	if !authority.AppendCertsFromPEM([]byte(f.read(f.path("tls/ca.crt")))) {
 		t.Fatal("no certificate of the authority")
 	}
-	f.client = &http.Client{Transport: withPassword{f.password, &http.Transport{TLSClientConfig: &tls.Config{RootCAs: authority}}}}
+	f.client = http.Client{Transport: withPassword{f.password, &http.Transport{TLSClientConfig: &tls.Config{RootCAs: authority}}}}
 	return f
 }
 
@@ -283,7 +283,7 @@ func TestFleet(t *testing.T) {
 	f.edit("many.yaml", "15s", fmt.Sprint(interval))
 	writeFile(t, f.path("targets/exchanges.yaml"), strings.Join(targets[1:], ""))
 	began := time.Now()
-	p := startPrometheus(t, freeAddress(t), "http", nil, f.arguments("many.yaml")...)
+	p := launchPrometheus(t, freeAddress(t), "http", http.Client{}, f.arguments("many.yaml")...)
 
 	// Without the password, and by somebody else's authority, there is nothing.
 	without := &http.Client{Transport: f.client.Transport.(withPassword).Transport}
@@ -295,7 +295,7 @@ func TestFleet(t *testing.T) {
 	}
 
 	each := func(expr string, want func(exchange int) (value float64, known bool)) error {
-		got, all := p.query(expr), map[string]float64{}
+		got, all := p.values(expr, "job", "instance"), map[string]float64{}
 		for i := range machines {
 			if v, ok := want(i); ok {
 				all[fmt.Sprintf(`{exchange="room-%d"}`, i)] = v
@@ -319,7 +319,7 @@ func TestFleet(t *testing.T) {
 		if err := each("exchange:makebreak_contacts:count", func(int) (float64, bool) { return float64(contacts), true }); err != nil {
 			return err
 		}
-		if n := len(p.query("makebreak_contact_info")); n != machines*contacts {
+		if n := len(p.values("makebreak_contact_info", "job", "instance")); n != machines*contacts {
 			return fmt.Errorf("%d contacts were measured", n)
 		}
 		return each("exchange:makebreak_machines_down:count", func(int) (float64, bool) { return 0, true })
@@ -328,7 +328,7 @@ func TestFleet(t *testing.T) {
 	// One contact is out of limits, alone: the first train of two pulses tells.
 	p.await("of a contact that fails", func() error {
 		failing := map[string]float64{fmt.Sprintf(`makebreak_verdict{contact="%s",exchange="room-1",statement="fail"}`, firing): 1}
-		if got := p.query(`makebreak_verdict{statement="fail"} == 1`); !maps.Equal(got, failing) {
+		if got := p.values(`makebreak_verdict{statement="fail"} == 1`, "job", "instance"); !maps.Equal(got, failing) {
 			return fmt.Errorf("failing are %v, want %v", got, failing)
 		}
 		judged := p.query(`count(makebreak_verdict{statement="pass"} == 1)`)["{}"]
@@ -342,7 +342,7 @@ func TestFleet(t *testing.T) {
 			return 0, true
 		})
 	})
-	if out := p.query("sum by (exchange, contact) (makebreak_out_of_limit_total) > 0"); len(out) != 1 {
+	if out := p.values("sum by (exchange, contact) (makebreak_out_of_limit_total) > 0", "job", "instance"); len(out) != 1 {
 		t.Errorf("out of limits are %v", out)
 	}
 	if full {
@@ -511,17 +511,17 @@ func TestAgent(t *testing.T) {
 
 	// The exchange's own Prometheus, as the head of one.yaml says.
 	f.edit("one.yaml", "15s", "1s", "127.0.0.1:7610", watched.address())
-	one := startPrometheus(t, freeAddress(t), "http", nil, f.arguments("one.yaml")...)
+	one := launchPrometheus(t, freeAddress(t), "http", http.Client{}, f.arguments("one.yaml")...)
 
 	address := freeAddress(t)
 	f.edit("central.yaml", "15s", "1s", "central.example:9090", address)
-	central := startPrometheus(t, address, "https", f.client, append(f.arguments("central.yaml"), "--storage.tsdb.min-block-duration=4s")...)
+	central := launchPrometheus(t, address, "https", f.client, append(f.arguments("central.yaml"), "--storage.tsdb.min-block-duration=4s")...)
 	link := newLine(t, address)
 	address = freeAddress(t)
 	f.edit("site-agent.yaml", "15s", "1s", "127.0.0.1:7610", watched.address(), `"127.0.0.1:9090"`, "'"+address+"'", "central.example:9090", link.address,
 		"max_backoff: 30s", "max_backoff: 1s", "max_samples_per_send: 2000", "max_samples_per_send: 100\n      batch_send_deadline: 100ms", "capacity: 10000", "capacity: 200",
 		"--storage.agent.wal-truncate-frequency=1d", "--storage.agent.wal-truncate-frequency="+truncate)
-	agent := startPrometheus(t, address, "http", nil, f.arguments("site-agent.yaml")...)
+	agent := launchPrometheus(t, address, "http", http.Client{}, f.arguments("site-agent.yaml")...)
 	own := func(series string) float64 {
 		resp, err := http.Get(agent.url + "/metrics")
 		if err != nil {
@@ -556,7 +556,7 @@ func TestAgent(t *testing.T) {
 	}
 	const scraped = `up{agent="marrow-quay",job="makebreak"}`
 	central.await("written to", func() error {
-		if n := central.query("count_over_time(" + scraped + "[10m])"); len(n) != 1 || n[`{agent="marrow-quay",exchange="marrow-quay"}`] < 3 {
+		if n := central.values("count_over_time(" + scraped + "[10m])", "job", "instance"); len(n) != 1 || n[`{agent="marrow-quay",exchange="marrow-quay"}`] < 3 {
 			return fmt.Errorf("%v", n)
 		}
 		if central.query(`up{job="central"}`)["up{}"] != 1 {
@@ -565,7 +565,7 @@ func TestAgent(t *testing.T) {
 		return nil
 	})
 	one.await("of one exchange", func() error {
-		if got := one.query("exchange:makebreak_contacts:count"); got[`exchange:makebreak_contacts:count{exchange="marrow-quay"}`] != 2 {
+		if got := one.values("exchange:makebreak_contacts:count", "job", "instance"); got[`exchange:makebreak_contacts:count{exchange="marrow-quay"}`] != 2 {
 			return fmt.Errorf("%v", got)
 		}
 		return nil
@@ -577,7 +577,7 @@ func TestAgent(t *testing.T) {
 	time.Sleep(before)
 	link.cut()
 	time.Sleep(outage)
-	if age := central.query("time() - timestamp(" + scraped + ")")[`{agent="marrow-quay",exchange="marrow-quay"}`]; age < outage.Seconds()-2 {
+	if age := central.values("time() - timestamp(" + scraped + ")", "job", "instance")[`{agent="marrow-quay",exchange="marrow-quay"}`]; age < outage.Seconds()-2 {
 		t.Fatalf("the line was not cut: the last sample is of %v s ago", age)
 	}
 	if n := own("prometheus_agent_samples_appended_total") - arrived(); n < 100*outage.Seconds() {

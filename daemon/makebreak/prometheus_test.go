@@ -40,9 +40,7 @@ contacts:
   - {name: lasting, source: "sim:cam,ipm=600,cycles=endless", kind: interrupter}
 `)
 	watched := launch(t, dir, nil, "watch", "watch.yaml")
-	config := filepath.Join(dir, "prometheus.yml")
-	writeFile(t, config, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+watched.address()+"']}]}\n")
-	p := startPrometheus(t, freeAddress(t), "http", nil, "--config.file="+config, "--storage.tsdb.path="+filepath.Join(dir, "data"))
+	p := startPrometheus(t, dir, watched.address())
 
 	// The signals of dial and cam end after some seconds, and their metrics
 	// then stay as they are.
@@ -211,16 +209,20 @@ type prometheus struct {
 	*testing.T
 	*exec.Cmd
 	url    string
-	client *http.Client
+	client http.Client // reaches it
 	log    bytes.Buffer
 }
 
-// startPrometheus runs it until the test ends. client reaches it; nil: any does.
-func startPrometheus(t *testing.T, address, scheme string, client *http.Client, args ...string) *prometheus {
+func startPrometheus(t *testing.T, dir, target string) *prometheus {
 	t.Helper()
-	if client == nil {
-		client = http.DefaultClient
-	}
+	config := filepath.Join(dir, "prometheus.yml")
+	writeFile(t, config, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"']}]}\n")
+	return launchPrometheus(t, freeAddress(t), "http", http.Client{}, "--config.file="+config, "--storage.tsdb.path="+filepath.Join(dir, "data"))
+}
+
+// launchPrometheus runs one until the test ends.
+func launchPrometheus(t *testing.T, address, scheme string, client http.Client, args ...string) *prometheus {
+	t.Helper()
 	p := &prometheus{T: t, url: scheme + "://" + address, client: client, Cmd: exec.CommandContext(t.Context(), "prometheus", append(args, "--web.listen-address="+address)...)}
 	p.Stdout, p.Stderr = &p.log, &p.log
 	if err := p.Start(); err != nil {
@@ -280,6 +282,12 @@ func (p *prometheus) get(path string, query url.Values, data any) {
 // scrape added.
 func (p *prometheus) query(expr string) map[string]float64 {
 	p.Helper()
+	return p.values(expr, "job", "instance")
+}
+
+// values gives the values of an expression now, by series without these labels.
+func (p *prometheus) values(expr string, without ...string) map[string]float64 {
+	p.Helper()
 	var data struct {
 		Result []struct {
 			Metric map[string]string
@@ -290,7 +298,7 @@ func (p *prometheus) query(expr string) map[string]float64 {
 	all := map[string]float64{}
 	for _, r := range data.Result {
 		name := r.Metric["__name__"]
-		for _, k := range []string{"__name__", "job", "instance"} {
+		for _, k := range append(without, "__name__") {
 			delete(r.Metric, k)
 		}
 		v, err := strconv.ParseFloat(r.Value[1].(string), 64)

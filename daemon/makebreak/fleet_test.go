@@ -556,7 +556,7 @@ func TestAgent(t *testing.T) {
 	}
 	const scraped = `up{agent="marrow-quay",job="makebreak"}`
 	central.await("written to", func() error {
-		if n := central.values("count_over_time(" + scraped + "[10m])", "job", "instance"); len(n) != 1 || n[`{agent="marrow-quay",exchange="marrow-quay"}`] < 3 {
+		if n := central.values("count_over_time("+scraped+"[10m])", "job", "instance"); len(n) != 1 || n[`{agent="marrow-quay",exchange="marrow-quay"}`] < 3 {
 			return fmt.Errorf("%v", n)
 		}
 		if central.query(`up{job="central"}`)["up{}"] != 1 {
@@ -577,7 +577,7 @@ func TestAgent(t *testing.T) {
 	time.Sleep(before)
 	link.cut()
 	time.Sleep(outage)
-	if age := central.values("time() - timestamp(" + scraped + ")", "job", "instance")[`{agent="marrow-quay",exchange="marrow-quay"}`]; age < outage.Seconds()-2 {
+	if age := central.values("time() - timestamp("+scraped+")", "job", "instance")[`{agent="marrow-quay",exchange="marrow-quay"}`]; age < outage.Seconds()-2 {
 		t.Fatalf("the line was not cut: the last sample is of %v s ago", age)
 	}
 	if n := own("prometheus_agent_samples_appended_total") - arrived(); n < 100*outage.Seconds() {

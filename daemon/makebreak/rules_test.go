@@ -4,8 +4,6 @@ package main
 
 import (
 	"fmt"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strconv"
@@ -58,13 +56,7 @@ func hurried(file []byte) string {
 // watch: each faulty contact has its alert, and the healthy ones have none. It is
 // skipped where there is no prometheus, or fails where MAKEBREAK_TESTS=require.
 func TestAlertsOfARealWatch(t *testing.T) {
-	file, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("MAKEBREAK_TESTS") == "require" {
-			t.Fatal(err)
-		}
-		t.Skipf("%v; MAKEBREAK_TESTS=require makes this a failure", err)
-	}
+	need(t, "prometheus")
 	dir := t.TempDir()
 	writeFile(t, filepath.Join(dir, "cams.yaml"), `id: cams
 title: "Marrow Quay exchange: cams of the timing rack"
@@ -87,7 +79,7 @@ contacts:
 	writeFile(t, filepath.Join(dir, "recording.yaml"), hurried(rules.Recording))
 	writeFile(t, filepath.Join(dir, "alerts.yaml"), hurried(rules.Alerts))
 	watched := launch(t, dir, nil, "watch", "watch.yaml")
-	p := runPrometheus(t, file, dir, `global: {scrape_interval: 1s, evaluation_interval: 1s}
+	p := runPrometheus(t, dir, `global: {scrape_interval: 1s, evaluation_interval: 1s}
 rule_files: [recording.yaml, alerts.yaml]
 scrape_configs:
   - job_name: makebreak

@@ -17,6 +17,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -68,9 +69,7 @@ func launchFile(t testing.TB, file, dir string, in *os.File, env []string, args 
 			p.Wait()
 			t.Fatalf("ended before it told its address: %s", &p.stderr)
 		}
-		if i := strings.Index(line, "http://"); i >= 0 {
-			p.url = strings.Fields(line[i:])[0]
-		}
+		p.url = regexp.MustCompile(`https?://[^ \n]+`).FindString(line)
 	}
 	t.Cleanup(func() { p.Process.Kill() })
 	return p
@@ -95,7 +94,8 @@ func (p *program) end(s os.Signal, more ...os.Signal) {
 }
 
 func (p *program) address() string {
-	return strings.TrimSuffix(strings.TrimPrefix(p.url, "http://"), "/")
+	_, address, _ := strings.Cut(p.url, "://")
+	return strings.TrimSuffix(address, "/")
 }
 
 func (p *program) get(path string) string {

@@ -29,13 +29,7 @@ import (
 // the type and the unit that it should have. It is skipped where there is no
 // prometheus, or fails where MAKEBREAK_TESTS=require.
 func TestPrometheus(t *testing.T) {
-	file, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("MAKEBREAK_TESTS") == "require" {
-			t.Fatal(err)
-		}
-		t.Skipf("%v; MAKEBREAK_TESTS=require makes this a failure", err)
-	}
+	file := prometheusFile(t)
 	dir := t.TempDir()
 	writeFile(t, filepath.Join(dir, "watch.yaml"), `site: Marrow Quay exchange
 store: {path: log.db}
@@ -53,6 +47,7 @@ contacts:
 	var families map[string]*dto.MetricFamily
 	var page, got map[string]float64
 	p.await("the same as the page has", func() error {
+		var err error
 		if families, err = expfmtParse(watched.get("metrics")); err != nil {
 			t.Fatal(err)
 		}
@@ -140,6 +135,19 @@ contacts:
 	watched.end(syscall.SIGTERM)
 }
 
+// prometheusFile finds the program, or skips the test.
+func prometheusFile(t *testing.T) string {
+	t.Helper()
+	file, err := exec.LookPath("prometheus")
+	if err != nil {
+		if os.Getenv("MAKEBREAK_TESTS") == "require" {
+			t.Fatal(err)
+		}
+		t.Skipf("%v; MAKEBREAK_TESTS=require makes this a failure", err)
+	}
+	return file
+}
+
 func expfmtParse(page string) (map[string]*dto.MetricFamily, error) {
 	parser := expfmt.NewTextParser(model.LegacyValidation)
 	return parser.TextToMetricFamilies(strings.NewReader(page))
@@ -199,7 +207,7 @@ func startPrometheus(t *testing.T, file, dir, target string) *prometheus {
 	addr := ln.Addr().String()
 	ln.Close()
 	config := filepath.Join(dir, "prometheus.yml")
-	writeFile(t, config, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"']}]}\n")
+	writeFile(t, config, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"'], labels: {exchange: Marrow Quay}}]}\n")
 	p := &prometheus{T: t, url: "http://" + addr}
 	cmd := exec.CommandContext(t.Context(), file, "--config.file="+config, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr)
 	cmd.Stdout, cmd.Stderr = &p.log, &p.log
@@ -230,8 +238,13 @@ func startPrometheus(t *testing.T, file, dir, target string) *prometheus {
 // await waits until f has no error.
 func (p *prometheus) await(what string, f func() error) {
 	p.Helper()
+	p.awaitFor(30*time.Second, what, f)
+}
+
+func (p *prometheus) awaitFor(patience time.Duration, what string, f func() error) {
+	p.Helper()
 	var err error
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
 		if err = f(); err == nil {
 			return
 		}
@@ -242,9 +255,16 @@ func (p *prometheus) await(what string, f func() error) {
 // get asks Prometheus' HTTP API.
 func (p *prometheus) get(path string, query url.Values, data any) {
 	p.Helper()
+	if err := p.ask(path, query, data); err != nil {
+		p.Fatal(err)
+	}
+}
+
+// ask is get that tells what is wrong.
+func (p *prometheus) ask(path string, query url.Values, data any) error {
 	resp, err := http.Get(p.url + "/api/v1/" + path + "?" + query.Encode())
 	if err != nil {
-		p.Fatal(err)
+		return err
 	}
 	defer resp.Body.Close()
 	answer := struct {
@@ -252,8 +272,9 @@ func (p *prometheus) get(path string, query url.Values, data any) {
 		Data          any
 	}{Data: data}
 	if err := json.NewDecoder(resp.Body).Decode(&answer); err != nil || answer.Status != "success" {
-		p.Fatalf("%s: %v %s", path, err, answer.Error)
+		return fmt.Errorf("%s: %w %s", path, err, answer.Error)
 	}
+	return nil
 }
 
 // query gives the values of an expression now, by series, without what the
@@ -270,7 +291,7 @@ func (p *prometheus) query(expr string) map[string]float64 {
 	all := map[string]float64{}
 	for _, r := range data.Result {
 		name := r.Metric["__name__"]
-		for _, k := range []string{"__name__", "job", "instance"} {
+		for _, k := range []string{"__name__", "job", "instance", "exchange"} {
 			delete(r.Metric, k)
 		}
 		v, err := strconv.ParseFloat(r.Value[1].(string), 64)

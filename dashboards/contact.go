@@ -34,6 +34,8 @@ func contact(b *book) *dashboard.DashboardBuilder {
 		best("last_edge_age_seconds"), look{}, "no edge yet")))
 	d.WithPanel(b.number(now("State", "Whether the contact is open or closed at the latest scrape.", best("contact_closed"), look{mappings: state}, "the source is not read")))
 
+	d.WithPanel(b.words("", "**"+caution+"**", 24, 2))
+
 	limits := func(limit, quantity string) []query {
 		return []query{
 			{value: best(limit, "quantity="+quantity, "bound=min"), legend: "lower limit", colour: vermillion, dashed: true},
@@ -77,6 +79,9 @@ func contact(b *book) *dashboard.DashboardBuilder {
 		return p
 	}
 	eventually := "not analysed yet: it takes some windows of a minute"
+	sums := half("Cumulative sums", "Cumulative sums (CUSUM) of what the windows' means are off their target, in standard deviations. A line that climbs and goes on climbing is a shift; where it left the ground is when.",
+		look{}, eventually, query{value: of("cusum").by("max", "contact", "quantity", "direction"), legend: "{{quantity}} {{direction}}"})
+	sums.series = []string{"rate up", "rate down", "percent_break up", "percent_break down", "break up", "break down"}
 	b.row(d, "Is it changing?", false,
 		b.graph(drift("Drift of the rate", "drift_per_hour_hertz", "rate", "By how much the rate grows: governor, motor, oil.")),
 		b.graph(drift("Drift of percent break", "drift_per_hour_ratio", "percent_break", "By how much percent break grows: springs, cam, gap.")),
@@ -92,8 +97,7 @@ func contact(b *book) *dashboard.DashboardBuilder {
 			look{decimals: ptr(4.)}, eventually, measured(best("ewma_hertz", "quantity=rate"), "limit_hertz", "rate")...)),
 		b.graph(half("Weighted mean of percent break", "The same of percent break.",
 			look{decimals: ptr(3.)}, eventually, measured(best("ewma_ratio", "quantity=percent_break"), "limit_ratio", "percent_break")...)),
-		b.graph(half("Cumulative sums", "Cumulative sums (CUSUM) of what the windows' means are off their target, in standard deviations. A line that climbs and goes on climbing is a shift; where it left the ground is when.",
-			look{}, eventually, query{value: of("cusum").by("max", "contact", "quantity", "direction"), legend: "{{quantity}} {{direction}}"})),
+		b.graph(sums),
 		b.bars(half("Deviation against τ", "Overlapping Allan deviation of an interrupter's openings over 1, 10, 100 and 1,000 s. Falling with τ is jitter that averages out; flat or rising is a motor or supply that wanders. For the whole curve: makebreak measure --stability.",
 			look{}, "a dial has no steady beat, and an interrupter needs some thousand seconds",
 			query{value: of("allan_deviation_ratio").by("max", "contact", "tau").millionths(), legend: "τ = {{tau}} s"})))
@@ -141,10 +145,11 @@ func contact(b *book) *dashboard.DashboardBuilder {
 			query{value: of("pulses_total").rate().by("sum", "contact").or(of("cycles_total").rate().by("sum", "contact")), legend: "pulses or cycles"})))
 
 	const alone = "it is not against another contact: the key against of the configuration"
+	together := half("Together", "What the contact and the one it is against do together: how much later that one opens and closes, by how much its break is longer, both closed or open. A lag that grows is a relay that tires.",
+		look{}, alone, query{value: of("together_seconds", "value=mean").by("max", "contact", "quantity"), legend: "{{quantity}}"})
+	together.series = []string{"open_lag", "close_lag", "break_change", "both_closed", "both_open"}
 	b.row(d, "Beside a second contact", true,
-		b.graph(half("Together", "What the contact and the one it is against do together: how much later that one opens and closes, by how much its break is longer, both closed or open. A lag that grows is a relay that tires.",
-			look{}, alone, query{value: of("together_seconds", "value=mean").by("max", "contact", "quantity"), legend: "{{quantity}}"})),
+		b.graph(together),
 		b.graph(count("Breaks that differ, in an hour", "Breaks that did not come out at the second contact, and such as it made alone. Any: the repeater misses pulses or chatters. "+caution, alone, "output_lost", "output_extra")))
-	b.row(d, "Cautions", false, b.words("", "**"+caution+"**\n\nmakebreak measures; it does not make anything safe.", 24, 3))
 	return d
 }

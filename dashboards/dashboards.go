@@ -127,11 +127,22 @@ func (b *book) variable(name, label, description string, of value, by string) *d
 }
 
 // mark marks the times at which a counter rises on every panel.
-func mark(name, colour, title, words string, of value, by ...string) *dashboard.AnnotationQueryBuilder {
+func mark(name, colour, title, words string, of value, by ...string) cog.Builder[dashboard.AnnotationQuery] {
 	expr := of.increase("$__rate_interval").by("sum", by...).expr + " > 0"
-	return dashboard.NewAnnotationQueryBuilder().Name(name).Datasource(source).Enable(true).IconColor(colour).
+	return onTop{dashboard.NewAnnotationQueryBuilder().Name(name).Datasource(source).Enable(true).IconColor(colour).
 		TitleFormat(title).TextFormat(words).Step("30s").Expr(expr).
-		Target(prometheus.NewDataqueryBuilder().RefId("Mark").Expr(expr).Interval("30s").LegendFormat(title))
+		Target(prometheus.NewDataqueryBuilder().RefId("Mark").Expr(expr).Interval("30s").LegendFormat(title))}
+}
+
+// onTop leaves the switch of an annotation above the panels, where it is seen.
+type onTop struct {
+	*dashboard.AnnotationQueryBuilder
+}
+
+func (x onTop) Build() (dashboard.AnnotationQuery, error) {
+	a, err := x.AnnotationQueryBuilder.Build()
+	a.Placement = nil
+	return a, err
 }
 
 // marks are the notes and findings of a contact, or of all without one.

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
 	"github.com/grafana/grafana-foundation-sdk/go/cog/plugins"
 	"github.com/grafana/grafana-foundation-sdk/go/dashboard"
@@ -219,7 +220,7 @@ func TestProblems(t *testing.T) {
 		"label":     {func(b *book) { b.of("last_rate_hertz", "quantity=rate") }, "has no label"},
 		"histogram": {func(b *book) { b.of("bounce_seconds") }, "is a histogram"},
 		"rate":      {func(b *book) { b.of("last_rate_hertz").rate() }, "expected a counter"},
-		"units":     {func(b *book) { b.of("last_rate_hertz").minus(b.of("limit_ratio")) }, "differ"},
+		"units":     {func(b *book) { b.of("last_rate_hertz").plus(b.of("limit_ratio")) }, "differ"},
 		"room":      {func(b *book) { b.of("last_rate_hertz").room(b.of("limit_hertz"), b.of("limit_seconds")) }, "differ"},
 		"share":     {func(b *book) { b.of("log_bytes").share(b.of("log_lag_seconds")) }, "differ"},
 		"mean":      {func(b *book) { b.of("break_seconds_sum").mean(b.of("break_seconds_count")) }, "expected the rates"},
@@ -237,5 +238,46 @@ func TestProblems(t *testing.T) {
 	b := newBook(metrics.Families())
 	if v := b.of("bounce_seconds_bucket").percentile(0.5); v.unit.of != metrics.Seconds || len(b.problems) > 0 {
 		t.Errorf("%+v %v", v.unit, b.problems)
+	}
+}
+
+// The provisioning examples say what Grafana expects, by its handbook ("Provision
+// Grafana", data sources and dashboards); the datasource is one that the dashboards
+// can choose.
+func TestProvisioning(t *testing.T) {
+	var sources struct {
+		APIVersion  int `yaml:"apiVersion"`
+		Datasources []struct {
+			Name, UID, Type, Access, URL string
+			IsDefault                    bool `yaml:"isDefault"`
+			JSONData                     struct {
+				TimeInterval string `yaml:"timeInterval"`
+				HTTPMethod   string `yaml:"httpMethod"`
+			} `yaml:"jsonData"`
+		}
+	}
+	var providers struct {
+		APIVersion int `yaml:"apiVersion"`
+		Providers  []struct {
+			Name, Folder, Type    string
+			AllowUIUpdates        bool `yaml:"allowUiUpdates"`
+			UpdateIntervalSeconds int  `yaml:"updateIntervalSeconds"`
+			Options               struct{ Path string }
+		}
+	}
+	for file, into := range map[string]any{"datasources": &sources, "dashboards": &providers} {
+		text, err := os.ReadFile(filepath.Join("provisioning", file, "makebreak.yaml"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := yaml.UnmarshalWithOptions(text, into, yaml.Strict()); err != nil {
+			t.Errorf("%s: %v", file, err)
+		}
+	}
+	if sources.APIVersion != 1 || len(sources.Datasources) != 1 || sources.Datasources[0].Type != *source.Type || sources.Datasources[0].JSONData.TimeInterval == "" {
+		t.Errorf("%+v", sources)
+	}
+	if providers.APIVersion != 1 || len(providers.Providers) != 1 || providers.Providers[0].Type != "file" || filepath.Base(providers.Providers[0].Options.Path) != "grafana" {
+		t.Errorf("%+v", providers)
 	}
 }

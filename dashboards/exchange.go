@@ -47,20 +47,21 @@ func exchange(b *book) *dashboard.DashboardBuilder {
 		},
 	}, "contact", "instance"))
 
+	own := contactPage(pagesOfSeries, "${__field.labels.contact}")
 	b.row(d, "Over time", false,
-		b.states(panel{title: "Verdicts", width: 24, height: 8, look: look{mappings: verdicts}, noValue: "no contact has limits",
+		b.states(panel{title: "Verdicts", width: 24, height: 8, look: look{mappings: verdicts, link: own}, noValue: "no contact has limits",
 			description: "The statement of conformity of each contact over time, by ILAC-G8: conditional means nearer the limit than the uncertainty. A contact that changes with the time of day points to temperature, supply or load.",
 			queries:     []query{{value: statement(b, "verdict"), legend: "{{contact}}"}}}),
-		b.bars(panel{title: "Rate: room to the nearer limit", width: 12, height: 8, look: look{thresholds: margin, decimals: ptr(0.)}, max: ptr(1.), noValue: "no contact has limits on its rate",
+		b.bars(panel{title: "Rate: room to the nearer limit", width: 12, height: 8, look: look{thresholds: margin, decimals: ptr(0.), link: own}, max: ptr(1.), noValue: "no contact has limits on its rate",
 			description: "100 % is the middle between the limits, 0 % a limit, below it is out. Orange: plan an adjustment. " + caution,
 			queries:     []query{{value: ofRate.room(b), legend: "{{contact}}"}}}),
-		b.bars(panel{title: "Percent break: room to the nearer limit", width: 12, height: 8, look: look{thresholds: margin, decimals: ptr(0.)}, max: ptr(1.), noValue: "no contact has limits on percent break",
+		b.bars(panel{title: "Percent break: room to the nearer limit", width: 12, height: 8, look: look{thresholds: margin, decimals: ptr(0.), link: own}, max: ptr(1.), noValue: "no contact has limits on percent break",
 			description: "100 % is the middle between the limits, 0 % a limit, below it is out. Orange: plan an adjustment. " + caution,
 			queries:     []query{{value: ofPercent.room(b), legend: "{{contact}}"}}}),
 		b.graph(panel{title: "Findings in an hour", width: 12, height: 8, look: look{decimals: ptr(0.)}, min: ptr(0.),
 			description: "What makebreak found, by kind, all contacts together. A burst of one kind on many contacts at once points to what they share: supply, drive, computer. One contact alone points to that contact.",
 			queries:     []query{{value: b.of("findings_total").increase("1h").sumBy("finding"), legend: "{{finding}}"}}, series: findingNames()}),
-		b.states(panel{title: "Sources", width: 12, height: 8, look: look{mappings: reading},
+		b.states(panel{title: "Sources", width: 12, height: 8, look: look{mappings: reading, link: own},
 			description: "Whether each contact's source was being read. A gap is time that nothing is known of: no verdict holds of it.",
 			queries:     []query{{value: hz("makebreak_up"), legend: "{{contact}}"}}}))
 	b.row(d, "Cautions", false, b.words("", "**"+caution+"**\n\nmakebreak measures; it does not make anything safe.", 24, 3))

@@ -299,6 +299,9 @@ func (b *book) rows(p panel, by ...string) cog.Builder[dashboard.Panel] {
 	}
 	for i, q := range p.queries {
 		v := "Value #" + string(rune('A'+i))
+		if len(p.queries) == 1 {
+			v = "Value"
+		}
 		names[v], order[v] = q.table, len(by)+i
 	}
 	k := table.NewPanelBuilder().ShowHeader(true).

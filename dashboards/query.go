@@ -204,11 +204,6 @@ func (v value) same(how string, w value) {
 	}
 }
 
-func (v value) minus(w value) value {
-	v.same("-", w)
-	return value{book: v.book, unit: v.unit, expr: v.expr + " - " + w.expr}
-}
-
 func (v value) plus(w value) value {
 	v.same("+", w)
 	return value{book: v.book, unit: v.unit, expr: v.expr + " + " + w.expr}

@@ -10,6 +10,8 @@
 // which the scrape configuration of Prometheus sets.
 package dashboards
 
+//lint:file-ignore SA1019 every Grafana imports the classic form of a dashboard; only the latest know another
+
 import (
 	"encoding/json"
 	"errors"
@@ -46,6 +48,12 @@ func Generate() (map[string][]byte, error) {
 		if err := errors.Join(b.problems...); err != nil {
 			all = errors.Join(all, fmt.Errorf("%s: %w", d.file, err))
 			continue
+		}
+		for i := range built.Links { // above the panels, where they are seen, and not in a menu
+			built.Links[i].Placement = nil
+		}
+		for i := range built.Annotations.List {
+			built.Annotations.List[i].Placement = nil
 		}
 		text, err := json.MarshalIndent(built, "", "  ")
 		if err != nil {
@@ -127,22 +135,11 @@ func (b *book) variable(name, label, description string, of value, by string) *d
 }
 
 // mark marks the times at which a counter rises on every panel.
-func mark(name, colour, title, words string, of value, by ...string) cog.Builder[dashboard.AnnotationQuery] {
+func mark(name, colour, title, words string, of value, by ...string) *dashboard.AnnotationQueryBuilder {
 	expr := of.increase("$__rate_interval").by("sum", by...).expr + " > 0"
-	return onTop{dashboard.NewAnnotationQueryBuilder().Name(name).Datasource(source).Enable(true).IconColor(colour).
+	return dashboard.NewAnnotationQueryBuilder().Name(name).Datasource(source).Enable(true).IconColor(colour).
 		TitleFormat(title).TextFormat(words).Step("30s").Expr(expr).
-		Target(prometheus.NewDataqueryBuilder().RefId("Mark").Expr(expr).Interval("30s").LegendFormat(title))}
-}
-
-// onTop leaves the switch of an annotation above the panels, where it is seen.
-type onTop struct {
-	*dashboard.AnnotationQueryBuilder
-}
-
-func (x onTop) Build() (dashboard.AnnotationQuery, error) {
-	a, err := x.AnnotationQueryBuilder.Build()
-	a.Placement = nil
-	return a, err
+		Target(prometheus.NewDataqueryBuilder().RefId("Mark").Expr(expr).Interval("30s").LegendFormat(title))
 }
 
 // marks are the notes and findings of a contact, or of all without one.

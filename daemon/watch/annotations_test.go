@@ -11,8 +11,8 @@ import (
 )
 
 // Metrics tell of notes and of soak tests what the log has of them, also after a
-// restart. The counts are those of the simulated cam: a cycle a second, of which each
-// tenth is missing.
+// restart. The counts are those of the simulated cam: a cycle a second, of which one is
+// missing.
 func TestAnnotationsInMetrics(t *testing.T) {
 	bubble(t, func(t *testing.T) {
 		r := newRig(t,

@@ -180,14 +180,17 @@ func samples(families map[string]*dto.MetricFamily) map[string]float64 {
 	return all
 }
 
-// series writes a series in one way: labels in order, le as the shortest number.
+// series writes a series in one way: labels in order, le as the shortest number; an
+// empty label is none.
 func series(name string, labels map[string]string) string {
 	s := model.LabelSet{}
 	for k, v := range labels {
 		if f, err := strconv.ParseFloat(v, 64); k == "le" && err == nil {
 			v = strconv.FormatFloat(f, 'g', -1, 64)
 		}
-		s[model.LabelName(k)] = model.LabelValue(v)
+		if v != "" {
+			s[model.LabelName(k)] = model.LabelValue(v)
+		}
 	}
 	return name + strings.ReplaceAll(s.String(), ", ", ",")
 }

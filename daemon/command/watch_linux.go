@@ -16,6 +16,7 @@ import (
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
+	"makebreak/daemon/stretch"
 	"makebreak/daemon/watch"
 )
 
@@ -119,6 +120,7 @@ func watchOptions(sh *shell, ln net.Listener, log *slog.Logger, file string) (op
 	return watch.Options{
 		Listener: ln, Log: log, Version: version, GoVersion: goVersion,
 		File: file, Load: func() (*config.Watch, error) { return config.LoadWatch(file) }, Reload: hangup,
+		SoakStatements: stretch.Statements,
 	}, func() { signal.Stop(hangup) }
 }
 

@@ -135,6 +135,19 @@ contacts:
 	watched.end(syscall.SIGTERM)
 }
 
+// prometheusFile finds the program, or skips the test.
+func prometheusFile(t *testing.T) string {
+	t.Helper()
+	file, err := exec.LookPath("prometheus")
+	if err != nil {
+		if os.Getenv("MAKEBREAK_TESTS") == "require" {
+			t.Fatal(err)
+		}
+		t.Skipf("%v; MAKEBREAK_TESTS=require makes this a failure", err)
+	}
+	return file
+}
+
 func expfmtParse(page string) (map[string]*dto.MetricFamily, error) {
 	parser := expfmt.NewTextParser(model.LegacyValidation)
 	return parser.TextToMetricFamilies(strings.NewReader(page))
@@ -167,14 +180,17 @@ func samples(families map[string]*dto.MetricFamily) map[string]float64 {
 	return all
 }
 
-// series writes a series in one way: labels in order, le as the shortest number.
+// series writes a series in one way: labels in order, le as the shortest number; an
+// empty label is none.
 func series(name string, labels map[string]string) string {
 	s := model.LabelSet{}
 	for k, v := range labels {
 		if f, err := strconv.ParseFloat(v, 64); k == "le" && err == nil {
 			v = strconv.FormatFloat(f, 'g', -1, 64)
 		}
-		s[model.LabelName(k)] = model.LabelValue(v)
+		if v != "" {
+			s[model.LabelName(k)] = model.LabelValue(v)
+		}
 	}
 	return name + strings.ReplaceAll(s.String(), ", ", ",")
 }
@@ -215,7 +231,7 @@ type prometheus struct {
 
 func startPrometheus(t *testing.T, dir, target string) *prometheus {
 	t.Helper()
-	return runPrometheus(t, dir, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"']}]}\n")
+	return runPrometheus(t, dir, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"'], labels: {exchange: Marrow Quay}}]}\n")
 }
 
 // runPrometheus starts one with a configuration.
@@ -258,8 +274,13 @@ func launchPrometheus(t *testing.T, address, scheme string, client http.Client, 
 // await waits until f has no error.
 func (p *prometheus) await(what string, f func() error) {
 	p.Helper()
+	p.awaitFor(30*time.Second, what, f)
+}
+
+func (p *prometheus) awaitFor(patience time.Duration, what string, f func() error) {
+	p.Helper()
 	var err error
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
 		if err = f(); err == nil {
 			return
 		}
@@ -270,9 +291,16 @@ func (p *prometheus) await(what string, f func() error) {
 // get asks Prometheus' HTTP API.
 func (p *prometheus) get(path string, query url.Values, data any) {
 	p.Helper()
+	if err := p.ask(path, query, data); err != nil {
+		p.Fatal(err)
+	}
+}
+
+// ask is get that tells what is wrong.
+func (p *prometheus) ask(path string, query url.Values, data any) error {
 	resp, err := p.client.Get(p.url + "/api/v1/" + path + "?" + query.Encode())
 	if err != nil {
-		p.Fatal(err)
+		return err
 	}
 	defer resp.Body.Close()
 	answer := struct {
@@ -280,15 +308,16 @@ func (p *prometheus) get(path string, query url.Values, data any) {
 		Data          any
 	}{Data: data}
 	if err := json.NewDecoder(resp.Body).Decode(&answer); err != nil || answer.Status != "success" {
-		p.Fatalf("%s: %v %s", path, err, answer.Error)
+		return fmt.Errorf("%s: %w %s", path, err, answer.Error)
 	}
+	return nil
 }
 
 // query gives the values of an expression now, by series, without what the
 // scrape added.
 func (p *prometheus) query(expr string) map[string]float64 {
 	p.Helper()
-	return p.values(expr, "job", "instance")
+	return p.values(expr, "job", "instance", "exchange")
 }
 
 // values gives the values of an expression now, by series without these labels.

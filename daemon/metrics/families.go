@@ -117,6 +117,8 @@ type families struct {
 	logBytes, logMax, logLag, logPending, logDropped, logRemoved, logErrors, logFault family
 	clockSync, clockError, clockFrequency, clockSteps                                 family
 	configStale, configReloads                                                        family
+
+	notes, soakGoing, soakElapsed, soakRead, soakSeen, soakStatement family
 }
 
 var statements = []pulse.Statement{pulse.Pass, pulse.ConditionalPass, pulse.ConditionalFail, pulse.Fail, pulse.NotMeasured}
@@ -223,6 +225,14 @@ func newFamilies() (f families) {
 
 	f.configStale = gauge("configuration_stale", Number, "1 while the configuration file has mistakes and what was read before is in force.")
 	f.configReloads = counter("configuration_reloads", "Times that the configuration was read anew; result is taken or refused.", "result")
+
+	f.notes = counter("notes", "Notes on the contact in the log; without a name those on the site. state is plain, as_found or as_left.", "contact", "state")
+	f.soakGoing = gauge("soak_going", Number, "1 while a soak test of the contact goes on, 0 while none does.", "contact")
+	f.soakElapsed = gauge("soak_elapsed", Seconds, "Time since the soak test that goes on began.", "contact")
+	f.soakRead = gauge("soak_read", Seconds, "Of that, the time in which the contact's source was read, by the log's whole minutes.", "contact")
+	f.soakSeen = gauge("soak_seen", Number, "What the soak test that goes on has seen, by the log's whole minutes; of is one of "+strings.Join(soakWords[:], ", ")+
+		". measured are pulses or cycles, out_of_limit those with a value beyond the limits that the contact is watched by.", "contact", "of")
+	f.soakStatement = gauge("soak_statement", Number, "1 for the statement of conformity of the contact's latest soak test that was finished, 0 for the others.", "contact", "statement")
 
 	histogram := func(name, help string, buckets []float64) length {
 		return length{describe(Histogram, name, Seconds, help, []string{"contact", "kind"}), buckets}

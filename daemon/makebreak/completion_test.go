@@ -122,7 +122,7 @@ func TestCompletionZsh(t *testing.T) {
 			zpty -w shell "PS1=; autoload -Uz compinit; compinit -u -d $PWD/dump; source <(makebreak completion zsh); written() { print -r -- \$BUFFER > line; zle send-break }; zle -N written; bindkey '^X^W' written; print ready-\$((1+1))"
 			zpty -r -m shell out '*ready-2*'
 			zpty -w -n shell $1$'\t'$'\C-x\C-w'
-			for i in {1..100}; do [[ -s line ]] && break; sleep 0.1; done
+			for i in {1..600}; do [[ -s line ]] && break; sleep 0.1; done
 			zpty -d shell
 			cat line`, "zsh", c.line)
 		cmd.Dir = dir

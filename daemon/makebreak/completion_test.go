@@ -108,7 +108,8 @@ func TestCompletionFish(t *testing.T) {
 	}
 }
 
-// zsh runs on a terminal of its own, where lines are written and TAB is pressed.
+// zsh runs on a terminal of its own, where lines are written and TAB is pressed
+// once its editor reads: before that, the terminal would take keys for its own.
 func TestCompletionZsh(t *testing.T) {
 	zsh := needed(t, "zsh")
 	for _, c := range completions {
@@ -119,10 +120,10 @@ func TestCompletionZsh(t *testing.T) {
 		cmd := exec.Command(zsh, "-f", "-c", `
 			zmodload zsh/zpty
 			zpty shell zsh -f -i
-			zpty -w shell "PS1=; autoload -Uz compinit; compinit -u -d $PWD/dump; source <(makebreak completion zsh); written() { print -r -- \$BUFFER > line; zle send-break }; zle -N written; bindkey '^X^W' written; print ready-\$((1+1))"
+			zpty -w shell "PS1=; autoload -Uz compinit; compinit -u -d $PWD/dump; source <(makebreak completion zsh); written() { print -r -- \$BUFFER > line; zle send-break }; zle -N written; bindkey '^X^W' written; zle-line-init() { print ready-\$((1+1)) }; zle -N zle-line-init"
 			zpty -r -m shell out '*ready-2*'
 			zpty -w -n shell $1$'\t'$'\C-x\C-w'
-			for i in {1..600}; do [[ -s line ]] && break; sleep 0.1; done
+			for i in {1..300}; do [[ -s line ]] && break; sleep 0.1; done
 			zpty -d shell
 			cat line`, "zsh", c.line)
 		cmd.Dir = dir

@@ -37,7 +37,8 @@ func TestSystemCallsOfTheService(t *testing.T) {
 	}
 	dir := site(t, map[string]string{"dial": fastDial, "cam": "cam,ipm=600,cycles=endless"})
 	trace := filepath.Join(dir, "trace")
-	p := launchFile(t, strace, dir, nil, nil, "-f", "-qq", "-o", trace, "makebreak", "watch", "watch.yaml")
+	// With -D the process that is started is the watch, strace another one.
+	p := launchFile(t, strace, dir, nil, nil, "-D", "-f", "-qq", "-o", trace, "makebreak", "watch", "watch.yaml")
 	for range 3 {
 		p.get("")
 		p.get("metrics")

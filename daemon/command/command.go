@@ -44,7 +44,10 @@ type program struct {
 
 	TZ zone `name:"tz" placeholder:"ZONE" help:"Time zone of the times that are shown, and of times without one, such as Europe/Berlin or UTC; without, that of this computer. JSON and exported files have UTC."`
 
-	Version versionCmd `cmd:"" group:"About the program:" help:"Show the program's version."`
+	Version    versionCmd    `cmd:"" group:"About the program:" help:"Show the program's version."`
+	Completion completionCmd `cmd:"" group:"About the program:" help:"Write what lets a shell complete command lines."`
+	Complete   completeCmd   `cmd:"" hidden:""`
+	Manual     manualCmd     `cmd:"" hidden:""`
 }
 
 // A runner is a command. Its status counts only when err is nil.
@@ -69,6 +72,8 @@ type shell struct {
 	// Whether a person reads there.
 	stdoutTerminal, stderrTerminal bool
 	columns                        int // of the terminal of standard output; 0 when it is none
+
+	model *kong.Application // the grammar, once the command line was read
 }
 
 // jsonFlag asks for what other programs read.
@@ -157,7 +162,7 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		}
 		return 0, fmt.Errorf("%s (see %s --help)", plainer(err, args, slices.Concat(flags...)), name)
 	}
-	sh.zone = p.TZ.or(sh.env("TZ"))
+	sh.zone, sh.model = p.TZ.or(sh.env("TZ")), parser.Model
 	for _, now := range renamed(k) {
 		fmt.Fprintln(sh.stderr, "makebreak: "+now)
 	}

@@ -87,6 +87,9 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if errors.Is(err, syscall.EADDRINUSE) {
 		err = fmt.Errorf("listen on %s: another program does so already: stop it, or choose another address in %s", cfg.Listen, c.Config)
 	}
+	if errors.Is(err, syscall.EPERM) {
+		err = fmt.Errorf("listen on %s: it is not permitted here: a service of systemd needs SocketBindAllow= for another port than 7610 (systemctl edit makebreak)", cfg.Listen)
+	}
 	if err != nil {
 		return 0, err
 	}

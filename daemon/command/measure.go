@@ -101,8 +101,8 @@ What the words mean:
     100 · break / (break + make).
   - A change that bounces counts once, at its first edge; the settling time says
     when it is over. A burst that ends where it began is chatter.
-  - The rate of a train of N pulses is (N − 1) / (first opening to last opening):
-    the last pulse has no make of its own, and none is made up for it.
+  - The rate of a train of N pulses is (N − 1) / (first opening to last
+    opening): the last pulse has no make of its own, and none is made up for it.
   - An interdigit gap runs from the last closing of one train to the first
     opening of the next.
   - An interrupter is read as the best explanation of all its openings. One

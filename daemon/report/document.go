@@ -15,6 +15,7 @@ import (
 type Document struct {
 	Blocks []Block
 	zone   *time.Location // of the times of day that are said; nil is UTC
+	record *Particulars   // of a test record; nil for a page
 }
 
 // A Block is one of Title, Heading, Paragraph, Statement, Table, Chart, Drawing,

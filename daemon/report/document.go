@@ -5,9 +5,9 @@
 package report
 
 import (
-	"io"
 	"time"
 
+	"makebreak/daemon/plot"
 	"makebreak/pulse"
 )
 
@@ -15,6 +15,7 @@ import (
 type Document struct {
 	Blocks []Block
 	zone   *time.Location // of the times of day that are said; nil is UTC
+	record *Particulars   // of a test record; nil for a page
 }
 
 // A Block is one of Title, Heading, Paragraph, Statement, Table, Chart, Drawing,
@@ -98,9 +99,9 @@ type Cell struct {
 
 // A Chart is a picture, and what stands for it where there are none.
 type Chart struct {
-	Title string
-	SVG   func(io.Writer) error
-	Words []Block
+	Title   string
+	Drawing plot.Drawing
+	Words   []Block
 }
 
 // A Drawing is text in which every column counts.

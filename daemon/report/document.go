@@ -5,6 +5,7 @@
 package report
 
 import (
+	"io"
 	"time"
 
 	"makebreak/daemon/plot"
@@ -104,6 +105,14 @@ type Chart struct {
 	Words   []Block
 }
 
+// A Wiring is a drawing of a circuit, which pages show; elsewhere its words stand
+// for it.
+type Wiring struct {
+	Title string
+	SVG   func(io.Writer) error
+	Words []Block
+}
+
 // A Drawing is text in which every column counts.
 type Drawing struct{ Lines [][]Cell }
 
@@ -120,6 +129,7 @@ func (Paragraph) block() {}
 func (Statement) block() {}
 func (Table) block()     {}
 func (Chart) block()     {}
+func (Wiring) block()    {}
 func (Drawing) block()   {}
 func (Space) block()     {}
 func (Caution) block()   {}

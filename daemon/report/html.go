@@ -72,19 +72,28 @@ func (p *htmlPage) block(b Block) {
 			p.WriteString("</figure>\n")
 			return
 		}
-		p.element("figcaption", "", b.Title)
-		p.WriteString("</figure>\n<details>\n<summary>In words</summary>\n")
-		for _, b := range b.Words {
-			p.block(b)
-		}
-		p.list(false)
-		p.WriteString("</details>\n")
+		p.inWords(b.Title, b.Words)
+	case Wiring:
+		p.WriteString("<figure>\n")
+		b.SVG(p) // what fails is told by Flush
+		p.inWords(b.Title, b.Words)
 	case Caution:
 		p.WriteString("<aside class=\"caution\" role=\"note\">\n")
 		p.element("p", "", CautionText)
 		p.WriteString("</aside>\n")
 	case Space: // the style keeps blocks apart
 	}
+}
+
+// inWords ends a figure with its title, and says it in words.
+func (p *htmlPage) inWords(title string, words []Block) {
+	p.element("figcaption", "", title)
+	p.WriteString("</figure>\n<details>\n<summary>In words</summary>\n")
+	for _, b := range words {
+		p.block(b)
+	}
+	p.list(false)
+	p.WriteString("</details>\n")
 }
 
 // caption is what stands below the drawing where its words are no more than a plain

@@ -47,6 +47,8 @@ func wordsOf(doc *Document) string {
 			} else {
 				s = append(s, b.Title, "In words", wordsOf(&Document{Blocks: b.Words}))
 			}
+		case Wiring:
+			s = append(s, b.Title, "In words", wordsOf(&Document{Blocks: b.Words}))
 		case Drawing:
 			for _, line := range b.Lines {
 				row(line)

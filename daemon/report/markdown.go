@@ -68,6 +68,10 @@ func (p *markdownPage) block(b Block) {
 			p.WriteByte('\n')
 		}
 		p.WriteByte('\n')
+	case Wiring:
+		for _, b := range b.Words {
+			p.block(b)
+		}
 	case Chart:
 		p.drawn++
 		p.WriteString("![" + markdown(b.Title) + "](" + (&url.URL{Path: "./" + p.picture(p.drawn)}).EscapedPath() + ")\n\n")

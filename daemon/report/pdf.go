@@ -155,6 +155,10 @@ func (p *pdfPage) block(b Block) {
 			}
 			p.add("P", 0, runs...)
 		}
+	case Wiring:
+		for _, x := range b.Words {
+			p.block(x)
+		}
 	case Chart:
 		figure := &pdfFigure{p, b.Drawing}
 		if said, ok := b.caption(); ok {

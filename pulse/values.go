@@ -156,3 +156,18 @@ func (r *CycleRow) Values(q Quantity, segment int) iter.Seq2[Stamp, float64] {
 		}
 	}
 }
+
+// MeanOfCycles gives the overall rate in IPM and the overall percent break of whole
+// cycles, whose periods and breaks are given: cycles / sum of periods, and 100 · sum of
+// breaks / sum of periods. Both are unknown without any.
+func MeanOfCycles(periodNS, breakNS []int64) (rateIPM, breakPercent Num) {
+	var periods, breaks int64
+	for i := range periodNS {
+		periods += periodNS[i]
+		breaks += breakNS[i]
+	}
+	if periods <= 0 {
+		return rateIPM, breakPercent
+	}
+	return Known(60e9 * float64(len(periodNS)) / float64(periods)), Known(100 * float64(breaks) / float64(periods))
+}

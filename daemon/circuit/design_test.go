@@ -147,7 +147,7 @@ func TestSpanningByHand(t *testing.T) {
 
 // evaluate is a second way to the figures: one circuit of given parts, by the sum
 // of voltages around the loop.
-type evaluated struct{ led, watt, volt, fault, pull, overdrive, high float64 }
+type evaluated struct{ led, watt, volt, fault, pull, high float64 }
 
 func evaluate(c *Circuit, source, forward, drop, load float64, resistors []float64, supply, pullUp, leak, dark float64) (e evaluated) {
 	sum := load

@@ -88,9 +88,6 @@ func (a Bounds) minus(b Bounds) Bounds { return Bounds{a.Min - b.Max, a.Max - b.
 // over divides bounds of 0 or more by bounds above 0.
 func (a Bounds) over(b Bounds) Bounds { return Bounds{a.Min / b.Max, a.Max / b.Min} }
 
-// times multiplies bounds of 0 or more.
-func (a Bounds) times(b Bounds) Bounds { return Bounds{a.Min * b.Min, a.Max * b.Max} }
-
 func (a Bounds) middle() float64 { return (a.Min + a.Max) / 2 }
 
 // geometric is the middle by ratio, of bounds above 0.

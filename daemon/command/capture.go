@@ -25,6 +25,8 @@ type liveFlags struct {
 	Digits   count  `group:"Measuring a line now:" placeholder:"N" help:"End after N whole trains of a dial."`
 	Cycles   count  `group:"Measuring a line now:" placeholder:"N" help:"End after N whole cycles of an interrupter."`
 	Record   string `group:"Measuring a line now:" placeholder:"FILE" help:"Keep the edges as they come, in FILE.csv or FILE.vcd: written every second, so that a crash costs no more. Where a chip was unplugged, CSV loses the trains beside the gap and VCD does not."`
+	Adjust   string `group:"Measuring a line now:" placeholder:"FIGURE" help:"Figure that is being adjusted and stands first on the terminal: rate, percent-break, break, make, period or break-ratio; without, the one nearest to its limit."`
+	Sound    bool   `group:"Measuring a line now:" help:"Ring the terminal's bell, once a second at most, while that figure is outside its limits; quiet means inside."`
 	RealTime bool   `group:"Measuring a line now:" help:"Let a sim: contact run in real time, as a line does."`
 
 	biasFlag        `group:"Measuring a line now:"`
@@ -82,6 +84,7 @@ func (c *measureCmd) checkLive() error {
 		lines bool
 	}{
 		{c.For.set && !sim, "for", false}, {c.Digits != 0, "digits", false}, {c.Cycles != 0, "cycles", false}, {c.Record != "", "record", false},
+		{c.Adjust != "", "adjust", false}, {c.Sound, "sound", false},
 		{c.Bias != "as-is", "bias", true}, {c.NoCalibration, "no-calibration", true}, {c.CalibrationDir != "", "calibration-dir", true},
 	} {
 		switch {
@@ -142,6 +145,10 @@ func (c *measureCmd) live() bool { return c.RealTime || strings.HasPrefix(c.Sour
 
 func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (status int, err error) {
 	con := newConsole(sh)
+	con.sound = c.Sound
+	if con.Adjusted, err = c.adjusted(cfg.Limits); err != nil {
+		return 0, err
+	}
 	var line *liveLine
 	if c.RealTime {
 		line, err = openRealTime(strings.TrimPrefix(c.Source, "sim:"))
@@ -201,6 +208,39 @@ func (c *measureCmd) runLive(ctx context.Context, sh *shell, cfg pulse.Config) (
 	return status, err
 }
 
+// adjusted is the figure of --adjust, which the limits must judge.
+func (c *measureCmd) adjusted(limits *pulse.Profile) (pulse.Quantity, error) {
+	if c.Sound && limits == nil {
+		return "", errors.New("--sound tells where a figure stands between limits: expected --limits too")
+	}
+	if c.Adjust == "" {
+		return "", nil
+	}
+	if limits == nil {
+		return "", errors.New("--adjust shows how far a figure is from its limits: expected --limits too")
+	}
+	var can []string
+	for _, l := range limits.Limits {
+		word, ok := adjustable[l.Quantity]
+		if ok && word == c.Adjust {
+			return l.Quantity, nil
+		}
+		if ok {
+			can = append(can, word)
+		}
+	}
+	if len(can) == 0 {
+		return "", fmt.Errorf("--adjust %s: the limits %s judge nothing that is shown while it is measured", report.Printable(c.Adjust), limits.ID)
+	}
+	return "", fmt.Errorf("--adjust %s: expected a figure that the limits %s judge: %s", report.Printable(c.Adjust), limits.ID, figure.List(can))
+}
+
+// adjustable are the figures that follow from speed and percent break.
+var adjustable = map[pulse.Quantity]string{
+	pulse.RatePPS: "rate", pulse.RateIPM: "rate", pulse.BreakPercent: "percent-break", pulse.BreakMS: "break", pulse.MakeMS: "make",
+	pulse.PeriodMS: "period", pulse.BreakRatio: "break-ratio",
+}
+
 // comments tell in a recording where its edges come from.
 func (l *liveLine) comments(c *measureCmd) []string {
 	r := &l.report
@@ -232,7 +272,7 @@ type capture struct {
 func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measurement, stopped string, err error) {
 	cfg.Live, cfg.Start, cfg.StartLevel = true, j.line.Start(), j.line.InitialLevel()
 	j.last = cfg.Start
-	cfg.Observer = pulse.Tee(pulse.Observer{Cycle: j.con.cycle, Train: func(t *pulse.Train) {
+	cfg.Observer = pulse.Tee(pulse.Observer{Event: j.con.event, Cycle: j.con.cycle, Train: func(t *pulse.Train) {
 		if !t.Partial {
 			j.trains++
 		}
@@ -241,8 +281,8 @@ func (j *capture) run(ctx context.Context, cfg pulse.Config) (m *pulse.Measureme
 	if j.meter, err = pulse.NewMeter(cfg); err != nil {
 		return nil, "", err
 	}
-	j.con.pol, j.con.now = cfg.Polarity, cfg.StartLevel
-	j.con.endless = j.digits == 0 && j.cycles == 0 && j.end == math.MaxInt64
+	j.con.pol, j.con.now, j.con.Limits = cfg.Polarity, cfg.StartLevel, cfg.Limits
+	j.con.Endless = j.digits == 0 && j.cycles == 0 && j.end == math.MaxInt64
 	ended := "at the end of the signal"
 	tick := time.NewTicker(liveTick)
 	defer tick.Stop()
@@ -374,24 +414,43 @@ func (s *simulatedLine) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, e
 func (s *simulatedLine) InitialLevel() pulse.Level { return s.Spec().Rest() }
 func (s *simulatedLine) Start() pulse.Stamp        { return 0 }
 
-// console tells a person how a capture goes: one line that is written over, on
-// a terminal only, and messages above it.
+// console tells a person how a capture goes: lines that are written over, on a
+// terminal only, and messages above them.
 type console struct {
-	out     io.Writer
-	live    bool // a terminal
-	endless bool // nothing but the person ends it
+	out    io.Writer
+	screen report.Screen
+	sound  bool // ring while what is adjusted is outside
 
-	mu     sync.Mutex // messages come from the reading goroutine
-	shown  bool
-	pol    pulse.Polarity
-	now    pulse.Level
-	digits string
-	// Of the latest train or cycle.
-	rate, percent string
+	mu    sync.Mutex // messages come from the reading goroutine
+	pol   pulse.Polarity
+	now   pulse.Level
+	drawn pulse.Stamp // when the lines were written last
+	fresh bool        // a train or a cycle has come since
+	rung  pulse.Stamp
+	report.LiveSummary
+	latest cycles
 }
 
+// cycles are the sums of an interrupter's last ones: enough that a figure stands
+// still while a screw does, and follows it within seconds.
+type cycles struct {
+	periodNS, breakNS [10]int64
+	n                 int
+}
+
+const (
+	// consoleEvery is how often the lines change while nothing new has come.
+	consoleEvery = 500 * pulse.Stamp(time.Millisecond)
+	// bellEvery is how often the bell rings at most.
+	bellEvery = pulse.Stamp(time.Second)
+)
+
 func newConsole(sh *shell) *console {
-	return &console{out: sh.stderr, live: sh.stderrTerminal && sh.env("TERM") != "dumb"}
+	c := &console{out: sh.stderr}
+	if sh.stderrTerminal && sh.env("TERM") != "dumb" {
+		c.screen.Out = sh.stderr
+	}
+	return c
 }
 
 func (c *console) train(t *pulse.Train) {
@@ -399,88 +458,74 @@ func (c *console) train(t *pulse.Train) {
 	case t.Partial:
 		return
 	case t.Digit != nil:
-		c.digits += *t.Digit
+		c.Digits += *t.Digit
 	default:
-		c.digits += "?"
+		c.Digits += "?"
 	}
-	if n := len(c.digits); n > 20 {
-		c.digits = c.digits[n-20:]
+	if n := len(c.Digits); n > 20 {
+		c.Digits = c.Digits[n-20:]
 	}
 	if t.RatePPS.OK {
-		c.rate = figure.Fixed(t.RatePPS.V, 2) + " pps"
-		c.percent = figure.Fixed(t.BreakPercent.V, 1) + " % break"
+		c.Rate, c.BreakPercent, c.Kind, c.fresh = t.RatePPS, t.BreakPercent, pulse.KindDial, true
 	}
 }
 
 func (c *console) cycle(r *pulse.CycleRow) {
-	if r.PeriodNS > 0 {
-		c.rate = figure.Fixed(60e9/float64(r.PeriodNS), 2) + " IPM"
+	if !r.Whole || r.Faulty() {
+		return
 	}
-	for _, v := range r.Values(pulse.BreakPercent, 0) {
-		c.percent = figure.Fixed(v, 1) + " % break"
+	l := &c.latest
+	l.periodNS[l.n%len(l.periodNS)], l.breakNS[l.n%len(l.breakNS)] = r.PeriodNS, r.BreakNS
+	l.n++
+	c.Kind, c.fresh = pulse.KindInterrupter, true
+	c.Rate, c.BreakPercent = pulse.MeanOfCycles(l.periodNS[:min(l.n, len(l.periodNS))], l.breakNS[:min(l.n, len(l.breakNS))])
+}
+
+func (c *console) event(e *pulse.Event) {
+	if e.Kind == pulse.EventTransition {
+		c.BounceMS = pulse.Known(max(c.BounceMS.V, float64(e.End-e.At)/1e6))
 	}
 }
 
-// show writes the line over.
+// show writes the lines over.
 func (c *console) show(t pulse.Stamp, n pulse.Counts) {
-	if !c.live {
+	if c.screen.Out == nil || !c.fresh && t-c.drawn < consoleEvery && c.drawn > 0 {
 		return
 	}
-	state := "level unknown"
+	c.Closed = nil
 	if c.now <= pulse.High {
-		state = map[bool]string{true: "closed", false: "open"}[c.pol.Closed(c.now)]
+		c.Closed = new(bool)
+		*c.Closed = c.pol.Closed(c.now)
 	}
-	parts := []string{figure.Fixed(float64(t)/1e9, 1) + " s", figure.Plural(int(n.Edges), "edge", "edges"), state}
-	if n.LostEdges > 0 {
-		parts = append(parts, figure.Count(int(n.LostEdges))+" lost")
+	c.TookS, c.Counts = float64(t)/1e9, n
+	lines, outside := c.Lines()
+	c.write(lines...)
+	if c.sound && c.fresh && outside && t-c.rung >= bellEvery {
+		c.screen.Bell()
+		c.rung = t
 	}
-	if c.digits != "" {
-		parts = append(parts, "digits "+c.digits)
-	}
-	if n.Cycles > 0 {
-		parts = append(parts, figure.Plural(int(n.Cycles), "cycle", "cycles"))
-	}
-	for _, latest := range []string{c.rate, c.percent} {
-		if latest != "" {
-			parts = append(parts, latest)
-		}
-	}
-	if c.endless {
-		parts = append(parts, "Ctrl-C ends it")
-	}
-	c.write(strings.Join(parts, "  "))
+	c.drawn, c.fresh = t, false
 }
 
-// write puts text in place of what the line showed.
-func (c *console) write(text string) {
-	if !c.live {
-		return
-	}
+// write puts text in place of what the lines showed.
+func (c *console) write(lines ...string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	fmt.Fprint(c.out, "\r"+report.Shorten(text, report.PageWidth-1)+"\x1b[K")
-	c.shown = true
+	c.screen.Show(lines...)
 }
 
-// clear takes the line away.
+// clear takes the lines away.
 func (c *console) clear() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.wipe()
-}
-
-func (c *console) wipe() {
-	if c.shown {
-		fmt.Fprint(c.out, "\r\x1b[K")
-		c.shown = false
-	}
+	c.screen.Clear()
 }
 
 // say writes a message.
 func (c *console) say(text string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.wipe()
+	c.screen.Clear()
 	fmt.Fprintln(c.out, "makebreak: "+report.Printable(text))
 }
 

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -14,6 +15,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"makebreak/daemon/config"
 	"makebreak/daemon/report"
 	"makebreak/daemon/stretch"
 	"makebreak/hw/hwtest"
@@ -188,29 +190,39 @@ func TestCaptureGap(t *testing.T) {
 	})
 }
 
-// The line that a person sees says what there is.
+// The lines that a person sees say what there is, and stand still meanwhile.
 func TestConsole(t *testing.T) {
 	var b bytes.Buffer
-	c := newConsole(&shell{stderr: &b, stderrTerminal: true, env: func(string) string { return "" }})
+	terminal := &shell{stderr: &b, stderrTerminal: true, env: func(string) string { return "" }}
+	c := newConsole(terminal)
 	c.pol, c.now = pulse.ClosedLow, pulse.Low
 	c.train(&pulse.Train{Digit: report.Given("7"), RatePPS: pulse.Known(9.876), BreakPercent: pulse.Known(61.54)})
 	c.train(&pulse.Train{Pulses: 12})
+	c.event(&pulse.Event{Kind: pulse.EventTransition, At: 5, End: 1_200_005})
 	c.show(12.34e9, pulse.Counts{Edges: 1234, LostEdges: 2})
-	if got, want := b.String(), "\r12.3 s  1,234 edges  closed  2 lost  digits 7?  9.88 pps  61.5 % break\x1b[K"; got != want {
+	if got, want := b.String(), "\rRate 9.88 pps  61.5 % break\x1b[K\ndigits 7?  2 edges lost  bounce up to 1.20 ms\x1b[K\n12 s  1,234 edges  closed\x1b[K"; got != want {
 		t.Errorf("%q", got)
 	}
 	b.Reset()
-	c = newConsole(&shell{stderr: &b, stderrTerminal: true, env: func(string) string { return "" }})
-	c.pol, c.now = pulse.ClosedHigh, pulse.Low
-	c.cycle(&pulse.CycleRow{Cycle: 1, PeriodNS: 1e9, BreakNS: 487e6, MakeNS: 513e6, Whole: true})
-	c.show(2e9, pulse.Counts{Edges: 3, Cycles: 1})
-	if got, want := b.String(), "\r2.0 s  3 edges  open  1 cycle  60.00 IPM  48.7 % break\x1b[K"; got != want {
+	c.show(12.5e9, pulse.Counts{Edges: 1300}) // nothing new, and too soon
+	c.show(12.9e9, pulse.Counts{Edges: 1400})
+	if got, want := b.String(), "\x1b[2A\rRate 9.88 pps  61.5 % break\x1b[K\ndigits 7?  bounce up to 1.20 ms\x1b[K\n13 s  1,400 edges  closed\x1b[K"; got != want {
 		t.Errorf("%q", got)
 	}
 	b.Reset()
 	c.state(errors.New("gone\x1b[2J"))
 	c.state(nil)
-	if got, want := b.String(), "\r\x1b[Kmakebreak: gone\uFFFD[2J\nmakebreak: the line is back\n"; got != want {
+	if got, want := b.String(), "\x1b[2A\r\x1b[Jmakebreak: gone\uFFFD[2J\nmakebreak: the line is back\n"; got != want {
+		t.Errorf("%q", got)
+	}
+	b.Reset()
+	c = newConsole(terminal)
+	c.pol, c.now = pulse.ClosedHigh, pulse.Low
+	for i := range 12 { // the mean of the last ten
+		c.cycle(&pulse.CycleRow{Cycle: i + 1, PeriodNS: 1e9 + int64(i/2)*1e6, BreakNS: 487e6, MakeNS: 513e6, Whole: true})
+	}
+	c.show(2e9, pulse.Counts{Edges: 3, Cycles: 12, Missing: 1})
+	if got, want := b.String(), "\rRate 59.82 IPM  48.6 % break\x1b[K\n12 cycles  1 missing\x1b[K\n2 s  3 edges  open\x1b[K"; got != want {
 		t.Errorf("%q", got)
 	}
 	b.Reset()
@@ -218,6 +230,32 @@ func TestConsole(t *testing.T) {
 	dull.show(0, pulse.Counts{})
 	if b.Len() > 0 {
 		t.Errorf("a dumb terminal got %q", b.String())
+	}
+}
+
+// The bell rings once a second at most, for new values outside alone.
+func TestConsoleRings(t *testing.T) {
+	var b bytes.Buffer
+	c := newConsole(&shell{stderr: &b, stderrTerminal: true, env: func(string) string { return "" }})
+	limits, err := config.Profile("au-s002-dial")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Limits, c.sound = limits, true
+	rings := func(at pulse.Stamp, percent float64) bool {
+		b.Reset()
+		c.train(&pulse.Train{RatePPS: pulse.Known(10), BreakPercent: pulse.Known(percent)})
+		c.show(at, pulse.Counts{})
+		return strings.Contains(b.String(), "\a")
+	}
+	for _, x := range []struct {
+		at      pulse.Stamp
+		percent float64
+		want    bool
+	}{{2e9, 65, false}, {3e9, 71, true}, {3.5e9, 72, false}, {4.1e9, 72, true}, {6e9, 66, false}} {
+		if got := rings(x.at, x.percent); got != x.want {
+			t.Errorf("at %v with %v %%: %v", x.at, x.percent, got)
+		}
 	}
 }
 

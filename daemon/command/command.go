@@ -35,6 +35,7 @@ const (
 type program struct {
 	Measure      measureCmd      `cmd:"" group:"Measure:" help:"Measure a contact, from its recorded edges or as it moves."`
 	Compare      compareCmd      `cmd:"" group:"Measure:" help:"Tell what has changed between two recordings, or before and after work on a contact of a log."`
+	Report       reportCmd       `cmd:"" group:"Measure:" help:"Write a test record for the binder: HTML, PDF or Markdown, or check one against a recording."`
 	Limits       limitsCmd       `cmd:"" group:"Measure:" help:"List the published limits, or show one set with its sources."`
 	Gears        gearsCmd        `cmd:"" group:"Measure:" help:"Reckon the drive train of an interrupter's cam: turns, teeth, and which faults can be seen."`
 	InputCircuit inputCircuitCmd `cmd:"" group:"Measure:" help:"Reckon the isolated input between a contact and a line: resistors, worst cases, timing, a drawing; the cautions first."`
@@ -44,7 +45,10 @@ type program struct {
 
 	TZ zone `name:"tz" placeholder:"ZONE" help:"Time zone of the times that are shown, and of times without one, such as Europe/Berlin or UTC; without, that of this computer. JSON and exported files have UTC."`
 
-	Version versionCmd `cmd:"" group:"About the program:" help:"Show the program's version."`
+	Version    versionCmd    `cmd:"" group:"About the program:" help:"Show the program's version."`
+	Completion completionCmd `cmd:"" group:"About the program:" help:"Write what lets a shell complete command lines."`
+	Complete   completeCmd   `cmd:"" hidden:""`
+	Manual     manualCmd     `cmd:"" hidden:""`
 }
 
 // A runner is a command. Its status counts only when err is nil.
@@ -69,6 +73,8 @@ type shell struct {
 	// Whether a person reads there.
 	stdoutTerminal, stderrTerminal bool
 	columns                        int // of the terminal of standard output; 0 when it is none
+
+	model *kong.Application // the grammar, once the command line was read
 }
 
 // jsonFlag asks for what other programs read.
@@ -157,7 +163,7 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		}
 		return 0, fmt.Errorf("%s (see %s --help)", plainer(err, args, slices.Concat(flags...)), name)
 	}
-	sh.zone = p.TZ.or(sh.env("TZ"))
+	sh.zone, sh.model = p.TZ.or(sh.env("TZ")), parser.Model
 	for _, now := range renamed(k) {
 		fmt.Fprintln(sh.stderr, "makebreak: "+now)
 	}

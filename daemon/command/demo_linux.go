@@ -8,16 +8,19 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"syscall"
 	"time"
 
 	"makebreak/daemon/config"
+	"makebreak/daemon/demo"
 	"makebreak/daemon/watch"
 )
 
 type demoCmd struct {
-	For span `placeholder:"TIME" help:"End after this time, such as 1h; without it Ctrl-C ends it."`
+	For       span `placeholder:"TIME" help:"End after this time, such as 1h; without it Ctrl-C ends it."`
+	NoBrowser bool `help:"Do not open the page, even where there is a desktop."`
 	logFlags
 }
 
@@ -38,11 +41,8 @@ func (c *demoCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	if c.For.set && c.For.ns <= 0 {
 		return 0, errors.New("--for: expected more than 0")
 	}
-	if c.For.set {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, time.Duration(c.For.ns))
-		defer cancel()
-	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
 	dir, err := os.MkdirTemp("", "makebreak-demo-")
 	if err != nil {
 		return 0, fmt.Errorf("make a temporary folder: %w", err)
@@ -80,11 +80,45 @@ func (c *demoCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	opt, end := watchOptions(sh, ln, c.logger(sh, slog.LevelWarn), file)
 	defer end()
 	opt.Reload = nil
+	now := time.Now()
+	if err := demo.Import(ctx, cfg, opt.Version, now); err != nil {
+		return 0, demoEnd(ctx, err)
+	}
 	opt.Ready = func() {
-		fmt.Fprintf(sh.stdout, demoText, pageAddress(ln.Addr(), cfg), dir)
+		if c.For.set {
+			time.AfterFunc(time.Duration(c.For.ns), cancel)
+		}
+		page := pageAddress(ln.Addr(), cfg)
+		if err := demo.Annotate(ctx, cfg.Store.Path, now); err != nil {
+			opt.Log.Error("add the demo's notes and its soak test", "error", err)
+		}
+		fmt.Fprintf(sh.stdout, demoText, page, dir, cfg.Store.Path)
 		sh.stdout.Flush()
+		if sh.stdoutTerminal && !c.NoBrowser {
+			openPage(page)
+		}
 	}
 	return StatusOK, watch.Run(ctx, cfg, opt)
+}
+
+// demoEnd is nil where the user ended the demo before it began.
+func demoEnd(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return nil
+	}
+	return err
+}
+
+// openPage shows the page where there is a desktop. The address was printed, so
+// that it does not matter whether it can.
+func openPage(page string) {
+	if os.Getenv("DISPLAY") == "" && os.Getenv("WAYLAND_DISPLAY") == "" {
+		return
+	}
+	cmd := exec.Command("xdg-open", page)
+	if cmd.Start() == nil {
+		go func() { _ = cmd.Wait() }()
+	}
 }
 
 const demoText = `
@@ -98,9 +132,17 @@ What to look at:
   generator-b   the same after a hard life: slow, its breaks too long
   cam-120       a cam with a chipped lobe: now and then an interruption is
                 missing, and the count goes on through it
-  timing-cam    wears before your eyes: its break grows by 7 ms a minute and
+  timing-cam    has a month behind it: its idler was oiled half-way, and swings
+                more from week to week again; lobe 3 grows
+  warning-cam   wears before your eyes: its break grows by 7 ms a minute and
                 crosses its limit about two minutes after the start
   ringing, engaged   cadences of several makes and breaks, each with its limits
+
+In another terminal, while it runs:
+  makebreak compare run:timing-cam --log %[3]s --around oiled --before 3d --after 3d \
+      --lobes 6
+  makebreak measure run:timing-cam --log %[3]s --since oiled --drift --lobes 6 --gears %[2]s/drive.yaml
+  makebreak soak status --log %[3]s
 
 Configuration and log are in %[2]s
 and are removed at the end. A change of watch.yaml there is taken over within

@@ -19,7 +19,7 @@ type onLog struct {
 	Note   noteCmd   `cmd:"" group:"Watch for days:" help:"Add a remark to the log, such as what was found or done."`
 	Notes  notesCmd  `cmd:"" group:"Watch for days:" help:"List the remarks of a log, and what watching found."`
 	Import importCmd `cmd:"" group:"Watch for days:" help:"Put a finished recording into a log, as if it had been watched."`
-	Export exportCmd `cmd:"" group:"Watch for days:" help:"Write a stretch of a contact in the log as CSV or VCD."`
+	Export exportCmd `cmd:"" group:"Watch for days:" help:"Write a stretch of contacts in the log as CSV, VCD or Parquet."`
 }
 
 type noteCmd struct {

@@ -1,6 +1,7 @@
 package command
 
 import (
+	"cmp"
 	"time"
 
 	"github.com/vbauerster/mpb/v8"
@@ -14,6 +15,7 @@ const progressAfter = 300 * time.Millisecond
 // progress shows how much of a file has been read, on a terminal only. The
 // zero value shows nothing.
 type progress struct {
+	doing string // what is done with it; empty: it is measured
 	sh    *shell
 	src   source
 	start time.Time
@@ -36,7 +38,7 @@ func (p *progress) update() {
 	if p.bar == nil {
 		p.bars = mpb.New(mpb.WithOutput(p.sh.stderr), mpb.WithWidth(40))
 		p.bar = p.bars.AddBar(p.src.Size(), mpb.BarRemoveOnComplete(),
-			mpb.PrependDecorators(decor.Name("measuring ")),
+			mpb.PrependDecorators(decor.Name(cmp.Or(p.doing, "measuring")+" ")),
 			mpb.AppendDecorators(decor.Percentage(), decor.Name("  "), decor.AverageETA(decor.ET_STYLE_GO)))
 	}
 	p.bar.SetCurrent(p.src.BytesRead())

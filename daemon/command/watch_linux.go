@@ -18,6 +18,7 @@ import (
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
 	"makebreak/daemon/store"
+	"makebreak/daemon/stretch"
 	"makebreak/daemon/watch"
 	"makebreak/daemon/web"
 )
@@ -89,6 +90,9 @@ func (c *watchCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if errors.Is(err, syscall.EADDRINUSE) {
 		err = fmt.Errorf("listen on %s: another program does so already: stop it, or choose another address in %s", cfg.Listen, c.Config)
 	}
+	if errors.Is(err, syscall.EPERM) {
+		err = fmt.Errorf("listen on %s: it is not permitted here: a service of systemd needs SocketBindAllow= for another port than 7610 (systemctl edit makebreak)", cfg.Listen)
+	}
 	if err != nil {
 		return 0, err
 	}
@@ -123,6 +127,7 @@ func watchOptions(sh *shell, ln net.Listener, log *slog.Logger, file string) (op
 		Listener: ln, Log: log, Version: version, GoVersion: goVersion,
 		Archive: func(log *store.Log) web.Archive { return archive.New(log, sh.zone) },
 		File:    file, Load: func() (*config.Watch, error) { return config.LoadWatch(file) }, Reload: hangup,
+		SoakStatements: stretch.Statements,
 	}, func() { signal.Stop(hangup) }
 }
 

@@ -5,6 +5,7 @@ package figure
 import (
 	"fmt"
 	"math"
+	"math/bits"
 	"strconv"
 	"strings"
 )
@@ -180,4 +181,21 @@ func List(items []string) string {
 		return strings.Join(items, "")
 	}
 	return strings.Join(items[:last], ", ") + " and " + items[last]
+}
+
+// Millionths gives n·scale/d in millionths, rounded, as tables have it. It is not ok
+// where n is negative or d is not positive, nor where the result is too large to
+// matter (10⁹ and more).
+func Millionths(n int64, scale uint64, d int64) (q int64, ok bool) {
+	if n < 0 || d <= 0 {
+		return 0, false
+	}
+	hi, lo := bits.Mul64(uint64(n), scale*1e6)
+	lo, carry := bits.Add64(lo, uint64(d)/2, 0)
+	hi += carry
+	if hi >= uint64(d) {
+		return 0, false
+	}
+	u, _ := bits.Div64(hi, lo, uint64(d))
+	return int64(u), u < 1e15
 }

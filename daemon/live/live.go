@@ -189,6 +189,13 @@ func (c *Contact) Begin(cfg pulse.Config) pulse.Config {
 	return cfg
 }
 
+// Name is that of its Setting.
+func (c *Contact) Name() string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.set.Name
+}
+
 // Against sets the contact that this one is followed together with, and what is
 // known of its measuring chain; nil for none. Counts go on. Only one goroutine may
 // call it at a time.

@@ -29,13 +29,7 @@ import (
 // the type and the unit that it should have. It is skipped where there is no
 // prometheus, or fails where MAKEBREAK_TESTS=require.
 func TestPrometheus(t *testing.T) {
-	file, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("MAKEBREAK_TESTS") == "require" {
-			t.Fatal(err)
-		}
-		t.Skipf("%v; MAKEBREAK_TESTS=require makes this a failure", err)
-	}
+	need(t, "prometheus")
 	dir := t.TempDir()
 	writeFile(t, filepath.Join(dir, "watch.yaml"), `site: Marrow Quay exchange
 store: {path: log.db}
@@ -46,13 +40,14 @@ contacts:
   - {name: lasting, source: "sim:cam,ipm=600,cycles=endless", kind: interrupter}
 `)
 	watched := launch(t, dir, nil, "watch", "watch.yaml")
-	p := startPrometheus(t, file, dir, strings.TrimSuffix(strings.TrimPrefix(watched.url, "http://"), "/"))
+	p := startPrometheus(t, dir, watched.address())
 
 	// The signals of dial and cam end after some seconds, and their metrics
 	// then stay as they are.
 	var families map[string]*dto.MetricFamily
 	var page, got map[string]float64
 	p.await("the same as the page has", func() error {
+		var err error
 		if families, err = expfmtParse(watched.get("metrics")); err != nil {
 			t.Fatal(err)
 		}
@@ -140,6 +135,19 @@ contacts:
 	watched.end(syscall.SIGTERM)
 }
 
+// prometheusFile finds the program, or skips the test.
+func prometheusFile(t *testing.T) string {
+	t.Helper()
+	file, err := exec.LookPath("prometheus")
+	if err != nil {
+		if os.Getenv("MAKEBREAK_TESTS") == "require" {
+			t.Fatal(err)
+		}
+		t.Skipf("%v; MAKEBREAK_TESTS=require makes this a failure", err)
+	}
+	return file
+}
+
 func expfmtParse(page string) (map[string]*dto.MetricFamily, error) {
 	parser := expfmt.NewTextParser(model.LegacyValidation)
 	return parser.TextToMetricFamilies(strings.NewReader(page))
@@ -172,49 +180,85 @@ func samples(families map[string]*dto.MetricFamily) map[string]float64 {
 	return all
 }
 
-// series writes a series in one way: labels in order, le as the shortest number.
+// series writes a series in one way: labels in order, le as the shortest number; an
+// empty label is none.
 func series(name string, labels map[string]string) string {
 	s := model.LabelSet{}
 	for k, v := range labels {
 		if f, err := strconv.ParseFloat(v, 64); k == "le" && err == nil {
 			v = strconv.FormatFloat(f, 'g', -1, 64)
 		}
-		s[model.LabelName(k)] = model.LabelValue(v)
+		if v != "" {
+			s[model.LabelName(k)] = model.LabelValue(v)
+		}
 	}
 	return name + strings.ReplaceAll(s.String(), ", ", ",")
+}
+
+// need skips a test where a program is not installed, or fails it where
+// MAKEBREAK_TESTS=require.
+func need(t *testing.T, programs ...string) {
+	t.Helper()
+	for _, name := range programs {
+		if _, err := exec.LookPath(name); err != nil {
+			if os.Getenv("MAKEBREAK_TESTS") == "require" {
+				t.Fatal(err)
+			}
+			t.Skipf("%v; MAKEBREAK_TESTS=require makes this a failure", err)
+		}
+	}
+}
+
+// freeAddress is one of this computer on which nothing listens.
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ln.Close()
+	return ln.Addr().String()
 }
 
 // prometheus is a running Prometheus.
 type prometheus struct {
 	*testing.T
-	url string
-	log bytes.Buffer
+	*exec.Cmd
+	url    string
+	client http.Client // reaches it
+	log    bytes.Buffer
 }
 
-func startPrometheus(t *testing.T, file, dir, target string) *prometheus {
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := ln.Addr().String()
-	ln.Close()
+func startPrometheus(t *testing.T, dir, target string) *prometheus {
+	t.Helper()
+	return runPrometheus(t, dir, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"'], labels: {exchange: Marrow Quay}}]}\n")
+}
+
+// runPrometheus starts one with a configuration.
+func runPrometheus(t *testing.T, dir, text string) *prometheus {
+	t.Helper()
 	config := filepath.Join(dir, "prometheus.yml")
-	writeFile(t, config, "global: {scrape_interval: 1s}\nscrape_configs:\n  - {job_name: makebreak, static_configs: [{targets: ['"+target+"']}]}\n")
-	p := &prometheus{T: t, url: "http://" + addr}
-	cmd := exec.CommandContext(t.Context(), file, "--config.file="+config, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr)
-	cmd.Stdout, cmd.Stderr = &p.log, &p.log
-	if err := cmd.Start(); err != nil {
+	writeFile(t, config, text)
+	return launchPrometheus(t, freeAddress(t), "http", http.Client{}, "--config.file="+config, "--storage.tsdb.path="+filepath.Join(dir, "data"))
+}
+
+// launchPrometheus runs one until the test ends.
+func launchPrometheus(t *testing.T, address, scheme string, client http.Client, args ...string) *prometheus {
+	t.Helper()
+	p := &prometheus{T: t, url: scheme + "://" + address, client: client, Cmd: exec.CommandContext(t.Context(), "prometheus", append(args, "--web.listen-address="+address)...)}
+	p.Stdout, p.Stderr = &p.log, &p.log
+	if err := p.Start(); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		cmd.Process.Kill()
-		cmd.Wait()
+		p.Process.Kill()
+		p.Wait()
 		if t.Failed() {
 			t.Log(p.log.String())
 		}
 	})
 	p.await("ready", func() error {
-		resp, err := http.Get(p.url + "/-/ready")
+		resp, err := p.client.Get(p.url + "/-/ready")
 		if err != nil {
 			return err
 		}
@@ -230,8 +274,13 @@ func startPrometheus(t *testing.T, file, dir, target string) *prometheus {
 // await waits until f has no error.
 func (p *prometheus) await(what string, f func() error) {
 	p.Helper()
+	p.awaitFor(30*time.Second, what, f)
+}
+
+func (p *prometheus) awaitFor(patience time.Duration, what string, f func() error) {
+	p.Helper()
 	var err error
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
 		if err = f(); err == nil {
 			return
 		}
@@ -242,9 +291,16 @@ func (p *prometheus) await(what string, f func() error) {
 // get asks Prometheus' HTTP API.
 func (p *prometheus) get(path string, query url.Values, data any) {
 	p.Helper()
-	resp, err := http.Get(p.url + "/api/v1/" + path + "?" + query.Encode())
-	if err != nil {
+	if err := p.ask(path, query, data); err != nil {
 		p.Fatal(err)
+	}
+}
+
+// ask is get that tells what is wrong.
+func (p *prometheus) ask(path string, query url.Values, data any) error {
+	resp, err := p.client.Get(p.url + "/api/v1/" + path + "?" + query.Encode())
+	if err != nil {
+		return err
 	}
 	defer resp.Body.Close()
 	answer := struct {
@@ -252,13 +308,20 @@ func (p *prometheus) get(path string, query url.Values, data any) {
 		Data          any
 	}{Data: data}
 	if err := json.NewDecoder(resp.Body).Decode(&answer); err != nil || answer.Status != "success" {
-		p.Fatalf("%s: %v %s", path, err, answer.Error)
+		return fmt.Errorf("%s: %w %s", path, err, answer.Error)
 	}
+	return nil
 }
 
 // query gives the values of an expression now, by series, without what the
 // scrape added.
 func (p *prometheus) query(expr string) map[string]float64 {
+	p.Helper()
+	return p.values(expr, "job", "instance", "exchange")
+}
+
+// values gives the values of an expression now, by series without these labels.
+func (p *prometheus) values(expr string, without ...string) map[string]float64 {
 	p.Helper()
 	var data struct {
 		Result []struct {
@@ -270,7 +333,7 @@ func (p *prometheus) query(expr string) map[string]float64 {
 	all := map[string]float64{}
 	for _, r := range data.Result {
 		name := r.Metric["__name__"]
-		for _, k := range []string{"__name__", "job", "instance"} {
+		for _, k := range append(without, "__name__") {
 			delete(r.Metric, k)
 		}
 		v, err := strconv.ParseFloat(r.Value[1].(string), 64)

@@ -111,11 +111,14 @@ type families struct {
 	drift, ewma                                       map[Unit]family
 	cusum, shifted, toLimit, deviation                family
 	lobeError, lobeDrift, swing, swingByChance        family
+	standing                                          family
 	pairs, outputLost, outputExtra, together          family
 
 	logBytes, logMax, logLag, logPending, logDropped, logRemoved, logErrors, logFault family
 	clockSync, clockError, clockFrequency, clockSteps                                 family
 	configStale, configReloads                                                        family
+
+	notes, soakGoing, soakElapsed, soakRead, soakSeen, soakStatement family
 }
 
 var statements = []pulse.Statement{pulse.Pass, pulse.ConditionalPass, pulse.ConditionalFail, pulse.Fail, pulse.NotMeasured}
@@ -199,6 +202,8 @@ func newFamilies() (f families) {
 	f.swing = gauge("shaft_swing", Seconds, "By how much a shaft of the drive moves the openings to and fro, peak.", "contact", "shaft")
 	f.swingByChance = gauge("shaft_swing_false_alarm", Ratio, "Probability that noise alone gives a swing as large as that of the shaft.", "contact", "shaft")
 
+	f.standing = gauge("standing_change", Number, "Always 1, while a change that was found of the contact stands, also after a restart; finding is drifts, stepped or swing_grown, and the other labels say of what: of a quantity, or of what a lobe does (of is opening or break), or of a shaft.", "contact", "finding", "quantity", "lobe", "of", "shaft")
+
 	f.pairs = counter("pairs", "Breaks of the contact that the one it is against has too.", "contact")
 	f.outputLost = counter("output_lost", "Breaks of the contact that the one it is against has not.", "contact")
 	f.outputExtra = counter("output_extra", "Breaks that the contact which it is against has alone.", "contact")
@@ -220,6 +225,14 @@ func newFamilies() (f families) {
 
 	f.configStale = gauge("configuration_stale", Number, "1 while the configuration file has mistakes and what was read before is in force.")
 	f.configReloads = counter("configuration_reloads", "Times that the configuration was read anew; result is taken or refused.", "result")
+
+	f.notes = counter("notes", "Notes on the contact in the log; without a name those on the site. state is plain, as_found or as_left.", "contact", "state")
+	f.soakGoing = gauge("soak_going", Number, "1 while a soak test of the contact goes on, 0 while none does.", "contact")
+	f.soakElapsed = gauge("soak_elapsed", Seconds, "Time since the soak test that goes on began.", "contact")
+	f.soakRead = gauge("soak_read", Seconds, "Of that, the time in which the contact's source was read, by the log's whole minutes.", "contact")
+	f.soakSeen = gauge("soak_seen", Number, "What the soak test that goes on has seen, by the log's whole minutes; of is one of "+strings.Join(soakWords[:], ", ")+
+		". measured are pulses or cycles, out_of_limit those with a value beyond the limits that the contact is watched by.", "contact", "of")
+	f.soakStatement = gauge("soak_statement", Number, "1 for the statement of conformity of the contact's latest soak test that was finished, 0 for the others.", "contact", "statement")
 
 	histogram := func(name, help string, buckets []float64) length {
 		return length{describe(Histogram, name, Seconds, help, []string{"contact", "kind"}), buckets}

@@ -60,13 +60,44 @@ type Configuration struct {
 	Stale          bool // the latest was refused: the one before is in force
 }
 
+// Notes counts the notes of the log by contact, empty for those on the site.
+type Notes map[string]NoteCount
+
+// A NoteCount counts notes by their state: neither as found nor as left, and those.
+type NoteCount struct{ Plain, AsFound, AsLeft uint64 }
+
+// A Soak is how soak tests of a contact are.
+type Soak struct {
+	Going *SoakProgress // nil while none goes on
+	// Statement is that of the latest finished test, empty without.
+	Statement pulse.Statement
+}
+
+// A SoakProgress is how the soak test that goes on is, by the log's whole minutes but
+// for Elapsed.
+type SoakProgress struct {
+	Elapsed, Read                                   time.Duration
+	Measured, OutOfLimit, Missing, Extra, LostEdges int64
+}
+
+// soakWords are the label values of what is counted, as send has them.
+var soakWords = [...]string{"measured", "out_of_limit", "missing", "extra", "lost_edges"}
+
+// Annotations are what people added to the log.
+type Annotations struct {
+	Notes Notes
+	Soaks map[string]Soak // by contact
+}
+
 // Options are what is shown beside the contacts; nothing of what is nil.
 type Options struct {
 	Build         Build
 	Log           func() Log
 	Clock         func() Clock
 	Configuration func() Configuration
-	Runtime       bool // also the metrics of the process and the Go runtime
+	// Annotations gives nil while the log was not read yet.
+	Annotations func() *Annotations
+	Runtime     bool // also the metrics of the process and the Go runtime
 }
 
 // Metrics is a registry with all of makebreak's metrics.
@@ -201,7 +232,44 @@ func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
 		f.configReloads.send(ch, float64(c.Taken), "taken")
 		f.configReloads.send(ch, float64(c.Refused), "refused")
 	}
+	if m.opt.Annotations != nil {
+		if a := m.opt.Annotations(); a != nil {
+			f.annotations(ch, contacts, a)
+		}
+	}
 }
+
+// annotations sends what people added to the log about the contacts and the site.
+func (f *families) annotations(ch chan<- prometheus.Metric, contacts []*live.Contact, a *Annotations) {
+	names := []string{""} // of the site
+	for _, c := range contacts {
+		name := c.Name()
+		names = append(names, name)
+		soak := a.Soaks[name]
+		f.soakGoing.send(ch, number(soak.Going != nil), name)
+		if p := soak.Going; p != nil {
+			f.soakElapsed.send(ch, p.Elapsed.Seconds(), name)
+			f.soakRead.send(ch, p.Read.Seconds(), name)
+			for i, n := range [len(soakWords)]int64{p.Measured, p.OutOfLimit, p.Missing, p.Extra, p.LostEdges} {
+				f.soakSeen.send(ch, float64(n), name, soakWords[i])
+			}
+		}
+		if soak.Statement != "" {
+			for _, s := range statements {
+				f.soakStatement.send(ch, number(s == soak.Statement), name, label(s))
+			}
+		}
+	}
+	for _, name := range names {
+		n := a.Notes[name]
+		f.notes.send(ch, float64(n.Plain), name, "plain")
+		f.notes.send(ch, float64(n.AsFound), name, "as_found")
+		f.notes.send(ch, float64(n.AsLeft), name, "as_left")
+	}
+}
+
+// label is the label value of a statement.
+func label(s pulse.Statement) string { return strings.ReplaceAll(string(s), " ", "_") }
 
 func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 	name := x.Name
@@ -247,7 +315,7 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 	}
 	if x.Statement != "" {
 		for _, s := range statements {
-			f.verdict.send(ch, number(s == x.Statement), name, strings.ReplaceAll(string(s), " ", "_"))
+			f.verdict.send(ch, number(s == x.Statement), name, label(s))
 		}
 	}
 	for _, it := range x.Items {
@@ -257,6 +325,9 @@ func (f *families) contact(ch chan<- prometheus.Metric, x live.Figures) {
 		f.judged.send(ch, float64(it.TotalOf), name, quantity, it.Bound)
 	}
 }
+
+// standing are the findings of the changes that can stand.
+var standing = map[trend.ChangeKind]live.Finding{trend.Drifting: live.Drifts, trend.Stepped: live.Stepped, trend.SwingGrown: live.SwingGrown}
 
 // changes sends what is known of how a contact changes.
 func (f *families) changes(ch chan<- prometheus.Metric, name string, kind pulse.Kind, c *trend.Figures) {
@@ -294,6 +365,21 @@ func (f *families) changes(ch chan<- prometheus.Metric, name string, kind pulse.
 			f.swing.known(ch, s.AmplitudeMS, 1000, name, s.Name)
 			f.swingByChance.known(ch, s.FalseAlarm, 1, name, s.Name)
 		}
+	}
+	for i := range c.Standing {
+		finding, ok := standing[c.Standing[i].Kind]
+		if !ok {
+			continue
+		}
+		x := &c.Standing[i].Subject
+		var quantity, lobe string
+		if x.Quantity != "" {
+			quantity, _, _ = baseUnit(string(x.Quantity))
+		}
+		if x.Lobe > 0 {
+			lobe = strconv.Itoa(c.Standing[i].Lobe)
+		}
+		f.standing.send(ch, 1, name, finding.String(), quantity, lobe, x.Of, x.Shaft)
 	}
 }
 

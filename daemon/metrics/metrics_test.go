@@ -114,6 +114,15 @@ func marrowQuay(t *testing.T) *Metrics {
 			return Clock{hw.Discipline{Synchronised: true, EstimatedErrorNS: 1500, FrequencyPPM: -12.5}, 2}
 		},
 		Configuration: func() Configuration { return Configuration{Taken: 3, Refused: 1, Stale: true} },
+		Annotations: func() *Annotations {
+			return &Annotations{
+				Notes: Notes{"": {Plain: 1}, "busy-cam": {Plain: 2, AsFound: 3, AsLeft: 4}, "gone": {Plain: 5}},
+				Soaks: map[string]Soak{
+					"busy-cam":   {Going: &SoakProgress{Elapsed: 90 * time.Second, Read: time.Minute, Measured: 60, OutOfLimit: 5, Missing: 4, Extra: 3, LostEdges: 2}},
+					"timing-cam": {Statement: pulse.ConditionalFail},
+				},
+			}
+		},
 	})
 	m.Set([]*live.Contact{dial.Contact, cam.Contact, ring.Contact, unplugged})
 	for _, r := range []*rig{dial, cam, ring} {
@@ -168,7 +177,10 @@ func (r *rig) follow(t *testing.T, output *rig) {
 		}
 		side.UpTo(r.now + 5e9)
 	}
-	r.Trend.Analyse(r.now)
+	for range 3 { // a change stands when three analyses agree
+		r.Trend.Analyse(r.now)
+		r.Trend.Recall(nil) // there is something new to analyse
+	}
 }
 
 // get scrapes the page.
@@ -222,7 +234,7 @@ func TestFamilies(t *testing.T) {
 		t.Errorf("%s is on the page and not described", name)
 	}
 	// Counted on the page by the names' ends.
-	if diff := cmp.Diff(map[Unit]int{Number: 38, Seconds: 16, Hertz: 4, Ratio: 7, Bytes: 2}, units); diff != "" {
+	if diff := cmp.Diff(map[Unit]int{Number: 43, Seconds: 18, Hertz: 4, Ratio: 7, Bytes: 2}, units); diff != "" {
 		t.Error(diff)
 	}
 }
@@ -275,7 +287,7 @@ func samples(t testing.TB, m *Metrics) map[string]float64 {
 			}
 			key := strings.TrimPrefix(name, "makebreak_")
 			for _, l := range []string{"contact", "quantity", "bound", "kind", "finding", "statement", "fault", "goversion", "version", "result",
-				"estimate", "direction", "tau", "lobe", "of", "shaft", "value"} {
+				"estimate", "direction", "tau", "lobe", "of", "shaft", "value", "state"} {
 				if v, ok := labels[l]; ok {
 					key += " " + v
 					delete(labels, l)
@@ -304,6 +316,10 @@ func TestValues(t *testing.T) {
 		"up generator-a": 1, "up unplugged": 0, "contact_closed generator-a": 1, "contact_stuck generator-a": 0, "contact_stuck busy-cam": 0, "log_fault slow_disk": 0,
 		"contact_info busy-cam interrupter": 1, "last_edge_age_seconds ringing": 1,
 		"build_info go1.26 1.2.3": 1,
+		// As marrowQuay has them.
+		"notes_total  plain": 1, "notes_total busy-cam as_left": 4, "notes_total busy-cam as_found": 3, "notes_total ringing plain": 0,
+		"soak_going busy-cam": 1, "soak_going ringing": 0, "soak_elapsed_seconds busy-cam": 90, "soak_read_seconds busy-cam": 60,
+		"soak_seen busy-cam out_of_limit": 5, "soak_seen busy-cam lost_edges": 2, "soak_statement timing-cam conditional_fail": 1, "soak_statement timing-cam pass": 0,
 		// 1 + 2 + … + 10 pulses in ten trains; 99 whole periods but those of
 		// the interruption that is missing and of the one that is extra. An
 		// interrupter's last opening waits for the next one to confirm it.
@@ -321,7 +337,9 @@ func TestValues(t *testing.T) {
 		"out_of_limit_total generator-a break max": 1, "judged_total generator-a break max": 55, "out_of_limit_total generator-a break min": 0,
 		"verdict generator-a fail": 1, "verdict generator-a pass": 0, "verdict ringing not_measured": 0,
 		"window_seconds generator-a": 600,
-		"log_bytes":                  123456789, "log_max_bytes": 1e9, "log_lag_seconds": 0.25, "log_pending_edges": 12,
+		// Its breaks grow by 0.2 points an hour. It has no lobe and no shaft.
+		"standing_change timing-cam percent_break drifts   ": 1,
+		"log_bytes": 123456789, "log_max_bytes": 1e9, "log_lag_seconds": 0.25, "log_pending_edges": 12,
 		"log_dropped_edges_total": 7, "log_write_errors_total": 3, "log_fault disk_full": 1, "log_fault locked": 0,
 		"clock_synchronised": 1, "clock_estimated_error_seconds": 1.5e-6, "clock_frequency_correction_ratio": -12.5e-6, "clock_steps_total": 2,
 	} {

@@ -39,7 +39,7 @@ func (v Value) words(unit string) string {
 func (c *Compare) Alt() string {
 	var s sentences
 	for _, r := range c.Rows {
-		s.add("%s: %s %s, %s %s", r.Quantity, c.Before, r.Before.words(r.Unit), c.After, r.After.words(r.Unit))
+		s.add("%s: %s %s, %s %s", upperFirst(r.Quantity), c.Before, r.Before.words(r.Unit), c.After, r.After.words(r.Unit))
 		if r.Outcome != "" {
 			s.more(": %s", r.Outcome)
 		}

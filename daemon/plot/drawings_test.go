@@ -67,10 +67,10 @@ func drawings(t testing.TB) map[string]Drawing {
 			{"idler of the timing cam, 3.75 turns a turn of the cam", pulse.Known(1.21), 0.05, pulse.Known(0.81), pulse.Known(1e-9), true},
 			{"motor", pulse.Num{}, 0, pulse.Num{}, pulse.Num{}, false}}},
 		"strip": &Strip{Title: "The last second", Unit: "s", To: 1, Rows: []StripRow{
-			{"generator-a", []Span{{0, 0.21, Closed, 0, ""}, {0.21, 0.271, Open, 0.002, ""}, {0.271, 0.31, Closed, 0.006, ""}, {0.31, 0.371, Open, 0, ""}, {0.371, 1, Closed, 0.004, ""}}},
-			{"output-a", []Span{{0, 0.223, Closed, 0, ""}, {0.223, 0.28, Open, 0, ""}, {0.5, 1, Closed, 0, ""}}}}},
+			{"generator-a", []Span{{0, 0.21, Closed, 0, "", false}, {0.21, 0.271, Open, 0.002, "", false}, {0.271, 0.31, Closed, 0.006, "", false}, {0.31, 0.371, Open, 0, "", false}, {0.371, 1, Closed, 0.004, "", false}}},
+			{"output-a", []Span{{0, 0.223, Closed, 0, "", false}, {0.223, 0.28, Open, 0, "", false}, {0.5, 1, Closed, 0, "", false}}}}},
 		"pulse": &Strip{Title: "The worst pulse: train 3, pulse 7", Unit: "ms", From: -20, To: 130, Rows: []StripRow{
-			{"", []Span{{-20, 0, Closed, 0, ""}, {0, 71.4, Open, 0.4, "break 71.4 ms"}, {71.4, 104, Closed, 1.9, "32.6"}, {104, 130, Open, 0, ""}}}}, Windows: []StripWindow{{58, 67, "where it may close"}}},
+			{"", []Span{{-20, 0, Closed, 0, "", false}, {0, 71.4, Open, 0.4, "break 71.4 ms", false}, {71.4, 104, Closed, 1.9, "32.6", false}, {104, 130, Open, 0, "", false}}}}, Windows: []StripWindow{{58, 67, "where it may close"}}},
 		"compare": &Compare{Title: "As found and as left", Before: "as found", After: "as left", Rows: []CompareRow{
 			{"percent break", "%", Value{pulse.Known(66.2), pulse.Known(0.4)}, Value{pulse.Known(61.1), pulse.Known(0.4)}, limits(58, 64), "changed"},
 			{"rate", "IPM", Value{pulse.Known(60.02), pulse.Known(0.02)}, Value{pulse.Known(60.01), pulse.Known(0.02)}, Limits{}, "not shown to have changed"}}},

@@ -28,12 +28,16 @@ type Bin struct {
 	Count     int
 }
 
-// mostBins of a histogram are told apart on a phone.
-const mostBins = 40
+// mostBins of a histogram are told apart on a phone. So many at least show two groups that
+// lie apart, which the rule, made for one, would join.
+const (
+	mostBins  = 40
+	leastBins = 15
+)
 
 // Bins sorts values into bins of a round width, as many as Freedman and
 // Diaconis' rule asks for (Z. Wahrscheinlichkeitstheorie 57, 1981: 2 IQR / n^⅓),
-// 40 at most. No bin is finer than a resolution. None of no values.
+// some 15 to 40. No bin is finer than a resolution. None of no values.
 func Bins(values []float64, resolution float64) []Bin {
 	if len(values) == 0 {
 		return nil
@@ -41,7 +45,7 @@ func Bins(values []float64, resolution float64) []Bin {
 	low, high := least(values), most(values)
 	width := max((high-low)/mostBins, resolution, 1e-9*math.Abs(high), 1e-9)
 	if iqr := quantile(values, 0.75) - quantile(values, 0.25); iqr > 0 {
-		width = max(width, 2*iqr/math.Cbrt(float64(len(values))))
+		width = max(width, min(2*iqr/math.Cbrt(float64(len(values))), (high-low)/leastBins))
 	}
 	width = roundUp(width)
 	first := math.Floor(low / width)
@@ -85,9 +89,9 @@ func (h *Histogram) Alt() string {
 		s.add("No values of %s yet", h.Quantity)
 	} else {
 		w := top.High - top.Low
-		s.add("%s of %s, from %s to %s", figure.Plural(n, "value", "values"), h.Quantity, approx(low.low, 10*w), figure.Unit(approx(high.high, 10*w), h.Unit))
+		s.add("%s of %s, from %s to %s", figure.Plural(n, "value", "values"), h.Quantity, binEnd(low.low, w), figure.Unit(binEnd(high.high, w), h.Unit))
 		if len(h.Bins) > 1 {
-			s.more("; most often %s to %s, %s", approx(top.Low, 10*w), figure.Unit(approx(top.High, 10*w), h.Unit), figure.Plural(top.Count, "time", "times"))
+			s.more("; most often %s to %s, %s", binEnd(top.Low, w), figure.Unit(binEnd(top.High, w), h.Unit), figure.Plural(top.Count, "time", "times"))
 		}
 	}
 	if h.Limits.any() {
@@ -98,6 +102,9 @@ func (h *Histogram) Alt() string {
 	}
 	return s.String()
 }
+
+// binEnd writes the end of a bin, whose width has one digit.
+func binEnd(v, width float64) string { return figure.Fixed(v, max(figure.Decimals(width)-1, 0)) }
 
 func (h *Histogram) picture(vg.Length) *picture {
 	out := &picture{title: h.Title, note: h.Note}

@@ -45,7 +45,10 @@ func (p *Plane) Alt() string {
 				out++
 			}
 		}
-		s.add("%s%s: percent break from %s to %s %%, rate from %s to %s", named(name), figure.Plural(len(points), "point", "points"),
+		if name != "" {
+			name = ", " + name
+		}
+		s.add("%s%s: percent break from %s to %s %%, rate from %s to %s", figure.Plural(len(points), "point", "points"), name,
 			approx(x.low, x.high-x.low), approx(x.high, x.high-x.low), approx(y.low, y.high-y.low), figure.Unit(approx(y.high, y.high-y.low), p.Unit))
 		if p.limited() {
 			s.more("; %d outside the limits", out)
@@ -66,13 +69,6 @@ func (p *Plane) Alt() string {
 		s.add("No points yet")
 	}
 	return s.String()
-}
-
-func named(name string) string {
-	if name == "" {
-		return ""
-	}
-	return name + ", "
 }
 
 func (p *Plane) limited() bool { return p.Profile != nil || p.Break.any() || p.Rate.any() }

@@ -40,6 +40,7 @@ type Span struct {
 	State    State
 	Bounce   float64
 	Text     string // above it, where it has room
+	Cut      bool   // it begins or ends outside the drawing
 }
 
 // A StripWindow is a time in which something may happen.
@@ -58,7 +59,7 @@ func (s *Strip) Alt() string {
 			if x.Bounce > 0 {
 				bounced++
 			}
-			if x.State == Open {
+			if x.State == Open && !x.Cut {
 				breaks++
 				open += x.To - x.From
 			}
@@ -67,6 +68,9 @@ func (s *Strip) Alt() string {
 			figure.Unit(approx(open, s.To-s.From), s.Unit), figure.Plural(bounced, "change", "changes"))
 		if len(r.Spans) <= mostSpansSaid {
 			for _, x := range r.Spans {
+				if x.Cut {
+					continue
+				}
 				w.add("%s %s", [...]string{"Break", "Make"}[x.State], figure.Unit(approx(x.To-x.From, s.To-s.From), s.Unit))
 				if x.Bounce > 0 {
 					w.more(", its begin bounces for %s", figure.Unit(approx(x.Bounce, s.To-s.From), s.Unit))
@@ -75,7 +79,7 @@ func (s *Strip) Alt() string {
 		}
 	}
 	for _, x := range s.Windows {
-		w.add("%s: %s to %s", x.Text, figure.Trimmed(x.From, 3), figure.Unit(figure.Trimmed(x.To, 3), s.Unit))
+		w.add("Tinted, %s: %s to %s", x.Text, figure.Trimmed(x.From, 3), figure.Unit(figure.Trimmed(x.To, 3), s.Unit))
 	}
 	return w.String()
 }

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"makebreak/daemon/figure"
 	"makebreak/pulse"
@@ -59,4 +61,20 @@ func most(v []float64) float64  { return slices.Max(v) }
 func quantile(values []float64, fraction float64) float64 {
 	v := slices.Sorted(slices.Values(values))
 	return v[int(fraction*float64(len(v)-1)+0.5)]
+}
+
+func upperFirst(s string) string {
+	if s == "" {
+		return s
+	}
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
+}
+
+// named is a name before what is said of it.
+func named(name string) string {
+	if name == "" {
+		return ""
+	}
+	return name + ", "
 }

@@ -16,6 +16,7 @@ import (
 type Document struct {
 	Blocks []Block
 	zone   *time.Location // of the times of day that are said; nil is UTC
+	record *Particulars   // of a test record; nil for a page
 }
 
 // A Block is one of Title, Heading, Paragraph, Statement, Table, Chart, Drawing,
@@ -102,7 +103,14 @@ type Chart struct {
 	Title   string
 	Drawing plot.Drawing
 	Words   []Block
-	SVG     func(io.Writer) error // draws it where Drawing is nil
+}
+
+// A Wiring is a drawing of a circuit, which pages show; elsewhere its words stand
+// for it.
+type Wiring struct {
+	Title string
+	SVG   func(io.Writer) error
+	Words []Block
 }
 
 // A Drawing is text in which every column counts.
@@ -121,6 +129,7 @@ func (Paragraph) block() {}
 func (Statement) block() {}
 func (Table) block()     {}
 func (Chart) block()     {}
+func (Wiring) block()    {}
 func (Drawing) block()   {}
 func (Space) block()     {}
 func (Caution) block()   {}

@@ -42,6 +42,12 @@ func wordsOf(doc *Document) string {
 				}
 			}
 		case Chart:
+			if said, ok := b.caption(); ok {
+				s = append(s, said)
+			} else {
+				s = append(s, b.Title, "In words", wordsOf(&Document{Blocks: b.Words}))
+			}
+		case Wiring:
 			s = append(s, b.Title, "In words", wordsOf(&Document{Blocks: b.Words}))
 		case Drawing:
 			for _, line := range b.Lines {
@@ -130,7 +136,8 @@ func TestHTML(t *testing.T) {
 		Title{"run:<b>cam</b>"}, Statement{"OUT OF LIMITS", Bad}, Paragraph{Lead: "Source", Text: `"A & B"`},
 		Paragraph{Bullet: true, Text: "one"}, Paragraph{Bullet: true, Text: "two"}, Space{},
 		Table{Columns: []Column{{Title: "limit"}, {Title: "worst", Unit: "ms", Right: true}}, Rows: [][]Cell{{{Text: "break"}, {Number: true, Decimals: 1}}, nil}},
-		Chart{Title: "Window", Drawing: &plot.Strip{Title: "Strip", To: 1}, Words: []Block{Paragraph{Text: "8 to 12 pps"}}},
+		Chart{"Window", &plot.Strip{Title: "Strip", To: 1}, []Block{Paragraph{Lead: "Counts", Text: "8 to 12 pps"}}},
+		Chart{"Another", &plot.Strip{Title: "Strip", To: 1}, []Block{Paragraph{Text: "what it shows"}}},
 	}}
 	var b strings.Builder
 	if err := doc.HTML(&b, "<Marrow Quay>"); err != nil {
@@ -144,7 +151,8 @@ func TestHTML(t *testing.T) {
 		"<title>&lt;Marrow Quay&gt;</title>", "<h1>run:&lt;b&gt;cam&lt;/b&gt;</h1>", `<p class="verdict bad">OUT OF LIMITS</p>`,
 		"<p><b>Source</b> &#34;A &amp; B&#34;</p>", "<ul>\n<li>one</li>\n<li>two</li>\n</ul>",
 		`<th scope="col">limit</th><th scope="col" class="right">worst ms</th>`, `<td>break</td><td class="right">-</td>`, `<td colspan="2">…</td>`,
-		"</svg>\n<figcaption>Window</figcaption>\n</figure>\n<details>\n<summary>In words</summary>\n<p>8 to 12 pps</p>\n</details>",
+		"</svg>\n<figcaption>Window</figcaption>\n</figure>\n<details>\n<summary>In words</summary>\n<p><b>Counts</b> 8 to 12 pps</p>\n</details>",
+		"</svg>\n<figcaption>what it shows</figcaption>\n</figure>\n</main>",
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("no %s in\n%s", want, page)

@@ -36,6 +36,8 @@ type InputAsked struct {
 	Superposed   circuit.Superposed `json:"superposed"`
 	PeakV        pulse.Num          `json:"peak_v"` // null where nobody has measured it
 	Placement    circuit.Placement  `json:"placement"`
+	HoldCurrentA pulse.Num          `json:"hold_current_a"` // null but across a contact, as the load is
+	LoadOhm      *circuit.Bounds    `json:"load_ohm"`
 	LEDCurrentA  float64            `json:"led_current_a"`
 	Series       circuit.Series     `json:"series"`
 	PullUp       circuit.Bounds     `json:"pull_up_ohm"`
@@ -53,6 +55,10 @@ func InputCircuitDocument(c *circuit.Circuit) *InputCircuit {
 			LEDCurrentA: float64(r.LEDCurrent) / 1e9, Series: r.Series, Coupler: r.Coupler.Name, CouplerIsOwn: !r.Coupler.Invented,
 			PullUp: circuit.Bounds{Min: float64(r.Input.PullUp.Min) / 1e9, Max: float64(r.Input.PullUp.Max) / 1e9},
 		},
+	}
+	if r.Placement == circuit.Across {
+		d.Asked.HoldCurrentA = pulse.Known(float64(r.HoldCurrent) / 1e9)
+		d.Asked.LoadOhm = &circuit.Bounds{Min: float64(r.LoadResistance.Min) / 1e9, Max: float64(r.LoadResistance.Max) / 1e9}
 	}
 	if r.Peak > 0 {
 		d.Asked.PeakV = pulse.Known(float64(r.Peak) / 1e9)
@@ -96,6 +102,7 @@ func measureFirst(c *circuit.Circuit) []string {
 	steps := []string{
 		"With a meter and leads rated for mains (CAT II 300 V or better): test the meter on a known source, before and after.",
 		"Dc between the two leads, contact open and closed: " + voltageText(c) + " is what the circuit is for. Note which lead is positive; where battery's + is earthed (common practice), that is the earthed one.",
+		"Contact open, the dc behind it (or, across it, the dc with the contact closed): below 0.5 V. What leaks past a dirty contact or a damp cable can keep an LED lit.",
 		"Ac between the leads, and from each lead to earth: anything above a few volts is ringing or mains. Stop.",
 		"Dc from each lead to earth: neither may be above " + volts(c.WorkingVolt) + ".",
 		"Watch for minutes while the exchange works, through calls and ringing: the lead may not always be what it was at rest.",
@@ -158,7 +165,7 @@ func OfInputCircuit(c *circuit.Circuit) *Document {
 		doc.item(s)
 	}
 	if c.Outcome() != circuit.Broken {
-		doc.add(Chart{Title: "The input circuit", SVG: func(w io.Writer) error { return InputDrawing(w, c) }, Words: wiringWords(c)})
+		doc.add(Wiring{Title: "The input circuit", SVG: func(w io.Writer) error { return InputDrawing(w, c) }, Words: wiringWords(c)})
 	}
 	doc.head("Parts")
 	doc.add(partsTable(c))

@@ -3,11 +3,11 @@ package report
 import (
 	"bufio"
 	"io"
-	"math/bits"
 	"strconv"
 	"strings"
 	"time"
 
+	"makebreak/daemon/figure"
 	"makebreak/pulse"
 )
 
@@ -153,26 +153,10 @@ func appendMS(b []byte, ns int64) []byte {
 // appendRatio appends a field with n·scale/d, empty without d.
 func appendRatio(b []byte, n int64, scale uint64, d int64) []byte {
 	b = append(b, ',')
-	if n < 0 || d <= 0 {
-		return b
+	if q, ok := figure.Millionths(n, scale, d); ok {
+		b = appendDecimal(b, q, 6)
 	}
-	return appendQuotient(b, uint64(n), scale, uint64(d))
-}
-
-// appendQuotient appends n·scale/d rounded to six decimals, and nothing when
-// it is too large to matter (10⁹ and more).
-func appendQuotient(b []byte, n, scale, d uint64) []byte {
-	hi, lo := bits.Mul64(n, scale*1e6)
-	lo, carry := bits.Add64(lo, d/2, 0)
-	hi += carry
-	if hi >= d {
-		return b
-	}
-	q, _ := bits.Div64(hi, lo, d)
-	if q >= 1e15 {
-		return b
-	}
-	return appendDecimal(b, int64(q), 6)
+	return b
 }
 
 // appendDecimal appends v·10^-places without zeros at its end.

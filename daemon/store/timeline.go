@@ -148,6 +148,7 @@ type segment struct {
 	session  *Session
 	from, to pulse.Stamp // run time
 	wall     time.Time   // at from
+	steered  bool        // wall is by a clock that was synchronised
 }
 
 // segments cover the timeline without a gap: each lasts until the next, the
@@ -167,7 +168,7 @@ func (t *Timeline) segments() (all []segment) {
 					break
 				}
 			}
-			all = append(all, segment{s, from, endless, c.Anchor.At(from - s.Start.Run + s.Start.Mono)})
+			all = append(all, segment{s, from, endless, c.Anchor.At(from - s.Start.Run + s.Start.Mono), c.State.Synchronised})
 		}
 	}
 	for i := range all[1:] {
@@ -180,13 +181,31 @@ func (t *Timeline) segments() (all []segment) {
 // was set then; where the clock was not synchronised, by its first setting
 // later in the session when it was.
 func (t *Timeline) At(at pulse.Stamp) Moment {
-	all := t.segments()
-	i := len(all) - 1
-	for i > 0 && all[i].from > at {
-		i--
+	m, _ := t.WallClock().At(at)
+	return m
+}
+
+// A WallClock gives the moments of many run times at little cost, least where they
+// rise.
+type WallClock struct {
+	segments []segment
+	i        int // of the latest
+}
+
+// WallClock gives that of the timeline.
+func (t *Timeline) WallClock() *WallClock { return &WallClock{segments: t.segments()} }
+
+// At is Timeline.At. steered tells whether the wall-clock time is by a clock that was
+// synchronised, and no guess of a computer that nobody had told the time.
+func (w *WallClock) At(at pulse.Stamp) (m Moment, steered bool) {
+	for w.i > 0 && w.segments[w.i].from > at {
+		w.i--
 	}
-	s := &all[i]
-	return Moment{s.session.ID, at - s.session.Start.Run + s.session.Start.Mono, at, s.wall.Add(time.Duration(at - s.from))}
+	for w.i+1 < len(w.segments) && w.segments[w.i+1].from <= at {
+		w.i++
+	}
+	s := &w.segments[w.i]
+	return Moment{s.session.ID, at - s.session.Start.Run + s.session.Start.Mono, at, s.wall.Add(time.Duration(at - s.from))}, s.steered
 }
 
 // Since gives the first run time at which the wall clock showed wall or later.

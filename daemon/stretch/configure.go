@@ -101,7 +101,7 @@ func (s *Source) Configure(ctx context.Context, w *Wishes) (cfg pulse.Config, er
 	}
 	setup := w.Chain.Over(*base.Setup)
 	if setup.ClockFrom.State == pulse.ClockAssumed {
-		setup.ClockRel, setup.ClockFrom = s.steering()
+		setup.ClockRel, setup.ClockFrom = s.Steering()
 	}
 	setup.ResolutionNS = s.ResolutionNS()
 	cfg.Setup = &setup
@@ -117,9 +117,9 @@ func (s *Source) Configure(ctx context.Context, w *Wishes) (cfg pulse.Config, er
 	return cfg, lobes.Number(ctx, s.from, s.to, &cfg)
 }
 
-// steering is how good the clock was in the stretch, by its first and last
+// Steering is how good the clock was in the stretch, by its first and last
 // known state.
-func (s *Source) steering() (rel float64, from pulse.ClockFrom) {
+func (s *Source) Steering() (rel float64, from pulse.ClockFrom) {
 	tl := s.replay.Timeline()
 	var first, last hw.Discipline
 	for i := range tl.Sessions {

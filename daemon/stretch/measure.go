@@ -5,10 +5,12 @@ import (
 	"context"
 	"errors"
 	"io"
+	"iter"
 	"runtime"
 	"sync"
 	"sync/atomic"
 
+	"makebreak/daemon/store"
 	"makebreak/daemon/watch"
 	"makebreak/hw"
 	"makebreak/pulse"
@@ -95,10 +97,29 @@ func (s *Source) Export(ctx context.Context, write func([]pulse.Edge) error) (n 
 				n++
 			}
 		}
+		s.seen = s.from + max(last, 0)
 		if err := write(edges); err != nil {
 			return n, err
 		}
 	}
+}
+
+// unknownWhy tells why the level is not known from a time on at which an edge to
+// Unknown was read.
+func (s *Source) unknownWhy(at pulse.Stamp) string {
+	gaps := s.replay.Gaps()
+	for i := len(gaps) - 1; i >= 0; i-- {
+		if g := &gaps[i]; g.From <= at && at < g.To {
+			return g.Why()
+		}
+	}
+	return notRead
+}
+
+// summaries gives those that the log keeps of the stretch as it was asked for, also of
+// a time whose edges were removed.
+func (s *Source) summaries(ctx context.Context) iter.Seq2[store.Summary, error] {
+	return s.log.Summaries(ctx, store.Span{Run: s.Run(), From: s.replay.Span().From, To: s.to + 1}, s.contact)
 }
 
 // A beginning leaves out the edges of a stretch before a level has lasted: a
@@ -124,4 +145,24 @@ func (b *beginning) settled(edges []pulse.Edge) []pulse.Edge {
 		b.last, b.known = e.At, e.Level <= pulse.High
 	}
 	return nil
+}
+
+// Checksum is that of the edges as Export gives them. The stretch is read once more
+// for it, so that it may come before, after or without Measure.
+func (s *Source) Checksum(ctx context.Context) (sum *hw.Checksum, err error) {
+	sum = hw.NewChecksum()
+	again, err := replayed(ctx, s.log, store.Span{Run: s.Run(), From: s.from, To: s.replay.Span().To}, true, s.contact)
+	if err != nil {
+		return sum, err
+	}
+	defer func() { err = errors.Join(err, again.Close()) }()
+	again.from = s.from
+	w := hw.NewEdgeWriter(sum)
+	if _, err = again.Export(ctx, func(edges []pulse.Edge) error {
+		w.Add(edges)
+		return w.Err()
+	}); err != nil {
+		return sum, err
+	}
+	return sum, nil
 }

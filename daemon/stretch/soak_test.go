@@ -104,6 +104,15 @@ func TestKeptSoakResult(t *testing.T) {
 	if c := r.Measurement.Conformity; c.Statement != pulse.Fail || len(c.Because) != 2 || d.Status() != OutOfLimits {
 		t.Errorf("%+v, status %v", c, d.Status())
 	}
+	all, err := Statements(&soaks[0])
+	if err != nil || len(all) != 1 || all["cam"] != pulse.Fail {
+		t.Errorf("%v, %v", all, err)
+	}
+	for _, bad := range []string{`{"results":[{}]}`, "3"} {
+		if all, err := Statements(&store.Soak{Title: "after oiling", Result: json.RawMessage(bad)}); err == nil {
+			t.Errorf("%s: %v", bad, all)
+		}
+	}
 }
 
 // How long the log keeps edges is told where it is less than a week or than it

@@ -51,13 +51,13 @@ type ProfileName struct {
 // ResultOf gives the result of a soak test, judged: that which the log keeps of
 // a finished one, else what measuring gives, which is kept when it is finished.
 func ResultOf(ctx context.Context, log *store.Log, s store.Soak, show Progress) (*Soak, error) {
-	d := new(Soak)
+	var d *Soak
+	var err error
 	if s.End != nil && s.Result != nil {
-		if err := json.Unmarshal(s.Result, d); err != nil {
-			return nil, fmt.Errorf("result of soak test %q in the log: %w", s.Title, err)
+		if d, err = kept(&s); err != nil {
+			return nil, err
 		}
 	} else {
-		var err error
 		if d, err = measureSoak(ctx, log, s, show); err != nil {
 			return nil, err
 		}
@@ -75,6 +75,36 @@ func ResultOf(ctx context.Context, log *store.Log, s store.Soak, show Progress) 
 		d.Results[i].judge()
 	}
 	return d, nil
+}
+
+// kept is the result that the log keeps of a soak test, not judged.
+func kept(s *store.Soak) (*Soak, error) {
+	d := new(Soak)
+	if err := json.Unmarshal(s.Result, d); err != nil {
+		return nil, fmt.Errorf("result of soak test %q in the log: %w", s.Title, err)
+	}
+	return d, nil
+}
+
+// Statements gives the statements of conformity in the result that the log keeps of a
+// soak test, as ResultOf judges them, by contact; contacts without limits have none.
+func Statements(s *store.Soak) (map[string]pulse.Statement, error) {
+	d, err := kept(s)
+	if err != nil {
+		return nil, err
+	}
+	all := map[string]pulse.Statement{}
+	for i := range d.Results {
+		r := &d.Results[i]
+		if r.Log == nil || r.Measurement == nil {
+			return nil, fmt.Errorf("result of soak test %q in the log: a contact has no measurement", s.Title)
+		}
+		r.judge()
+		if c := r.Measurement.Conformity; c != nil {
+			all[r.Log.Contact] = c.Statement
+		}
+	}
+	return all, nil
 }
 
 // A Status sums up a measurement or a soak test.

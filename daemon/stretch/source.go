@@ -183,6 +183,10 @@ func (s *Source) Contact() string { return s.contact }
 // Settings are how the contact was set up at the start.
 func (s *Source) Settings() store.Configuration { return s.settings }
 
+// Asked is the start that was asked for, 0 for that of the run: Begin is later where
+// there was no edge yet, or edges were removed.
+func (s *Source) Asked() pulse.Stamp { return s.replay.Span().From }
+
 // SameClock tells whether the times of two stretches count from the same moment.
 func (s *Source) SameClock(o *Source) bool {
 	return s.log.Path() == o.log.Path() && s.replay.Timeline().ID == o.replay.Timeline().ID
@@ -193,6 +197,9 @@ func (s *Source) Site() string { return s.replay.Timeline().Site }
 
 // Wall gives the wall-clock time, in UTC, of a time of the stretch.
 func (s *Source) Wall(at pulse.Stamp) time.Time { return s.replay.Timeline().At(at).Wall.UTC() }
+
+// WallClock gives the moments of times of the stretch.
+func (s *Source) WallClock() *store.WallClock { return s.replay.Timeline().WallClock() }
 
 // Close closes the log too, of a Source from Open.
 func (s *Source) Close() error {

@@ -85,6 +85,7 @@ type contact struct {
 	calibration string
 	backoffs    [live.Findings]backoff // by finding
 	toldDown    bool
+	dark        bool // the last edge says that nothing is known from then on, as a recording may
 	stuck       bool
 	toldStuck   bool
 	restsOpen   bool
@@ -346,7 +347,8 @@ func (c *contact) read(ctx context.Context, src hw.Live) error {
 func (c *contact) add(edges []pulse.Edge) {
 	c.live.Edges(edges)
 	c.feed(edges)
-	c.lastEdge = edges[len(edges)-1].At
+	last := &edges[len(edges)-1]
+	c.lastEdge, c.dark = last.At, last.Level > pulse.High
 }
 
 // feed gives edges to the log and the Meter.

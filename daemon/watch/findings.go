@@ -122,7 +122,7 @@ func (c *contact) report(kind live.Finding, n uint64, now pulse.Stamp) {
 // was stopped, edges may have come that are not read yet.
 func (c *contact) lookForStuck() {
 	most := c.live.StuckAfter()
-	stuck := c.up && most > 0 && time.Duration(c.stamp-c.lastEdge) >= most
+	stuck := c.up && !c.dark && most > 0 && time.Duration(c.stamp-c.lastEdge) >= most
 	if stuck && !c.stuck {
 		c.backoffs[live.Stuck].add(1)
 	}

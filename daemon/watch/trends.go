@@ -19,8 +19,8 @@ const (
 	rememberTime = pulse.Stamp(31 * 24 * time.Hour)
 	// recallTime is how far back it reads openings.
 	recallTime = pulse.Stamp(3 * time.Hour)
-	// baselineTime is how much of the openings after the last work tells what the
-	// shafts did then.
+	// baselineTime is how much of the openings after the last work, from when the
+	// drive ran again, tells what the shafts did then.
 	baselineTime = pulse.Stamp(time.Hour)
 )
 
@@ -174,6 +174,11 @@ func (t *trends) remember(ctx context.Context, c *contact, p past) bool {
 	base := store.Span{Run: p.run, From: before.From}
 	if n := len(p.worked); n > 0 {
 		base.From = max(p.worked[n-1]-p.shift, 1)
+	}
+	// Work is done on a drive that stands: the hour begins when it runs again.
+	runs := slices.IndexFunc(windows, func(w *pulse.Window) bool { return w.To-p.shift > base.From && w.Rate.N > 0 })
+	if runs >= 0 {
+		base.From = max(base.From, windows[runs].From-p.shift)
 	}
 	if base.To = min(base.From+baselineTime, p.end); base.To <= base.From {
 		return true

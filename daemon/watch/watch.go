@@ -43,6 +43,10 @@ type Options struct {
 	Load   func() (*config.Watch, error)
 	Reload <-chan os.Signal
 
+	// SoakStatements gives the statements of conformity of a finished soak test whose
+	// result is kept, by contact; nil: they are not shown.
+	SoakStatements func(*store.Soak) (map[string]pulse.Statement, error)
+
 	// Ready is called once, after the first attempt to open every source; it may
 	// be nil.
 	Ready func()
@@ -156,15 +160,17 @@ func (w *watch) run(ctx context.Context) error {
 	w.group, w.ctx = errgroup.WithContext(ctx)
 	w.clock = newClock(w)
 	w.watchdog = &watchdog{watch: w, began: time.Now()}
+	notes := newAnnotations(w)
 	w.metrics = metrics.New(metrics.Options{
 		Build: metrics.Build{Version: w.Version, GoVersion: w.GoVersion}, Runtime: true,
-		Log: w.logState, Clock: w.clock.state, Configuration: w.configuration,
+		Log: w.logState, Clock: w.clock.state, Configuration: w.configuration, Annotations: notes.state,
 	})
 	w.start(w.store)
 	w.apply(w.first)
 	w.start(w.clock)
 	w.start(w.watchdog)
 	w.start(&lobeNotes{w})
+	w.start(notes)
 	w.start(&trends{watch: w, known: map[*trend.Contact]bool{}, numbered: map[*trend.Contact]int{}, shift: map[*trend.Contact]pulse.Stamp{}})
 	w.start(&server{w})
 	if w.Load != nil {

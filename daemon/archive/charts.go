@@ -76,8 +76,8 @@ func (a *Archive) trends(ctx context.Context, f *live.Figures, s web.Stretch) (*
 		return nil, err
 	}
 	t := &trends{a: a, f: f, tl: tl, step: step, from: s.From, to: s.To}
-	if t.from.IsZero() {
-		t.from = tl.At(from).Wall
+	if first := tl.At(max(from, tl.Sessions[0].Start.Run)).Wall; t.from.Before(first) { // the log is younger
+		t.from = first
 	}
 	if t.to.IsZero() {
 		t.to = tl.At(end).Wall
@@ -260,7 +260,7 @@ func (a *Archive) Details(ctx context.Context, f *live.Figures, s web.Stretch) (
 		}
 		all = append(all, d)
 	}
-	if g := f.Changes.Train; g != nil && len(g.Shafts) > 0 {
+	if g := f.Changes.Train; g != nil && slices.ContainsFunc(g.Shafts, func(s pulse.ShaftSwing) bool { return s.AmplitudeMS.OK }) {
 		all = append(all, gears(g))
 	}
 	if len(f.Changes.Deviations) > 0 {

@@ -323,7 +323,15 @@ func changesOf(f *live.Figures) (all []change) {
 		case t == nil || !t.SlopePerHour.OK:
 		case t.ProvesPerHour.OK:
 			all = append(all, change{"→", "none", "less than " + figure.Unit(figure.NonZero(24*t.ProvesPerHour.V, 4), x.unit) + " a day", x.of, "no drift shown"})
-		case t.Low.OK && t.High.OK:
+		case t.Better == pulse.BetterStep && t.Step != nil:
+			c := change{Arrow: "↥", Class: "near", Of: x.of, Words: "stepped", Number: figure.Unit(figure.Signed(t.Step.Size.V, (t.Step.High.V-t.Step.Low.V)/2), x.unit)}
+			if t.Step.Size.V < 0 {
+				c.Arrow = "↧"
+			}
+			all = append(all, c)
+		case t.Better == pulse.BetterUnclear:
+			all = append(all, change{Arrow: "↝", Class: "near", Of: x.of, Words: "has changed", Number: "by a slope or a step, which cannot be told"})
+		case t.Drifts():
 			c := change{Arrow: "↗", Class: "near", Of: x.of, Words: "rises",
 				Number: figure.Unit(figure.Signed(24*t.SlopePerHour.V, 12*(t.High.V-t.Low.V)), x.unit) + " a day"}
 			if t.SlopePerHour.V < 0 {

@@ -228,7 +228,9 @@ func plain(t *testing.T, root string) {
 	}
 	_, port, _ := net.SplitHostPort(free.Addr().String())
 	free.Close()
-	tale(t, "testdata/plain.sh", run(t, ".", "chroot", root, "/plain.sh", port), "")
+	// The mount ends with the script.
+	told := run(t, ".", "unshare", "--mount", "sh", "-ec", `mount --bind /proc "$1/proc"; exec chroot "$1" /plain.sh "$2"`, "sh", root, port)
+	tale(t, "testdata/plain.sh", told, "")
 }
 
 // booted boots the system and has testdata/booted.sh run in it. Not every machine

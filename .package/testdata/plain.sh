@@ -20,7 +20,7 @@ up() { # starts the watch and waits until it answers
 down() {
 	local watch
 	watch=$(</watch.pid)
-	kill "$watch"
+	kill "$watch" || return
 	for _ in {1..100}; do
 		if ! kill -0 "$watch" 2>/dev/null; then return; fi
 		sleep 0.1

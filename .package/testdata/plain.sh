@@ -4,11 +4,12 @@
 # command, without the walls that only systemd builds.
 . /say.sh
 port=$1 unit=/usr/lib/systemd/system/makebreak.service
-as() { setpriv --reuid makebreak --regid makebreak --init-groups --no-new-privs --bounding-set=-all --inh-caps=-all -- "$@"; }
+user=(setpriv --reuid makebreak --regid makebreak --init-groups --no-new-privs --bounding-set=-all --inh-caps=-all --)
+as() { "${user[@]}" "$@"; }
 up() { # starts the watch and waits until it answers
 	local command environment
 	command=$(sed -n 's/^ExecStart=//p' $unit) environment=$(sed -n 's/^Environment=//p' $unit)
-	as env -i $environment $command >/watch.out 2>&1 &
+	"${user[@]}" env -i $environment $command >/watch.out 2>&1 &
 	echo $! >/watch.pid
 	for _ in {1..100}; do
 		if page "$port" /metrics >/dev/null 2>&1; then return; fi
@@ -27,6 +28,7 @@ down() {
 	done
 	return 1
 }
+trap 'if [ -e /watch.pid ]; then kill -KILL "$(</watch.pid)" 2>/dev/null; fi' EXIT
 
 ok "it installs" dpkg -i /first.deb
 ok "nothing enables it" refused test -e /etc/systemd/system/multi-user.target.wants/makebreak.service

@@ -279,7 +279,7 @@ func TestProvisioning(t *testing.T) {
 	if sources.APIVersion != 1 || len(sources.Datasources) != 1 || sources.Datasources[0].Type != *source.Type || sources.Datasources[0].JSONData.TimeInterval == "" {
 		t.Errorf("%+v", sources)
 	}
-	if providers.APIVersion != 1 || len(providers.Providers) != 1 || providers.Providers[0].Type != "file" || filepath.Base(providers.Providers[0].Options.Path) != "grafana" {
+	if providers.APIVersion != 1 || len(providers.Providers) != 1 || providers.Providers[0].Type != "file" || providers.Providers[0].Options.Path != "/usr/share/makebreak/grafana" {
 		t.Errorf("%+v", providers)
 	}
 }

@@ -1,26 +1,8 @@
 #!/bin/bash
 # What happens to the package on a computer, as the only job of a container that
-# has booted: first.deb and second.deb lie in /. Each line of the result is "ok"
-# or "FAILED" with what was looked at.
-ok() {
-	local name=$1 out
-	shift
-	if out=$("$@" 2>&1); then echo "ok $name"; else echo "FAILED $name: $out"; fi
-}
-refused() { ! "$@"; }
-says() { # WORDS COMMAND …: it writes the words
-	local words=$1 out
-	shift
-	out=$("$@" 2>&1)
-	grep -qF -- "$words" <<<"$out" || { echo "$out"; return 1; }
-}
-page() { # PORT PATH
-	exec 3<>"/dev/tcp/127.0.0.1/$1" || return 1
-	printf 'GET %s HTTP/1.0\r\nHost: localhost\r\n\r\n' "$2" >&3
-	cat <&3
-}
+# has booted: first.deb and second.deb lie in /.
+. /say.sh
 pid() { systemctl show makebreak -p MainPID --value; }
-log=/var/lib/makebreak/log.db
 as() { runuser -u makebreak -- "$@"; }
 
 ok "it installs" dpkg -i /first.deb
@@ -74,11 +56,5 @@ ok "it is purged" dpkg -P makebreak
 ok "the log is gone" refused test -e /var/lib/makebreak
 ok "the configuration is gone" refused test -e /etc/makebreak
 ok "nothing enables it" refused test -L /etc/systemd/system/multi-user.target.wants/makebreak.service
-left() {
-	local all
-	all=$(find / -xdev -name '*makebreak*')
-	echo "$all"
-	[ -z "$all" ]
-}
 ok "nothing is left" left
 echo end

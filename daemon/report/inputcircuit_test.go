@@ -100,7 +100,7 @@ func TestInputCautionsComeFirst(t *testing.T) {
 // the barrier and every part's value; nothing of it fetches or runs anything.
 func TestInputDrawing(t *testing.T) {
 	for name, want := range map[string][]string{
-		"behind":     {"CAUTION", "licensed practice first", "EXCHANGE SIDE", "COMPUTER SIDE", "ISOLATION BARRIER", "8 mm clear", "F1  32 mA", "F2  32 mA", "R1  3.6 kΩ", "R2  3.6 kΩ", "1 W, 100 V", "D1  200 V", "U1", "Rp  9.5 kΩ", "GPIO line", "42 V to 58 V dc", "LED 5.31 mA to 8.42 mA", "low = contact closed", "Coupler data invented"},
+		"behind":     {"CAUTION", "licensed practice first", "EXCHANGE SIDE", "COMPUTER SIDE", "ISOLATION BARRIER", "8 mm clear", "F1  32 mA", "F2  32 mA", "R1  3.3 kΩ", "R2  3.3 kΩ", "2 W, 100 V", "D1  200 V", "U1", "Rp  9.5 kΩ", "GPIO line", "42 V to 58 V dc", "LED 5.31 mA to 9.19 mA", "low = contact closed", "Coupler data invented"},
 		"leads":      {"R4  5.1 kΩ", "D1–D4  400 V", "+ or −", "117 V to 143 V dc"},
 		"across":     {"load 450 Ω", "to 550 Ω", "high = contact closed"},
 		"unmeasured": {"not measured"},

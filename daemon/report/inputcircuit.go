@@ -153,10 +153,12 @@ func OfInputCircuit(c *circuit.Circuit) *Document {
 	}
 	doc.tell("", "For "+voltageText(c)+" dc "+polarity+"; "+where+". All figures are worst cases over every tolerance, temperature and age that the data tell.")
 	doc.add(Space{})
-	switch c.Outcome() {
-	case circuit.Holds:
+	switch outcome := c.Outcome(); {
+	case outcome == circuit.Holds && r.Coupler.Invented:
+		doc.add(Statement{"AN EXAMPLE THAT FITS, OF AN INVENTED COUPLER: NOT ONE TO BUILD", Doubtful})
+	case outcome == circuit.Holds:
 		doc.add(Statement{"FITS, UNDER THE CONDITIONS BELOW", Good})
-	case circuit.Unknown:
+	case outcome == circuit.Unknown:
 		doc.add(Statement{"NOT SHOWN TO FIT: THE LARGEST VOLTAGE WAS NOT MEASURED", Doubtful})
 	default:
 		doc.add(Statement{"DOES NOT FIT: DO NOT BUILD IT", Bad})

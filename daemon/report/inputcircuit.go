@@ -191,7 +191,7 @@ func noticed(c *circuit.Circuit) string {
 	r := &c.Request
 	text := "It draws " + between(c.LED, "A") + " while the LED is lit. "
 	if r.Placement == circuit.Across {
-		text += "That flows through what is in series with the contact while it is open: it must neither operate nor hold it, nor be seen as a seized line. "
+		text += "That flows through what is in series with the contact while it is open: it must neither operate nor hold it, nor be seen as a seized line. A relay that it flows through may release later than it did: measure with and without. "
 	} else {
 		text += "Feed it from the contact's own lead, never through a relay's coil that it could operate or hold. "
 	}
@@ -257,11 +257,7 @@ func partsTable(c *circuit.Circuit) Table {
 	} else {
 		row("D1", "diode", "Small silicon diode of "+volts(bridgeVolt(c))+" or more, anti-parallel to the LED and close to it: the LED never sees more than "+volts(c.ReverseVolt)+" the wrong way.")
 	}
-	name := Printable(r.Coupler.Name)
-	if r.Coupler.Invented {
-		name += " (invented data)"
-	}
-	row("U1", "coupler", upperFirst(name)+".")
+	row("U1", "coupler", upperFirst(Printable(r.Coupler.Name))+".")
 	row("Rp", rangeText(float64(r.Input.PullUp.Min)/1e9, float64(r.Input.PullUp.Max)/1e9, "Ω"), "Pull-up to the computer's own supply, "+rangeText(float64(r.Input.Supply.Min)/1e9, float64(r.Input.Supply.Max)/1e9, "V")+".")
 	return t
 }

@@ -3,8 +3,10 @@ module makebreak
 go 1.26.0
 
 require (
+	codeberg.org/go-fonts/liberation v0.5.0
 	github.com/alecthomas/kong v1.17.0
 	github.com/apache/arrow-go/v18 v18.8.0
+	github.com/carlos7ags/folio v0.11.0
 	github.com/chromedp/cdproto v0.159.0
 	github.com/chromedp/chromedp v0.23.0
 	github.com/coreos/go-systemd/v22 v22.7.0
@@ -21,7 +23,7 @@ require (
 	github.com/vbauerster/mpb/v8 v8.16.2
 	github.com/warthog618/go-gpiocdev v0.9.1
 	golang.org/x/crypto v0.58.0
-	golang.org/x/image v0.39.0
+	golang.org/x/image v0.47.0
 	golang.org/x/net v0.62.0
 	golang.org/x/sync v0.25.0
 	golang.org/x/sys v0.50.0
@@ -35,7 +37,6 @@ require (
 )
 
 require (
-	codeberg.org/go-fonts/liberation v0.5.0 // indirect
 	codeberg.org/go-latex/latex v0.2.0 // indirect
 	codeberg.org/go-pdf/fpdf v0.11.1 // indirect
 	git.sr.ht/~sbinet/gg v0.7.0 // indirect

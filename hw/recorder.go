@@ -38,6 +38,7 @@ func NewRecordingWriter(name string, w io.Writer, comments []string) (RecordingW
 type EdgeWriter struct {
 	w      RecordingWriter
 	csv    *CSVWriter  // w, if it is one
+	levels bool        // w takes only known levels
 	level  pulse.Level // last one written; Unknown before the first
 	last   pulse.Stamp // of it
 	lost   bool        // the line is, since lostAt
@@ -48,7 +49,8 @@ type EdgeWriter struct {
 // NewEdgeWriter writes with w.
 func NewEdgeWriter(w RecordingWriter) *EdgeWriter {
 	csv, _ := w.(*CSVWriter)
-	return &EdgeWriter{w: w, csv: csv, level: pulse.Unknown}
+	_, checked := w.(*Checksum)
+	return &EdgeWriter{w: w, csv: csv, levels: csv != nil || checked, level: pulse.Unknown}
 }
 
 // Add writes the next edges.
@@ -56,7 +58,7 @@ func (w *EdgeWriter) Add(edges []pulse.Edge) {
 	if w.err != nil {
 		return
 	}
-	if w.csv == nil { // VCD has a level for what is not known
+	if !w.levels { // VCD has a level for what is not known
 		w.err = w.w.Write(edges)
 		return
 	}
@@ -76,7 +78,9 @@ func (w *EdgeWriter) Add(edges []pulse.Edge) {
 			continue
 		case w.lost:
 			w.lost = false
-			w.csv.out.line(fmt.Sprintf("# The line was lost at time_ns %d and found at level %d at %d: the next two rows are no edges, they mark that time.", w.lostAt, e.Level, e.At))
+			if w.csv != nil {
+				w.csv.out.line(fmt.Sprintf("# The line was lost at time_ns %d and found at level %d at %d: the next two rows are no edges, they mark that time.", w.lostAt, e.Level, e.At))
+			}
 			w.row(pulse.Edge{At: max(w.lostAt, w.last+1), Level: w.level ^ 1})
 			if e.At = max(e.At, w.last+1); e.Lost == 0 {
 				e.Lost = 1

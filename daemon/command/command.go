@@ -35,6 +35,7 @@ const (
 type program struct {
 	Measure      measureCmd      `cmd:"" group:"Measure:" help:"Measure a contact, from its recorded edges or as it moves."`
 	Compare      compareCmd      `cmd:"" group:"Measure:" help:"Tell what has changed between two recordings, or before and after work on a contact of a log."`
+	Report       reportCmd       `cmd:"" group:"Measure:" help:"Write a test record for the binder: HTML, PDF or Markdown, or check one against a recording."`
 	Limits       limitsCmd       `cmd:"" group:"Measure:" help:"List the published limits, or show one set with its sources."`
 	Gears        gearsCmd        `cmd:"" group:"Measure:" help:"Reckon the drive train of an interrupter's cam: turns, teeth, and which faults can be seen."`
 	InputCircuit inputCircuitCmd `cmd:"" group:"Measure:" help:"Reckon the isolated input between a contact and a line: resistors, worst cases, timing, a drawing; the cautions first."`

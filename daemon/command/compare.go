@@ -32,7 +32,7 @@ type compareCmd struct {
 
 	jsonFlag `group:"Output:"`
 	HTML     string `group:"Output:" name:"html" placeholder:"FILE" help:"Write the page as an HTML file too, for a browser or to print."`
-	Force    bool   `group:"Output:" help:"Let --html replace a file."`
+	recordFlags
 }
 
 // defaultAround is long enough for a cam to have turned some thousand times, and
@@ -65,6 +65,8 @@ type comparedSource struct {
 	report   *stretch.Report // nil outside a log
 	log      *stretch.Source // closed; nil outside a log
 	from, to pulse.Stamp     // of a log
+	gathered *report.Gathered
+	sum      report.Sum // where a record is asked for
 }
 
 func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
@@ -76,6 +78,13 @@ func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	defer out.Discard()
+	var record *recordFile
+	if c.Out != "" {
+		if record, err = c.begin(); err != nil {
+			return 0, err
+		}
+		defer record.Discard()
+	}
 	requests, halves, err := c.requests(ctx, sh)
 	if err != nil {
 		return 0, err
@@ -102,6 +111,14 @@ func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
 	doc := report.OfComparison(result, sh.zone)
 	if err := keepPage(out, doc, "compare"); err != nil {
 		return 0, err
+	}
+	if record != nil {
+		p := c.particulars(both[0].sum, both[1].sum)
+		p.Written = p.Written.In(sh.zone)
+		doc := report.OfRecordOfComparison(result, both[0].M, both[1].M, both[0].gathered, both[1].gathered, p, sh.zone)
+		if err := record.keep(doc, "Test record: "+both[0].M.Source+" and "+both[1].M.Source); err != nil {
+			return 0, err
+		}
 	}
 	return result.Status(), sh.show(c.JSON, result, func() *report.Document { return doc })
 }
@@ -138,7 +155,7 @@ func (c *compareCmd) check() error {
 	if !logged && !alsoLogged {
 		return (&stretchFlags{logFileFlag: c.logFileFlag, Since: c.Since, Until: c.Until}).none()
 	}
-	return distinct(namedFile{"a source", c.First}, namedFile{"--log", c.Log}, namedFile{"--html", c.HTML})
+	return distinct(namedFile{"a source", c.First}, namedFile{"--log", c.Log}, namedFile{"--html", c.HTML}, namedFile{"--out", c.Out})
 }
 
 // requests are the stretches of a log that are asked for; halves is nil without
@@ -208,9 +225,14 @@ func (c *compareCmd) measure(ctx context.Context, sh *shell, name string, reques
 	}
 	defer src.Close()
 	x.Series = pulse.NewComparand(&cfg)
-	cfg.Observer = pulse.Tee(cfg.Observer, x.Series.Observer())
+	x.gathered = report.NewGathered()
+	cfg.Observer = pulse.Tee(cfg.Observer, x.Series.Observer(), x.gathered.Observer())
 	if _, err := pulse.NewMeter(cfg); err != nil { // before anything is read
 		return nil, err
+	}
+	tap := newSummed(src)
+	if x.log == nil {
+		src = tap
 	}
 	m, edges, err := measure(ctx, sh, src, cfg, func(pulse.Stamp, bool) {})
 	switch {
@@ -221,11 +243,18 @@ func (c *compareCmd) measure(ctx context.Context, sh *shell, name string, reques
 	}
 	m.Source = name
 	x.M, x.Setup, x.cfg = m, *cfg.Setup, cfg
-	if s, ok := src.(*stretch.Source); ok {
-		if x.report, err = s.Report(ctx, m); err != nil {
+	sum := tap.sum
+	if x.log != nil {
+		if x.report, err = x.log.Report(ctx, m); err != nil {
 			return nil, err
 		}
+		if c.Out != "" {
+			if sum, err = x.log.Checksum(ctx); err != nil {
+				return nil, err
+			}
+		}
 	}
+	x.sum = report.Sum{Of: name, SHA256: sum.String(), Edges: sum.Edges()}
 	return x, nil
 }
 

@@ -125,6 +125,7 @@ const demoText = `
 The Marrow Quay exchange: invented, as are its equipment and all its figures.
 
   %[1]s          the contacts, now
+  %[1]scontacts/timing-cam?span=month   one of them, with its month
   %[1]smetrics   the same for Prometheus
 
 What to look at:

@@ -18,10 +18,10 @@ func TestHelpExamples(t *testing.T) {
 		t.Fatal(err)
 	}
 	ran := 0
-	for _, c := range []epilogue{&program{}, &measureCmd{}, &compareCmd{}, &simCmd{}, &limitsCmd{}, &gearsCmd{}, &inputCircuitCmd{}} {
+	for _, c := range []epilogue{&program{}, &measureCmd{}, &compareCmd{}, &reportCmd{}, &simCmd{}, &limitsCmd{}, &gearsCmd{}, &inputCircuitCmd{}} {
 		for line := range strings.Lines(c.epilogue()) {
 			f := strings.Fields(line)
-			if len(f) < 2 || f[0] != "makebreak" || f[1] != "measure" && f[1] != "compare" && f[1] != "limits" && f[1] != "sim" && f[1] != "gears" && f[1] != "input-circuit" || strings.Contains(line, "gpio:") || strings.Contains(line, "run:") || strings.HasSuffix(line, "\\\n") {
+			if len(f) < 2 || f[0] != "makebreak" || f[1] != "measure" && f[1] != "report" && f[1] != "compare" && f[1] != "limits" && f[1] != "sim" && f[1] != "gears" && f[1] != "input-circuit" || strings.Contains(line, "gpio:") || strings.Contains(line, "--log ") || strings.Contains(line, "run:") || strings.HasSuffix(line, "\\\n") {
 				continue
 			}
 			args, stdin, save := f[1:], "", ""

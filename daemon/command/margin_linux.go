@@ -189,7 +189,7 @@ func (c *marginCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if err := keep(table, doc.WriteTable); err != nil {
 		return 0, err
 	}
-	if err := keep(drawing, func(w io.Writer) error { return report.MarginPlot(run, profile).Write(w, suffix) }); err != nil {
+	if err := keep(drawing, func(w io.Writer) error { return plot.Write(w, report.MarginPlot(run, profile), suffix) }); err != nil {
 		return 0, err
 	}
 	err = sh.show(c.JSON, doc, func() *report.Document { return report.OfMargin(run, profile, stopped) })

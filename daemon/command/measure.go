@@ -96,6 +96,32 @@ Exit status: 0 pass, or no limits asked; 1 conditional pass, conditional fail or
 fail; 2 the command or its input is wrong; 3 not measured. --limits all has no
 verdict of its own, and ends with 0.
 
+What the words mean:
+  - A break is the contact open, a make closed. Percent break is
+    100 · break / (break + make).
+  - A change that bounces counts once, at its first edge; the settling time says
+    when it is over. A burst that ends where it began is chatter.
+  - The rate of a train of N pulses is (N − 1) / (first opening to last
+    opening): the last pulse has no make of its own, and none is made up for it.
+  - An interdigit gap runs from the last closing of one train to the first
+    opening of the next.
+  - An interrupter is read as the best explanation of all its openings. One
+    within a quarter of its spacing of where it is expected, or where the limits
+    still allow it, is due. What did not come is missing, what is out of place
+    extra; when all that follows keeps to a new phase, the phase has slipped;
+    five intervals that agree on another length are another speed.
+  - A break of 201 to 1500 ms between two pulses of one digit is a stall: its
+    digit is "?", and it never passes.
+  - Beside lost edges, an unknown time or the start of a live capture, a change
+    within the settling time has no known time: the break, make and period that
+    it would end or begin are left out.
+  - The verdict is taken on the worst pulse or cycle, with a guard band as wide
+    as the expanded uncertainty (k = 2) after ILAC-G8:09/2019: pass, conditional
+    pass (inside, but nearer the limit than the uncertainty), conditional fail,
+    fail, or not measured.
+  - Counts come with what they prove: "0 of 864 out of limit: fewer than 1 in
+    288" is a 95 % Clopper–Pearson bound.
+
 ` + caution
 }
 

@@ -13,11 +13,14 @@ import (
 	"github.com/coreos/go-systemd/v22/daemon"
 	"golang.org/x/sys/unix"
 
+	"makebreak/daemon/archive"
 	"makebreak/daemon/config"
 	"makebreak/daemon/figure"
 	"makebreak/daemon/report"
+	"makebreak/daemon/store"
 	"makebreak/daemon/stretch"
 	"makebreak/daemon/watch"
+	"makebreak/daemon/web"
 )
 
 // watching is the commands that go on for long.
@@ -122,7 +125,8 @@ func watchOptions(sh *shell, ln net.Listener, log *slog.Logger, file string) (op
 	version, goVersion, _ := build()
 	return watch.Options{
 		Listener: ln, Log: log, Version: version, GoVersion: goVersion,
-		File: file, Load: func() (*config.Watch, error) { return config.LoadWatch(file) }, Reload: hangup,
+		Archive: func(log *store.Log) web.Archive { return archive.New(log, sh.zone) },
+		File:    file, Load: func() (*config.Watch, error) { return config.LoadWatch(file) }, Reload: hangup,
 		SoakStatements: stretch.Statements,
 	}, func() { signal.Stop(hangup) }
 }

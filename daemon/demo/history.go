@@ -98,43 +98,41 @@ type days struct {
 
 // ReadEdges implements hw.Source.
 func (d *days) ReadEdges(ctx context.Context, buf []pulse.Edge) (int, error) {
-	for {
-		if err := ctx.Err(); err != nil {
-			return 0, err
-		}
-		if d.signal == nil {
-			if d.n >= Days {
-				return 0, io.EOF
-			}
-			spec, err := synth.Parse(d.day(d.n))
-			if err != nil {
-				return 0, err
-			}
-			if d.signal, err = hw.NewSimulated(spec, hw.SimulatedOptions{Until: running}); err != nil {
-				return 0, err
-			}
-		}
-		n, err := d.signal.ReadEdges(ctx, buf)
-		switch {
-		case err == nil:
-			for i := range buf[:n] {
-				d.seq++
-				buf[i].At += pulse.Stamp(d.n) * day
-				buf[i].Seq = d.seq
-			}
-			return n, nil
-		case !errors.Is(err, io.EOF):
-			return 0, err
-		}
-		d.signal = nil
-		if d.n++; d.n >= Days {
-			return 0, io.EOF
-		}
-		// The source was not read from here to the next day.
-		d.seq++
-		buf[0] = pulse.Edge{At: pulse.Stamp(d.n-1)*day + running, Seq: d.seq, Level: pulse.Unknown}
-		return 1, nil
+	if err := ctx.Err(); err != nil {
+		return 0, err
 	}
+	if d.n >= Days {
+		return 0, io.EOF
+	}
+	if d.signal == nil {
+		spec, err := synth.Parse(d.day(d.n))
+		if err != nil {
+			return 0, err
+		}
+		if d.signal, err = hw.NewSimulated(spec, hw.SimulatedOptions{Until: running}); err != nil {
+			return 0, err
+		}
+	}
+	n, err := d.signal.ReadEdges(ctx, buf)
+	switch {
+	case err == nil:
+		for i := range buf[:n] {
+			d.seq++
+			buf[i].At += pulse.Stamp(d.n) * day
+			buf[i].Seq = d.seq
+		}
+		return n, nil
+	case !errors.Is(err, io.EOF):
+		return 0, err
+	}
+	d.signal = nil
+	if d.n++; d.n == Days {
+		return 0, io.EOF
+	}
+	// The source was not read from here to the next day.
+	d.seq++
+	buf[0] = pulse.Edge{At: pulse.Stamp(d.n-1)*day + running, Seq: d.seq, Level: pulse.Unknown}
+	return 1, nil
 }
 
 // Close implements hw.Source.

@@ -64,6 +64,15 @@ func Trimmed(v float64, decimals int) string {
 	return s
 }
 
+// Signed writes a change with its sign and its uncertainty u: "+0.012 ± 0.003".
+func Signed(v, u float64) string {
+	text := Fixed(math.Abs(v), Decimals(u)) + " ± " + Fixed(u, Decimals(u))
+	if v < 0 {
+		return "−" + text
+	}
+	return "+" + text
+}
+
 // Count writes n with commas between thousands: 40,000.
 func Count[N int | int64 | uint64](n N) string {
 	s := fmt.Sprint(n)

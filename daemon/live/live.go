@@ -132,6 +132,7 @@ type Contact struct {
 	rated         pulse.Stamp // end of the pulses or the cycle that they are of
 	recent        [longTrain]pair
 	rolling       rolling
+	latest        latest
 }
 
 // longTrain is the most periods that a digit has. A longer train is a steady
@@ -258,6 +259,7 @@ func (c *Contact) Up(l pulse.Level) {
 	c.up, c.ended, c.why, c.last, c.anyEdge = true, false, "", c.now(), false
 	c.heard = c.last
 	c.level(l)
+	c.latest.mark(c.last, c.state)
 }
 
 // Down says that the source is not being read and why, in words for a person.
@@ -265,6 +267,7 @@ func (c *Contact) Down(why string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.up, c.ended, c.why, c.state = false, false, why, Unknown
+	c.latest.mark(c.now(), Unknown)
 }
 
 // End says that the source has come to its end, such as a recording.
@@ -272,6 +275,7 @@ func (c *Contact) End() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.up, c.ended, c.why, c.state = false, true, "", Unknown
+	c.latest.mark(c.now(), Unknown)
 }
 
 // Clock sets the relative standard uncertainty of the time base as it is now,
@@ -379,6 +383,21 @@ func (c *Contact) Finding(f Finding) {
 func (c *Contact) event(e *pulse.Event) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	switch e.Kind {
+	case pulse.EventTransition:
+		to := Open
+		if e.Closed {
+			to = Closed
+		}
+		c.latest.mark(e.At, to)
+	case pulse.EventUnknown:
+		to := Open
+		if e.Closed {
+			to = Closed
+		}
+		c.latest.mark(e.At, Unknown)
+		c.latest.mark(e.End, to)
+	}
 	if e.Kind == pulse.EventTransition && c.kind != pulse.KindDial { // a limit on a dial's bounce is for pulses
 		c.rolling.bounce(e.At, int64(e.End-e.At))
 	}
@@ -397,6 +416,7 @@ func (c *Contact) pulse(r *pulse.PulseRow) {
 		return
 	}
 	c.rolling.period(r.At, r.BreakNS, r.PeriodNS, nil)
+	c.latest.point(r.At, r.BreakNS, r.PeriodNS)
 	c.recent[r.Pulse%longTrain] = pair{r.BreakNS, r.PeriodNS}
 	if r.Pulse <= longTrain {
 		return
@@ -429,6 +449,7 @@ func (c *Contact) cycle(r *pulse.CycleRow) {
 	}
 	if r.Whole {
 		c.rolling.period(r.At, r.BreakNS, r.PeriodNS, r.SegmentsNS)
+		c.latest.point(r.At, r.BreakNS, r.PeriodNS)
 		c.rated = r.At + pulse.Stamp(r.PeriodNS)
 		c.rate = pulse.Known(60e9 / float64(r.PeriodNS))
 		c.percent = pulse.Known(percent(r.BreakNS, r.PeriodNS))

@@ -135,19 +135,6 @@ contacts:
 	watched.end(syscall.SIGTERM)
 }
 
-// prometheusFile finds the program, or skips the test.
-func prometheusFile(t *testing.T) string {
-	t.Helper()
-	file, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("MAKEBREAK_TESTS") == "require" {
-			t.Fatal(err)
-		}
-		t.Skipf("%v; MAKEBREAK_TESTS=require makes this a failure", err)
-	}
-	return file
-}
-
 func expfmtParse(page string) (map[string]*dto.MetricFamily, error) {
 	parser := expfmt.NewTextParser(model.LegacyValidation)
 	return parser.TextToMetricFamilies(strings.NewReader(page))

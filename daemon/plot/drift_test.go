@@ -15,7 +15,7 @@ func TestDrift(t *testing.T) {
 		p.Title, p.Y, p.X, p.Means = "Percent break", "%", x, y
 		var b strings.Builder
 		d := Drift{Panels: []DriftPanel{p, {Title: "Rate", Y: "IPM", X: x, Means: []float64{60, 60, 60, 60}}}, XLabel: "hours", Note: "dots"}
-		if err := d.SVG(&b); err != nil {
+		if err := SVG(&b, &d, Desktop); err != nil {
 			t.Fatal(err)
 		}
 		for dec := xml.NewDecoder(strings.NewReader(b.String())); ; {

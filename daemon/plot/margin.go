@@ -1,9 +1,6 @@
-// Package plot draws results: it knows values, and is given the words that
-// stand around them.
 package plot
 
 import (
-	"bytes"
 	"fmt"
 	"image/color"
 	"io"
@@ -11,14 +8,10 @@ import (
 	"slices"
 	"strings"
 
-	xfont "golang.org/x/image/font"
 	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/vgimg"
-	"gonum.org/v1/plot/vg/vgsvg"
 
 	"makebreak/daemon/figure"
 	"makebreak/pulse"
@@ -37,137 +30,67 @@ type Margin struct {
 	LimitsName string
 }
 
-// Formats are the suffixes of the files that can be written.
+// Formats are the suffixes of the files that Write can write.
 var Formats = []string{".png", ".svg"}
 
-// Sizes of a plot. The dots per inch of a PNG make it sharp on paper.
-const (
-	plotWidth  = 6.4 * vg.Inch
-	plotHead   = 0.62 * vg.Inch
-	plotFoot   = 0.62 * vg.Inch
-	plotDPI    = 200
-	plotLetter = 9 * vg.Length(1)
-)
-
-var (
-	ink   = color.NRGBA{0x22, 0x22, 0x22, 0xff}
-	faint = color.NRGBA{0x66, 0x66, 0x66, 0xff}
-	// Vermilion and bluish green, which the colour-blind tell apart (Okabe and
-	// Ito's palette, from memory), through a pale grey.
-	wrongColour = color.NRGBA{0xd5, 0x5e, 0x00, 0xff}
-	halfColour  = color.NRGBA{0xee, 0xec, 0xe6, 0xff}
-	rightColour = color.NRGBA{0x00, 0x9e, 0x73, 0xff}
-)
+// Write draws d in the format of a suffix of Formats.
+func Write(w io.Writer, d Drawing, suffix string) error {
+	switch suffix {
+	case ".svg":
+		return SVG(w, d, Desktop)
+	case ".png":
+		return PNG(w, d, Desktop)
+	}
+	return fmt.Errorf("plot as %q: expected one of %s", suffix, strings.Join(Formats, ", "))
+}
 
 // rightness is the colour of a fraction of right answers. What is not quite
 // all is well apart from all.
 func rightness(f float64) color.NRGBA {
-	mix := func(a, b color.NRGBA, t float64) color.NRGBA {
-		m := func(x, y uint8) uint8 { return uint8(math.Round(float64(x) + t*(float64(y)-float64(x)))) }
-		return color.NRGBA{m(a.R, b.R), m(a.G, b.G), m(a.B, b.B), 0xff}
-	}
 	switch {
 	case f >= 1:
 		return rightColour
 	case f >= 0.5:
-		return mix(halfColour, rightColour, (f-0.5)*1.3)
+		return mixed(halfColour, rightColour, (f-0.5)*1.3)
 	}
-	return mix(wrongColour, halfColour, 2*f)
+	return mixed(wrongColour, halfColour, 2*f)
 }
 
-func sans(size vg.Length, bold bool) font.Font {
-	f := font.Font{Typeface: "Liberation", Variant: "Sans", Size: size}
-	if bold {
-		f.Weight = xfont.WeightBold
-	}
-	return f
-}
-
-// Write draws the margin in the format of a suffix of Formats, one panel for
-// each gap.
-func (m *Margin) Write(w io.Writer, suffix string) error {
-	panels := max(len(m.Grid.GapsMS), 1)
-	// Rows of a size that one reads, within a page.
-	panel := min(1.6*vg.Inch+vg.Length(len(m.Grid.RatesPPS))*0.4*vg.Inch, 4*vg.Inch)
-	width, height := plotWidth, plotHead+plotFoot+vg.Length(panels)*panel
-	var c interface {
-		vg.CanvasSizer
-		io.WriterTo
-	}
-	switch suffix {
-	case ".svg":
-		c = vgsvg.New(width, height)
-	case ".png":
-		c = vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(width, height), vgimg.UseDPI(plotDPI))}
-	default:
-		return fmt.Errorf("plot as %q: expected one of %s", suffix, strings.Join(Formats, ", "))
-	}
-	dc := draw.New(c)
-	dc.FillPolygon(color.White, []vg.Point{dc.Min, {X: dc.Max.X, Y: dc.Min.Y}, dc.Max, {X: dc.Min.X, Y: dc.Max.Y}})
-	m.drawHead(draw.Crop(dc, 0, 0, height-plotHead, 0))
-	m.drawFoot(draw.Crop(dc, 0, 0, 0, plotFoot-height))
-	for i := range panels {
-		top := height - plotHead - vg.Length(i)*panel
-		m.panel(i).Draw(draw.Crop(dc, 6, -14, top-panel+6, top-height))
-	}
-	var b bytes.Buffer
-	if _, err := c.WriteTo(&b); err != nil {
-		return err
-	}
-	out := b.Bytes()
-	if suffix == ".svg" {
-		out = withFonts(out)
-	}
-	_, err := w.Write(out)
-	return err
-}
-
-// withFonts names others in an SVG beside the font that the sizes are reckoned by,
-// which few computers have.
-func withFonts(svg []byte) []byte {
-	return bytes.ReplaceAll(svg, []byte("font-family:Liberation Sans;"), []byte("font-family:Liberation Sans,Arial,Helvetica,sans-serif;"))
-}
-
-func label(c *draw.Canvas, f font.Font, ink color.Color, x, y vg.Length, text string) vg.Length {
-	s := draw.TextStyle{Color: ink, Font: f, Handler: plot.DefaultTextHandler}
-	c.FillText(s, vg.Point{X: x, Y: y}, text)
-	return s.Width(text)
-}
-
-func (m *Margin) drawHead(c draw.Canvas) {
-	x := c.Min.X + 12
-	label(&c, sans(13, true), ink, x, c.Max.Y-22, m.Title)
-	label(&c, sans(plotLetter, false), faint, x, c.Max.Y-38, m.About)
-}
-
-func (m *Margin) drawFoot(c draw.Canvas) {
-	const box = 11
-	f := sans(plotLetter, false)
-	x, y := c.Min.X+12, c.Max.Y-14
-	fill := func(colour color.Color) {
-		c.FillPolygon(colour, []vg.Point{{X: x, Y: y - 2}, {X: x + box, Y: y - 2}, {X: x + box, Y: y - 2 + box}, {X: x, Y: y - 2 + box}})
-		x += box
-	}
-	for _, k := range []struct {
-		fractions []float64
-		text      string
-	}{{[]float64{1}, "right in every try"}, {[]float64{0.9, 0.6, 0.3}, "in some"}, {[]float64{0}, "in none"}} {
-		for _, v := range k.fractions {
-			fill(rightness(v))
+// Alt implements Drawing.
+func (m *Margin) Alt() string {
+	var all, some, none, untried int
+	for _, c := range m.Cells {
+		switch {
+		case c.Tries == 0:
+			untried++
+		case c.Right == c.Tries:
+			all++
+		case c.Right == 0:
+			none++
+		default:
+			some++
 		}
-		x += 4
-		x += label(&c, f, ink, x, y, k.text) + 14
 	}
-	if m.Limits != nil {
-		c.StrokeLine2(limitStyle(), x, y-2+box/2, x+2*box, y-2+box/2)
-		x += 2*box + 4
-		label(&c, f, ink, x, y, "limits "+m.LimitsName)
+	var s sentences
+	s.add("%s", m.About)
+	s.add("Of %s of rate and break, %d are right in every try, %d in some, %d in none", figure.Plural(len(m.Cells), "cell", "cells"), all, some, none)
+	if untried > 0 {
+		s.more(", %d were not tried", untried)
 	}
-	label(&c, f, faint, c.Min.X+12, y-17, m.Note)
+	s.add("%s", m.Note)
+	return s.String()
 }
 
-func limitStyle() draw.LineStyle {
-	return draw.LineStyle{Color: ink, Width: 1.6, Dashes: []vg.Length{5, 3}}
+func (m *Margin) picture(vg.Length) *picture {
+	p := &picture{title: m.Title, about: m.About, note: m.Note}
+	for gap := range max(len(m.Grid.GapsMS), 1) {
+		p.panels = append(p.panels, m.panel(gap))
+	}
+	p.keys = []key{boxKey(rightness(1), "right in every try"), boxKey(rightness(0.6), "in some"), boxKey(rightness(0), "in none")}
+	if m.Limits != nil {
+		p.keys = append(p.keys, limitKey(m.LimitsName))
+	}
+	return p
 }
 
 // borders gives the lines between the cells of an axis and at its ends, so
@@ -223,44 +146,32 @@ func axisTicks(values []float64) (t plot.ConstantTicks) {
 }
 
 // panel draws the cells of one gap.
-func (m *Margin) panel(gap int) *plot.Plot {
+func (m *Margin) panel(gap int) *panel {
 	g := m.Grid
-	p := plot.New()
-	p.BackgroundColor = color.Transparent
+	title := ""
 	if len(g.GapsMS) > 0 {
-		p.Title.Text = "Gap between the trains " + figure.Trimmed(g.GapsMS[gap], 3) + " ms"
-		p.Title.TextStyle.Font = sans(10, true)
-		p.Title.TextStyle.Color = ink
-		p.Title.Padding = 4
+		title = "Gap between the trains " + figure.Trimmed(g.GapsMS[gap], 3) + " ms"
 	}
+	p := newPanel(title, "rate, pulses per second", "break, % of the period")
+	// Rows of a size that one reads, within a page.
+	p.height = min(100+vg.Length(len(g.RatesPPS))*30, 300)
 	x, y := borders(g.BreakPercents), borders(g.RatesPPS)
 	for _, a := range []struct {
 		axis   *plot.Axis
-		text   string
 		values []float64
 		b      []float64
-	}{{&p.X, "break, % of the period", g.BreakPercents, x}, {&p.Y, "rate, pulses per second", g.RatesPPS, y}} {
-		a.axis.Label.Text = a.text
-		a.axis.Label.TextStyle.Font = sans(10, false)
-		a.axis.Label.TextStyle.Color = ink
-		a.axis.Tick.Label.Font = sans(plotLetter, false)
-		a.axis.Tick.Label.Color = ink
+	}{{&p.plot.X, g.BreakPercents, x}, {&p.plot.Y, g.RatesPPS, y}} {
 		a.axis.Tick.Marker = axisTicks(a.values)
-		a.axis.Tick.Length = 3
-		a.axis.Tick.LineStyle.Color = faint
-		a.axis.LineStyle.Width = 0
-		a.axis.Padding = 2
 		a.axis.Min, a.axis.Max = a.b[0], a.b[len(a.b)-1]
 	}
 	boxes := &marginBoxes{Margin: m, gap: gap, x: x, y: y}
-	p.Add(boxes)
+	p.plot.Add(boxes)
 	if m.Limits != nil {
 		if ring := limitOutline(m.Limits, m.Cells[g.Index(0, 0, gap)].GapMS, x[0], x[len(x)-1], y[0], y[len(y)-1]); ring != nil {
-			halo := draw.LineStyle{Color: color.White, Width: 3}
-			p.Add(&plotter.Polygon{XYs: []plotter.XYs{ring}, LineStyle: halo}, &plotter.Polygon{XYs: []plotter.XYs{ring}, LineStyle: limitStyle()})
+			p.add(outline(ring))
 		}
 	}
-	p.Add(marginFigures{boxes})
+	p.plot.Add(marginFigures{boxes})
 	return p
 }
 
@@ -310,11 +221,6 @@ func (m *marginBoxes) each(c *draw.Canvas, p *plot.Plot, f func(k pulse.MarginCe
 			})
 		}
 	}
-}
-
-func corners(r vg.Rectangle, inset vg.Length) []vg.Point {
-	x0, x1, y0, y1 := r.Min.X+inset, r.Max.X-inset, r.Min.Y+inset, r.Max.Y-inset
-	return []vg.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}, {X: x0, Y: y0}}
 }
 
 func fraction(k pulse.MarginCell) float64 { return float64(k.Right) / float64(k.Tries) }

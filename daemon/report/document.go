@@ -8,6 +8,7 @@ import (
 	"io"
 	"time"
 
+	"makebreak/daemon/plot"
 	"makebreak/pulse"
 )
 
@@ -15,6 +16,7 @@ import (
 type Document struct {
 	Blocks []Block
 	zone   *time.Location // of the times of day that are said; nil is UTC
+	record *Particulars   // of a test record; nil for a page
 }
 
 // A Block is one of Title, Heading, Paragraph, Statement, Table, Chart, Drawing,
@@ -98,6 +100,14 @@ type Cell struct {
 
 // A Chart is a picture, and what stands for it where there are none.
 type Chart struct {
+	Title   string
+	Drawing plot.Drawing
+	Words   []Block
+}
+
+// A Wiring is a drawing of a circuit, which pages show; elsewhere its words stand
+// for it.
+type Wiring struct {
 	Title string
 	SVG   func(io.Writer) error
 	Words []Block
@@ -119,6 +129,7 @@ func (Paragraph) block() {}
 func (Statement) block() {}
 func (Table) block()     {}
 func (Chart) block()     {}
+func (Wiring) block()    {}
 func (Drawing) block()   {}
 func (Space) block()     {}
 func (Caution) block()   {}

@@ -504,7 +504,7 @@ func (s *driftSpeech) chart(doc *Document, m *pulse.Measurement, rateUnit string
 		per, label = 86400, "days"
 	}
 	from := d.Series[0].From
-	picture := plot.Drift{XLabel: label + " from " + s.at(float64(d.FromS)), Note: "Dots are means of windows, the line is the trend or the step that explains them, dashes are limits."}
+	picture := plot.Drift{Title: "Change over time", XLabel: label + " from " + s.at(float64(d.FromS)), Note: "Dots are means of windows, the line is the trend or the step that explains them, dashes are limits."}
 	for _, q := range s.drawn(m, rateUnit) {
 		p := plot.DriftPanel{Title: q.title, Y: q.unit, Limits: q.limits, Span: s.least(q.unit)}
 		step := (len(d.Series) + mostDots - 1) / mostDots
@@ -532,7 +532,7 @@ func (s *driftSpeech) chart(doc *Document, m *pulse.Measurement, rateUnit string
 		}
 	}
 	if len(picture.Panels) > 0 {
-		doc.add(Chart{Title: "Change over time", SVG: picture.SVG})
+		doc.add(Chart{Title: "Change over time", Drawing: &picture})
 	}
 }
 

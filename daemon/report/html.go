@@ -2,13 +2,13 @@ package report
 
 import (
 	"bufio"
-	"cmp"
 	_ "embed"
-	"errors"
 	"html/template"
 	"io"
 	"strconv"
 	"strings"
+
+	"makebreak/daemon/plot"
 )
 
 //go:embed page.css
@@ -24,19 +24,21 @@ func (d *Document) HTML(w io.Writer, title string) error {
 	p := htmlPage{Writer: bufio.NewWriter(w)}
 	p.WriteString("<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n")
 	p.element("title", "", title)
+	if d.record != nil {
+		p.WriteString("<meta name=\"description\" content=\"" + SumLine(d.record.Sums) + "\">\n")
+	}
 	p.WriteString("<style>\n" + style + "</style>\n</head>\n<body>\n<main>\n")
 	for _, b := range d.Blocks {
 		p.block(b)
 	}
 	p.list(false)
 	p.WriteString("</main>\n</body>\n</html>\n")
-	return errors.Join(p.err, p.Flush())
+	return p.Flush()
 }
 
 type htmlPage struct {
 	*bufio.Writer
-	listing bool  // inside a list
-	err     error // of the first chart that could not be drawn
+	listing bool // inside a list
 }
 
 func (p *htmlPage) block(b Block) {
@@ -64,20 +66,47 @@ func (p *htmlPage) block(b Block) {
 		p.WriteString("</pre>\n")
 	case Chart:
 		p.WriteString("<figure>\n")
-		p.err = cmp.Or(p.err, b.SVG(p))
-		p.element("figcaption", "", b.Title)
-		p.WriteString("</figure>\n<details>\n<summary>In words</summary>\n")
-		for _, b := range b.Words {
-			p.block(b)
+		plot.SVG(p, b.Drawing, plot.Desktop) // what fails is told by Flush
+		if said, ok := b.caption(); ok {     // the drawing has its title
+			p.element("figcaption", "", said)
+			p.WriteString("</figure>\n")
+			return
 		}
-		p.list(false)
-		p.WriteString("</details>\n")
+		p.inWords(b.Title, b.Words)
+	case Wiring:
+		p.WriteString("<figure>\n")
+		b.SVG(p) // what fails is told by Flush
+		p.inWords(b.Title, b.Words)
 	case Caution:
 		p.WriteString("<aside class=\"caution\" role=\"note\">\n")
 		p.element("p", "", CautionText)
 		p.WriteString("</aside>\n")
 	case Space: // the style keeps blocks apart
 	}
+}
+
+// inWords ends a figure with its title, and says it in words.
+func (p *htmlPage) inWords(title string, words []Block) {
+	p.element("figcaption", "", title)
+	p.WriteString("</figure>\n<details>\n<summary>In words</summary>\n")
+	for _, b := range words {
+		p.block(b)
+	}
+	p.list(false)
+	p.WriteString("</details>\n")
+}
+
+// caption is what stands below the drawing where its words are no more than a plain
+// paragraph; those of the drawing itself where it has none of its own.
+func (c *Chart) caption() (text string, ok bool) {
+	switch len(c.Words) {
+	case 0:
+		return c.Drawing.Alt(), true
+	case 1:
+		p, ok := c.Words[0].(Paragraph)
+		return p.Text, ok && p.Lead == "" && p.Mark == ""
+	}
+	return "", false
 }
 
 // list begins or ends a list.

@@ -2,12 +2,14 @@ package report
 
 import (
 	"errors"
-	"io"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 	"golang.org/x/net/html"
+
+	"makebreak/daemon/plot"
 )
 
 // wordsOf gives every word that a document says, in order.
@@ -40,6 +42,12 @@ func wordsOf(doc *Document) string {
 				}
 			}
 		case Chart:
+			if said, ok := b.caption(); ok {
+				s = append(s, said)
+			} else {
+				s = append(s, b.Title, "In words", wordsOf(&Document{Blocks: b.Words}))
+			}
+		case Wiring:
 			s = append(s, b.Title, "In words", wordsOf(&Document{Blocks: b.Words}))
 		case Drawing:
 			for _, line := range b.Lines {
@@ -77,7 +85,7 @@ func readHTML(t interface{ Errorf(string, ...any) }, page string) string {
 			}
 			open = open[:len(open)-1]
 		case html.TextToken:
-			if len(open) > 1 && open[1] == "body" {
+			if len(open) > 1 && open[1] == "body" && !slices.Contains(open, "svg") {
 				words = append(words, string(z.Text()))
 			}
 		}
@@ -93,7 +101,7 @@ func TestHTMLEscapes(t *testing.T) {
 		Paragraph{Lead: hostile, Mark: hostile, Tone: Doubtful, Text: hostile}, Paragraph{Bullet: true, Text: hostile},
 		Table{Columns: []Column{{Title: hostile, Unit: hostile}, {}}, Rows: [][]Cell{{{Text: hostile, Unit: hostile}, {Text: hostile, Tone: Good}}}},
 		Drawing{[][]Cell{{{Text: hostile}, {Text: hostile, Tone: Doubtful}}}},
-		Chart{Title: hostile, SVG: func(io.Writer) error { return nil }, Words: []Block{Paragraph{Text: hostile}}},
+		Chart{Title: hostile, Drawing: &plot.Strip{Title: hostile, To: 1}, Words: []Block{Paragraph{Text: hostile}}},
 	}}
 	var b strings.Builder
 	if err := doc.HTML(&b, hostile); err != nil {
@@ -116,6 +124,11 @@ func TestHTMLEscapes(t *testing.T) {
 	}
 }
 
+// writerThat fails with an error.
+type writerThat struct{ error }
+
+func (w writerThat) Write([]byte) (int, error) { return 0, w.error }
+
 // Each block becomes the element that means the same, and nothing that is said
 // is taken for markup.
 func TestHTML(t *testing.T) {
@@ -123,7 +136,8 @@ func TestHTML(t *testing.T) {
 		Title{"run:<b>cam</b>"}, Statement{"OUT OF LIMITS", Bad}, Paragraph{Lead: "Source", Text: `"A & B"`},
 		Paragraph{Bullet: true, Text: "one"}, Paragraph{Bullet: true, Text: "two"}, Space{},
 		Table{Columns: []Column{{Title: "limit"}, {Title: "worst", Unit: "ms", Right: true}}, Rows: [][]Cell{{{Text: "break"}, {Number: true, Decimals: 1}}, nil}},
-		Chart{"Window", func(w io.Writer) error { _, err := io.WriteString(w, "<svg></svg>\n"); return err }, []Block{Paragraph{Text: "8 to 12 pps"}}},
+		Chart{"Window", &plot.Strip{Title: "Strip", To: 1}, []Block{Paragraph{Lead: "Counts", Text: "8 to 12 pps"}}},
+		Chart{"Another", &plot.Strip{Title: "Strip", To: 1}, []Block{Paragraph{Text: "what it shows"}}},
 	}}
 	var b strings.Builder
 	if err := doc.HTML(&b, "<Marrow Quay>"); err != nil {
@@ -137,20 +151,21 @@ func TestHTML(t *testing.T) {
 		"<title>&lt;Marrow Quay&gt;</title>", "<h1>run:&lt;b&gt;cam&lt;/b&gt;</h1>", `<p class="verdict bad">OUT OF LIMITS</p>`,
 		"<p><b>Source</b> &#34;A &amp; B&#34;</p>", "<ul>\n<li>one</li>\n<li>two</li>\n</ul>",
 		`<th scope="col">limit</th><th scope="col" class="right">worst ms</th>`, `<td>break</td><td class="right">-</td>`, `<td colspan="2">…</td>`,
-		"<figure>\n<svg></svg>\n<figcaption>Window</figcaption>\n</figure>\n<details>\n<summary>In words</summary>\n<p>8 to 12 pps</p>\n</details>",
+		"</svg>\n<figcaption>Window</figcaption>\n</figure>\n<details>\n<summary>In words</summary>\n<p><b>Counts</b> 8 to 12 pps</p>\n</details>",
+		"</svg>\n<figcaption>what it shows</figcaption>\n</figure>\n</main>",
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("no %s in\n%s", want, page)
 		}
 	}
+	page = strings.ReplaceAll(page, `xmlns="http://www.w3.org/2000/svg"`, "") // a name, which nobody fetches
 	for _, not := range []string{"http:", "https:", "src=", "url("} {
 		if strings.Contains(page, not) {
 			t.Errorf("the page fetches something: %s", not)
 		}
 	}
 	fails := errors.New("no room")
-	failing := &Document{Blocks: []Block{Chart{SVG: func(io.Writer) error { return fails }}}}
-	if err := failing.HTML(io.Discard, ""); !errors.Is(err, fails) {
-		t.Errorf("a chart that cannot be drawn: %v", err)
+	if err := doc.HTML(writerThat{fails}, ""); !errors.Is(err, fails) {
+		t.Errorf("a page that cannot be written: %v", err)
 	}
 }

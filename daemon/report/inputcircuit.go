@@ -167,7 +167,7 @@ func OfInputCircuit(c *circuit.Circuit) *Document {
 		doc.item(s)
 	}
 	if c.Outcome() != circuit.Broken {
-		doc.add(Chart{Title: "The input circuit", SVG: func(w io.Writer) error { return InputDrawing(w, c) }, Words: wiringWords(c)})
+		doc.add(Wiring{Title: "The input circuit", SVG: func(w io.Writer) error { return InputDrawing(w, c) }, Words: wiringWords(c)})
 	}
 	doc.head("Parts")
 	doc.add(partsTable(c))

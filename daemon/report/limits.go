@@ -70,7 +70,7 @@ func OfLimitsList(profiles []*pulse.Profile) *Document {
 				nominal.Rows = append(nominal.Rows, cells("  "+x.ID, cadenceMS(x.CadenceNS)+" ms", x.Title))
 				continue
 			}
-			doc.add(Paragraph{Indent: 4, Lead: x.ID + " ", Text: x.Title}, Paragraph{Indent: 6, Text: figures(x)})
+			doc.add(Paragraph{Indent: 4, Lead: x.ID + " ", Text: x.Title}, Paragraph{Indent: 6, Text: Figures(x)})
 		}
 		if len(nominal.Rows) > 0 {
 			doc.add(nominal)
@@ -105,9 +105,9 @@ func cadenceMS(cadence []int64) string {
 	return strings.Join(s, "/")
 }
 
-// figures writes the limits of p that are not derived from others, or all when
+// Figures writes the limits of p that are not derived from others, or all when
 // there is no other, in one sentence.
-func figures(p *pulse.Profile) string {
+func Figures(p *pulse.Profile) string {
 	limits := slices.DeleteFunc(slices.Clone(p.Limits), func(l pulse.Limit) bool { return l.Seen == pulse.SeenDerived })
 	if len(limits) == 0 {
 		limits = p.Limits

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"io"
 	"time"
 
 	"makebreak/daemon/figure"
@@ -54,9 +53,9 @@ func OfMargin(run *loop.MarginRun, profile *pulse.Profile, stopped bool) *Docume
 		doc.tell("", figure.Plural(run.Void, "try", "tries")+" said nothing, for a late pulse or a lost edge, and were made again.")
 	}
 	doc.add(Chart{
-		Title: "Where the circuit counts right",
-		SVG:   func(w io.Writer) error { return MarginPlot(run, profile).Write(w, ".svg") },
-		Words: marginGrids(run, profile),
+		Title:   "Where the circuit counts right",
+		Drawing: MarginPlot(run, profile),
+		Words:   marginGrids(run, profile),
 	})
 	doc.add(Space{})
 	doc.tell("", proof(run)+" --table and --json give each cell's bounds.")

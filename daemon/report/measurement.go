@@ -19,6 +19,7 @@ type About struct {
 	Log     *stretch.Report  // nil for what does not come from a log
 	Survey  *pulse.Survey    // of its rows; may be nil
 	Samples bool             // the rows look like samples of a level
+	Record  bool             // it becomes a test record, which asks for nothing
 	Zone    *time.Location   // by whose clock times of day are said; nil is UTC
 }
 
@@ -43,7 +44,9 @@ func OfMeasurement(m *pulse.Measurement, a *About) *Document {
 	stability(doc, m)
 	driveTrain(doc, m)
 	repeater(doc, m)
-	uncertainty(doc, m)
+	if !a.Record { // which has the whole budget
+		uncertainty(doc, m)
+	}
 	doc.add(Caution{})
 	return doc
 }
@@ -102,6 +105,9 @@ func verdict(doc *Document, m *pulse.Measurement, trains *trainDigest, a *About)
 			if text := matches(m, a.Known); text != "" {
 				doc.say(text)
 			}
+			if a.Record {
+				return
+			}
 			doc.say("Ask for a verdict with --limits ID, or --limits all to compare; makebreak limits lists them.")
 		}
 		return
@@ -144,6 +150,9 @@ func headline(m *pulse.Measurement) Statement {
 	}
 	return verdict
 }
+
+// Verdict is the verdict of m in words, as its page begins.
+func Verdict(m *pulse.Measurement) string { return headline(m).Words }
 
 // faultWords says what never passes; nothing when there is none of it.
 func faultWords(f pulse.Faults) string {

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"io"
 	"math"
 	"math/bits"
 
@@ -33,9 +32,9 @@ func stability(doc *Document, m *pulse.Measurement) {
 	}
 	unit := stabilityUnitOf(s)
 	doc.add(Chart{
-		Title: "Allan deviation over τ, with 95 % intervals",
-		SVG:   func(w io.Writer) error { return stabilityPlot(m, unit).WriteSVG(w) },
-		Words: []Block{stabilityTable(s, unit)},
+		Title:   "Allan deviation over τ, with 95 % intervals",
+		Drawing: stabilityPlot(m, unit),
+		Words:   []Block{stabilityTable(s, unit)},
 	})
 	for _, text := range stabilityWords(m, unit) {
 		doc.item(text)

@@ -118,12 +118,9 @@ func rateUnit(m *pulse.Measurement, unit string) string {
 // uncertainty tells each quantity's expanded uncertainty and what it is
 // made of.
 func uncertainty(doc *Document, m *pulse.Measurement) {
-	order := []pulse.Quantity{pulse.RatePPS, pulse.RateIPM, pulse.PeriodMS, pulse.BreakPercent, pulse.BreakRatio, pulse.BreakMS,
-		pulse.MakeMS, pulse.InterdigitMS, pulse.SegmentMS, pulse.BounceMS}
-	order = append(order, pulse.PairQuantities()...)
 	t := Table{Headless: true, Columns: []Column{{}, {}, {Folds: true}}}
 	var sources []string
-	for _, q := range order {
+	for _, q := range budgeted() {
 		b := m.Uncertainty[q]
 		if b == nil || !b.Expanded.OK {
 			continue
@@ -157,4 +154,10 @@ func uncertainty(doc *Document, m *pulse.Measurement) {
 	if len(sources) > 0 {
 		doc.tell("", strings.Join(sources, "; ")+".")
 	}
+}
+
+// budgeted are the quantities that have an uncertainty, in the order of a page.
+func budgeted() []pulse.Quantity {
+	return append([]pulse.Quantity{pulse.RatePPS, pulse.RateIPM, pulse.PeriodMS, pulse.BreakPercent, pulse.BreakRatio, pulse.BreakMS,
+		pulse.MakeMS, pulse.InterdigitMS, pulse.SegmentMS, pulse.BounceMS}, pulse.PairQuantities()...)
 }

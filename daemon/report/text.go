@@ -65,6 +65,10 @@ func (p *textPage) block(b Block) {
 		for _, b := range b.Words {
 			p.block(b)
 		}
+	case Wiring:
+		for _, b := range b.Words {
+			p.block(b)
+		}
 	case Drawing:
 		for _, line := range b.Lines {
 			p.line(line)

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -11,6 +12,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -419,4 +421,76 @@ func (l *Log) Summaries(ctx context.Context, span Span, contact string) iter.Seq
 		`SELECT x.session, x.mono_ns, s.offset_ns, x.wall_ns, `+summaryColumns+`
 FROM sessions s CROSS JOIN summaries x ON x.session = s.id AND x.contact = (SELECT id FROM contacts WHERE name = ?8)
 WHERE `+l.inSpan()+` AND (x.session, x.mono_ns, ?6) > (?4, ?5, ?6) ORDER BY x.session, x.mono_ns LIMIT ?7`, contact)
+}
+
+// Buckets gives a contact's summaries that begin in a span added up by steps of run
+// time, in order of time: what a drawing of months can show. A session begins
+// another bucket. Of them Edges, Lost, Chatter and Bounced are not added, nor
+// BounceMaxNS and InterdigitNS.
+func (l *Log) Buckets(ctx context.Context, span Span, contact string, step time.Duration) (all []Summary, err error) {
+	tl, err := l.TimelineOf(ctx, span.Run, contact)
+	if err != nil {
+		return nil, err
+	}
+	for i := range tl.Sessions {
+		s := &tl.Sessions[i]
+		from, to := max(s.Start.Run, span.From), s.Alive.Run+1
+		if span.To > 0 {
+			to = min(to, span.To)
+		}
+		for begin := from - from%pulse.Stamp(step); begin < to; begin += pulse.Stamp(step) {
+			m, ok, err := l.bucket(ctx, s, contact, max(begin, from), min(begin+pulse.Stamp(step), to))
+			if err != nil {
+				return nil, err
+			}
+			if ok {
+				all = append(all, m)
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b Summary) int { return cmp.Compare(a.At.Run, b.At.Run) })
+	return all, nil
+}
+
+// bucketQuery reads one stretch of the table in its order, so that nothing is sorted.
+const bucketQuery = `SELECT count(*), min(mono_ns), min(wall_ns), sum(length_ns), sum(pulses), sum(missing), sum(extra), sum(out_of_limit),
+sum(periods), sum(period_sum_ns), total(period_squares), total(1.0 * period_sum_ns * period_sum_ns / periods), min(period_min_ns), max(period_max_ns),
+sum(breaks), sum(break_sum_ns), total(break_squares), total(1.0 * break_sum_ns * break_sum_ns / breaks), min(break_min_ns), max(break_max_ns), sum(period_breaks_ns)
+FROM summaries WHERE contact = (SELECT id FROM contacts WHERE name = ?) AND session = ? AND mono_ns >= ? AND mono_ns < ?`
+
+// bucket adds up the summaries of a session that begin between two run times.
+func (l *Log) bucket(ctx context.Context, s *Session, contact string, from, to pulse.Stamp) (m Summary, ok bool, err error) {
+	shift := s.Start.Mono - s.Start.Run
+	scan := func(row scanner) (n int64, err error) {
+		var mono, wall, breaks sql.NullInt64
+		values := make([]sql.NullInt64, 5) // the counters
+		columns := []any{&n, &mono, &wall}
+		for i := range values {
+			columns = append(columns, &values[i])
+		}
+		var stats [2]struct {
+			n, sum, least, most sql.NullInt64
+			within, between     float64
+		}
+		for i := range stats {
+			t := &stats[i]
+			columns = append(columns, &t.n, &t.sum, &t.within, &t.between, &t.least, &t.most)
+		}
+		err = row(append(columns, &breaks)...)
+		m = Summary{Contact: contact, PeriodBreaksNS: breaks.Int64}
+		m.At = Moment{Session: s.ID, Mono: pulse.Stamp(mono.Int64), Run: pulse.Stamp(mono.Int64) - shift, Wall: time.Unix(0, wall.Int64).UTC()}
+		for i, p := range []*int64{&m.LengthNS, &m.Pulses, &m.Missing, &m.Extra, &m.OutOfLimit} {
+			*p = values[i].Int64
+		}
+		for i, p := range []*TimeStats{&m.Period, &m.Break} {
+			t := &stats[i]
+			*p = TimeStats{N: t.n.Int64, SumNS: t.sum.Int64, MinNS: t.least.Int64, MaxNS: t.most.Int64}
+			if p.N > 0 { // from the mean of all
+				p.Squares = t.within + max(t.between-float64(p.SumNS)*float64(p.SumNS)/float64(p.N), 0)
+			}
+		}
+		return n, err
+	}
+	counts, err := list(ctx, l, scan, bucketQuery, contact, s.ID, int64(from+shift), int64(to+shift))
+	return m, err == nil && len(counts) == 1 && counts[0] > 0, err
 }

@@ -146,3 +146,23 @@ func (b *beginning) settled(edges []pulse.Edge) []pulse.Edge {
 	}
 	return nil
 }
+
+// Checksum is that of the edges as Export gives them. The stretch is read once more
+// for it, so that it may come before, after or without Measure.
+func (s *Source) Checksum(ctx context.Context) (sum *hw.Checksum, err error) {
+	sum = hw.NewChecksum()
+	again, err := replayed(ctx, s.log, store.Span{Run: s.Run(), From: s.from, To: s.replay.Span().To}, true, s.contact)
+	if err != nil {
+		return sum, err
+	}
+	defer func() { err = errors.Join(err, again.Close()) }()
+	again.from = s.from
+	w := hw.NewEdgeWriter(sum)
+	if _, err = again.Export(ctx, func(edges []pulse.Edge) error {
+		w.Add(edges)
+		return w.Err()
+	}); err != nil {
+		return sum, err
+	}
+	return sum, nil
+}

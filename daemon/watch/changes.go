@@ -3,7 +3,6 @@ package watch
 import (
 	"encoding/json"
 	"fmt"
-	"math"
 
 	"makebreak/daemon/figure"
 	"makebreak/daemon/live"
@@ -96,7 +95,7 @@ func changeText(x *trend.Change, anchor hw.Anchor) string {
 	case trend.Stepped:
 		s := x.Trend.Step
 		u := (s.High.V - s.Low.V) / 2
-		return what + " made a step of " + signed(s.Size.V, u) + " " + unit + " at " + since
+		return what + " made a step of " + figure.Signed(s.Size.V, u) + " " + unit + " at " + since
 	}
 	u := x.SwingMS / 20
 	before := "at first"
@@ -125,15 +124,7 @@ func subjectText(x *trend.Change) (what, unit string) {
 
 // perDay writes a slope with its uncertainty.
 func perDay(slope, low, high pulse.Num, unit string) string {
-	return signed(24*slope.V, 12*(high.V-low.V)) + " " + unit
-}
-
-func signed(v, u float64) string {
-	text := figure.Fixed(math.Abs(v), figure.Decimals(u)) + " ± " + figure.Fixed(u, figure.Decimals(u))
-	if v < 0 {
-		return "−" + text
-	}
-	return "+" + text
+	return figure.Signed(24*slope.V, 12*(high.V-low.V)) + " " + unit
 }
 
 // days writes when a limit is reached.

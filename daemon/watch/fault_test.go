@@ -629,7 +629,7 @@ func TestStandsStill(t *testing.T) {
 		r.start()
 		r.pass(101 * time.Second)
 		r.is(map[string]float64{"contact_stuck{cam}": 0})
-		if p := r.page(); strings.Contains(p, "Last rate") || strings.Contains(p, "stuck") {
+		if p := r.page(); strings.Contains(p, "Last rate") || strings.Contains(p, "no signal") {
 			t.Errorf("told as standing still before it is: %s", p)
 		}
 		r.pass(18 * time.Minute)
@@ -641,7 +641,7 @@ func TestStandsStill(t *testing.T) {
 		if _, there := all["contact_stuck{rests}"]; there {
 			t.Error("it is told whether a dial is stuck that may rest for ever")
 		}
-		for _, s := range []string{"1 stuck", "Standing still: no edge for 18 minutes", "<dt>Last rate</dt><dd>60.00\u00a0IPM, 18 minutes ago</dd>", "<dt>Rate</dt><dd>10.00\u00a0pps</dd>"} {
+		for _, s := range []string{"1 no signal", "Standing still: no edge for 18 minutes", "last 60.00\u00a0IPM</p>\n<p class=\"quiet\">18 minutes ago", "<p class=\"figure\">10.00\u00a0pps</p>"} {
 			if !strings.Contains(r.page(), s) {
 				t.Errorf("the page has not %q", s)
 			}

@@ -57,6 +57,9 @@ type Options struct {
 	// life; 0: forever.
 	Watchdog time.Duration
 
+	// Archive makes what the pages ask of the log; nil: they ask nothing of it.
+	Archive func(log *store.Log) web.Archive
+
 	Host
 }
 
@@ -335,6 +338,16 @@ func (w *watch) figures() []live.Figures {
 	return f
 }
 
+// liveOf gives a contact that is configured, nil for another name.
+func (w *watch) liveOf(name string) *live.Contact {
+	for _, c := range w.all() {
+		if c.name == name {
+			return c.live
+		}
+	}
+	return nil
+}
+
 // status says in a line how many contacts are watched, and which are not read.
 func (w *watch) status() string {
 	all := w.figures()
@@ -436,8 +449,12 @@ type server struct{ *watch }
 func (s *server) String() string { return "pages" }
 
 func (s *server) Run(ctx context.Context) error {
+	var archive web.Archive
+	if s.Archive != nil {
+		archive = s.Archive(s.store.Log)
+	}
 	h := web.New(web.Options{
-		Site: s.first.Site, Version: s.Version, Contacts: s.figures, Notices: s.notices, Changes: s.changes, Pprof: s.first.Pprof, Log: s.Log,
+		Site: s.first.Site, Version: s.Version, Contacts: s.figures, Contact: s.liveOf, Archive: archive, Passwords: s.first.Protection.Passwords, Notices: s.notices, Changes: s.changes, Pprof: s.first.Pprof, Log: s.Log,
 		LocalOnly: s.first.LocalOnly(),
 		Ready: func() error {
 			select {

@@ -11,9 +11,11 @@ import (
 )
 
 const (
-	maxConnections = 64 // enough for a few people and scrapers: a browser opens up to six
+	// maxConnections is enough for a room full of pages that move, each of which
+	// holds one, and scrapers: a browser opens up to six.
+	maxConnections = 128
 	// maxPerAddress leaves as many for all others, and is enough for a proxy.
-	maxPerAddress = 32
+	maxPerAddress = 64
 	// firstByteTimeout is for a slow link: a client speaks as soon as it is
 	// connected. A browser may connect ahead of need; it does so again.
 	firstByteTimeout = 2 * time.Second

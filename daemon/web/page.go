@@ -1,7 +1,6 @@
 package web
 
 import (
-	"html/template"
 	"math"
 	"slices"
 	"strconv"
@@ -15,11 +14,20 @@ import (
 
 // A page is what the first page shows, in words.
 type page struct {
-	Site, Version, Now, Summary string
-	CSS                         template.CSS
-	Refresh                     int // seconds, 0: never
-	Notices                     []string
-	Contacts                    []pageContact
+	frame
+	Summary  string
+	Notices  []string
+	Contacts []pageContact
+	Rows     []row // of the same contacts
+}
+
+// A row is a contact on the page of all contacts.
+type row struct {
+	pageContact
+	Since   string
+	Strip   strip
+	Bands   []band
+	Changes []change
 }
 
 type pageContact struct {
@@ -41,7 +49,11 @@ type pageContact struct {
 }
 
 // A badge is a verdict as a word, a mark and a colour, which all say the same.
-type badge struct{ Class, Mark, Word string }
+type badge struct {
+	Class string `json:"class"`
+	Mark  string `json:"mark"`
+	Word  string `json:"word"`
+}
 
 // A problem is a sentence on something that is wrong.
 type problem struct{ Class, Text string }
@@ -65,7 +77,7 @@ var (
 	// faulty is a fail where no value is beyond a limit for certain.
 	faulty  = badge{"fail", "✗", "faulty"}
 	notRead = badge{"fail", "!", "not being read"}
-	silent  = badge{"fail", "!", "stuck"}
+	silent  = badge{"fail", "!", "no signal"}
 	ended   = badge{"none", "–", "at its end"}
 	// Of limits that give no tolerance.
 	fits     = badge{"none", "–", "fits; no tolerance is published"}
@@ -73,7 +85,7 @@ var (
 )
 
 func newPage(site string, all []live.Figures, now time.Time) *page {
-	v := &page{Site: site}
+	v := &page{frame: frame{Site: site}}
 	count := map[string]int{}
 	faults := 0
 	for i := range all {

@@ -28,18 +28,24 @@ const (
 	stopTimeout = 500 * time.Millisecond
 )
 
+// stopping is the key of the channel that is closed when a stop begins. Requests
+// under way are waited for then, but for streams, which would never end.
+type stopping struct{}
+
 // Serve answers on ln until ctx is done, then waits half a second for requests
 // under way and returns nil. webConfig is the name of a web configuration file
 // with TLS and passwords, which is read for each connection; empty for none.
 //
-// Whatever a client does, it holds one of 64 connections, 32 from one address,
+// Whatever a client does, it holds one of 128 connections, 64 from one address,
 // for a bounded time, and up to 8 KiB of headers. Clients that say nothing or are
 // idle lose their connections to new ones. Wrong passwords are slowed down by
 // address. Serve closes ln.
 func Serve(ctx context.Context, ln net.Listener, h http.Handler, webConfig string, log *slog.Logger) error {
 	conns := &connections{Listener: ln}
 	s := &http.Server{
-		Handler: h, ConnState: conns.state, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
+		Handler: h, BaseContext: func(net.Listener) context.Context {
+			return context.WithValue(context.WithoutCancel(ctx), stopping{}, ctx.Done())
+		}, ConnState: conns.state, ReadHeaderTimeout: readHeaderTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
 		MaxHeaderBytes: maxHeaderBytes,
 		HTTP2:          &http.HTTP2Config{MaxConcurrentStreams: maxStreams},
 		// Mistakes of clients must not fill the log.

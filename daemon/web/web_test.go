@@ -6,6 +6,8 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -161,7 +163,7 @@ func TestPaths(t *testing.T) {
 				t.Errorf("%s %s: %s is %q", c.method, c.target, k, r.Header.Get(k))
 			}
 		}
-		if p := r.Header.Get("Content-Security-Policy"); !strings.HasPrefix(p, "default-src 'none'; style-src 'sha256-") || strings.Contains(p, "unsafe") {
+		if p := r.Header.Get("Content-Security-Policy"); !strings.HasPrefix(p, "default-src 'none'; script-src 'self'; style-src 'self'; ") || !strings.Contains(p, "form-action 'none'") || strings.Contains(p, "unsafe") {
 			t.Errorf("%s %s: policy %q", c.method, c.target, p)
 		}
 	}
@@ -226,7 +228,7 @@ func short(v badge, word string) badge {
 // Each contact in the words that the page has.
 func TestWords(t *testing.T) {
 	v := newPage("Marrow Quay exchange", marrowQuay(), noon)
-	if want := "6 contacts: 1 not being read; 1 stuck; 1 out of limits; 1 faulty; 1 no limits set; 1 fits, no tolerance is published."; v.Summary != want {
+	if want := "6 contacts: 1 not being read; 1 no signal; 1 out of limits; 1 faulty; 1 no limits set; 1 fits, no tolerance is published."; v.Summary != want {
 		t.Errorf("summary %q, want %q", v.Summary, want)
 	}
 	fail, near, pass, none := verdicts[pulse.Fail], verdicts[pulse.ConditionalFail], verdicts[pulse.Pass], badge{"none", "–", "not measured"}
@@ -387,12 +389,14 @@ func TestEscaping(t *testing.T) {
 		return []live.Figures{f, f}
 	}
 	o.Notices = func() []string { return []string{evil} }
-	page := text(t, request(New(o), "GET", "/", nil))
-	if strings.Contains(page, "<script") {
-		t.Error("a script on the page")
-	}
-	if n := strings.Count(page, "&lt;script&gt;"); n < 12 {
-		t.Errorf("the text is there %d times", n)
+	for path, least := range map[string]int{"/": 9, "/contacts/" + url.PathEscape(evil): 10} {
+		page := text(t, request(New(o), "GET", path, nil))
+		if strings.Contains(page, "<script>") || strings.Contains(page, "alert(1)<") {
+			t.Errorf("%s: a script on the page", path)
+		}
+		if n := strings.Count(page, "&lt;script&gt;"); n < least {
+			t.Errorf("%s: the text is there %d times", path, n)
+		}
 	}
 }
 
@@ -402,10 +406,17 @@ func TestPageStandsAlone(t *testing.T) {
 	o := options()
 	o.Notices = func() []string { return []string{"The disk is full."} }
 	page := text(t, request(New(o), "GET", "/", nil))
-	for _, s := range []string{"://", "src=", "@import", "url("} {
-		if strings.Contains(page, s) {
+	files := ""
+	for _, name := range []string{"makebreak.css", "makebreak.js"} {
+		files += text(t, request(New(o), "GET", "/static/"+name, nil))
+	}
+	for _, s := range []string{"://", "@import", "url(", "style="} {
+		if strings.Contains(page, s) || s != "://" && strings.Contains(files, s) {
 			t.Errorf("the page has %s", s)
 		}
+	}
+	if all := regexp.MustCompile(`(src|href)="[^"]*\.(js|css|svg)"`).FindAllString(page, -1); !slices.Equal(all, []string{`href="/static/makebreak.css"`, `href="/static/mark.svg"`, `src="/static/makebreak.js"`}) {
+		t.Error(all)
 	}
 	for _, s := range []string{`http-equiv="refresh" content="15"`, "The disk is full.", "Never connect a computer’s pins straight to exchange wiring", `href="/metrics"`, "Marrow Quay exchange", "makebreak 1.2.3"} {
 		if !strings.Contains(page, s) {
@@ -415,11 +426,18 @@ func TestPageStandsAlone(t *testing.T) {
 	// The list of all contacts tells what is wrong with one beside its verdict, and
 	// which rate is not that of now.
 	for _, s := range []string{
-		`</span> faulty</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1,234 missing</span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> 1 extra</span></span></li>`,
-		"<span class=\"figure\">60.02\u00a0IPM</span>", "<span class=\"figure\">last 20.01\u00a0IPM, 2 hours ago</span>", "<dt>Last rate</dt><dd>20.01\u00a0IPM, 2 hours ago</dd>", "<dt>Last percent break</dt>",
+		`<span class="word">faulty</span></span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> <span class="word">1,234 missing</span></span> <span class="verdict fail"><span class="mark" aria-hidden="true">✗</span> <span class="word">1 extra</span></span></p>`,
+		"<p class=\"figure\">60.02\u00a0IPM</p>", "<p class=\"figure\">last 20.01\u00a0IPM</p>\n<p class=\"quiet\">2 hours ago</p>", "last edge 2 hours ago",
+		`aria-label="break: seen 68.21 to 81.52 ms ± 0.12 ms; limits 60 to 70 ms: out of limits"`,
 	} {
 		if !strings.Contains(page, s) {
 			t.Errorf("the page has no %s", s)
+		}
+	}
+	one := text(t, request(New(o), "GET", "/contacts/ringing", nil))
+	for _, s := range []string{"<dt>Last rate</dt><dd>20.01\u00a0IPM, 2 hours ago</dd>", "<dt>Last percent break</dt>", `data-field="state">no signal; it rests closed</span>`, "Never connect a computer’s pins"} {
+		if !strings.Contains(one, s) {
+			t.Errorf("the contact's page has no %s", s)
 		}
 	}
 	if strings.Contains(text(t, request(New(o), "GET", "/?refresh=off", nil)), "http-equiv") {
@@ -443,5 +461,95 @@ func TestDistances(t *testing.T) {
 		if got := strings.ReplaceAll(worst(it, noon), "\u00a0", " "); got != c.want {
 			t.Errorf("%v: %q, want %q", c.observed, got, c.want)
 		}
+	}
+}
+
+// Links that were sent, and such as are wrong.
+func TestStretches(t *testing.T) {
+	h := New(movingOptions(newBench(t, "dial", 0)))
+	for path, want := range map[string]struct {
+		status int
+		text   string
+	}{
+		"/contacts/dial?span=month":                                {200, `aria-current="true">a month</a>`},
+		"/contacts/dial?span=century":                              {200, `aria-current="true">a day</a>`},
+		"/contacts/dial?figure=percent":                            {200, `data-figure="rate" hidden>`},
+		"/contacts/dial?from=2024-03-30T10:00&to=2024-03-30T11:00": {200, `name="from" value="2024-03-30T10:00"`},
+		"/contacts/dial?from=noon":                                 {400, "From is not a time: expected one such as 2026-11-20T10:00."},
+		"/contacts/dial?from=2024-03-30T12:00&to=2024-03-30T11:00": {400, "The stretch begins at its end or after it."},
+		"/contacts/nobody":                                         {404, "There is no contact of that name."},
+		"/contacts/dial/stretch":                                   {400, "Expected from, the start"},
+		"/contacts/dial/stretch?from=2024-03-30":                   {200, "WITHIN LIMITS"},
+		"/soaks":                                                   {200, `<a href="/soaks/after%20oiling">after oiling</a>`},
+		"/soaks/after%20oiling":                                    {200, "WITHIN LIMITS"},
+		"/soaks/never":                                             {404, "No soak test has that title."},
+		"/compare?contact=dial&from1=2024-03-30&from2=2024-03-31":  {200, "<h1>Compared</h1>"},
+		"/compare?contact=dial&from1=2024-03-30&from2=soon":        {400, "From2 is not a time"},
+		"/wiring": {200, "Never connect a computer’s pins"},
+		"/wiring?voltage=48V-battery&superposed=none": {200, "FITS"},
+		"/wiring?voltage=48V&superposed=none":         {400, "48V is no range."},
+		"/wiring?voltage=48V-battery":                 {400, "Say what lies on the lead"},
+		"/static/makebreak.js":                        {200, "EventSource"},
+		"/static/..%2fweb.go":                         {404, "404"},
+		"/contacts/dial/events/more":                  {404, "404"},
+	} {
+		r := request(h, "GET", path, nil)
+		if body := text(t, r); r.StatusCode != want.status || !strings.Contains(body, want.text) {
+			t.Errorf("%s: %d, want %d with %q", path, r.StatusCode, want.status, want.text)
+		}
+	}
+	// Without a log the pages say so.
+	o := options()
+	for _, path := range []string{"/soaks", "/compare", "/contacts/generator-a/stretch?from=2024-03-30"} {
+		if r := request(New(o), "GET", path, nil); r.StatusCode != 404 || !strings.Contains(text(t, r), "There is no log to ask.") {
+			t.Errorf("%s without a log: %d", path, r.StatusCode)
+		}
+	}
+}
+
+// A figure of the frame by its limits. Invented figures.
+func TestFace(t *testing.T) {
+	limits := bounds{low: pulse.Known(9), high: pulse.Known(11), u: 0.05}
+	for v, want := range map[float64][4]string{ // value, distance, where, class
+		10.4:   {"10.40", "−0.60 pps", "inside the upper limit of 11 pps", "pass"},
+		9.2:    {"9.20", "+0.20 pps", "inside the lower limit of 9 pps", "pass"},
+		9.02:   {"9.02", "+0.02 pps", "inside the lower limit of 9 pps, by less than the uncertainty", "near"},
+		8.97:   {"8.97", "−0.03 pps", "outside the lower limit of 9 pps, by less than the uncertainty", "near"},
+		8.5:    {"8.50", "−0.50 pps", "outside the lower limit of 9 pps", "fail"},
+		12:     {"12.00", "+1.00 pps", "outside the upper limit of 11 pps", "fail"},
+		9.0012: {"9.00", "+0.0012 pps", "inside the lower limit of 9 pps, by less than the uncertainty", "near"}, // never told as 0
+	} {
+		f := newFaceFigure("rate", limits, pulse.RatePPS, pulse.Known(v), 2)
+		if got := [4]string{f.Value, f.Distance, f.Where, f.Class}; got != want {
+			t.Errorf("%v: %q, want %q", v, got, want)
+		}
+		if at := v - 10; f.At == nil || *f.At < at-0.001 || *f.At > at+0.001 {
+			t.Errorf("%v: %v from the middle", v, f.At)
+		}
+	}
+	if f := newFaceFigure("rate", bounds{nominal: pulse.Known(10)}, pulse.RatePPS, pulse.Known(9.5), 2); f.Distance != "−0.50 pps" || f.Where != "from the nominal of 10 pps; no limit is set" || f.At != nil {
+		t.Errorf("%+v", f)
+	}
+	if f := newFaceFigure("rate", limits, pulse.RatePPS, pulse.Num{}, 2); f.Value != "–" || f.At != nil || f.Where != "nothing to read now" {
+		t.Errorf("%+v", f)
+	}
+}
+
+// A strip as a pen would draw it.
+func TestStrip(t *testing.T) {
+	const s = pulse.Stamp(1e9)
+	l := live.Latest{Now: 100 * s, Before: live.Closed, Marks: []live.Mark{{At: 92 * s, To: live.Open}, {At: 94 * s, To: live.Closed}, {At: 97 * s, To: live.Unknown}}}
+	got := newStrip(&l, 10*s)
+	want := strip{Trace: "M0 24H72H72V4H144H144V24H252", Gaps: "M252 14H360", Words: "last 10 seconds: 1 opening, open 29 % of the time"}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+	// More changes than there is room for are one drawing of bounded size.
+	l = live.Latest{Now: 100 * s}
+	for i := range 20_000 {
+		l.Marks = append(l.Marks, live.Mark{At: 90*s + pulse.Stamp(i)*5e5, To: live.Open + live.State(i%2)})
+	}
+	if got = newStrip(&l, 10*s); len(got.Trace) > 8000 || !strings.Contains(got.Words, "9,999 openings, open 50 %") {
+		t.Errorf("%d bytes, %s", len(got.Trace), got.Words)
 	}
 }

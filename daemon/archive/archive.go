@@ -1,0 +1,341 @@
+// Package archive answers what the pages ask of a log: trends, notes and findings,
+// measurements of a stretch, comparisons and soak tests.
+package archive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"makebreak/daemon/live"
+	"makebreak/daemon/report"
+	"makebreak/daemon/store"
+	"makebreak/daemon/stretch"
+	"makebreak/daemon/web"
+	"makebreak/pulse"
+)
+
+const (
+	// workTime is how long a page may work: what takes longer is for the commands.
+	workTime = 20 * time.Second
+	// waitTime is how long one waits for another that works.
+	waitTime = 3 * time.Second
+	// keepResult is how long the result of a soak test under way is shown again, at
+	// least: it may be of millions of edges, and changes little.
+	keepResult = 2 * time.Minute
+)
+
+// An Archive answers from one log. It implements web.Archive.
+type Archive struct {
+	log  *store.Log
+	zone *time.Location
+	// working has one who measures edges: several would take the processor from what
+	// is being watched.
+	working chan struct{}
+	soaked  chan map[int64]soaked // results of soak tests under way, by id; one holds it
+}
+
+type soaked struct {
+	at  time.Time
+	doc *report.Document
+}
+
+// New makes the Archive of a log. Times are told by a zone.
+func New(log *store.Log, zone *time.Location) *Archive {
+	a := &Archive{log: log, zone: zone, working: make(chan struct{}, 1), soaked: make(chan map[int64]soaked, 1)}
+	a.soaked <- map[int64]soaked{}
+	return a
+}
+
+// work lets one at a time measure edges, for a bounded time.
+func (a *Archive) work(ctx context.Context, what func(ctx context.Context) error) error {
+	wait := time.NewTimer(waitTime)
+	defer wait.Stop()
+	select {
+	case a.working <- struct{}{}:
+	case <-wait.C:
+		return &web.RequestError{Status: http.StatusServiceUnavailable, Text: "another result is being worked out; try again in a moment"}
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	defer func() { <-a.working }()
+	bounded, cancel := context.WithTimeout(ctx, workTime)
+	defer cancel()
+	err := what(bounded)
+	if err != nil && bounded.Err() != nil && ctx.Err() == nil {
+		return &web.RequestError{Status: http.StatusServiceUnavailable, Text: "this is more than a page works out in 20 seconds: choose a shorter stretch, or ask the program on its command line"}
+	}
+	return err
+}
+
+// asked makes an error that a person can do something about one that is shown.
+func asked(err error) error {
+	var outside *stretch.OutsideError
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, stretch.ErrEmpty), errors.As(err, &outside), errors.Is(err, errNoEdges):
+		return &web.RequestError{Status: http.StatusNotFound, Text: err.Error()}
+	}
+	return err
+}
+
+var errNoEdges = errors.New("there is no edge in that stretch of the log")
+
+// source opens a stretch. A Source closes the log that it reads, so it has one of
+// its own.
+func (a *Archive) source(ctx context.Context, contact string, s web.Stretch) (*stretch.Source, error) {
+	log, err := store.OpenRead(ctx, a.log.Path())
+	if err != nil {
+		return nil, err
+	}
+	end := func(at time.Time) stretch.Time {
+		return stretch.Time{Set: !at.IsZero(), Text: report.Wall(at.In(a.zone)), Wall: at.UTC()}.In(time.UTC)
+	}
+	src, err := stretch.Open(ctx, log, &stretch.Request{Since: end(s.From), Until: end(s.To), Zone: a.zone}, contact)
+	if err != nil {
+		return nil, errors.Join(err, log.Close())
+	}
+	return src, nil
+}
+
+// Measure implements web.Archive.
+func (a *Archive) Measure(ctx context.Context, contact string, s web.Stretch) (doc web.Document, err error) {
+	err = a.work(ctx, func(ctx context.Context) error {
+		src, err := a.source(ctx, contact, s)
+		if err != nil {
+			return err
+		}
+		defer src.Close()
+		cfg, err := src.Configure(ctx, &stretch.Wishes{})
+		if err != nil {
+			return err
+		}
+		m, edges, err := src.Measure(ctx, cfg, nil)
+		switch {
+		case err != nil:
+			return err
+		case edges == 0:
+			return errNoEdges
+		}
+		m.Source = contact
+		r, err := src.Report(ctx, m)
+		if err != nil {
+			return err
+		}
+		doc = report.OfMeasurement(m, &report.About{Limits: cfg.Limits, Log: r, Zone: a.zone})
+		return nil
+	})
+	return doc, asked(err)
+}
+
+// A side is one of two stretches that are compared, measured.
+type side struct {
+	pulse.Compared
+	cfg      pulse.Config
+	src      *stretch.Source // closed
+	report   *stretch.Report
+	from, to pulse.Stamp
+}
+
+func (a *Archive) side(ctx context.Context, contact string, s web.Stretch) (*side, error) {
+	src, err := a.source(ctx, contact, s)
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	x := &side{src: src, from: src.Begin(), to: src.End()}
+	if x.cfg, err = src.Configure(ctx, &stretch.Wishes{}); err != nil {
+		return nil, err
+	}
+	x.Series = pulse.NewComparand(&x.cfg)
+	x.cfg.Observer = pulse.Tee(x.cfg.Observer, x.Series.Observer())
+	m, edges, err := src.Measure(ctx, x.cfg, nil)
+	switch {
+	case err != nil:
+		return nil, err
+	case edges == 0:
+		return nil, errNoEdges
+	}
+	m.Source = contact
+	x.M, x.Setup = m, *x.cfg.Setup
+	x.report, err = src.Report(ctx, m)
+	return x, err
+}
+
+// Compare implements web.Archive.
+func (a *Archive) Compare(ctx context.Context, contact string, before, after web.Stretch) (doc web.Document, err error) {
+	err = a.work(ctx, func(ctx context.Context) error {
+		b, err := a.side(ctx, contact, before)
+		if err != nil {
+			return err
+		}
+		f, err := a.side(ctx, contact, after)
+		if err != nil {
+			return err
+		}
+		r := &report.Comparison{Format: report.ComparisonFormat, SettingsDiffer: report.SettingsDiffer(&b.cfg, &f.cfg), AnyLog: true, SharedChain: true, SharedClock: true}
+		opt := pulse.CompareOptions{SameClock: true, SameCoupler: true, ByNumber: stretch.SameLobes(b.src, f.src, b.M, f.M)}
+		if b.src.Run() == f.src.Run() {
+			opt.Gap = pulse.Known(float64(f.from - b.to))
+			r.OverlapS = max(float64(min(b.to, f.to)-max(b.from, f.from)), 0) / 1e9
+			r.SameSource = b.from == f.from && b.to == f.to
+		}
+		if r.Comparison, err = pulse.Compare(b.Compared, f.Compared, opt); err != nil {
+			return &web.RequestError{Status: http.StatusNotFound, Text: err.Error()}
+		}
+		r.Outcome = r.Comparison.Outcome()
+		r.Before, r.After = report.NewComparedSide(b.M, b.report, nil), report.NewComparedSide(f.M, f.report, nil)
+		doc = report.OfComparison(r, a.zone)
+		return nil
+	})
+	return doc, asked(err)
+}
+
+// Soaks implements web.Archive. The latest comes first.
+func (a *Archive) Soaks(ctx context.Context) (all []web.SoakTest, err error) {
+	soaks, err := a.log.Soaks(ctx)
+	for _, s := range slices.Backward(soaks) {
+		x := web.SoakTest{Title: s.Title, Of: s.Contact, Note: s.Note, Begin: s.Begin.Wall.In(a.zone)}
+		if x.Of == "" {
+			x.Of = "all contacts"
+		}
+		if s.End != nil {
+			end := s.End.Wall.In(a.zone)
+			x.End = &end
+		}
+		all = append(all, x)
+	}
+	return all, err
+}
+
+// Soak implements web.Archive.
+func (a *Archive) Soak(ctx context.Context, title string) (doc web.Document, err error) {
+	soaks, err := a.log.Soaks(ctx)
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(soaks, func(s store.Soak) bool { return s.Title == title })
+	if i < 0 {
+		return nil, &web.RequestError{Status: http.StatusNotFound, Text: "no soak test has that title"}
+	}
+	s := soaks[i]
+	kept := <-a.soaked
+	was, ok := kept[s.ID]
+	a.soaked <- kept
+	if ok && time.Since(was.at) < keepResult {
+		return was.doc, nil
+	}
+	err = a.work(ctx, func(ctx context.Context) error {
+		r, err := stretch.ResultOf(ctx, a.log, s, nil)
+		if err != nil {
+			return err
+		}
+		d := report.OfSoak(r, a.zone)
+		doc = d
+		kept := <-a.soaked
+		for id, x := range kept {
+			if time.Since(x.at) >= keepResult {
+				delete(kept, id)
+			}
+		}
+		kept[s.ID] = soaked{time.Now(), d}
+		a.soaked <- kept
+		return nil
+	})
+	return doc, asked(err)
+}
+
+// mostEntries are as many as one reads through.
+const mostEntries = 60
+
+// span is a stretch in run time.
+func (a *Archive) span(ctx context.Context, contact string, s web.Stretch) (span store.Span, tl *store.Timeline, err error) {
+	if tl, err = a.log.TimelineOf(ctx, 0, contact); err != nil {
+		return span, nil, err
+	}
+	span = store.Span{Run: tl.ID}
+	if !s.From.IsZero() {
+		span.From = max(tl.Since(s.From), 1)
+	}
+	if !s.To.IsZero() {
+		span.To = max(tl.Until(s.To), 1)
+	}
+	return span, tl, nil
+}
+
+// Entries implements web.Archive.
+func (a *Archive) Entries(ctx context.Context, contact string, s web.Stretch) (all []web.Entry, more bool, err error) {
+	span, _, err := a.span(ctx, contact, s)
+	if err != nil {
+		return nil, false, err
+	}
+	entries, err := stretch.EntriesOf(ctx, a.log, span, contact, true)
+	if err != nil {
+		return nil, false, err
+	}
+	for _, e := range slices.Backward(entries.Notes) {
+		if e.Contact == nil && e.Kind != string(store.AsFound) && e.Kind != string(store.AsLeft) && e.Kind != "note" && e.Kind != string(store.Restart) {
+			continue // of the log
+		}
+		if len(all) == mostEntries {
+			return all, true, nil
+		}
+		x := web.Entry{At: e.At.In(a.zone), Kind: e.Kind, Text: e.Text}
+		x.Note = e.Kind == "note" || e.Kind == string(store.AsFound) || e.Kind == string(store.AsLeft)
+		all = append(all, x)
+	}
+	return all, false, nil
+}
+
+// AddNote implements web.Archive.
+func (a *Archive) AddNote(ctx context.Context, n web.Note) error {
+	note := store.Note{Contact: n.Contact, Text: n.Text, At: store.Moment{Wall: n.At}}
+	switch n.State {
+	case web.AsFound:
+		note.State = store.AsFound
+	case web.AsLeft:
+		note.State = store.AsLeft
+	case web.LobeOne:
+		at := n.At
+		if at.IsZero() {
+			at = time.Now()
+		}
+		m, err := stretch.LobeAt(ctx, a.log, n.Contact, at)
+		if err != nil {
+			return &web.RequestError{Status: http.StatusConflict, Text: "the note is not stored: " + strings.TrimSuffix(err.Error(), ".")}
+		}
+		note.At = store.Moment{Wall: at}
+		_, err = a.log.NoteLobeOne(ctx, note, m)
+		return err
+	}
+	if _, err := a.log.AddNote(ctx, note); err != nil {
+		return fmt.Errorf("add a note: %w", err)
+	}
+	return nil
+}
+
+var _ web.Archive = (*Archive)(nil)
+
+// limitsOf are those of a quantity by which a contact is watched.
+func limitsOf(f *live.Figures, q pulse.Quantity) (low, high pulse.Num) {
+	if f.Limits == nil {
+		return low, high
+	}
+	for _, l := range f.Limits.Limits {
+		if l.Quantity != q {
+			continue
+		}
+		if l.Min != nil {
+			low = pulse.Known(*l.Min)
+		}
+		if l.Max != nil {
+			high = pulse.Known(*l.Max)
+		}
+	}
+	return low, high
+}

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"periph.io/x/conn/v3/physic"
 
@@ -106,6 +107,24 @@ func Batteries() []Battery {
 		{"60V-battery", v(52, 75), false},
 		{"130V-leads", v(117, 143), true}, // + 130 or − 130 V against earth, ± 10 %
 	}
+}
+
+// ParseVoltage reads the voltage of a contact: a range such as 42V..58V, or the name
+// of one of Batteries. One figure alone is an error, for a battery of 48 V stands
+// anywhere between empty and boost charge.
+func ParseVoltage(text string) (v Range[physic.ElectricPotential], reverses bool, err error) {
+	var names []string
+	for _, b := range Batteries() {
+		if b.Name == text {
+			return b.Voltage, b.Reverses, nil
+		}
+		names = append(names, b.Name)
+	}
+	if !strings.Contains(text, "..") {
+		return v, false, fmt.Errorf("%.40q: expected the least and the most that it can be, with their units and without a sign, such as 42V..58V, or one of %s; a meter tells which lead is the positive one", text, strings.Join(names, ", "))
+	}
+	v, err = ParseRange[physic.ElectricPotential](text)
+	return v, false, err
 }
 
 const (

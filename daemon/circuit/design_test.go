@@ -385,6 +385,20 @@ func TestDesignRefuses(t *testing.T) {
 	}
 }
 
+// A voltage is a range or a usual source, never one figure and never with a sign.
+func TestParseVoltage(t *testing.T) {
+	for text, want := range map[string]Range[physic.ElectricPotential]{"42V..58V": volts(42, 58), "24V-battery": volts(21, 30), "130V-leads": volts(117, 143)} {
+		if v, reverses, err := ParseVoltage(text); err != nil || v != want || reverses != (text == "130V-leads") {
+			t.Errorf("%s: %v %v %v", text, v, reverses, err)
+		}
+	}
+	for _, text := range []string{"", "48V", "-48V", "48-56V", "50 volts", "48V..", "58V..42V", "-58V..-42V", "48V-batteries"} {
+		if _, _, err := ParseVoltage(text); err == nil || !strings.Contains(err.Error(), "expected") {
+			t.Errorf("%s: %v", text, err)
+		}
+	}
+}
+
 func TestCouplerRefuses(t *testing.T) {
 	for name, change := range map[string]func(*Coupler){
 		"forward_voltage: expected the lower":                        func(c *Coupler) { c.ForwardVoltage = volts(1.5, 1) },

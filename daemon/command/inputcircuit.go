@@ -64,16 +64,7 @@ type voltage struct {
 
 // UnmarshalText reads a range or the name of a usual source.
 func (v *voltage) UnmarshalText(b []byte) (err error) {
-	for _, u := range circuit.Batteries() {
-		if u.Name == string(b) {
-			*v = voltage{u.Voltage, u.Reverses}
-			return nil
-		}
-	}
-	v.Range, err = circuit.ParseRange[physic.ElectricPotential](string(b))
-	if !strings.Contains(string(b), "..") { // no single figure: a battery of 48 V stands anywhere between empty and boost charge
-		err = fmt.Errorf("%.40q: expected the least and the most that it can be, with their units and without a sign, such as 42V..58V, or one of %s; a meter tells which lead is the positive one", b, batteryNames())
-	}
+	v.Range, v.reverses, err = circuit.ParseVoltage(string(b))
 	return err
 }
 

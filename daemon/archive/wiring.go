@@ -24,18 +24,11 @@ func (a *Archive) Wiring(r web.WiringRequest) (web.Document, error) {
 		Reverses: r.Reverses, Superposed: circuit.Superposed(r.Superposed), Placement: circuit.Behind,
 		LEDCurrent: ledCurrent, Series: circuit.E24, Coupler: circuit.Generic(), Input: circuit.RaspberryPi(),
 	}
-	usual := false
-	for _, b := range circuit.Batteries() {
-		if b.Name == r.Voltage {
-			usual, c.Voltage, c.Reverses = true, b.Voltage, c.Reverses || b.Reverses
-		}
+	voltage, reverses, err := circuit.ParseVoltage(r.Voltage)
+	if err != nil {
+		return wrong(err)
 	}
-	var err error
-	if !usual {
-		if c.Voltage, err = circuit.ParseRange[physic.ElectricPotential](r.Voltage); err != nil {
-			return wrong(err)
-		}
-	}
+	c.Voltage, c.Reverses = voltage, c.Reverses || reverses
 	if r.Peak != "" {
 		if c.Peak, err = circuit.Parse[physic.ElectricPotential](r.Peak); err != nil {
 			return wrong(err)

@@ -39,7 +39,7 @@ type Coupler struct {
 	CollectorCurrentMax  physic.ElectricCurrent
 	DarkCurrentMax       physic.ElectricCurrent // at the highest temperature of use
 
-	// Switching times in saturation by load, which ascends, at SwitchingCurrent of
+	// Switching times of a new coupler at 25 °C, in saturation, by load, which ascends, at SwitchingCurrent of
 	// the LED. Between two loads they are interpolated by ratio.
 	SwitchingCurrent physic.ElectricCurrent
 	Switching        []Switching

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"periph.io/x/conn/v3/physic"
 
@@ -108,6 +109,24 @@ func Batteries() []Battery {
 	}
 }
 
+// ParseVoltage reads the voltage of a contact: a range such as 42V..58V, or the name
+// of one of Batteries. One figure alone is an error, for a battery of 48 V stands
+// anywhere between empty and boost charge.
+func ParseVoltage(text string) (v Range[physic.ElectricPotential], reverses bool, err error) {
+	var names []string
+	for _, b := range Batteries() {
+		if b.Name == text {
+			return b.Voltage, b.Reverses, nil
+		}
+		names = append(names, b.Name)
+	}
+	if !strings.Contains(text, "..") {
+		return v, false, fmt.Errorf("%.40q: expected the least and the most that it can be, with their units and without a sign, such as 42V..58V, or one of %s; a meter tells which lead is the positive one", text, strings.Join(names, ", "))
+	}
+	v, err = ParseRange[physic.ElectricPotential](text)
+	return v, false, err
+}
+
 const (
 	// mostVoltage bounds what a Request may ask: 130 V leads with their tolerance,
 	// and not the 260 V between a positive and a negative one.
@@ -119,7 +138,8 @@ const (
 	// would follow their temperature rather than the resistors.
 	leastHeadroom = 3
 	// fewResistors is the largest voltage with two resistors, one in each lead, and
-	// above it there are two in each: one alone then takes at most a third of it.
+	// above it there are two in each: one alone then takes at most half of it, also
+	// when the other lead's are bypassed.
 	fewResistors = 75
 	// drift is what temperature and age add to a resistor's tolerance (common
 	// practice for film resistors).
@@ -133,18 +153,26 @@ const (
 	// fuseMargin is how many times the largest current a fuse is rated for, so that it
 	// never ages (common practice).
 	fuseMargin = 2
+	// slipVolt is what a slip, a crossed wire or a fault can put on a lead that carries
+	// only dc at other times: ringing of 95 V rms on 58 V of battery is 192 V (common
+	// practice). The isolation stands it whatever the contact's own voltage is.
+	slipVolt = 200
+	// leastTransient is the test of reinforced insulation for the 1.5 kV surges of
+	// telephone lines (IEC 62368-1, from memory).
+	leastTransient = 2500
 )
 
 // diode is the forward voltage of a silicon diode over temperature, at
 // milliamperes (common practice).
 var diode = Bounds{0.4, 1.1}
 
-// powerRatings of resistors, in W (common practice), and fuseRatings of miniature
-// fuses, in A (IEC 60127, from memory).
-var (
-	powerRatings = []float64{0.25, 0.5, 1, 2, 3, 5}
-	fuseRatings  = []float64{0.032, 0.05, 0.063, 0.08, 0.1, 0.125, 0.16}
-)
+// powerRatings of resistors, in W (common practice).
+var powerRatings = []float64{0.25, 0.5, 1, 2, 3, 5}
+
+// fuses are the ratings of miniature fuses, in A, and what they may drop at them
+// (IEC 60127-2, from memory, rounded up). The quotient bounds a fuse's resistance,
+// which is hundreds of ohms for the smallest.
+var fuses = []struct{ ampere, volt float64 }{{0.032, 10}, {0.05, 7}, {0.063, 5}, {0.08, 4}, {0.1, 3.5}, {0.125, 3}, {0.16, 2.5}}
 
 // A Circuit is what a Request leads to. All figures are worst cases, in SI units.
 type Circuit struct {
@@ -156,12 +184,13 @@ type Circuit struct {
 	Tolerance       float64   `json:"resistor_tolerance"`
 	TotalOhm        Bounds    `json:"total_ohm"` // of all, with tolerance, temperature and age
 	ResistorWatt    float64   `json:"resistor_w"`
-	FaultWatt       float64   `json:"resistor_fault_w"` // of one when another has shorted
+	FaultWatt       float64   `json:"resistor_fault_w"` // of one when the LED and the other lead's are bypassed, by a short or an earth fault
 	RatingWatt      float64   `json:"resistor_rating_w"`
 	RatingVolt      float64   `json:"resistor_rating_v"`
 	FuseAmpere      float64   `json:"fuse_a"`
+	FuseOhm         Bounds    `json:"fuse_ohm"` // each
 	LED             Bounds    `json:"led_current_a"`
-	FaultLED        float64   `json:"led_fault_current_a"` // largest when one resistor has shorted
+	FaultLED        float64   `json:"led_fault_current_a"` // largest when one lead's resistors, or the load, are bypassed
 	Reversed        float64   `json:"reversed_current_a"`  // largest into leads that are the wrong way round
 	PeakLED         pulse.Num `json:"led_peak_current_a"`  // null where no peak was measured
 	ReverseVolt     float64   `json:"led_reverse_v"`
@@ -176,6 +205,7 @@ type Circuit struct {
 	Asymmetry       float64   `json:"asymmetry_s"`            // their middle
 	AsymmetryU      float64   `json:"asymmetry_standard_u_s"` // of a rectangular distribution
 	WorkingVolt     float64   `json:"working_v"`              // largest that the isolation sees again and again
+	IsolationVolt   float64   `json:"isolation_v"`            // for which it is reckoned: ringing that comes by a slip too
 	CreepageMM      float64   `json:"creepage_mm"`            // of reinforced insulation, by the table
 	GapMM           float64   `json:"gap_mm"`                 // to keep on the board
 	ClosedLow       bool      `json:"closed_is_low"`          // the line is low while the contact is closed
@@ -188,7 +218,7 @@ type Demand string
 // The demands that Design checks, in the units that Check tells.
 const (
 	LEDRating       Demand = "led_current"       // A: the LED stands the largest current
-	LEDFault        Demand = "led_fault"         // A: and that when one resistor has shorted
+	LEDFault        Demand = "led_fault"         // A: and that when one lead's resistors are bypassed
 	LEDPeak         Demand = "led_peak"          // A: and that of the largest voltage measured
 	ReverseRating   Demand = "led_reverse"       // V: the LED stands what the diode leaves
 	Saturation      Demand = "saturation"        // times: the LED drives the transistor so much more than it needs
@@ -196,6 +226,7 @@ const (
 	HighLevel       Demand = "high_level"        // V: the output high reads high
 	CollectorRating Demand = "collector_current" // A
 	RepetitivePeak  Demand = "repetitive_peak"   // V: the isolation stands the working voltage
+	Transient       Demand = "transient"         // V: and surges
 	Creepage        Demand = "creepage"          // mm: of the coupler's case
 	HoldingCurrent  Demand = "hold_current"      // A: what leaks through the load neither operates nor holds it
 )
@@ -323,27 +354,34 @@ func (c *Circuit) drop() Bounds {
 // limit chooses the resistors, and reckons currents and heat.
 func (c *Circuit) limit() error {
 	r := &c.Request
-	v, wanted := r.Voltage.bounds(), si(r.LEDCurrent)
+	v := r.Voltage.bounds()
 	forward := r.Coupler.ForwardVoltage.bounds().plus(c.drop())
 	if v.Min < leastHeadroom*forward.Max {
 		return fmt.Errorf("voltage from %v V: expected at least %.3g V, three times what the LED and the diodes take", v.Min, leastHeadroom*forward.Max)
 	}
 	across := v.minus(forward)
-	series := r.LoadResistance.bounds()
 	c.Resistors = 2
 	if v.Max > fewResistors {
 		c.Resistors = 4
 	}
-	n := float64(c.Resistors)
-	high, low := 1+c.Tolerance+drift, 1-c.Tolerance-drift
-	value, ok := r.Series.AtMost((across.Min/wanted - series.Max) / (n * high))
-	if !ok {
-		return fmt.Errorf("no resistors let %v mA flow from %v V: expected an LED current of some milliamperes", 1e3*wanted, v.Min)
+	var series, one Bounds
+	var err error
+	for _, f := range fuses { // the smallest that never ages
+		c.FuseAmpere, c.FuseOhm = f.ampere, Bounds{0, f.volt / f.ampere}
+		series = r.LoadResistance.bounds().plus(Bounds{0, 2 * c.FuseOhm.Max})
+		if one, err = c.choose(across.Min, series.Max); err != nil {
+			continue
+		}
+		c.LED = across.over(c.TotalOhm.plus(series))
+		if f.ampere >= fuseMargin*c.LED.Max {
+			break
+		}
+		err = fmt.Errorf("the LED's current reaches %.3g mA: expected a smaller LED current", 1e3*c.LED.Max)
 	}
-	c.ResistorOhm = value
-	one := Bounds{value * low, value * high}
-	c.TotalOhm = Bounds{n * one.Min, n * one.Max}
-	c.LED = across.over(c.TotalOhm.plus(series))
+	if err != nil {
+		return err
+	}
+	n := float64(c.Resistors)
 	others := (n - 1) * one.Min
 	// One of several takes most where it is as near as it can be to the others' sum:
 	// the derivative of r/(r+s)² is 0 at r = s.
@@ -352,21 +390,18 @@ func (c *Circuit) limit() error {
 		return volts * volts * x / ((x + others) * (x + others))
 	}
 	c.ResistorWatt = heat(across.Max, others)
-	left := others - one.Min // with one of the others shorted
-	c.FaultWatt = heat(across.Max, left)
-	if left == 0 {
-		c.FaultWatt = across.Max * across.Max / one.Min
-	}
-	c.FaultLED = across.Max / ((n-1)*one.Min + series.Min)
+	// Wiring that touches earth, or the other lead, behind one lead's resistors leaves
+	// that lead's alone between the source's ends, with or without the LED.
+	left := (n/2 - 1) * one.Min
+	c.FaultWatt = heat(v.Max, left)
+	c.FaultLED = max(across.Max/(n/2*one.Min+series.Min), across.Max/c.TotalOhm.Min)
 	worst := max(c.ResistorWatt/load, c.FaultWatt)
+	var ok bool
 	if c.RatingWatt, ok = next(powerRatings, worst); !ok {
 		return fmt.Errorf("each resistor would need to be rated for %.2g W: expected a smaller LED current", worst)
 	}
 	peak := max(v.Max, si(r.Peak))
 	c.RatingVolt = peak * one.Max / (one.Max + left) // all of it where there are two
-	if c.FuseAmpere, ok = next(fuseRatings, fuseMargin*c.LED.Max); !ok {
-		return fmt.Errorf("the LED's current reaches %.2g mA: expected a smaller one", 1e3*c.LED.Max)
-	}
 	if r.Peak > 0 {
 		p := (si(r.Peak) - forward.Min) / (c.TotalOhm.Min + series.Min)
 		c.PeakLED = pulse.Known(p)
@@ -376,6 +411,24 @@ func (c *Circuit) limit() error {
 		c.Reversed = (v.Max - diode.Min) / (c.TotalOhm.Min + series.Min)
 	}
 	return nil
+}
+
+// choose takes the resistors for a voltage across them and what is in series, and
+// gives the bounds of one.
+func (c *Circuit) choose(volts, series float64) (Bounds, error) {
+	wanted, n := si(c.Request.LEDCurrent), float64(c.Resistors)
+	high, low := 1+c.Tolerance+drift, 1-c.Tolerance-drift
+	left := volts/wanted - series
+	value, ok := c.Request.Series.AtMost(left / (n * high))
+	switch {
+	case !ok && left > n*high: // more than is made
+		return Bounds{}, fmt.Errorf("no resistors are large enough for so little as %.3g mA: expected an LED current of some milliamperes", 1e3*wanted)
+	case !ok:
+		return Bounds{}, fmt.Errorf("%.3g mA do not flow from the least voltage through what is in series with the LED, %.0f Ω with the fuses: expected a smaller LED current, or less in series", 1e3*wanted, series)
+	}
+	c.ResistorOhm = value
+	c.TotalOhm = Bounds{n * value * low, n * value * high}
+	return Bounds{value * low, value * high}, nil
 }
 
 // next gives the first of ascending ratings that is enough.
@@ -414,14 +467,15 @@ func (c *Circuit) delay() error {
 		return fmt.Errorf("the pull-up is %v to %v kΩ, but the coupler's switching times are for loads of %v to %v kΩ: expected times for the load in use",
 			pullUp.Min/1e3, pullUp.Max/1e3, si(k.Switching[0].Load)/1e3, si(k.Switching[len(k.Switching)-1].Load)/1e3)
 	}
-	// The times are those of one LED current. What light fills or empties takes longer
-	// or shorter by the ratio of the transistor's currents at most, so it may widen
-	// the bounds, and is never taken to narrow them.
+	// The times are those of a new coupler at one LED current and 25 °C. What light
+	// fills or empties takes longer or shorter by the ratio of the transistor's
+	// currents at most, temperature and age included, so it may widen the bounds, and
+	// is never taken to narrow them.
 	test := Bounds{si(k.SwitchingCurrent), si(k.SwitchingCurrent)}
 	then, _ := k.collector(test) // Check has seen that it is told
 	now, _ := k.collector(c.LED)
-	weak := max(then.Min/now.Min, test.Min/c.LED.Min, 1)
-	strong := max(now.Max/then.Max, c.LED.Max/test.Max, 1)
+	weak := max(then.Min/c.Collector, test.Min/c.LED.Min, 1)
+	strong := max(now.Max*k.TemperatureFactor.Max/then.Max, c.LED.Max/test.Max, 1)
 	on = Bounds{on.Min / strong, on.Max * weak}
 	off = Bounds{off.Min / weak, off.Max * strong}
 	// The cable is charged by the pull-up and discharged by what the transistor has
@@ -454,8 +508,9 @@ const boardGap = 8
 // isolate reckons what the isolation must stand.
 func (c *Circuit) isolate() {
 	c.WorkingVolt = max(si(c.Request.Voltage.Max), si(c.Request.Peak))
+	c.IsolationVolt = max(c.WorkingVolt, slipVolt)
 	for _, row := range creepages {
-		if c.CreepageMM = 2 * row.mm; row.volts >= c.WorkingVolt { // reinforced is twice basic
+		if c.CreepageMM = 2 * row.mm; row.volts >= c.IsolationVolt { // reinforced is twice basic
 			break
 		}
 	}
@@ -485,7 +540,8 @@ func (c *Circuit) judge() {
 	add(LowLevel, c.LowVolt, si(in.LowMax), false)
 	add(HighLevel, c.HighVolt, si(in.HighMin), true)
 	add(CollectorRating, c.PullUp.Max, si(k.CollectorCurrentMax), false)
-	add(RepetitivePeak, si(k.RepetitivePeak), c.WorkingVolt, true)
+	add(RepetitivePeak, si(k.RepetitivePeak), c.IsolationVolt, true)
+	add(Transient, si(k.Transient), leastTransient, true)
 	add(Creepage, k.CreepageMM, c.CreepageMM, true)
 	if c.Request.Placement == Across {
 		add(HoldingCurrent, c.LED.Max, si(c.Request.HoldCurrent)*holdPart, false)

@@ -18,6 +18,7 @@ type Point struct {
 	Supply      float64
 	PullUp      float64
 	Capacitance float64
+	Fuse        float64 // resistance of each fuse
 }
 
 // Middle is a usual case: the middle of each part's bounds.
@@ -25,7 +26,7 @@ func (c *Circuit) Middle() Point {
 	r := &c.Request
 	p := Point{
 		Volt: r.Voltage.bounds().middle(), Resistor: c.ResistorOhm, DiodeVolt: diode.middle(), ForwardVolt: r.Coupler.ForwardVoltage.bounds().middle(),
-		Load: r.LoadResistance.bounds().middle(), Supply: r.Input.Supply.bounds().middle(), PullUp: r.Input.PullUp.bounds().middle(), Capacitance: r.Input.Capacitance.bounds().middle(),
+		Load: r.LoadResistance.bounds().middle(), Supply: r.Input.Supply.bounds().middle(), PullUp: r.Input.PullUp.bounds().middle(), Capacitance: r.Input.Capacitance.bounds().middle(), Fuse: c.FuseOhm.middle(),
 	}
 	most := c.LED.Max * r.Coupler.Transfer[len(r.Coupler.Transfer)-1].Ratio.Max
 	if fresh, ok := r.Coupler.collector(c.LED); ok {
@@ -41,7 +42,7 @@ func (c *Circuit) LEDCurrent(p Point) float64 {
 	if c.Bridge {
 		drop += 2 * p.DiodeVolt
 	}
-	return (p.Volt - drop) / (float64(c.Resistors)*p.Resistor + p.Load)
+	return (p.Volt - drop) / (float64(c.Resistors)*p.Resistor + 2*p.Fuse + p.Load)
 }
 
 // The macro model of the coupler. Its transistor's gain and charges are invented,
@@ -78,6 +79,10 @@ func (c *Circuit) Netlist(w io.Writer, p Point) error {
 	} else {
 		line("scontact plus lead ctl 0 contact")
 	}
+	// 1 µΩ keeps a fuse of no resistance a resistor for ngspice.
+	line("rf1 %s fused1 %g", top, p.Fuse+1e-6)
+	line("rf2 %s fused2 %g", bottom, p.Fuse+1e-6)
+	top, bottom = "fused1", "fused2"
 	// Half of the resistors stand in each lead.
 	for i := range c.Resistors {
 		half := c.Resistors / 2

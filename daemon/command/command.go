@@ -254,7 +254,7 @@ func plainer(err error, args []string, flags []*kong.Flag) string {
 	text = strings.NewReplacer("expected value value", "expected a value", "expected string value", "expected a value").Replace(text)
 	if m := negative.FindStringSubmatch(text); m != nil &&
 		!slices.ContainsFunc(flags, func(f *kong.Flag) bool { return "--"+f.Name == m[1] && f.Tag.Has("signed") }) {
-		return m[1] + ": \"" + m[2] + "\" is negative: expected a value that is not"
+		return m[1] + ": \"" + m[2] + "\" is negative: expected it without a minus sign"
 	}
 	return strings.NewReplacer(` but got "EOL" (<EOL>)`, " after it", " (short flag); perhaps try ", "; perhaps ").Replace(text)
 }

@@ -17,7 +17,7 @@ import (
 )
 
 type inputCircuitCmd struct {
-	Voltage    voltage            `group:"The contact:" placeholder:"V..V" help:"Dc of the open contact from lead to lead, with float and boost charge, such as 42V..58V; or a usual source: 24V-battery, 48V-battery, 60V-battery or 130V-leads."`
+	Voltage    voltage            `group:"The contact:" placeholder:"V..V" help:"Dc of the open contact from lead to lead without its sign, with float and boost charge, such as 42V..58V; or a usual source: 24V-battery, 48V-battery, 60V-battery or 130V-leads."`
 	Superposed circuit.Superposed `group:"The contact:" placeholder:"none|ringing|mains" help:"What lies on the lead beside the dc, found with a meter on its ac range. It has no default."`
 	Peak       potential          `group:"The contact:" placeholder:"V" help:"Largest voltage measured between the leads while the contact works, kicks of coils included."`
 	Reverses   bool               `group:"The contact:" help:"Either lead may be the positive one."`
@@ -64,16 +64,7 @@ type voltage struct {
 
 // UnmarshalText reads a range or the name of a usual source.
 func (v *voltage) UnmarshalText(b []byte) (err error) {
-	for _, u := range circuit.Batteries() {
-		if u.Name == string(b) {
-			*v = voltage{u.Voltage, u.Reverses}
-			return nil
-		}
-	}
-	v.Range, err = circuit.ParseRange[physic.ElectricPotential](string(b))
-	if err != nil && !strings.Contains(string(b), "..") {
-		err = fmt.Errorf("%w; or a range such as 42V..58V, or one of %s", err, batteryNames())
-	}
+	v.Range, v.reverses, err = circuit.ParseVoltage(string(b))
 	return err
 }
 
@@ -121,7 +112,11 @@ func (p *pullUp) UnmarshalText(b []byte) error {
 		p.Range = circuit.InternalPullUp()
 		return nil
 	}
-	return p.resistances.UnmarshalText(b)
+	err := p.resistances.UnmarshalText(b)
+	if err == nil && p.Min == 0 {
+		err = fmt.Errorf("%.40q: expected a resistance above 0", b)
+	}
+	return err
 }
 
 func (c *inputCircuitCmd) run(_ context.Context, sh *shell) (int, error) {

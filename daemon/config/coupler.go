@@ -24,7 +24,8 @@ const (
 
 // Coupler reads the data of an opto-coupler. The error lists all mistakes, one a
 // line, as "file:line:column: key …: what is wrong: expected …".
-// configs/own-coupler.yaml explains the keys.
+// configs/own-coupler.yaml explains the keys. A name with the word invented, as that
+// of the template, makes the data Invented.
 func Coupler(path string) (*circuit.Coupler, error) {
 	data, err := readFile(couplerFile, path)
 	if err != nil {
@@ -74,6 +75,8 @@ func parseCoupler(path string, data []byte) (*circuit.Coupler, error) {
 	if d.complete(&key{node: root}, wantCoupler, &r) {
 		d.coupler(&r, c)
 	}
+	// The template's data stay an example in a file of their own.
+	c.Invented = strings.Contains(strings.ToLower(c.Name), "invented")
 	if len(d.mistakes) == 0 {
 		// What one key cannot tell: order, and what goes with what.
 		if err := c.Check(); err != nil {

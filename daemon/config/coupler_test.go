@@ -19,7 +19,7 @@ func marrowCoupler() *circuit.Coupler {
 		return circuit.Delay{Min: time.Duration(low * 1e3), Max: time.Duration(high * 1e3)}
 	}
 	return &circuit.Coupler{
-		Name:              "MQ-4 coupler, invented",
+		Name: "MQ-4 coupler, invented", Invented: true,
 		ForwardVoltage:    circuit.Range[physic.ElectricPotential]{Min: physic.Volt, Max: 1400 * physic.MilliVolt},
 		ForwardCurrentMax: 50 * physic.MilliAmpere, ReverseVoltageMax: 6 * physic.Volt,
 		Transfer: []circuit.Transfer{
@@ -75,6 +75,16 @@ var couplerMistakes = []struct{ name, from, to, want string }{
 	{"a name of two lines", "name: MQ-4 coupler, invented", `name: "a\nb"`, `key name: "a\nb": expected a name of up to 40 letters`},
 	{"an alias", "age_factor: 0.6", "age_factor: &a 0.6", `key age_factor: an anchor or alias: expected`},
 	{"twice", "age_factor: 0.6", "age_factor: 0.6\nage_factor: 0.7", `key age_factor: given twice: expected it once`},
+}
+
+// Only a name of the user's own makes the data a data sheet's.
+func TestCouplerOfAName(t *testing.T) {
+	for name, invented := range map[string]bool{"Marrow Quay 4": false, "an Invented part": true} {
+		got, err := parseCoupler("c.yaml", []byte(strings.Replace(configs.OwnCoupler, "MQ-4 coupler, invented", name, 1)))
+		if err != nil || got.Name != name || got.Invented != invented {
+			t.Errorf("%s: %+v, %v", name, got, err)
+		}
+	}
 }
 
 func TestCouplerMistakes(t *testing.T) {

@@ -73,9 +73,9 @@ func InputCautions() []string {
 		"Local codes, the site's rules and licensed practice come first, before anything written here. Let competent (where the law asks it, licensed) people do the work.",
 		"Exchange battery, ±130 V leads, ringing and mains can injure or kill. De-energise, lock off and prove dead before hands go in; where that cannot be, do not work alone, keep one hand away, and take off rings, watches and chains.",
 		"Never join the computer's ground, supply or case to any lead of the exchange, its earthed one included. The coupler is the only way across.",
-		"Limit the current in both leads, and fuse both, before the wire leaves the exchange's terminals. A fuse protects the wire; the resistors protect everything else.",
-		"Coils store energy: a contact that breaks a relay's or magnet's current can show hundreds of volts for an instant, also when the battery is off.",
-		"Ringing and mains are not for this circuit. Look for them with a meter first, on every lead, also against earth.",
+		"Limit the current in both leads, and fuse both, before the wire leaves the exchange's terminals: a battery can drive thousands of amperes into a short. A fuse protects the wire; the resistors protect everything else.",
+		"Coils store energy: a contact that breaks a relay's or magnet's current can show hundreds of volts for an instant. Capacitors keep their charge when the power is off.",
+		"Ringing, mains and wires that leave the building (lightning, power lines that fall on them) are not for this circuit. Look for ringing and mains with a meter first, on every lead, also against earth.",
 		"Cams, gears and motors start without a warning. Stop and lock the drive before fingers, sleeves or leads come near it.",
 		"A slip can take down working circuits. Work on one that is out of service, with someone in charge of the exchange beside you.",
 	}
@@ -103,7 +103,7 @@ func measureFirst(c *circuit.Circuit) []string {
 		"With a meter and leads rated for mains (CAT II 300 V or better): test the meter on a known source, before and after.",
 		"Dc between the two leads, contact open and closed: " + voltageText(c) + " is what the circuit is for. Note which lead is positive; where battery's + is earthed (common practice), that is the earthed one.",
 		"Contact open, the dc behind it (or, across it, the dc with the contact closed): below 0.5 V. What leaks past a dirty contact or a damp cable can keep an LED lit.",
-		"Ac between the leads, and from each lead to earth: anything above a few volts is ringing or mains. Stop.",
+		"Ac between the leads, and from each lead to earth, with the contact at rest (one that works gives pulses, which an ac range shows too): anything above a few volts is ringing or mains. Stop.",
 		"Dc from each lead to earth: neither may be above " + volts(c.WorkingVolt) + ".",
 		"Watch for minutes while the exchange works, through calls and ringing: the lead may not always be what it was at rest.",
 		"The largest voltage as the contact opens, by a storage oscilloscope with an isolated input and a probe rated for 600 V or more, or a meter that holds peaks of a millisecond: give it as --peak. A meter's ordinary range does not see a kick.",
@@ -153,10 +153,12 @@ func OfInputCircuit(c *circuit.Circuit) *Document {
 	}
 	doc.tell("", "For "+voltageText(c)+" dc "+polarity+"; "+where+". All figures are worst cases over every tolerance, temperature and age that the data tell.")
 	doc.add(Space{})
-	switch c.Outcome() {
-	case circuit.Holds:
+	switch outcome := c.Outcome(); {
+	case outcome == circuit.Holds && r.Coupler.Invented:
+		doc.add(Statement{"AN EXAMPLE THAT FITS, OF AN INVENTED COUPLER: NOT ONE TO BUILD", Doubtful})
+	case outcome == circuit.Holds:
 		doc.add(Statement{"FITS, UNDER THE CONDITIONS BELOW", Good})
-	case circuit.Unknown:
+	case outcome == circuit.Unknown:
 		doc.add(Statement{"NOT SHOWN TO FIT: THE LARGEST VOLTAGE WAS NOT MEASURED", Doubtful})
 	default:
 		doc.add(Statement{"DOES NOT FIT: DO NOT BUILD IT", Bad})
@@ -173,8 +175,8 @@ func OfInputCircuit(c *circuit.Circuit) *Document {
 	doc.add(checksTable(c))
 	timing(doc, c)
 	doc.head("Keep apart")
-	doc.tell("", fmt.Sprintf("Reinforced insulation for %s of working voltage asks for %s mm of creepage on a board (twice the basic distance of IEC 60664-1, pollution degree 2, material group III; from memory). Keep %s mm between all copper, wire and screws of the two sides, with no plane, label or flux under the coupler; a slot helps (common practice). Beyond a coupler's V_IORM the time that its insulation lasts is not known, whatever its test voltage (IEC 60747-5-5).",
-		volts(c.WorkingVolt), figure.Trimmed(c.CreepageMM, 2), figure.Trimmed(c.GapMM, 1)))
+	doc.tell("", fmt.Sprintf("The isolation is for %s, the largest of the voltage measured and of the ringing that a slip or a crossed wire can bring (95 V rms on battery), and for surges of telephone lines within a building (IEC 62368-1; from memory). Reinforced, it asks for %s mm of creepage on a board (twice the basic distance of IEC 60664-1, pollution degree 2, material group III; from memory). Keep %s mm between all copper, wire and screws of the two sides, with no plane, label or flux under the coupler; a slot helps (common practice). Beyond a coupler's V_IORM the time that its insulation lasts is not known, whatever its test voltage (IEC 60747-5-5).",
+		volts(c.IsolationVolt), figure.Trimmed(c.CreepageMM, 2), figure.Trimmed(c.GapMM, 1)))
 	doc.head("What the exchange notices")
 	doc.tell("", noticed(c))
 	doc.head("Measure before you connect")
@@ -189,12 +191,15 @@ func noticed(c *circuit.Circuit) string {
 	r := &c.Request
 	text := "It draws " + between(c.LED, "A") + " while the LED is lit. "
 	if r.Placement == circuit.Across {
-		text += "That flows through what is in series with the contact while it is open: it must neither operate nor hold it, nor be seen as a seized line. "
+		text += "That flows through what is in series with the contact while it is open: it must neither operate nor hold it, nor be seen as a seized line. A relay that it flows through may release later than it did: measure with and without. "
 	} else {
 		text += "Feed it from the contact's own lead, never through a relay's coil that it could operate or hold. "
 	}
 	if c.Bridge {
 		text += "A coil beside the LED kicks the other way as the contact opens; the bridge then lights the LED once more, and the opening is seen late by as long as the kick lasts. "
+	}
+	if r.Peak > 0 && float64(r.Peak) > 1.5*float64(r.Voltage.Max) {
+		text += "Kicks up to " + volts(float64(r.Peak)/1e9) + " are borne by the resistors. Larger ones are quenched at the coil itself, by whoever answers for the exchange, for its relay grows slower; a clamp behind F1 and F2 would draw the coil's current through them, and blow them. "
 	}
 	return text + "Contacts made to switch tens of milliamperes may stay dirty at so little: where the exchange's own current does not flow, wet them with the LED current that their maker asks for (often 10 mA, common practice). The cable on the exchange side takes the same insulation as the exchange's own, twisted, short, fused where it begins; the one to the computer stays below a metre."
 }
@@ -244,23 +249,16 @@ func partsTable(c *circuit.Circuit) Table {
 	for i := range names {
 		names[i] = fmt.Sprintf("R%d", i+1)
 	}
-	row(strings.Join(names, ", "), ohms(c.ResistorOhm)+" ±"+figure.Trimmed(100*c.Tolerance, 0)+" %", fmt.Sprintf("%s; %s or more, %s or more each, film, flame-proof. Half in each lead. Each takes %s at worst, and %s when another has shorted.",
+	row(strings.Join(names, ", "), ohms(c.ResistorOhm)+" ±"+figure.Trimmed(100*c.Tolerance, 0)+" %", fmt.Sprintf("%s; %s or more, %s or more each, film, flame-proof. Half in each lead, where it leaves the exchange. Each takes %s at worst, and %s where a wire behind the resistors touches earth or the other lead.",
 		r.Series, figure.Trimmed(c.RatingWatt, 2)+" W", volts(roundUp(c.RatingVolt)), watts(c.ResistorWatt), watts(c.FaultWatt)))
-	row("F1, F2", amperes(c.FuseAmpere), "One in each lead where it leaves the exchange, rated to break "+volts(roundUp(c.WorkingVolt))+" dc or more; fuses for ac only do not break dc.")
+	row("F1, F2", amperes(c.FuseAmpere), "One in each lead where it leaves the exchange, rated to break "+volts(roundUp(c.WorkingVolt))+" dc or more; fuses for ac only do not break dc. Reckoned with up to "+ohms(c.FuseOhm.Max)+" each.")
 	if c.Bridge {
 		row("D1–D4", "bridge", "Silicon bridge of "+volts(bridgeVolt(c))+" or more: the LED is fed and protected whichever lead is positive.")
 	} else {
 		row("D1", "diode", "Small silicon diode of "+volts(bridgeVolt(c))+" or more, anti-parallel to the LED and close to it: the LED never sees more than "+volts(c.ReverseVolt)+" the wrong way.")
 	}
-	name := Printable(r.Coupler.Name)
-	if r.Coupler.Invented {
-		name += " (invented data)"
-	}
-	row("U1", "coupler", upperFirst(name)+".")
+	row("U1", "coupler", upperFirst(Printable(r.Coupler.Name))+".")
 	row("Rp", rangeText(float64(r.Input.PullUp.Min)/1e9, float64(r.Input.PullUp.Max)/1e9, "Ω"), "Pull-up to the computer's own supply, "+rangeText(float64(r.Input.Supply.Min)/1e9, float64(r.Input.Supply.Max)/1e9, "V")+".")
-	if r.Peak > 0 && float64(r.Peak) > 1.5*float64(r.Voltage.Max) {
-		row("V1", "clamp", "Where whoever answers for the exchange agrees, a bidirectional clamp across the two leads behind the fuses holds kicks below "+volts(float64(r.Peak)/1e9)+"; a quench at the coil itself makes its relay slower.")
-	}
 	return t
 }
 
@@ -297,7 +295,7 @@ func demandText(d circuit.Demand) (what, unit string) {
 	case circuit.LEDRating:
 		return "LED current, half its rating", "A"
 	case circuit.LEDFault:
-		return "… when one resistor has shorted", "A"
+		return "… one lead's resistors bypassed", "A"
 	case circuit.LEDPeak:
 		return "… at the largest voltage", "A"
 	case circuit.ReverseRating:
@@ -312,6 +310,8 @@ func demandText(d circuit.Demand) (what, unit string) {
 		return "collector current", "A"
 	case circuit.RepetitivePeak:
 		return "coupler's V_IORM", "V"
+	case circuit.Transient:
+		return "coupler's V_IOTM", "V"
 	case circuit.Creepage:
 		return "coupler's creepage", "mm"
 	case circuit.HoldingCurrent:
@@ -330,13 +330,13 @@ func wiringWords(c *circuit.Circuit) []Block {
 		}
 		return s
 	}
-	contact, guard := "lead from the contact (+)", "D1 (its cathode at the + side) and "
+	contact, guard := "positive lead (from the contact, or the other one where the contact is in the negative lead)", "D1 (its cathode at the + side) and "
 	if c.Bridge {
 		contact, guard = "lead from the contact", "the bridge D1–D4, behind it "
 	} else if c.Request.Placement == circuit.Across {
 		contact = "+ side of the contact"
 	}
-	back := "other lead (–)"
+	back := "negative lead"
 	if c.Bridge {
 		back = "other lead"
 	} else if c.Request.Placement == circuit.Across {

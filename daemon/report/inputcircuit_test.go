@@ -100,10 +100,10 @@ func TestInputCautionsComeFirst(t *testing.T) {
 // the barrier and every part's value; nothing of it fetches or runs anything.
 func TestInputDrawing(t *testing.T) {
 	for name, want := range map[string][]string{
-		"behind":     {"CAUTION", "licensed practice first", "EXCHANGE SIDE", "COMPUTER SIDE", "ISOLATION BARRIER", "8 mm clear", "F1  32 mA", "F2  32 mA", "R1  3.6 kΩ", "R2  3.6 kΩ", "1 W, 100 V", "D1  200 V", "U1", "Rp  9.5 kΩ", "GPIO line", "42 V to 58 V dc", "LED 5.31 mA to 8.42 mA", "low = contact closed", "Coupler data invented"},
+		"behind":     {"CAUTION", "licensed practice first", "EXCHANGE SIDE", "COMPUTER SIDE", "ISOLATION\nBARRIER", "8 mm clear", "F1  32 mA", "F2  32 mA", "R1  3.3 kΩ", "R2  3.3 kΩ", "2 W, 100 V", "D1  200 V", "U1", "Rp  9.5 kΩ", "GPIO line", "42 V to 58 V dc", "LED 5.31 mA to 9.19 mA", "low = contact closed", "Coupler data invented"},
 		"leads":      {"R4  5.1 kΩ", "D1–D4  400 V", "+ or −", "117 V to 143 V dc"},
 		"across":     {"load 450 Ω", "to 550 Ω", "high = contact closed"},
-		"unmeasured": {"not measured"},
+		"unmeasured": {"NOT MEASURED"},
 	} {
 		var b bytes.Buffer
 		if err := InputDrawing(&b, inputCircuit(t, inputCircuits[name])); err != nil {
@@ -138,7 +138,7 @@ func TestInputDrawing(t *testing.T) {
 				}
 			}
 		}
-		all := strings.Join(texts, "\n")
+		all := strings.Join(strings.FieldsFunc(strings.Join(texts, "\n"), func(r rune) bool { return r == '\n' }), "\n")
 		for _, w := range want {
 			if !strings.Contains(all, w) {
 				t.Errorf("%s: no %q in %s", name, w, all)
@@ -147,6 +147,37 @@ func TestInputDrawing(t *testing.T) {
 		if !strings.Contains(title, "Isolated input for") || !strings.Contains(words, "nothing but U1 crosses") || !strings.Contains(words, "R2") {
 			t.Errorf("%s: %q, %q", name, title, words)
 		}
+	}
+}
+
+// A phone's page of 390 px, less its margins of 16 px, shows the whole width with
+// letters of 12 px at least: the style takes back what other charts ask for.
+func TestInputDrawingFitsAPhone(t *testing.T) {
+	if scale := (390 - 2*16) / float64(wiringWidth); 14*scale < 12 {
+		t.Errorf("letters of %.1f px", 14*scale)
+	}
+	var page bytes.Buffer
+	if err := OfInputCircuit(inputCircuit(t, inputCircuits["across"])).HTML(&page, "x"); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{`class="narrow" viewBox="0 -36 400 `, "figure svg.narrow { min-width: 0; }"} {
+		if !strings.Contains(page.String(), want) {
+			t.Errorf("no %q", want)
+		}
+	}
+	if i, j := strings.Index(page.String(), "min-width: 27rem"), strings.Index(page.String(), "svg.narrow"); i > j {
+		t.Error("the exception stands before the rule")
+	}
+}
+
+// No circuit of invented data is told to fit without saying so in the same breath.
+func TestInventedCouplerIsNoneToBuild(t *testing.T) {
+	own := inputCircuit(t, func(r *circuit.Request) { r.Coupler.Invented = false })
+	if page := OfInputCircuit(own).String(); !strings.Contains(page, "\nFITS, UNDER THE CONDITIONS BELOW\n") {
+		t.Errorf("%s", page)
+	}
+	if page := OfInputCircuit(inputCircuit(t, inputCircuits["behind"])).String(); strings.Contains(page, "\nFITS") || !strings.Contains(page, "INVENTED COUPLER: NOT ONE TO BUILD") {
+		t.Errorf("%s", page)
 	}
 }
 

@@ -10,14 +10,19 @@ import (
 	"makebreak/daemon/figure"
 )
 
-// Sizes of the wiring drawing. It stands upright, so that a phone's width leaves
-// its letters large enough to read.
+// Sizes of the wiring drawing. It is narrow, so that a phone shows all of its width
+// with letters large enough to read.
 const (
-	wiringWidth  = 560
-	wiringHeight = 860
-	leftLead     = 120
-	rightLead    = 440
-	barrierY     = 545
+	wiringWidth  = 400
+	wiringHeight = 940
+	leftLead     = 60
+	rightLead    = 340
+	middle       = (leftLead + rightLead) / 2
+	collectorX   = middle - 40
+	emitterX     = middle + 40
+	barrierY     = 555
+	// capRise is what the cautions above the circuit take, beyond its own zero.
+	capRise = 36
 )
 
 // Colours of the drawing, on white paper: each side has its own tint, and the words
@@ -93,25 +98,25 @@ func InputDrawing(w io.Writer, c *circuit.Circuit) error {
 			words = append(words, strings.TrimSpace(p.Lead)+" "+p.Text)
 		}
 	}
-	d.f(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" width="%d" height="%d" role="img" aria-labelledby="wiring-title wiring-words">`, wiringWidth, wiringHeight, wiringWidth, wiringHeight)
+	d.f(`<svg xmlns="http://www.w3.org/2000/svg" class="narrow" viewBox="0 %d %d %d" width="%d" height="%d" role="img" aria-labelledby="wiring-title wiring-words">`, -capRise, wiringWidth, wiringHeight, wiringWidth, wiringHeight)
 	d.f(`<title id="wiring-title">%s</title>`, escape("Isolated input for "+voltageText(c)+" dc"))
 	d.f(`<desc id="wiring-words">%s</desc>`, escape(strings.Join(words, ". ")))
 	d.f(`<defs><marker id="wiring-arrow" viewBox="0 0 10 10" refX="9" refY="5" markerWidth="8" markerHeight="8" orient="auto"><path d="M0 0L10 5L0 10z" fill="%s" stroke="none"/></marker></defs>`, inkColour)
-	d.f(`<rect width="%d" height="%d" fill="#fff"/>`, wiringWidth, wiringHeight)
+	d.f(`<rect y="%d" width="%d" height="%d" fill="#fff"/>`, -capRise, wiringWidth, wiringHeight)
 	d.f(`<rect x="8" y="82" width="%d" height="%d" fill="%s"/>`, wiringWidth-16, barrierY-82, exchangeColour)
 	d.f(`<rect x="8" y="%d" width="%d" height="%d" fill="%s"/>`, barrierY, wiringWidth-16, 816-barrierY, computerColour)
 	d.f(`<g font-family="Liberation Sans,Arial,Helvetica,sans-serif" font-size="14" fill="%s">`, inkColour)
-	d.bold(16, 24, "start", dangerColour, "CAUTION: can injure or kill. Local codes and licensed practice first.")
-	d.text(16, 44, "start", "De-energise and prove dead before hands go in. Stop and lock the drive.", "Never join the computer's ground to the exchange. No ringing, no mains.")
+	d.bold(16, 20-capRise, "start", dangerColour, "CAUTION: can injure or kill.")
+	d.bold(16, 38-capRise, "start", dangerColour, "Local codes and licensed practice first.")
+	d.text(16, 58-capRise, "start", "De-energise and prove dead before hands go in.", "Stop and lock the drive. No ringing, no mains.", "Never join the computer's ground to the exchange.")
 	d.bold(16, 102, "start", dangerColour, "EXCHANGE SIDE")
-	d.bold(16, barrierY+40, "start", "#12507b", "COMPUTER SIDE")
-	d.text(16, 836, "start", conditionText(c))
-	d.text(16, 854, "start", figureFlags(c))
+	d.bold(wiringWidth-12, 690, "end", "#12507b", "COMPUTER SIDE")
+	d.text(16, 836, "start", append(conditionLines(c), flagLines(c)...)...)
 	d.f(`</g>`)
 	d.f(`<g stroke="%s" stroke-width="2" fill="none" stroke-linejoin="round">`, inkColour)
 	exchangeWires(d, c)
 	computerWires(d)
-	d.f(`<path d="M8 %d H200 M360 %d H%d" stroke="%s" stroke-width="4" stroke-dasharray="14 7"/>`, barrierY, barrierY, wiringWidth-8, dangerColour)
+	d.f(`<path d="M8 %d H%d M%d %d H%d" stroke="%s" stroke-width="4" stroke-dasharray="14 7"/>`, barrierY, middle-80, middle+80, barrierY, wiringWidth-8, dangerColour)
 	d.f(`</g>`)
 	d.f(`<g font-family="Liberation Sans,Arial,Helvetica,sans-serif" font-size="14" fill="%s">`, inkColour)
 	exchangeLabels(d, c)
@@ -122,33 +127,37 @@ func InputDrawing(w io.Writer, c *circuit.Circuit) error {
 	return err
 }
 
-// conditionText is the first line at the foot.
-func conditionText(c *circuit.Circuit) string {
+// conditionLines are the first at the foot.
+func conditionLines(c *circuit.Circuit) []string {
 	r := &c.Request
 	switch {
 	case r.Peak == 0:
-		return "Holds only where nothing above " + volts(c.WorkingVolt) + " ever comes: not measured."
+		return []string{"NOT MEASURED: the largest voltage. This holds", "only where nothing above " + volts(c.WorkingVolt) + " ever comes."}
 	case r.Coupler.Invented:
-		return "Up to " + volts(c.WorkingVolt) + ". Coupler data invented: reckon again with the data sheet's."
+		return []string{"Up to " + volts(c.WorkingVolt) + ". Coupler data invented: reckon again", "with the data sheet's before you build."}
 	}
-	return "For voltages up to " + volts(c.WorkingVolt) + ", kicks included."
+	return []string{"For voltages up to " + volts(c.WorkingVolt) + ", kicks included."}
 }
 
-func figureFlags(c *circuit.Circuit) string { return "measure " + InputChain(c) }
+// flagLines are the flags of a measurement.
+func flagLines(c *circuit.Circuit) []string {
+	closed, asymmetry, _ := strings.Cut(InputChain(c), " --asymmetry=")
+	return []string{"measure " + closed, "--asymmetry=" + asymmetry}
+}
 
 // exchangeWires draws everything above the barrier.
 func exchangeWires(d *wiring, c *circuit.Circuit) {
 	across := c.Request.Placement == circuit.Across
 	// The source: the long plate is the positive one.
-	d.line(leftLead, 240, leftLead, 130, 268, 130)
-	d.line(292, 130, rightLead, 130, rightLead, 240)
-	d.line(268, 112, 268, 148)
-	d.f(`<path d="M292 121V139" stroke-width="5"/>`)
+	d.line(leftLead, 240, leftLead, 130, middle-12, 130)
+	d.line(middle+12, 130, rightLead, 130, rightLead, 240)
+	d.line(middle-12, 112, middle-12, 148)
+	d.f(`<path d="M%d 121V139" stroke-width="5"/>`, middle+12)
 	if across {
 		d.f(`<rect x="%d" y="150" width="20" height="38" fill="#fff"/>`, leftLead-10)
-		d.line(leftLead, 210, 255, 210)
-		d.line(305, 210, rightLead, 210)
-		d.contact(255, 210, 305, 210, 300, 192)
+		d.line(leftLead, 210, middle-25, 210)
+		d.line(middle+25, 210, rightLead, 210)
+		d.contact(middle-25, 210, middle+25, 210, middle+20, 192)
 		d.dot(leftLead, 210)
 		d.dot(rightLead, 210)
 	} else {
@@ -165,28 +174,28 @@ func exchangeWires(d *wiring, c *circuit.Circuit) {
 	}
 	left, right := leftLead, rightLead
 	if c.Bridge {
-		d.f(`<rect x="220" y="405" width="120" height="58" fill="#fff"/>`)
-		d.diode(280, 434, true)
-		d.line(246, 434, 314, 434)
-		d.line(leftLead, 430, leftLead, 434, 220, 434)
-		d.line(rightLead, 430, rightLead, 434, 340, 434)
-		left, right = 240, 320
+		d.f(`<rect x="%d" y="405" width="120" height="58" fill="#fff"/>`, middle-60)
+		d.diode(middle, 434, true)
+		d.line(middle-34, 434, middle+34, 434)
+		d.line(leftLead, 430, leftLead, 434, middle-60, 434)
+		d.line(rightLead, 430, rightLead, 434, middle+60, 434)
+		left, right = collectorX, emitterX
 		d.line(left, 463, left, 510)
 		d.line(right, 463, right, 510)
 	} else {
 		d.line(leftLead, 430, leftLead, 510)
 		d.line(rightLead, 430, rightLead, 510)
 		d.line(leftLead, 434, rightLead, 434)
-		d.diode(280, 434, false)
+		d.diode(middle, 434, false)
 		d.dot(leftLead, 434)
 		d.dot(rightLead, 434)
 	}
 	// The coupler, which stands on the barrier.
-	d.f(`<rect x="200" y="482" width="160" height="128" rx="6" fill="#fff"/>`)
+	d.f(`<rect x="%d" y="482" width="160" height="128" rx="6" fill="#fff"/>`, middle-80)
 	d.line(left, 510, right, 510)
-	d.diode(280, 510, true)
-	d.arrow(272, 528, 272, 562)
-	d.arrow(290, 528, 290, 562)
+	d.diode(middle, 510, true)
+	d.arrow(middle-8, 528, middle-8, 562)
+	d.arrow(middle+10, 528, middle+10, 562)
 }
 
 // contact draws the exchange's contact between two points, its blade ending at
@@ -204,15 +213,15 @@ func (d *wiring) contact(fromX, fromY, toX, toY, x, y int) {
 // computerWires draws everything below the barrier.
 func computerWires(d *wiring) {
 	// The transistor: collector at the left, emitter at the right.
-	d.f(`<path d="M256 568H304" stroke-width="4"/>`)
-	d.line(270, 568, 240, 592, 240, 724)
-	d.line(320, 592, 320, 724)
-	d.arrow(290, 568, 318, 590)
-	d.dot(240, 660)
-	d.line(240, 660, leftLead, 660, leftLead, 724)
+	d.f(`<path d="M%d 568H%d" stroke-width="4"/>`, middle-24, middle+24)
+	d.line(middle-10, 568, collectorX, 592, collectorX, 724)
+	d.line(emitterX, 592, emitterX, 724)
+	d.arrow(middle+10, 568, emitterX-2, 590)
+	d.dot(collectorX, 660)
+	d.line(collectorX, 660, leftLead, 660, leftLead, 724)
 	d.box(leftLead, 674, false)
-	d.f(`<rect x="60" y="724" width="440" height="80" rx="6" fill="#fff"/>`)
-	for _, x := range []int{leftLead, 240, 320} {
+	d.f(`<rect x="20" y="724" width="%d" height="80" rx="6" fill="#fff"/>`, wiringWidth-40)
+	for _, x := range []int{leftLead, collectorX, emitterX} {
 		d.dot(x, 724)
 	}
 }
@@ -224,12 +233,12 @@ func exchangeLabels(d *wiring, c *circuit.Circuit) {
 	if c.Bridge {
 		plus, minus = "+ or −", "− or +"
 	}
-	d.text(258, 126, "end", plus)
-	d.text(304, 126, "start", minus)
-	d.text(280, 170, "middle", voltageText(c)+" dc")
+	d.text(middle-22, 126, "end", plus)
+	d.text(middle+24, 126, "start", minus)
+	d.text(rightLead-14, 166, "end", voltageText(c)+" dc")
 	if r.Placement == circuit.Across {
 		d.text(leftLead+18, 166, "start", rangeLines("load ", float64(r.LoadResistance.Min)/1e9, float64(r.LoadResistance.Max)/1e9)...)
-		d.text(280, 232, "middle", "the contact")
+		d.text(middle, 232, "middle", "the contact")
 	} else {
 		d.text(leftLead+16, 190, "start", "the contact")
 	}
@@ -242,18 +251,23 @@ func exchangeLabels(d *wiring, c *circuit.Circuit) {
 		d.text(rightLead-18, y, "end", fmt.Sprintf("R%d  %s", half+i+1, ohms(c.ResistorOhm)), figure.Trimmed(c.RatingWatt, 2)+" W, "+volts(roundUp(c.RatingVolt)))
 	}
 	if c.Bridge {
-		d.text(280, 398, "middle", "D1–D4  "+volts(bridgeVolt(c)))
-		d.text(226, 428, "start", "~")
-		d.text(334, 428, "end", "~")
-		d.text(230, 460, "start", "+")
-		d.text(330, 460, "end", "−")
+		d.text(middle, 398, "middle", "D1–D4  "+volts(bridgeVolt(c)))
+		d.text(middle-54, 428, "start", "~")
+		d.text(middle+54, 428, "end", "~")
+		d.text(middle-50, 460, "start", "+")
+		d.text(middle+50, 460, "end", "−")
 	} else {
-		d.text(280, 416, "middle", "D1  "+volts(bridgeVolt(c)))
+		d.text(middle, 416, "middle", "D1  "+volts(bridgeVolt(c)))
 	}
-	d.text(212, 500, "start", "U1")
-	d.text(16, 532, "start", "LED "+between(c.LED, "A"))
-	d.bold(552, barrierY-10, "end", dangerColour, "ISOLATION BARRIER")
-	d.text(552, barrierY+20, "end", figure.Trimmed(c.GapMM, 1)+" mm clear all along", "only U1 crosses")
+	d.text(middle-68, 500, "start", "U1")
+	if c.Bridge {
+		d.text(16, 494, "start", "LED "+amperes(c.LED.Min), "to "+amperes(c.LED.Max))
+	} else {
+		d.text(middle, 471, "middle", "LED "+between(c.LED, "A"))
+	}
+	d.bold(wiringWidth-12, barrierY-23, "end", dangerColour, "ISOLATION")
+	d.bold(wiringWidth-12, barrierY-7, "end", dangerColour, "BARRIER")
+	d.text(wiringWidth-12, barrierY+20, "end", figure.Trimmed(c.GapMM, 1)+" mm clear", "all along it,", "but for U1")
 }
 
 // rangeLines writes a resistance on one line, or a range of it on two.
@@ -273,8 +287,8 @@ func computerLabels(d *wiring, c *circuit.Circuit) {
 		line = "high = contact closed"
 	}
 	d.text(leftLead, 746, "middle", "3.3 V")
-	d.text(240, 746, "middle", "GPIO line")
-	d.text(320, 746, "start", "ground")
-	d.text(280, 770, "middle", line)
-	d.text(280, 792, "middle", "computer: its ground goes nowhere else")
+	d.text(collectorX, 746, "middle", "GPIO line")
+	d.text(emitterX, 746, "middle", "ground")
+	d.text(middle, 770, "middle", line)
+	d.text(middle, 792, "middle", "computer: its ground goes nowhere else")
 }

@@ -15,9 +15,9 @@ const (
 	// days, and an analysis takes a hundred times as long as the edges of a minute.
 	analyseEvery = 5 * time.Minute
 	// numberedEvery is how often it is looked whether a cam's lobes have got other
-	// numbers since. A start takes some turns for it, and what the log knows of the lobes
-	// need not wait for the next analysis. A cam that slips all the time costs no more
-	// than ten times as many.
+	// numbers since, or have numbers but no figures yet. A start takes some turns and a
+	// minute for them, and need not wait for the next analysis. A cam that slips all the
+	// time costs no more than ten times as many.
 	numberedEvery = 30 * time.Second
 	// rememberTime is how far back a start reads what the log has: as far as a
 	// trend.Contact keeps it.
@@ -65,7 +65,7 @@ func (t *trends) Run(ctx context.Context) error {
 			if ctx.Err() != nil {
 				return nil
 			}
-			if n := c.live.Trend.Numbering(); !all && (n == 0 || n == t.met[c.live.Trend]) {
+			if l := c.live.Trend; !all && (l.Numbering() == 0 || l.Numbering() == t.met[l] && len(l.Figures().Lobes) > 0) {
 				continue
 			}
 			if c.ended() { // its own task no longer tells them

@@ -146,7 +146,7 @@ scrape_configs:
 	}
 	// The healthy cam was looked at, too. What the stuck one misses is not counted,
 	// and three of the six are out of limits or miss interruptions.
-	got := p.values(`{__name__=~"contact.*:makebreak_(out_of_limit|missing):.*",contact=~"healthy|stuck",bound!="min"} or {__name__=~"exchange:.*"}`, "job", "instance")
+	got := p.values(`{__name__=~"contact.*:makebreak_(out_of_limit|missing):.*",contact=~"healthy|stuck",bound!="min"} or {__name__=~"exchange:makebreak_(interrupter|up|verdict).*"}`, "job", "instance")
 	if diff := cmp.Diff(map[string]float64{
 		`contact:makebreak_missing:increase20m{contact="healthy",exchange="marrow-quay"}`:                                                          0,
 		`contact_quantity_bound:makebreak_out_of_limit:increase20m{bound="max",contact="healthy",exchange="marrow-quay",quantity="percent_break"}`: 0,

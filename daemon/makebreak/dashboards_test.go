@@ -80,14 +80,15 @@ const wornLobe = 0.5
 // unit; where a contact can have none, the panel says in words why.
 func TestDashboards(t *testing.T) {
 	need(t, "prometheus")
+	t.Parallel() // it mostly waits
 	dir := t.TempDir()
-	// Lobes are numbered some turns after a start, and analysed five minutes after it. A
-	// log has hours of them, and their drift needs thirty; of all else three hours are
-	// enough, for the deviation over 1,000 s.
+	// Lobes are numbered some turns after a start, and shown two minutes after it. A log
+	// has hours of them, and their drift needs thirty; of all else three hours are enough,
+	// for the deviation over 1,000 s.
 	history, wear, patience := 3*time.Hour, 1., 30*time.Second
 	lobes := []string{"Lobes: openings", "Lobes: breaks", "Lobes: drift of the openings in an hour", "Lobes: drift of the breaks in an hour"}
 	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
-		history, wear, patience, lobes = 36*time.Hour, 0.1, 7*time.Minute, nil
+		history, wear, patience, lobes = 36*time.Hour, 0.1, 3*time.Minute, nil
 	}
 	files, contacts := dashboardSite(wear)
 	for name, text := range files {

@@ -502,7 +502,7 @@ func (l *line) cut() {
 // truncated three times meanwhile, which is what site-agent.yaml relies on, after
 // it has been so often enough to have all the segments that it keeps.
 func TestAgent(t *testing.T) {
-	outage, before, truncate := 6*time.Second, time.Duration(0), "1d"
+	outage, before, truncate := 5*time.Second, time.Duration(0), "1d"
 	if os.Getenv("MAKEBREAK_ENDURANCE") != "" {
 		outage, before, truncate = 9*time.Second, 18*time.Second, "3s"
 	}

@@ -24,6 +24,9 @@ import (
 var update = flag.Bool("update", false, "write what the program printed into the scripts")
 
 func TestMain(m *testing.M) {
+	// Those that run a Prometheus mostly wait: two more than there are cores fit beside
+	// each other. A -parallel that is given counts.
+	flag.Set("test.parallel", strconv.Itoa(runtime.GOMAXPROCS(0)+2))
 	testscript.Main(m, map[string]func(){"makebreak": main})
 }
 

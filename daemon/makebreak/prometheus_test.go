@@ -30,6 +30,7 @@ import (
 // prometheus, or fails where MAKEBREAK_TESTS=require.
 func TestPrometheus(t *testing.T) {
 	need(t, "prometheus")
+	t.Parallel() // it mostly waits
 	dir := t.TempDir()
 	writeFile(t, filepath.Join(dir, "watch.yaml"), `site: Marrow Quay exchange
 store: {path: log.db}

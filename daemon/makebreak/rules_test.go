@@ -18,9 +18,9 @@ import (
 )
 
 // hurry is how many times as fast as at an exchange the rules are run here: a
-// piece of 20 minutes becomes 4 s, so that three of them take a quarter of a
-// minute. The contacts are not hurried.
-const hurry = 300
+// piece of 20 minutes becomes 2 s, so that three of them take some seconds. The
+// contacts are not hurried.
+const hurry = 600
 
 var (
 	ruleDuration = regexp.MustCompile(`\b([0-9]+)([mhd])\b`)
@@ -28,7 +28,7 @@ var (
 )
 
 // hurried is a copy of rules whose times are divided by hurry, and which are
-// evaluated every second. Names, and numbers without a unit, stay.
+// evaluated twice a second. Names, and numbers without a unit, stay.
 func hurried(file []byte) string {
 	lines := strings.SplitAfter(string(file), "\n")
 	annotations := ""
@@ -49,7 +49,7 @@ func hurried(file []byte) string {
 			return strconv.Itoa(int(d.Milliseconds())) + "ms"
 		})
 	}
-	return ruleInterval.ReplaceAllString(strings.Join(lines, ""), "${1}interval: 1s")
+	return ruleInterval.ReplaceAllString(strings.Join(lines, ""), "${1}interval: 500ms")
 }
 
 // A real Prometheus evaluates the real rules, with shorter times, over a real
@@ -57,6 +57,7 @@ func hurried(file []byte) string {
 // skipped where there is no prometheus, or fails where MAKEBREAK_TESTS=require.
 func TestAlertsOfARealWatch(t *testing.T) {
 	need(t, "prometheus")
+	t.Parallel() // it mostly waits
 	dir := t.TempDir()
 	writeFile(t, filepath.Join(dir, "cams.yaml"), `id: cams
 title: "Marrow Quay exchange: cams of the timing rack"
@@ -79,7 +80,7 @@ contacts:
 	writeFile(t, filepath.Join(dir, "recording.yaml"), hurried(rules.Recording))
 	writeFile(t, filepath.Join(dir, "alerts.yaml"), hurried(rules.Alerts))
 	watched := launch(t, dir, nil, "watch", "watch.yaml")
-	p := runPrometheus(t, dir, `global: {scrape_interval: 1s, evaluation_interval: 1s}
+	p := runPrometheus(t, dir, `global: {scrape_interval: 500ms, evaluation_interval: 500ms}
 rule_files: [recording.yaml, alerts.yaml]
 scrape_configs:
   - job_name: makebreak
@@ -145,14 +146,13 @@ scrape_configs:
 	}
 	// The healthy cam was looked at, too. What the stuck one misses is not counted,
 	// and three of the six are out of limits or miss interruptions.
-	got := p.query(`{__name__=~"contact.*:makebreak_(out_of_limit|missing):.*",contact=~"healthy|stuck",bound!="min"} or {__name__=~"exchange:.*"}`)
+	got := p.values(`{__name__=~"contact.*:makebreak_(out_of_limit|missing):.*",contact=~"healthy|stuck",bound!="min"} or {__name__=~"exchange:makebreak_(interrupter|up|verdict).*"}`, "job", "instance")
 	if diff := cmp.Diff(map[string]float64{
 		`contact:makebreak_missing:increase20m{contact="healthy",exchange="marrow-quay"}`:                                                          0,
 		`contact_quantity_bound:makebreak_out_of_limit:increase20m{bound="max",contact="healthy",exchange="marrow-quay",quantity="percent_break"}`: 0,
 		`contact_quantity_bound:makebreak_out_of_limit:increase20m{bound="max",contact="stuck",exchange="marrow-quay",quantity="percent_break"}`:   0,
 		`exchange:makebreak_interrupter_stuck:avg{exchange="marrow-quay"}`:                                                                         0.25,
 		`exchange:makebreak_interrupter_stuck:count{exchange="marrow-quay"}`:                                                                       4,
-		`exchange:makebreak_up:count{exchange="marrow-quay"}`:                                                                                      6,
 		`exchange:makebreak_up:sum{exchange="marrow-quay"}`:                                                                                        5,
 		`exchange:makebreak_verdict_failed:sum{exchange="marrow-quay"}`:                                                                            3,
 	}, got); diff != "" {

@@ -264,16 +264,21 @@ func soakSpan(ctx context.Context, log *store.Log, s store.Soak) (_ store.Span, 
 		return store.Span{}, nil, false, err
 	}
 	for i, r := range runs {
-		tl, err := log.TimelineOf(ctx, r.ID, s.Contact)
+		// It may begin and end in the import of another contact: whatever was the latest.
+		all, err := log.Timeline(ctx, r.ID)
 		if err != nil {
 			return store.Span{}, nil, false, err
 		}
-		for _, x := range tl.Sessions {
+		for _, x := range all.Sessions {
 			if x.ID != s.Begin.Session {
 				continue
 			}
+			tl, err := log.TimelineOf(ctx, r.ID, s.Contact)
+			if err != nil {
+				return store.Span{}, nil, false, err
+			}
 			span := store.Span{Run: r.ID, From: s.Begin.Run, To: tl.End() + 1}
-			switch last := tl.Sessions[len(tl.Sessions)-1].ID; {
+			switch last := all.Sessions[len(all.Sessions)-1].ID; {
 			case s.End == nil:
 				cut = i+1 < len(runs)
 			case s.End.Session > last:

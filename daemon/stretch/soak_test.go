@@ -7,7 +7,9 @@ import (
 	"testing"
 	"time"
 
+	"makebreak/daemon/config"
 	"makebreak/daemon/store"
+	"makebreak/daemon/watch"
 	"makebreak/hw"
 	"makebreak/pulse"
 )
@@ -133,5 +135,41 @@ func TestRoom(t *testing.T) {
 		if c.room.small() != c.short || c.want != "" && c.room.String() != c.want {
 			t.Errorf("%+v: %v, %s", c.room, c.room.small(), &c.room)
 		}
+	}
+}
+
+// A soak test that begins or ends while the import of another contact is the latest
+// that the log has is found by its contact.
+func TestSoakAfterAnImport(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	add := func(contact string, began time.Time) {
+		t.Helper()
+		edges := []pulse.Edge{{At: 0, Level: pulse.Low}, {At: 1e9, Level: pulse.High}, {At: 2e9, Level: pulse.Low}}
+		if _, err := watch.Import(t.Context(), &recorded{edges}, watch.ImportOptions{
+			Log: path, Site: "Marrow Quay", Began: began, Contact: config.Contact{Name: contact, Meter: pulse.Config{Kind: pulse.KindInterrupter}}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	add("cam", startWall)
+	add("other", startWall.Add(time.Hour))
+	log, err := store.OpenRead(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer log.Close()
+	if _, err := BeginSoak(t.Context(), log, store.Soak{Title: "a day", Contact: "cam"}, SoakLimits{}, time.UTC); err != nil {
+		t.Fatal(err)
+	}
+	add("another", startWall.Add(2*time.Hour))
+	s, err := EndSoak(t.Context(), log, "a day", time.UTC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	span, _, cut, err := soakSpan(t.Context(), log, s)
+	if err != nil || cut || span.From != s.Begin.Run || span.To < s.End.Run {
+		t.Errorf("%+v, cut %v, %v of a test from %v to %v", span, cut, err, s.Begin.Run, s.End.Run)
+	}
+	if _, err := ResultOf(t.Context(), log, s, nil); err != nil {
+		t.Error(err)
 	}
 }

@@ -69,7 +69,7 @@ func (a *annotations) read(ctx context.Context) (*metrics.Annotations, error) {
 	if len(all) == 0 {
 		return &metrics.Annotations{}, nil
 	}
-	tl, err := a.store.TimelineOf(ctx, 0, all[0].name)
+	tl, err := a.store.Timeline(ctx, 0) // a soak test may begin in the import of any contact
 	if err != nil {
 		return nil, err
 	}
@@ -104,6 +104,7 @@ func (a *annotations) read(ctx context.Context) (*metrics.Annotations, error) {
 	for i := range tl.Sessions {
 		here[tl.Sessions[i].ID] = true
 	}
+	going := map[*contact]bool{}
 	start := tl.Sessions[len(tl.Sessions)-1].Start
 	now := a.Now() - start.Mono + start.Run
 	for i := range soaks {
@@ -127,11 +128,15 @@ func (a *annotations) read(ctx context.Context) (*metrics.Annotations, error) {
 			if err != nil {
 				return nil, err
 			}
+			going[c.contact] = true
 			p.Elapsed = time.Duration(max(now-s.Begin.Run, 0))
 			soak := x.Soaks[c.name]
 			soak.Going = &p
 			x.Soaks[c.name] = soak
 		}
+	}
+	for _, c := range all {
+		c.soaked.Store(going[c.contact])
 	}
 	return x, nil
 }

@@ -99,3 +99,53 @@ func TestAnnotationsInMetrics(t *testing.T) {
 		r.finish()
 	})
 }
+
+// A dial that rests is read all the time, and a soak test of it counts that.
+func TestSoakOfARestingDial(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, sim("dial", "dial,lead=10h", "kind: dial"), sim("other", "dial,lead=10h", "kind: dial"))
+		r.start()
+		r.pass(30 * time.Second)
+		if _, err := r.book().BeginSoak(t.Context(), store.Soak{Title: "a night", Contact: "dial"}); err != nil {
+			t.Fatal(err)
+		}
+		r.pass(10 * time.Minute)
+		all, err := r.metrics()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if read := all["soak_read_seconds{dial}"]; read < 8*60 || read > 10*60 {
+			t.Errorf("%v s of 600 were read", read)
+		}
+		// Without a test nothing is kept of a contact that rests.
+		log := r.book()
+		tl, err := log.Timeline(t.Context(), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		minutes := func() (n map[string]int) {
+			n = map[string]int{}
+			for _, name := range []string{"dial", "other"} {
+				for _, err := range log.Summaries(t.Context(), store.Span{Run: tl.ID}, name) {
+					if err != nil {
+						t.Fatal(err)
+					}
+					n[name]++
+				}
+			}
+			return n
+		}
+		was := minutes()
+		if was["dial"] < 8 || was["other"] != 0 {
+			t.Errorf("%v minutes are kept", was)
+		}
+		if _, err := log.EndSoak(t.Context(), 1); err != nil {
+			t.Fatal(err)
+		}
+		r.pass(10 * time.Minute)
+		if now := minutes(); now["dial"] > was["dial"]+1 {
+			t.Errorf("%d minutes are kept, %d when the test ended", now["dial"], was["dial"])
+		}
+		r.finish()
+	})
+}

@@ -52,8 +52,9 @@ type contact struct {
 	live *live.Contact
 	log  *slog.Logger
 
-	next atomic.Pointer[config.Contact] // a changed configuration, not in force yet
-	beat atomic.Int64                   // stamp of its latest progress
+	next   atomic.Pointer[config.Contact] // a changed configuration, not in force yet
+	beat   atomic.Int64                   // stamp of its latest progress
+	soaked atomic.Bool                    // a soak test of it goes on; annotations tell
 	// camLobes and ones are for the pages: what notes say of the lobes.
 	camLobes atomic.Int64
 	ones     atomic.Pointer[ones]
@@ -414,14 +415,15 @@ func (c *contact) newMinute(now pulse.Stamp) {
 	c.minute.begin(now, a.At(now), c.live.Totals())
 }
 
-// closeMinute logs the minute, unless nothing happened in it.
+// closeMinute logs the minute, unless nothing happened in it. A soak test counts the
+// time in which the contact was read, also while it rests.
 func (c *contact) closeMinute(now pulse.Stamp) {
 	m := &c.minute
 	if m.up != none {
 		m.LengthNS += int64(now - m.up)
 	}
 	m.count(c.live.Totals())
-	if m.Summary != (store.Summary{Contact: m.Contact, At: m.At, LengthNS: m.LengthNS}) {
+	if m.Summary != (store.Summary{Contact: m.Contact, At: m.At, LengthNS: m.LengthNS}) || m.LengthNS > 0 && c.soaked.Load() {
 		c.store.Summarise(m.Summary)
 	}
 }

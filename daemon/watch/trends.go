@@ -14,6 +14,11 @@ const (
 	// analyseEvery is how often the changes of each contact are analysed. Wear takes
 	// days, and an analysis takes a hundred times as long as the edges of a minute.
 	analyseEvery = 5 * time.Minute
+	// numberedEvery is how often it is looked whether a cam's lobes have got other
+	// numbers since, or have numbers but no figures yet. A start takes some turns and a
+	// minute for them, and need not wait for the next analysis. A cam that slips all the
+	// time costs no more than ten times as many.
+	numberedEvery = 30 * time.Second
 	// rememberTime is how far back a start reads what the log has: as far as a
 	// trend.Contact keeps it.
 	rememberTime = pulse.Stamp(31 * 24 * time.Hour)
@@ -43,7 +48,9 @@ type trends struct {
 	known map[*trend.Contact]bool // what the log has of before was read
 	// numbered is for which numbering what it has of the lobes was read.
 	numbered map[*trend.Contact]int
-	shift    map[*trend.Contact]pulse.Stamp // of its past
+	// met is the numbering at the last look.
+	met   map[*trend.Contact]int
+	shift map[*trend.Contact]pulse.Stamp // of its past
 }
 
 func (t *trends) String() string { return "changes of the contacts" }
@@ -51,10 +58,15 @@ func (t *trends) String() string { return "changes of the contacts" }
 func (t *trends) Run(ctx context.Context) error {
 	tick := time.NewTicker(analyseEvery)
 	defer tick.Stop()
-	for {
+	soon := time.NewTicker(numberedEvery)
+	defer soon.Stop()
+	for all := true; ; {
 		for _, c := range t.all() {
 			if ctx.Err() != nil {
 				return nil
+			}
+			if l := c.live.Trend; !all && (l.Numbering() == 0 || l.Numbering() == t.met[l] && len(l.Figures().Lobes) > 0) {
+				continue
 			}
 			if c.ended() { // its own task no longer tells them
 				c.tellPairs(t.Now())
@@ -65,6 +77,9 @@ func (t *trends) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
+			all = true
+		case <-soon.C:
+			all = false
 		}
 	}
 }
@@ -72,6 +87,7 @@ func (t *trends) Run(ctx context.Context) error {
 // look reads what the log knows, and analyses the contact.
 func (t *trends) look(ctx context.Context, c *contact) {
 	l := c.live.Trend
+	t.met[l] = l.Numbering()
 	past, ok := pastOf(ctx, t.store, c.name)
 	known := &past
 	if !ok { // the log is not open, and says so itself

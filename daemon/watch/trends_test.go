@@ -178,3 +178,27 @@ func (r *rig) changes(kind store.FindingKind) (all []store.Finding) {
 	}
 	return all
 }
+
+// The lobes of a cam have figures as soon as their first minute is over, not with the
+// next analysis.
+func TestLobesAreShownSoon(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		r := newRig(t, sim("cam", "cam,ipm=120,lobes=5,lobe-errors=0,4ms,-3ms,2ms,0,cycles=endless", "kind: interrupter", "lobes: 5"))
+		r.start()
+		r.pass(2*time.Minute + 45*time.Second)
+		all, err := r.metrics()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var figures []string
+		for k := range all {
+			if strings.HasPrefix(k, "lobe_error_seconds{") {
+				figures = append(figures, k)
+			}
+		}
+		if len(figures) != 10 {
+			t.Errorf("%q, want the openings and breaks of five lobes", figures)
+		}
+		r.finish()
+	})
+}

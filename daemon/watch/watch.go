@@ -171,7 +171,7 @@ func (w *watch) run(ctx context.Context) error {
 	w.start(w.watchdog)
 	w.start(&lobeNotes{w})
 	w.start(notes)
-	w.start(&trends{watch: w, known: map[*trend.Contact]bool{}, numbered: map[*trend.Contact]int{}, shift: map[*trend.Contact]pulse.Stamp{}})
+	w.start(&trends{watch: w, known: map[*trend.Contact]bool{}, numbered: map[*trend.Contact]int{}, met: map[*trend.Contact]int{}, shift: map[*trend.Contact]pulse.Stamp{}})
 	w.start(&server{w})
 	if w.Load != nil {
 		w.start(&reloader{watch: w})

@@ -42,10 +42,24 @@ func SumLine(sums []Sum) string {
 }
 
 // SumsIn finds the checksums in a record; none where there are none. A record of
-// which something was cut, or that is none, has none.
-func SumsIn(record []byte) (all []string) {
+// which something was cut, that is none, or in which a remark claims others, has none.
+func SumsIn(record []byte) (sums []string) {
 	_, rest, ok := strings.Cut(string(record), SumMark+" ")
-	for ok {
+	for ; ok; _, rest, ok = strings.Cut(rest, SumMark+" ") {
+		all := sumsAt(rest)
+		if len(all) > 0 && len(sums) > 0 && !slices.Equal(all, sums) {
+			return nil
+		}
+		if len(all) > 0 {
+			sums = all
+		}
+	}
+	return sums
+}
+
+// sumsAt are the checksums at the beginning of a text.
+func sumsAt(rest string) (all []string) {
+	for ok := true; ok; {
 		var hex string
 		if rest, ok = strings.CutPrefix(rest, "sha256:"); !ok || len(rest) < sumDigits {
 			return all
@@ -110,9 +124,10 @@ func OfRecordOfComparison(c *Comparison, before, after *pulse.Measurement, found
 	doc.head(upperFirst(names[0]) + " and " + names[1])
 	beside(doc, c, before, after, names)
 	rate, unit := rateOf(after)
-	if b, f := found.points(rate), left.points(rate); len(b)+len(f) > 0 {
+	b, ofB := found.points(rate)
+	if f, of := left.points(rate); len(b)+len(f) > 0 {
 		x := &plot.Plane{
-			Title: "Rate and percent break of each", Unit: unit, Before: b, BeforeName: names[0], Points: f, Name: names[1],
+			Title: "Rate and percent break of each", Unit: unit, Before: b, BeforeOf: ofB, BeforeName: names[0], Points: f, Of: of, Name: names[1],
 			Break: plot.LimitsOf(after, pulse.BreakPercent), Rate: plot.LimitsOf(after, rate),
 		}
 		doc.draw(x.Title, x)

@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/carlos7ags/folio/font"
+
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
 )
@@ -325,5 +327,19 @@ func TestSumsIn(t *testing.T) {
 		if got := SumsIn([]byte(text)); !slices.Equal(got, want) {
 			t.Errorf("%q: %q", text, got)
 		}
+	}
+}
+
+// A word that is wider than the page breaks; the names beside it stay whole.
+func TestTableOfLongWord(t *testing.T) {
+	f, err := faces()
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &pdfPage{regular: font.NewEmbeddedFont(f[0]), bold: font.NewEmbeddedFont(f[1])}
+	table := pdfTable{page: p, Table: Table{Headless: true, Columns: []Column{{}, {Folds: true}}, Rows: [][]Cell{cells("Equipment", strings.Repeat("x", 400)), cells("Site", "a b")}}}
+	w := table.widths(400)
+	if least := p.bold.MeasureString("Equipment", pdfSmall+0.5); w[0] < least || sum(w) > 400.1 || w[1] < 200 {
+		t.Errorf("widths %v, the name is %v wide", w, least)
 	}
 }

@@ -335,6 +335,9 @@ func (c *reportCmd) checkSum(ctx context.Context, sh *shell) (int, error) {
 	if len(sums) == 0 {
 		return 0, fmt.Errorf("--check %s: no checksum of edges is in it: expected a report that makebreak wrote", c.Check)
 	}
+	if title, ok := strings.CutPrefix(c.Source, "soak:"); ok {
+		return 0, fmt.Errorf("soak:%s may be of several contacts: expected run:CONTACT --soak %[1]q, as the report names it", title)
+	}
 	one := c.measureCmd()
 	cfg, err := one.config()
 	if err != nil {

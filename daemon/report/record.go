@@ -99,8 +99,8 @@ func OfRecord(m *pulse.Measurement, a *About, g *Gathered, p *Particulars) *Docu
 		at = len(said) - 1
 	}
 	doc.add(said[1:at]...)
-	if m.Conformity != nil && len(m.Conformity.Items) > 0 {
-		doc.add(Space{}, Paragraph{Lead: "Statement:", Text: string(m.Conformity.Statement) + "."})
+	if judged(m) {
+		doc.add(Space{}, statement(m))
 		doc.add(decisionRule()...)
 	}
 	g.drawings(doc, m, trains, a.Limits)
@@ -136,7 +136,7 @@ func OfRecordOfComparison(c *Comparison, before, after *pulse.Measurement, found
 	if before.Conformity != nil && len(before.Conformity.Items) > 0 {
 		for i, m := range []*pulse.Measurement{before, after} {
 			doc.head("Statement of conformity, " + names[i])
-			doc.add(headline(m), itemTable(m.Conformity.Items))
+			doc.add(headline(m), itemTable(m.Conformity.Items), statement(m))
 		}
 		sources(doc, before.Conformity.Items) // both are held to the same limits
 		doc.add(Space{})
@@ -152,13 +152,34 @@ func OfRecordOfSoak(s *stretch.Soak, p *Particulars, zone *time.Location) *Docum
 	said := OfSoak(s, zone)
 	doc := &Document{zone: zone, record: p}
 	doc.add(Title{"Test record: a soak test"})
-	doc.particulars(p, nil, "soak:"+s.Title)
+	of := *p
+	for _, r := range s.Results {
+		of.Site = cmp.Or(of.Site, r.Log.Site)
+	}
+	measured := "since " + doc.wall(s.Begin) + ", goes on"
+	if s.End != nil {
+		measured = doc.wall(s.Begin) + " to " + doc.wall(*s.End)
+	}
+	doc.facts(&of, "soak:"+s.Title, cells("Measured", measured))
 	doc.head("Result")
 	doc.add(said.Blocks[:len(said.Blocks)-1]...)
-	doc.add(Space{})
-	doc.add(decisionRule()...)
-	for i := range s.Results {
-		budget(doc, s.Results[i].Measurement)
+	if slices.ContainsFunc(s.Results, func(r stretch.SoakResult) bool { return judged(r.Measurement) }) {
+		doc.add(Space{})
+		for _, r := range s.Results {
+			if judged(r.Measurement) {
+				x := statement(r.Measurement)
+				x.Lead = "Statement on " + r.Log.Contact + ":"
+				doc.add(x)
+			}
+		}
+		doc.add(decisionRule()...)
+	}
+	for _, r := range s.Results {
+		if len(s.Results) > 1 {
+			doc.head(r.Log.Contact)
+		}
+		settings(doc, r.Measurement, &About{Log: r.Log})
+		budget(doc, r.Measurement)
 	}
 	doc.close(p)
 	return doc
@@ -171,20 +192,32 @@ func sideName(s *ComparedSide, or string) string {
 	return or
 }
 
+// judged tells whether a limit was compared with a value.
+func judged(m *pulse.Measurement) bool { return m.Conformity != nil && len(m.Conformity.Items) > 0 }
+
+// statement is that of conformity, in the words of ILAC-G8.
+func statement(m *pulse.Measurement) Paragraph {
+	return Paragraph{Lead: "Statement:", Text: string(m.Conformity.Statement) + "."}
+}
+
 // particulars say what was tested, by whom, where and with what.
 func (d *Document) particulars(p *Particulars, log *stretch.Report, source string) {
+	if log == nil {
+		d.facts(p, source, cells("Date of the test", blank))
+		return
+	}
+	of := *p
+	of.Site = cmp.Or(of.Site, log.Site)
+	d.facts(&of, source, cells("Contact", log.Contact+" ("+log.Source+")"), cells("Measured", d.wall(log.Since)+" to "+d.wall(log.Until)))
+}
+
+// facts are the particulars, with what is known of the time.
+func (d *Document) facts(p *Particulars, source string, time ...[]Cell) {
 	t := Table{Headless: true, Columns: []Column{{}, {Folds: true}}}
 	row := func(name, value string) { t.Rows = append(t.Rows, cells(name, cmp.Or(value, blank))) }
 	row("Source", source)
-	site := p.Site
-	if log != nil {
-		row("Contact", log.Contact+" ("+log.Source+")")
-		site = cmp.Or(site, log.Site)
-		row("Measured", d.wall(log.Since)+" to "+d.wall(log.Until))
-	} else {
-		row("Date of the test", "")
-	}
-	row("Site", site)
+	t.Rows = append(t.Rows, time...)
+	row("Site", p.Site)
 	row("Equipment", p.Equipment)
 	row("Tested by", p.By)
 	if p.Remark != "" {

@@ -132,6 +132,7 @@ func OfRecordOfComparison(c *Comparison, before, after *pulse.Measurement, found
 		}
 		doc.draw(x.Title, x)
 	}
+	besideLobes(doc, c, names)
 	doc.add(said.Blocks[at : len(said.Blocks)-1]...)
 	if before.Conformity != nil && len(before.Conformity.Items) > 0 {
 		for i, m := range []*pulse.Measurement{before, after} {
@@ -183,6 +184,22 @@ func OfRecordOfSoak(s *stretch.Soak, p *Particulars, zone *time.Location) *Docum
 	}
 	doc.close(p)
 	return doc
+}
+
+// besideLobes draws the opening errors of a cam's lobes after, with those before as
+// the reference; nothing where it is not sure which lobe is which.
+func besideLobes(doc *Document, c *Comparison, names [2]string) {
+	if len(c.Lobes) < 2 || c.Lobes[0].Opening.Why == pulse.NotMatched {
+		return
+	}
+	x := &plot.Lobes{
+		Title: "Opening error of each lobe, " + names[1], Earlier: names[0], Unit: "ms",
+		Note: "Intervals are the expanded uncertainty of the change.",
+	}
+	for _, l := range c.Lobes {
+		x.Lobes = append(x.Lobes, plot.Lobe{Number: l.Lobe, Error: l.Opening.After, U: l.Opening.ExpandedU.V, Reference: l.Opening.Before})
+	}
+	doc.draw(x.Title, x)
 }
 
 func sideName(s *ComparedSide, or string) string {

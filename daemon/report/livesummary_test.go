@@ -64,9 +64,14 @@ func TestScreenFolds(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 	b.Reset()
+	s.Show("Percent break 61.42 %   1.42 above min 60   8.58 below max 70")
+	if got, want := b.String(), "\x1b[2A\rPercent break 61.42 %\x1b[K\n  1.42 above min 60   8.58 below max 70\x1b[K\x1b[J"; got != want {
+		t.Errorf("%q", got)
+	}
+	b.Reset()
 	columns = 10
 	s.Show("abcdefghijklmnopqrstu")
-	if got, want := b.String(), "\x1b[2A\rabcdefghi\x1b[K\njklmnopqr\x1b[K\nstu\x1b[K"; got != want {
+	if got, want := b.String(), "\x1b[1A\rabcdefghi\x1b[K\njklmnopqr\x1b[K\nstu\x1b[K"; got != want {
 		t.Errorf("%q", got)
 	}
 	b.Reset()

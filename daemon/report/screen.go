@@ -46,15 +46,16 @@ func (s *Screen) Show(lines ...string) {
 	s.shown, s.text = len(lines), b.String()
 }
 
-// folded breaks lines that are wider than room between words, the rest indented.
+// folded breaks lines that are wider than room between their parts, which two spaces
+// part, else between words; the rest is indented.
 func folded(lines []string, room int) (all []string) {
 	for _, l := range lines {
 		for width(l) > room {
 			r := []rune(l)
 			at := room
-			for i := room; i > room/2; i-- {
-				if r[i] == ' ' {
-					at = i
+			for _, gap := range []string{"  ", " "} { // between parts, else words
+				if i := strings.LastIndex(string(r[:room+1]), gap); i > room/3 {
+					at = len([]rune(string(r[:room+1])[:i]))
 					break
 				}
 			}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"strings"
 
+	"makebreak/daemon/report"
 	"makebreak/daemon/stretch"
 	"makebreak/daemon/watch"
 	"makebreak/pulse"
@@ -77,8 +78,9 @@ func (c *measureCmd) sameSource(o *measureCmd) bool {
 // the same beginning to the same end.
 func (c *measureCmd) simulated() bool { return strings.HasPrefix(c.Source, "sim:") }
 
-// askAgainst measures the second contact, and has the first be paired with it.
-func (c *measureCmd) askAgainst(ctx context.Context, sh *shell, first source, cfg *pulse.Config) error {
+// askAgainst measures the second contact, and has the first be paired with it. Where
+// sum is not nil, it becomes that of the second contact's edges.
+func (c *measureCmd) askAgainst(ctx context.Context, sh *shell, first source, cfg *pulse.Config, sum *report.Sum) error {
 	configured := false
 	if log, ok := first.(*stretch.Source); ok && !c.asked() {
 		if name := watch.Against(log.Settings()); name != "" {
@@ -119,18 +121,32 @@ func (c *measureCmd) askAgainst(ctx context.Context, sh *shell, first source, cf
 			openings = append(openings, pulse.DriveOpeningOf(r))
 		}})
 	}
-	m, edges, err := measure(ctx, sh, src, wish, func(pulse.Stamp, bool) {})
+	log, logged := src.(*stretch.Source)
+	measured, tap := source(src), newSummed(src)
+	if sum != nil && !logged {
+		measured = tap
+	}
+	m, edges, err := measure(ctx, sh, measured, wish, func(pulse.Stamp, bool) {})
 	switch {
 	case interrupted(ctx, err):
 		return errors.New("stopped by you after " + amount(src, edges) + " of the second contact: nothing was measured")
 	case err != nil:
 		return fmt.Errorf("--against: %w", err)
 	}
-	if b, ok := src.(*stretch.Source); ok {
-		track.EndAt(b.End())
+	if logged {
+		track.EndAt(log.End())
 	}
 	if m.Source = o.Source; o.Contact != "" {
 		m.Source += ", contact " + o.Contact
+	}
+	if sum != nil {
+		edges := tap.sum
+		if logged {
+			if edges, err = log.Checksum(ctx); err != nil {
+				return fmt.Errorf("--against: %w", err)
+			}
+		}
+		*sum = report.Sum{Of: m.Source, SHA256: edges.String(), Edges: edges.Edges()}
 	}
 	cfg.Against = &pulse.Against{Track: track, Setup: wish.Setup, Measured: m, Openings: openings, OneRecording: !isLogged && one}
 	return nil

@@ -448,7 +448,7 @@ const (
 func newConsole(sh *shell) *console {
 	c := &console{out: sh.stderr}
 	if sh.stderrTerminal && sh.env("TERM") != "dumb" {
-		c.screen.Out = sh.stderr
+		c.screen.Out, c.screen.Columns = sh.stderr, func() int { return columnsOf(sh.stderr) }
 	}
 	return c
 }

@@ -115,6 +115,11 @@ func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
 	if record != nil {
 		p := c.particulars(both[0].sum, both[1].sum)
 		p.Written = p.Written.In(sh.zone)
+		for _, x := range both {
+			if x.log != nil {
+				p.Site = cmp.Or(p.Site, x.log.Site())
+			}
+		}
 		doc := report.OfRecordOfComparison(result, both[0].M, both[1].M, both[0].gathered, both[1].gathered, p, sh.zone)
 		if err := record.keep(doc, "Test record: "+both[0].M.Source+" and "+both[1].M.Source); err != nil {
 			return 0, err

@@ -362,7 +362,7 @@ func (c *measureCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	defer src.Close()
-	if err := c.askAgainst(ctx, sh, src, &cfg); err != nil {
+	if err := c.askAgainst(ctx, sh, src, &cfg, nil); err != nil {
 		return 0, err
 	}
 	out, err := c.outputs(&cfg)

@@ -187,7 +187,7 @@ func (c *reportCmd) run(ctx context.Context, sh *shell) (int, error) {
 		return 0, err
 	}
 	r.about.Survey, r.about.Cadence, r.about.Zone = survey, c.Cadence.ns, sh.zone
-	p := c.particulars(r.sum)
+	p := c.particulars(r.sums...)
 	p.Written = p.Written.In(sh.zone)
 	if err := out.keep(report.OfRecord(r.m, &r.about, gathered, p), "Test record: "+r.m.Source); err != nil {
 		return 0, err
@@ -206,11 +206,11 @@ func (c *reportCmd) measureCmd() *measureCmd {
 	return one
 }
 
-// recorded is a source that was measured, with the checksum of its edges.
+// recorded is a source that was measured, with the checksums of its edges.
 type recorded struct {
 	m     *pulse.Measurement
 	about report.About
-	sum   report.Sum
+	sums  []report.Sum // the second, of the contact that it is measured against
 }
 
 // measureRecorded measures the whole of a source for a record.
@@ -223,7 +223,8 @@ func measureRecorded(ctx context.Context, sh *shell, c *measureCmd, cfg pulse.Co
 		return r, err
 	}
 	defer src.Close()
-	if err := c.askAgainst(ctx, sh, src, &cfg); err != nil {
+	var second report.Sum
+	if err := c.askAgainst(ctx, sh, src, &cfg, &second); err != nil {
 		return r, err
 	}
 	for _, o := range observers {
@@ -263,7 +264,10 @@ func measureRecorded(ctx context.Context, sh *shell, c *measureCmd, cfg pulse.Co
 			r.m.Capture.Sequence = &s
 		}
 	}
-	r.sum = report.Sum{Of: c.Source, SHA256: sum.String(), Edges: sum.Edges()}
+	r.sums = []report.Sum{{Of: c.Source, SHA256: sum.String(), Edges: sum.Edges()}}
+	if cfg.Against != nil {
+		r.sums = append(r.sums, second)
+	}
 	return r, nil
 }
 
@@ -334,6 +338,9 @@ func (c *reportCmd) checkSum(ctx context.Context, sh *shell) (int, error) {
 	sums := report.SumsIn(data)
 	if len(sums) == 0 {
 		return 0, fmt.Errorf("--check %s: no checksum of edges is in it: expected a report that makebreak wrote", c.Check)
+	}
+	if title, ok := strings.CutPrefix(c.Source, "soak:"); ok {
+		return 0, fmt.Errorf("soak:%s may be of several contacts: expected run:CONTACT --soak %[1]q, as the report names it", title)
 	}
 	one := c.measureCmd()
 	cfg, err := one.config()

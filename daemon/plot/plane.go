@@ -19,6 +19,8 @@ type Plane struct {
 	// drawn as rings. BeforeName and Name tell the two apart.
 	Before           []XY
 	BeforeName, Name string
+	// Of and BeforeOf are how many there are, where not all are drawn.
+	Of, BeforeOf int
 	// Latest is marked, with its expanded uncertainty U; nil marks none.
 	Latest *XY
 	U      XY // 0 where it is not known
@@ -33,7 +35,7 @@ type Plane struct {
 // Alt implements Drawing.
 func (p *Plane) Alt() string {
 	var s sentences
-	group := func(name string, points []XY) {
+	group := func(name string, points []XY, of int) {
 		if len(points) == 0 {
 			return
 		}
@@ -48,14 +50,18 @@ func (p *Plane) Alt() string {
 		if name != "" {
 			name = ", " + name
 		}
-		s.add("%s%s: percent break from %s to %s %%, rate from %s to %s", figure.Plural(len(points), "point", "points"), name,
+		count := figure.Plural(len(points), "point", "points")
+		if of > len(points) {
+			count = figure.Count(len(points)) + " of " + figure.Plural(of, "point", "points")
+		}
+		s.add("%s%s: percent break from %s to %s %%, rate from %s to %s", count, name,
 			approx(x.low, x.high-x.low), approx(x.high, x.high-x.low), approx(y.low, y.high-y.low), figure.Unit(approx(y.high, y.high-y.low), p.Unit))
 		if p.limited() {
-			s.more("; %d outside the limits", out)
+			s.more("; %s outside the limits", figure.Count(out))
 		}
 	}
-	group(p.BeforeName, p.Before)
-	group(p.Name, p.Points)
+	group(p.BeforeName, p.Before, p.BeforeOf)
+	group(p.Name, p.Points, p.Of)
 	if p.Latest != nil {
 		s.add("The latest: percent break %s %%, rate %s", plusMinus(p.Latest.X, pulse.Known(p.U.X)), figure.Unit(plusMinus(p.Latest.Y, pulse.Known(p.U.Y)), p.Unit))
 	}

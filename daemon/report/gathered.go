@@ -1,18 +1,26 @@
 package report
 
 import (
+	"math/rand/v2"
+	"slices"
+
 	"makebreak/daemon/figure"
 	"makebreak/daemon/plot"
 	"makebreak/pulse"
 )
 
 // Gathered keeps the values that the drawings of a record show. A long recording is
-// thinned evenly: of every so many pulses or cycles one is kept, and the worst
-// of all.
+// thinned: of every so many pulses or cycles one is kept, drawn by lot, and the worst of
+// all. A fixed place in each would fall on the same lobe of a cam, or the same pulse
+// of a train, again and again.
 type Gathered struct {
-	every, skip int // one of every so many is kept
-	values      []gatheredRow
-	worst       map[string]gatheredRow // by quantity and bound
+	every    int // one of every so many is kept
+	at, keep int // place of the next row among those, and of the one to keep
+	lots     *rand.Rand
+	values   []gatheredRow
+	worst    map[string]gatheredRow // by quantity and bound
+	periods  int                    // rows with a rate
+	latest   gatheredRow            // of them
 }
 
 // A gatheredRow is a pulse, or a cycle of one break; what is not known is 0.
@@ -25,8 +33,11 @@ type gatheredRow struct {
 // mostGathered rows take some megabytes, and are more than a drawing shows.
 const mostGathered = 1 << 16
 
-// NewGathered keeps nothing yet.
-func NewGathered() *Gathered { return &Gathered{every: 1, worst: make(map[string]gatheredRow)} }
+// NewGathered keeps nothing yet. The same rows give the same drawings: the lots have
+// a fixed seed.
+func NewGathered() *Gathered {
+	return &Gathered{every: 1, lots: rand.New(rand.NewPCG(1, 2)), worst: make(map[string]gatheredRow)}
+}
 
 // Observer gives g what a Meter finds.
 func (g *Gathered) Observer() pulse.Observer {
@@ -57,18 +68,23 @@ func (g *Gathered) add(r gatheredRow) {
 			g.worst[string(q)+"max"] = r
 		}
 	}
-	if g.skip > 0 {
-		g.skip--
+	if r.periodNS > 0 {
+		g.periods++
+		g.latest = r
+	}
+	if g.at == g.keep {
+		g.values = append(g.values, r)
+	}
+	if g.at++; g.at < g.every {
 		return
 	}
-	g.skip = g.every - 1
-	if g.values = append(g.values, r); len(g.values) == mostGathered {
+	if len(g.values) == mostGathered {
 		for i := range g.values[:mostGathered/2] {
-			g.values[i] = g.values[2*i]
+			g.values[i] = g.values[2*i+g.lots.IntN(2)]
 		}
 		g.values, g.every = g.values[:mostGathered/2], 2*g.every
-		g.skip = g.every - 1
 	}
+	g.at, g.keep = 0, g.lots.IntN(g.every)
 }
 
 func must(v float64, _ bool) float64 { return v }
@@ -104,17 +120,33 @@ func (g *Gathered) of(q pulse.Quantity) (all []float64) {
 	return all
 }
 
-// points are percent break and rate of each, as many as a drawing shows.
-func (g *Gathered) points(rate pulse.Quantity) (all []plot.XY) {
+// points are percent break and rate of each, as many as a drawing shows: where some
+// are left out, the extremes are not. of is how many there are in all.
+func (g *Gathered) points(rate pulse.Quantity) (all []plot.XY, of int) {
 	step := len(g.values)/mostDots + 1
 	for i := 0; i < len(g.values); i += step {
-		x, ok := g.values[i].value(pulse.BreakPercent)
-		y, known := g.values[i].value(rate)
-		if ok && known {
-			all = append(all, plot.XY{X: x, Y: y})
+		if p, ok := g.values[i+g.lots.IntN(min(step, len(g.values)-i))].point(rate); ok {
+			all = append(all, p)
 		}
 	}
-	return all
+	if step > 1 || g.every > 1 {
+		for _, q := range []pulse.Quantity{pulse.BreakPercent, rate} {
+			for _, bound := range []string{"min", "max"} {
+				r := g.worst[string(q)+bound]
+				if p, ok := r.point(rate); ok && !slices.Contains(all, p) {
+					all = append(all, p)
+				}
+			}
+		}
+	}
+	return all, g.periods
+}
+
+// point is the row's percent break and rate; false where they are not known.
+func (r *gatheredRow) point(rate pulse.Quantity) (plot.XY, bool) {
+	x, ok := r.value(pulse.BreakPercent)
+	y, known := r.value(rate)
+	return plot.XY{X: x, Y: y}, ok && known
 }
 
 // rateOf is the quantity and the unit of a kind's rate.
@@ -140,7 +172,7 @@ func (g *Gathered) drawings(doc *Document, m *pulse.Measurement, trains *trainDi
 	}
 	doc.head("Drawings")
 	if g.every > 1 {
-		doc.tell("", "Of every "+figure.Count(g.every)+" one is drawn; the worst is that of all.")
+		doc.tell("", "Of every "+figure.Count(g.every)+" one is drawn, chosen by lot; the worst is that of all.")
 	}
 	g.drawWorst(doc, m, trains)
 	rate, unit := rateOf(m)
@@ -148,13 +180,17 @@ func (g *Gathered) drawings(doc *Document, m *pulse.Measurement, trains *trainDi
 	if m.Interrupter != nil {
 		one, many = "cycle", "cycles"
 	}
-	if points := g.points(rate); len(points) > 0 {
+	if points, of := g.points(rate); len(points) > 0 {
 		p := &plot.Plane{
-			Title: "Rate and percent break of each " + one, Unit: unit, Points: points, Name: many,
+			Title: "Rate and percent break of each " + one, Unit: unit, Points: points, Of: of, Name: many,
+			U:     plot.XY{X: expanded(m, pulse.BreakPercent).V, Y: expanded(m, rate).V},
 			Break: plot.LimitsOf(m, pulse.BreakPercent), Rate: plot.LimitsOf(m, rate),
 		}
 		if profile != nil && profile.Kind == pulse.KindDial {
 			p.Profile = profile
+		}
+		if latest, ok := g.latest.point(rate); ok {
+			p.Latest = &latest
 		}
 		doc.draw(p.Title, p)
 	}

@@ -27,6 +27,10 @@ type LiveSummary struct {
 	Endless            bool           // nothing but the person ends it
 }
 
+// learningEdges without a figure let a person wonder: a cam's cycle is learnt from
+// some tens of openings.
+const learningEdges = 3
+
 // An adjustment is a figure, and how far it is from its limits.
 type adjustment struct {
 	pulse.Limit
@@ -48,6 +52,8 @@ func (s *LiveSummary) Lines() (lines []string, outside bool) {
 		outside = all[0].room < 0
 	} else if parts := s.plain(); len(parts) > 0 {
 		lines = append(lines, strings.Join(parts, "  "))
+	} else if s.Counts.Edges > learningEdges && s.Digits == "" {
+		lines = append(lines, "Rate and percent break follow a whole train, or cycles enough to know them")
 	}
 	for _, parts := range [][]string{s.seen(), s.going()} {
 		if len(parts) > 0 {

@@ -40,3 +40,43 @@ func TestLiveSummary(t *testing.T) {
 		t.Errorf("%q, %v", lines, outside)
 	}
 }
+
+// Until the cycle of a cam is known, words stand where its rate will.
+func TestLiveSummaryLearns(t *testing.T) {
+	s := LiveSummary{Counts: pulse.Counts{Edges: 10}}
+	if lines, _ := s.Lines(); !strings.HasPrefix(lines[0], "Rate and percent break follow") {
+		t.Errorf("%q", lines)
+	}
+	s.Rate, s.Kind = pulse.Known(60), pulse.KindInterrupter
+	if lines, _ := s.Lines(); lines[0] != "Rate 60.00 IPM" {
+		t.Errorf("%q", lines)
+	}
+}
+
+// A line that is wider than the terminal folds, and what is written over is as high as
+// it became. The terminal may become narrower meanwhile.
+func TestScreenFolds(t *testing.T) {
+	var b strings.Builder
+	columns := 40
+	s := Screen{Out: &b, Columns: func() int { return columns }}
+	s.Show("Make 40.84 ms   10.84 above min 30   0.84 ABOVE max 40", "3 s")
+	if got, want := b.String(), "\rMake 40.84 ms   10.84 above min 30\x1b[K\n  0.84 ABOVE max 40\x1b[K\n3 s\x1b[K"; got != want {
+		t.Errorf("%q", got)
+	}
+	b.Reset()
+	s.Show("Percent break 61.42 %   1.42 above min 60   8.58 below max 70")
+	if got, want := b.String(), "\x1b[2A\rPercent break 61.42 %\x1b[K\n  1.42 above min 60   8.58 below max 70\x1b[K\x1b[J"; got != want {
+		t.Errorf("%q", got)
+	}
+	b.Reset()
+	columns = 10
+	s.Show("abcdefghijklmnopqrstu")
+	if got, want := b.String(), "\x1b[1A\rabcdefghi\x1b[K\njklmnopqr\x1b[K\nstu\x1b[K"; got != want {
+		t.Errorf("%q", got)
+	}
+	b.Reset()
+	columns = 0
+	if s.Show("4 s"); b.String() != "\x1b[2A\r4 s\x1b[K\x1b[J" {
+		t.Errorf("%q", b.String())
+	}
+}

@@ -507,20 +507,27 @@ func (t *pdfTable) widths(room float64) []float64 {
 			}
 		}
 	}
-	total := 0.0
-	for _, x := range w {
-		total += x
-	}
-	for lack := total - room; lack > 0.01; {
+	for lack := sum(w) - room; lack > 0.01; {
 		widest, spare := -1, 0.0
 		for i := range w {
 			if s := w[i] - least[i]; s > spare {
 				widest, spare = i, s
 			}
 		}
-		if widest < 0 { // words break, then
-			for i := range w {
-				w[i] *= room / (room + lack)
+		if widest < 0 { // words break, then: those of the widest columns
+			for ; lack > 0.01; lack = sum(w) - room {
+				first, second := 0, 0.0
+				for i := range w {
+					if w[i] > w[first] {
+						first = i
+					}
+				}
+				for i := range w {
+					if i != first && w[i] < w[first] {
+						second = max(second, w[i])
+					}
+				}
+				w[first] -= min(lack, max(w[first]-second, 1))
 			}
 			break
 		}
@@ -531,13 +538,17 @@ func (t *pdfTable) widths(room float64) []float64 {
 	return w
 }
 
+func sum(all []float64) (s float64) {
+	for _, x := range all {
+		s += x
+	}
+	return s
+}
+
 // PlanLayout implements layout.Element.
 func (t *pdfTable) PlanLayout(area layout.LayoutArea) layout.LayoutPlan {
 	w := t.widths(area.Width)
-	width := 0.0
-	for _, x := range w {
-		width += x
-	}
+	width := sum(w)
 	var rows []layout.PlacedBlock
 	y := 0.0
 	if t.first {

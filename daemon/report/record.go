@@ -42,10 +42,24 @@ func SumLine(sums []Sum) string {
 }
 
 // SumsIn finds the checksums in a record; none where there are none. A record of
-// which something was cut, or that is none, has none.
-func SumsIn(record []byte) (all []string) {
+// which something was cut, that is none, or in which a remark claims others, has none.
+func SumsIn(record []byte) (sums []string) {
 	_, rest, ok := strings.Cut(string(record), SumMark+" ")
-	for ok {
+	for ; ok; _, rest, ok = strings.Cut(rest, SumMark+" ") {
+		all := sumsAt(rest)
+		if len(all) > 0 && len(sums) > 0 && !slices.Equal(all, sums) {
+			return nil
+		}
+		if len(all) > 0 {
+			sums = all
+		}
+	}
+	return sums
+}
+
+// sumsAt are the checksums at the beginning of a text.
+func sumsAt(rest string) (all []string) {
+	for ok := true; ok; {
 		var hex string
 		if rest, ok = strings.CutPrefix(rest, "sha256:"); !ok || len(rest) < sumDigits {
 			return all
@@ -85,8 +99,8 @@ func OfRecord(m *pulse.Measurement, a *About, g *Gathered, p *Particulars) *Docu
 		at = len(said) - 1
 	}
 	doc.add(said[1:at]...)
-	if m.Conformity != nil && len(m.Conformity.Items) > 0 {
-		doc.add(Space{}, Paragraph{Lead: "Statement:", Text: string(m.Conformity.Statement) + "."})
+	if judged(m) {
+		doc.add(Space{}, statement(m))
 		doc.add(decisionRule()...)
 	}
 	g.drawings(doc, m, trains, a.Limits)
@@ -110,18 +124,20 @@ func OfRecordOfComparison(c *Comparison, before, after *pulse.Measurement, found
 	doc.head(upperFirst(names[0]) + " and " + names[1])
 	beside(doc, c, before, after, names)
 	rate, unit := rateOf(after)
-	if b, f := found.points(rate), left.points(rate); len(b)+len(f) > 0 {
+	b, ofB := found.points(rate)
+	if f, of := left.points(rate); len(b)+len(f) > 0 {
 		x := &plot.Plane{
-			Title: "Rate and percent break of each", Unit: unit, Before: b, BeforeName: names[0], Points: f, Name: names[1],
+			Title: "Rate and percent break of each", Unit: unit, Before: b, BeforeOf: ofB, BeforeName: names[0], Points: f, Of: of, Name: names[1],
 			Break: plot.LimitsOf(after, pulse.BreakPercent), Rate: plot.LimitsOf(after, rate),
 		}
 		doc.draw(x.Title, x)
 	}
+	besideLobes(doc, c, names)
 	doc.add(said.Blocks[at : len(said.Blocks)-1]...)
 	if before.Conformity != nil && len(before.Conformity.Items) > 0 {
 		for i, m := range []*pulse.Measurement{before, after} {
 			doc.head("Statement of conformity, " + names[i])
-			doc.add(headline(m), itemTable(m.Conformity.Items))
+			doc.add(headline(m), itemTable(m.Conformity.Items), statement(m))
 		}
 		sources(doc, before.Conformity.Items) // both are held to the same limits
 		doc.add(Space{})
@@ -137,16 +153,53 @@ func OfRecordOfSoak(s *stretch.Soak, p *Particulars, zone *time.Location) *Docum
 	said := OfSoak(s, zone)
 	doc := &Document{zone: zone, record: p}
 	doc.add(Title{"Test record: a soak test"})
-	doc.particulars(p, nil, "soak:"+s.Title)
+	of := *p
+	for _, r := range s.Results {
+		of.Site = cmp.Or(of.Site, r.Log.Site)
+	}
+	measured := "since " + doc.wall(s.Begin) + ", goes on"
+	if s.End != nil {
+		measured = doc.wall(s.Begin) + " to " + doc.wall(*s.End)
+	}
+	doc.facts(&of, "soak:"+s.Title, cells("Measured", measured))
 	doc.head("Result")
 	doc.add(said.Blocks[:len(said.Blocks)-1]...)
-	doc.add(Space{})
-	doc.add(decisionRule()...)
-	for i := range s.Results {
-		budget(doc, s.Results[i].Measurement)
+	if slices.ContainsFunc(s.Results, func(r stretch.SoakResult) bool { return judged(r.Measurement) }) {
+		doc.add(Space{})
+		for _, r := range s.Results {
+			if judged(r.Measurement) {
+				x := statement(r.Measurement)
+				x.Lead = "Statement on " + r.Log.Contact + ":"
+				doc.add(x)
+			}
+		}
+		doc.add(decisionRule()...)
+	}
+	for _, r := range s.Results {
+		if len(s.Results) > 1 {
+			doc.head(r.Log.Contact)
+		}
+		settings(doc, r.Measurement, &About{Log: r.Log})
+		budget(doc, r.Measurement)
 	}
 	doc.close(p)
 	return doc
+}
+
+// besideLobes draws the opening errors of a cam's lobes after, with those before as
+// the reference; nothing where it is not sure which lobe is which.
+func besideLobes(doc *Document, c *Comparison, names [2]string) {
+	if len(c.Lobes) < 2 || c.Lobes[0].Opening.Why == pulse.NotMatched {
+		return
+	}
+	x := &plot.Lobes{
+		Title: "Opening error of each lobe, " + names[1], Earlier: names[0], Unit: "ms",
+		Note: "Intervals are the expanded uncertainty of the change.",
+	}
+	for _, l := range c.Lobes {
+		x.Lobes = append(x.Lobes, plot.Lobe{Number: l.Lobe, Error: l.Opening.After, U: l.Opening.ExpandedU.V, Reference: l.Opening.Before})
+	}
+	doc.draw(x.Title, x)
 }
 
 func sideName(s *ComparedSide, or string) string {
@@ -156,20 +209,32 @@ func sideName(s *ComparedSide, or string) string {
 	return or
 }
 
+// judged tells whether a limit was compared with a value.
+func judged(m *pulse.Measurement) bool { return m.Conformity != nil && len(m.Conformity.Items) > 0 }
+
+// statement is that of conformity, in the words of ILAC-G8.
+func statement(m *pulse.Measurement) Paragraph {
+	return Paragraph{Lead: "Statement:", Text: string(m.Conformity.Statement) + "."}
+}
+
 // particulars say what was tested, by whom, where and with what.
 func (d *Document) particulars(p *Particulars, log *stretch.Report, source string) {
+	if log == nil {
+		d.facts(p, source, cells("Date of the test", blank))
+		return
+	}
+	of := *p
+	of.Site = cmp.Or(of.Site, log.Site)
+	d.facts(&of, source, cells("Contact", log.Contact+" ("+log.Source+")"), cells("Measured", d.wall(log.Since)+" to "+d.wall(log.Until)))
+}
+
+// facts are the particulars, with what is known of the time.
+func (d *Document) facts(p *Particulars, source string, time ...[]Cell) {
 	t := Table{Headless: true, Columns: []Column{{}, {Folds: true}}}
 	row := func(name, value string) { t.Rows = append(t.Rows, cells(name, cmp.Or(value, blank))) }
 	row("Source", source)
-	site := p.Site
-	if log != nil {
-		row("Contact", log.Contact+" ("+log.Source+")")
-		site = cmp.Or(site, log.Site)
-		row("Measured", d.wall(log.Since)+" to "+d.wall(log.Until))
-	} else {
-		row("Date of the test", "")
-	}
-	row("Site", site)
+	t.Rows = append(t.Rows, time...)
+	row("Site", p.Site)
 	row("Equipment", p.Equipment)
 	row("Tested by", p.By)
 	if p.Remark != "" {

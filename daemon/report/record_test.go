@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/carlos7ags/folio/font"
+
 	"makebreak/pulse"
 	"makebreak/pulse/synth"
 )
@@ -40,6 +42,60 @@ func aRecord(t testing.TB, kind string) (*Document, *pulse.Measurement) {
 		Sums: []Sum{{Of: hostileName, SHA256: strings.Repeat("0123456789abcdef", 4), Edges: len(edges)}},
 	}
 	return OfRecord(m, &About{Limits: cfg.Limits}, g, p), m
+}
+
+// Words about the mark of the checksums hide none of them; other checksums beside it do.
+func TestSumsAmongWords(t *testing.T) {
+	hex := strings.Repeat("0123456789abcdef", 4)
+	other := strings.Repeat("f", sumDigits)
+	line := SumLine([]Sum{{SHA256: hex}, {SHA256: other}})
+	for record, want := range map[string][]string{
+		"a remark on " + SumMark + " of old\n" + line: {hex, other},
+		line + "\n" + SumMark + " of old, " + line:    {hex, other},
+		SumMark + " sha256:" + other + "\n" + line:    nil,
+		"a remark on " + SumMark + " of old":          nil,
+	} {
+		if got := SumsIn([]byte(record)); !slices.Equal(got, want) {
+			t.Errorf("%q: %q", record, got)
+		}
+	}
+}
+
+// Of a long recording of a cam the drawings show every lobe, whatever the number of
+// lobes, and the plane has the extremes and the latest.
+func TestThinnedDrawingsShowEveryLobe(t *testing.T) {
+	for _, lobes := range []int{2, 5} {
+		g := NewGathered()
+		n := mostGathered + lobes
+		for i := range n {
+			r := gatheredRow{breakNS: 500e6, makeNS: 500e6, periodNS: 1e9, at: pulse.Location{Cycle: i + 1, Lobe: i%lobes + 1}}
+			r.breakNS += int64(i%lobes) * 10e6 // each lobe's own percent break
+			if i == n/2 {
+				r.breakNS = 700e6
+			}
+			g.add(r)
+		}
+		seen := map[int]int{}
+		for _, r := range g.values {
+			seen[r.at.Lobe]++
+		}
+		for lobe := 1; lobe <= lobes; lobe++ {
+			if share := float64(seen[lobe]) / float64(len(g.values)); share < 0.9/float64(lobes) || share > 1.1/float64(lobes) {
+				t.Errorf("%d lobes: lobe %d is %.2f of what is drawn", lobes, lobe, share)
+			}
+		}
+		points, of := g.points(pulse.RateIPM)
+		drawn := map[float64]int{}
+		for _, p := range points {
+			drawn[p.X]++
+		}
+		if of != n || len(drawn) != lobes+1 || drawn[70] != 1 {
+			t.Errorf("%d lobes: the plane shows percent breaks %v of %d", lobes, drawn, of)
+		}
+		if latest, ok := g.latest.point(pulse.RateIPM); !ok || latest.X != 50+float64((n-1)%lobes) {
+			t.Errorf("%d lobes: latest %v", lobes, latest)
+		}
+	}
 }
 
 func simulated(t testing.TB, description string) (edges []pulse.Edge) {
@@ -271,5 +327,19 @@ func TestSumsIn(t *testing.T) {
 		if got := SumsIn([]byte(text)); !slices.Equal(got, want) {
 			t.Errorf("%q: %q", text, got)
 		}
+	}
+}
+
+// A word that is wider than the page breaks; the names beside it stay whole.
+func TestTableOfLongWord(t *testing.T) {
+	f, err := faces()
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &pdfPage{regular: font.NewEmbeddedFont(f[0]), bold: font.NewEmbeddedFont(f[1])}
+	table := pdfTable{page: p, Table: Table{Headless: true, Columns: []Column{{}, {Folds: true}}, Rows: [][]Cell{cells("Equipment", strings.Repeat("x", 400)), cells("Site", "a b")}}}
+	w := table.widths(400)
+	if least := p.bold.MeasureString("Equipment", pdfSmall+0.5); w[0] < least || sum(w) > 400.1 || w[1] < 200 {
+		t.Errorf("widths %v, the name is %v wide", w, least)
 	}
 }

@@ -135,6 +135,7 @@ What to look at:
                 missing, and the count goes on through it
   timing-cam    has a month behind it: its idler was oiled half-way, and swings
                 more from week to week again; lobe 3 grows
+  cam-60        its breaks grow a little from day to day, far from the limit yet
   warning-cam   wears before your eyes: its break grows by 7 ms a minute and
                 crosses its limit about two minutes after the start
   ringing, engaged   cadences of several makes and breaks, each with its limits

@@ -140,6 +140,18 @@ func (c *Config) Second() Config {
 	return s
 }
 
+// BreaksInCycle is how many breaks a cycle of the cadence in force has; 0 without a
+// cadence.
+func (c *Config) BreaksInCycle() int { return len(c.cadence()) / 2 }
+
+// cadence is that in force.
+func (c *Config) cadence() []int64 {
+	if c.CadenceNS == nil && c.Limits != nil {
+		return c.Limits.CadenceNS
+	}
+	return c.CadenceNS
+}
+
 // coding is that in force.
 func (c *Config) coding() Coding {
 	if c.CodingSet || c.Limits == nil {

@@ -84,10 +84,7 @@ func NewMeter(cfg Config) (*Meter, error) {
 	for i := range m.dial.digits {
 		m.dial.digits[i] = string(rune('0' + i))
 	}
-	cadence := cfg.CadenceNS
-	if cadence == nil {
-		cadence = p.CadenceNS
-	}
+	cadence := cfg.cadence()
 	m.interrupter = interrupterReader{
 		n: &m.n, onCycle: m.cfg.Observer.Cycle, forget: cfg.Forget, limits: cfg.Limits, cadence: len(cadence) > 0,
 		lobes: cfg.Lobes, marks: cfg.LobeMarks, marksBy: cfg.LobesBy, lobesKnown: cfg.LobesKnown,

@@ -246,6 +246,10 @@ func TestMeasureAndCompare(t *testing.T) {
 		},
 		"an unknown soak test": func() error { _, err := a.Soak(t.Context(), "oiling"); return err },
 		"no voltage":           func() error { _, err := a.Wiring(web.WiringRequest{Superposed: "none"}); return err },
+		"a peak of 0": func() error {
+			_, err := a.Wiring(web.WiringRequest{Voltage: "48V-battery", Superposed: "none", Peak: "0V"})
+			return err
+		},
 		"lobe of a dial": func() error {
 			return a.AddNote(t.Context(), web.Note{Contact: "dial", Text: "x", State: web.LobeOne, At: wall(middle)})
 		},

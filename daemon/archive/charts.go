@@ -84,7 +84,7 @@ func (a *Archive) trends(ctx context.Context, f *live.Figures, s web.Stretch) (*
 	}
 	t.marksOf(entries)
 	for i := range all {
-		if w, ok := all[i].Window(f.Kind); ok {
+		if w, ok := all[i].Window(f.Kind, len(f.SegmentsMS)/2); ok {
 			t.windows, t.of = append(t.windows, w), append(t.of, &all[i])
 		}
 	}

@@ -30,7 +30,7 @@ func (a *Archive) Wiring(r web.WiringRequest) (web.Document, error) {
 	}
 	c.Voltage, c.Reverses = voltage, c.Reverses || reverses
 	if r.Peak != "" {
-		if c.Peak, err = circuit.Parse[physic.ElectricPotential](r.Peak); err != nil {
+		if c.Peak, err = circuit.ParsePeak(r.Peak); err != nil {
 			return wrong(err)
 		}
 	}

@@ -109,10 +109,22 @@ func Batteries() []Battery {
 	}
 }
 
+// What this circuit is never for.
+var (
+	errRinging = errors.New("ringing is superposed: its peaks (95 V rms are 134 V, on top of battery) reverse the voltage and light the LED at every cycle, so that edges of the ringing would be taken for the contact's, and the resistors would overheat: expected a contact, or a time, without ringing")
+	errMains   = errors.New("mains are superposed, or can reach the lead: this circuit's resistors, fuse and distances are not made for mains: expected the fault to be found and removed by licensed people, or a commercial isolating input that is rated for mains")
+)
+
 // ParseVoltage reads the voltage of a contact: a range such as 42V..58V, or the name
 // of one of Batteries. One figure alone is an error, for a battery of 48 V stands
-// anywhere between empty and boost charge.
+// anywhere between empty and boost charge. So are ringing and mains, which are not dc.
 func ParseVoltage(text string) (v Range[physic.ElectricPotential], reverses bool, err error) {
+	switch Superposed(strings.ToLower(strings.TrimSpace(text))) {
+	case Ringing:
+		return v, false, errRinging
+	case Mains:
+		return v, false, errMains
+	}
 	var names []string
 	for _, b := range Batteries() {
 		if b.Name == text {
@@ -125,6 +137,16 @@ func ParseVoltage(text string) (v Range[physic.ElectricPotential], reverses bool
 	}
 	v, err = ParseRange[physic.ElectricPotential](text)
 	return v, false, err
+}
+
+// ParsePeak reads the largest voltage that was measured, with its unit. What is not
+// above 0 is an error: who has not measured it gives none.
+func ParsePeak(text string) (physic.ElectricPotential, error) {
+	v, err := Parse[physic.ElectricPotential](text)
+	if err == nil && v == 0 {
+		err = errors.New("0 V: expected more than 0, the largest voltage that was measured; where it was not, leave it out")
+	}
+	return v, err
 }
 
 const (
@@ -290,9 +312,9 @@ func (r *Request) check() error {
 	switch r.Superposed {
 	case None:
 	case Ringing:
-		return errors.New("ringing is superposed: its peaks (95 V rms are 134 V, on top of battery) reverse the voltage and light the LED at every cycle, so that edges of the ringing would be taken for the contact's, and the resistors would overheat: expected a contact, or a time, without ringing")
+		return errRinging
 	case Mains:
-		return errors.New("mains are superposed, or can reach the lead: this circuit's resistors, fuse and distances are not made for mains: expected the fault to be found and removed by licensed people, or a commercial isolating input that is rated for mains")
+		return errMains
 	case "":
 		return errors.New("what is superposed on the dc is not known: expected none, ringing or mains, found with a meter on its ac range before anything is connected")
 	default:

@@ -155,13 +155,14 @@ func dispatch(ctx context.Context, args []string, sh *shell) (int, error) {
 		}
 	}
 	if err != nil {
-		name, flags := "makebreak", parser.Model.AllFlags(true)
+		name, flags, what := "makebreak", parser.Model.AllFlags(true), ""
 		var pe *kong.ParseError
 		if errors.As(err, &pe) && pe.Context.Selected() != nil {
 			name = pe.Context.Selected().FullPath()
 			flags = pe.Context.Selected().AllFlags(true)
+			what = missing(err, pe.Context.Selected().Positional)
 		}
-		return 0, fmt.Errorf("%s (see %s --help)", plainer(err, args, slices.Concat(flags...)), name)
+		return 0, fmt.Errorf("%s%s (see %s --help)", plainer(err, args, slices.Concat(flags...)), what, name)
 	}
 	sh.zone, sh.model = p.TZ.or(sh.env("TZ")), parser.Model
 	for _, now := range renamed(k) {
@@ -236,6 +237,17 @@ func renamed(k *kong.Context) (all []string) {
 		all = append(all, config.Renamed(c.What[0]))
 	}
 	return slices.DeleteFunc(all, func(s string) bool { return s == "" })
+}
+
+// missing tells what the first argument is that a command line lacks; empty where the
+// error is another one.
+func missing(err error, all []*kong.Positional) string {
+	for _, p := range all {
+		if p.Help != "" && strings.HasPrefix(err.Error(), "expected \"<"+p.Name+">") {
+			return ": " + strings.TrimSuffix(p.Help, ".")
+		}
+	}
+	return ""
 }
 
 // negative is a value that kong takes for another flag.

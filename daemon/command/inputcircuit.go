@@ -80,9 +80,7 @@ type potential struct{ physic.ElectricPotential }
 
 // UnmarshalText reads a voltage.
 func (p *potential) UnmarshalText(b []byte) (err error) {
-	if p.ElectricPotential, err = circuit.Parse[physic.ElectricPotential](string(b)); err == nil && p.ElectricPotential == 0 {
-		err = errors.New("0 V: expected more than 0")
-	}
+	p.ElectricPotential, err = circuit.ParsePeak(string(b))
 	return err
 }
 

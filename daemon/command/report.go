@@ -370,7 +370,7 @@ func (c *reportCmd) checkSum(ctx context.Context, sh *shell) (int, error) {
 		if len(sums) > 1 {
 			which = fmt.Sprintf(" (number %d of the %d in it)", at+1, len(sums))
 		}
-		fmt.Fprintf(sh.stdout, "FITS: the %s of %s are those of the report %s%s.\n", of, report.Printable(c.Source), report.Printable(c.Check), which)
+		fmt.Fprintf(sh.stdout, "FITS: the %s of %s are those of the report %s%s.\nOnly the edges were compared: its words and figures are not checked.\n", of, report.Printable(c.Source), report.Printable(c.Check), which)
 		return StatusOK, nil
 	}
 	fmt.Fprintf(sh.stdout, "DOES NOT FIT: the %s of %s are not those of the report %s.\n", of, report.Printable(c.Source), report.Printable(c.Check))

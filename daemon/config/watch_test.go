@@ -125,6 +125,37 @@ func TestReferenceConfiguration(t *testing.T) {
 	}
 }
 
+// The first configuration is right as it stands, and with its listening address and
+// its passwords switched on.
+func TestFirstConfiguration(t *testing.T) {
+	data, err := os.ReadFile("../../configs/first-watch.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder(t)
+	isWeb := regexp.MustCompile(`(?m)^#(listen|web_config):`)
+	for text, want := range map[string]string{
+		string(data): "",
+		strings.Replace(isWeb.ReplaceAllString(string(data), "$1:"), "listen: 127.0.0.1:", "listen: 0.0.0.0:", 1): "web.yaml",
+	} {
+		text = strings.Replace(text, "/var/lib/makebreak/", "", 1) // a folder of the package's
+		if err := os.WriteFile("watch.yaml", []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		w, err := LoadWatch("watch.yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		listen := "127.0.0.1:7610"
+		if want != "" {
+			listen = "0.0.0.0:7610"
+		}
+		if len(w.Contacts) != 1 || filepath.Base(w.WebConfig) != filepath.Base(want) || w.Listen != listen {
+			t.Errorf("%d contacts, web_config %q, listen %q", len(w.Contacts), w.WebConfig, w.Listen)
+		}
+	}
+}
+
 // The name of the store's file may stand for the mapping, and times are written in
 // one syntax.
 func TestWatchStoreName(t *testing.T) {

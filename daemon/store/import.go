@@ -11,22 +11,33 @@ import (
 )
 
 // An OverlapError says that the log has the time of an import already, or begins
-// after it.
+// after it. Exactly one of Log, Watched and Until says which, but that Watched is
+// told beside Log too.
 type OverlapError struct {
 	Contact string
 	Began   time.Time // the import
-	// Until is how far the log has come with the contact; zero where the import
-	// would begin before the log.
+	Log     time.Time // start of the log, where the import would begin before it; else zero
+	// Watched is how far the log was watched, whatever its contacts were, where the
+	// import would begin before that; else zero.
+	Watched time.Time
+	// Until is how far the log has imports of the contact, where nothing else
+	// stands against it; else zero.
 	Until time.Time
-	Log   time.Time // start of the log
 }
 
 func (e *OverlapError) Error() string {
-	const form = "2006-01-02 15:04:05 UTC"
-	if e.Until.IsZero() {
-		return fmt.Sprintf("the import would begin %s, before the log, which begins %s: expected a later time, or a new log", e.Began.UTC().Format(form), e.Log.UTC().Format(form))
+	say := func(t time.Time) string { return t.UTC().Format("2006-01-02 15:04:05 UTC") }
+	begin := "the import would begin " + say(e.Began)
+	const older = "what is older than a watch is imported before the watch begins"
+	switch {
+	case !e.Log.IsZero() && e.Watched.IsZero():
+		return fmt.Sprintf("%s, before the log, which begins %s: expected a later time, or a new log", begin, say(e.Log))
+	case !e.Log.IsZero():
+		return fmt.Sprintf("%s, before the log, which begins %s and was watched until %s: expected a time after that, or a new log; %s", begin, say(e.Log), say(e.Watched), older)
+	case !e.Watched.IsZero():
+		return fmt.Sprintf("%s, and the log was watched until %s: expected a later time, or a new log; %s", begin, say(e.Watched), older)
 	}
-	return fmt.Sprintf("the import would begin %s, and the log has %s until %s already: expected a later time, or another contact", e.Began.UTC().Format(form), e.Contact, e.Until.UTC().Format(form))
+	return fmt.Sprintf("%s, and the log has %s until %s already: expected a later time, or another contact", begin, e.Contact, say(e.Until))
 }
 
 // newImport begins the session of an import. Its run time is that of its wall
@@ -59,18 +70,27 @@ func (s *Store) newImport(w *writer, before *ended) error {
 	}
 	at := before.alive + before.offset + start.Wall.UnixNano() - before.wall
 	var first int64
-	var last sql.NullInt64
-	err := w.current.QueryRow(`SELECT min(s.start_ns + s.offset_ns), max(iif(s.imported IS NULL OR s.imported = ?1, s.alive_ns + s.offset_ns, NULL))
-FROM sessions s WHERE s.run = ?2 AND `+whole, contact, before.run).Scan(&first, &last)
+	var watched, own sql.NullInt64
+	err := w.current.QueryRow(`SELECT min(s.start_ns + s.offset_ns), max(iif(s.imported IS NULL, s.alive_ns + s.offset_ns, NULL)),
+  max(iif(s.imported = ?1, s.alive_ns + s.offset_ns, NULL))
+FROM sessions s WHERE s.run = ?2 AND `+whole, contact, before.run).Scan(&first, &watched, &own)
 	if err != nil {
 		return err
 	}
 	wall := func(run int64) time.Time { return start.Wall.Add(time.Duration(run - at)) }
+	overlap := &OverlapError{Contact: s.opt.Imported, Began: start.Wall}
+	if watched.Valid && at <= watched.Int64 {
+		overlap.Watched = wall(watched.Int64)
+	}
 	switch {
-	case last.Valid && at <= last.Int64:
-		return &OverlapError{Contact: s.opt.Imported, Began: start.Wall, Until: wall(last.Int64)}
 	case at < first:
-		return &OverlapError{Contact: s.opt.Imported, Began: start.Wall, Log: wall(first)}
+		overlap.Log = wall(first)
+		return overlap
+	case !overlap.Watched.IsZero():
+		return overlap
+	case own.Valid && at <= own.Int64:
+		overlap.Until = wall(own.Int64)
+		return overlap
 	}
 	return s.insertSession(w, before.run, at-int64(start.Mono), contact)
 }

@@ -128,7 +128,8 @@ func TestImportRefused(t *testing.T) {
 		"inside":             {"cam", time.Hour + 5*time.Minute, "the log has cam until"},
 		"at the end":         {"cam", time.Hour + 10*time.Minute, "the log has cam until"},
 		"before":             {"cam", time.Minute, "the log has cam until"},
-		"before the log":     {"dial", -time.Hour, "the log has dial until"}, // it was watched at its start
+		"before the log":     {"never-met", -time.Hour, "before the log, which begins 2"},
+		"at its watch":       {"never-met", 0, "and the log was watched until 2"}, // another contact would not help
 		"after":              {"cam", time.Hour + 11*time.Minute, ""},
 		"beside":             {"dial", time.Hour + 5*time.Minute, ""},
 		"before, of another": {"lamp", 30 * time.Minute, ""},

@@ -78,7 +78,7 @@ func (s *Source) summarised(ctx context.Context, span store.Span, opt *pulse.Dri
 		if err != nil {
 			return nil, err
 		}
-		w, ok := sum.Window(kind)
+		w, ok := sum.Window(kind, cfg.BreaksInCycle())
 		cut := false // a split is before it
 		for len(splits) > 0 && splits[0] < w.To {
 			if splits[0] > w.From {

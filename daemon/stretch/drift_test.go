@@ -102,3 +102,41 @@ func TestDriftOfALog(t *testing.T) {
 		t.Errorf("reference %+v", ref)
 	}
 }
+
+// The windows of a cadence's summaries have the mean break of whole cycles, whatever
+// breaks of other cycles the summaries hold.
+func TestSummarisedCadence(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "log.db")
+	now := start
+	clock := func() (hw.Anchor, hw.Discipline) {
+		return hw.Anchor{Mono: now, Wall: startWall.Add(time.Duration(now - start))}, hw.Discipline{}
+	}
+	s, err := store.Open(t.Context(), path, store.Options{Boot: "boot-1", Clock: clock})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Contact(store.Configuration{Contact: "ringing", Source: "gpio:GPIO17", Settings: []byte(`{"kind": "interrupter"}`)})
+	for range 5 {
+		sum := store.Summary{Contact: "ringing", At: store.Moment{Mono: now}, LengthNS: 60e9}
+		for range 19 {
+			sum.Period.Add(3e9)
+			sum.Break.Add(200e6)
+			sum.Break.Add(2000e6)
+			sum.PeriodBreaksNS += 2200e6
+		}
+		sum.Break.Add(200e6) // of a cycle that was not whole
+		s.Summarise(sum)
+		now += 60e9
+	}
+	storetest.Finish(t, s)
+	cfg := pulse.Config{Kind: pulse.KindInterrupter, Limits: &pulse.Profile{ID: "own", Kind: pulse.KindInterrupter, CadenceNS: []int64{400e6, 200e6, 400e6, 2000e6}}}
+	all, err := (&Source{log: open(t, path), contact: "ringing"}).summarised(t.Context(), store.Span{}, &pulse.DriftOptions{}, &cfg)
+	if err != nil || len(all) != 5 {
+		t.Fatalf("%d windows, %v", len(all), err)
+	}
+	for _, w := range all {
+		if w.BreakMS.N != 19 || w.BreakMS.Mean != 1100 {
+			t.Errorf("break %+v", w.BreakMS)
+		}
+	}
+}

@@ -62,6 +62,9 @@ func ParseTime(s string) (Time, error) {
 		t.Words = s
 		return t, nil
 	}
+	if ns, err := duration.Parse(s); err == nil && ns > 0 {
+		return t, fmt.Errorf("%q is no time: -%[1]s is so long ago; expected that, one like 2026-11-20T10:00, or words of a note, such as oiled", s)
+	}
 	return t, fmt.Errorf("%q is no time: expected one like 2026-11-20T10:00 or 2026-11-20, with or without a zone such as +02:00, or -2h or -3d for so long ago, or words of a note, such as oiled", s)
 }
 

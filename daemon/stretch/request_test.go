@@ -3,6 +3,7 @@ package stretch
 import (
 	"errors"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -39,6 +40,9 @@ func TestParseTime(t *testing.T) {
 		if got, err := ParseTime(text); err == nil {
 			t.Errorf("%q was taken for %+v", text, got)
 		}
+	}
+	if _, err := ParseTime("2h"); err == nil || !strings.Contains(err.Error(), "-2h is so long ago") {
+		t.Errorf("2h: %v", err)
 	}
 }
 

@@ -230,3 +230,64 @@ func TestImportCrossesALimit(t *testing.T) {
 		t.Error(diff)
 	}
 }
+
+// The windows that the summaries of a cadence tell are those of its rows: the mean
+// break of its whole cycles, also where each hole in the recording leaves a cycle with
+// its short break alone. The breaks of 200 and 2000 ms are exact, and so is their mean.
+func TestSummariesOfACadence(t *testing.T) {
+	cadence := []int64{400e6, 200e6, 400e6, 2000e6}
+	var edges []pulse.Edge
+	at := pulse.Stamp(1e9)
+	for cycle := range 600 {
+		for i, ns := range cadence {
+			if i == 3 && cycle%70 == 69 { // not read from within the long break on
+				edges = append(edges, pulse.Edge{At: at, Level: pulse.Low}, pulse.Edge{At: at + 1e8, Level: pulse.Unknown})
+				at += pulse.Stamp(ns)
+				continue
+			}
+			edges = append(edges, pulse.Edge{At: at, Level: pulse.Level(1 - i&1)})
+			at += pulse.Stamp(ns)
+		}
+	}
+	for i := range edges {
+		edges[i].Seq = uint32(i + 1)
+	}
+	for name, cfg := range map[string]pulse.Config{
+		"given":         {Kind: pulse.KindInterrupter, CadenceNS: cadence},
+		"of the limits": {Kind: pulse.KindInterrupter, Limits: &pulse.Profile{ID: "own", Kind: pulse.KindInterrupter, CadenceNS: cadence}},
+		"learnt":        {Kind: pulse.KindInterrupter},
+	} {
+		path := filepath.Join(t.TempDir(), "log.db")
+		if _, err := Import(t.Context(), &given{edges: edges}, ImportOptions{Log: path, Site: "Marrow Quay", Began: importBegan,
+			Contact: config.Contact{Name: "ringing", Meter: cfg}}); err != nil {
+			t.Fatal(err)
+		}
+		windows, known, uneven := 0, 0, 0
+		for m, err := range imported(t, path).Summaries(t.Context(), store.Span{}, "ringing") {
+			if err != nil {
+				t.Fatal(err)
+			}
+			w, ok := m.Window(cfg.Kind, cfg.BreaksInCycle())
+			if !ok {
+				continue
+			}
+			windows++
+			if m.Break.N != 2*m.Period.N {
+				uneven++
+			}
+			if w.BreakMS.N > 0 {
+				known++
+				if w.BreakMS.Mean != 1100 || w.BreakMS.N != m.Period.N || w.BreakMS.SE != 0 {
+					t.Errorf("%s: break %+v of %d whole cycles with %d breaks", name, w.BreakMS, m.Period.N, m.Break.N)
+				}
+			}
+		}
+		want := windows
+		if cfg.BreaksInCycle() == 0 { // nothing tells how many breaks make a mean
+			want = 0
+		}
+		if windows < 28 || uneven < 5 || known != want {
+			t.Errorf("%s: %d windows, %d with a mean break, want %d; %d with breaks of cycles that are not whole", name, windows, known, want, uneven)
+		}
+	}
+}

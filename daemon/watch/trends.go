@@ -158,7 +158,7 @@ func (t *trends) remember(ctx context.Context, c *contact, p past) bool {
 		if err != nil {
 			return false
 		}
-		if w, ok := m.Window(cfg.Kind); ok && m.At.Session != p.session {
+		if w, ok := m.Window(cfg.Kind, cfg.BreaksInCycle()); ok && m.At.Session != p.session {
 			w.From, w.At, w.To = w.From+p.shift, w.At+p.shift, w.To+p.shift
 			windows = append(windows, &w)
 		}

@@ -468,6 +468,9 @@ func parse(desc string, endless bool) (*Spec, error) {
 		case !found && len(order) > 0 && order[len(order)-1].list:
 			given[order[len(order)-1].Name] += "," + w
 			continue
+		case !found && hasDecimalComma(desc, w, order, given):
+			last := order[len(order)-1].Name
+			return nil, fmt.Errorf("%q: expected key=value; a number has a decimal point, as in %s=%s.%s", w, last, given[last], w)
 		case !found:
 			return nil, fmt.Errorf("%q: expected key=value", w)
 		}
@@ -504,6 +507,18 @@ func parse(desc string, endless bool) (*Spec, error) {
 		}
 	}
 	return s, nil
+}
+
+// hasDecimalComma tells that the word w of a description follows the value of its last
+// key after a comma, and that both are a value together if the comma is a point. It
+// sets the key to it.
+func hasDecimalComma(desc, w string, order []*field, given map[string]string) bool {
+	if len(order) == 0 {
+		return false
+	}
+	last := order[len(order)-1]
+	value := given[last.Name]
+	return strings.Contains(desc, last.Name+"="+value+","+w) && strings.Trim(value, "+-0123456789") == "" && last.set(value+"."+w) == nil
 }
 
 // separates reports whether r stands between words of a description.

@@ -128,6 +128,8 @@ func TestParseRefuses(t *testing.T) {
 		{"dial rate", `"rate": expected key=value`},
 		{"dial 10", `"10": expected key=value`},
 		{"dial digits=12 34", `"34": expected key=value`},
+		{"dial rate=9,4", `"4": expected key=value; a number has a decimal point, as in rate=9.4`},
+		{"cam,ipm=60,jitter=0,5ms", `"5ms": expected key=value; a number has a decimal point, as in jitter=0.5ms`},
 		{"dial rat=10", `key "rat" of a dial: expected one of digits, coding, rate, break`},
 		{"dial ipm=60", `key "ipm" of a dial: expected one of`},
 		{"dial =3", `key "" of a dial`},

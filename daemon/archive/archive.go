@@ -27,6 +27,10 @@ const (
 	// keepResult is how long the result of a soak test under way is shown again, at
 	// least: it may be of millions of edges, and changes little.
 	keepResult = 2 * time.Minute
+	// listTime is how long a list of soak tests waits for verdicts that are not known
+	// yet, for all of them: a person wonders no longer. A page of its own may take
+	// workTime.
+	listTime = 4 * time.Second
 )
 
 // An Archive answers from one log. It implements web.Archive.
@@ -40,8 +44,9 @@ type Archive struct {
 }
 
 type soaked struct {
-	at  time.Time
-	doc *report.Document
+	at    time.Time
+	doc   *report.Document // nil where the time of a list was too short for it
+	found *report.Document // its verdicts
 }
 
 // New makes the Archive of a log. Times are told by a zone.
@@ -199,6 +204,8 @@ func (a *Archive) Compare(ctx context.Context, contact string, before, after web
 // Soaks implements web.Archive. The latest comes first.
 func (a *Archive) Soaks(ctx context.Context) (all []web.SoakTest, err error) {
 	soaks, err := a.log.Soaks(ctx)
+	bounded, cancel := context.WithTimeout(ctx, listTime)
+	defer cancel()
 	for _, s := range slices.Backward(soaks) {
 		x := web.SoakTest{Title: s.Title, Of: s.Contact, Note: s.Note, Begin: s.Begin.Wall.In(a.zone)}
 		if x.Of == "" {
@@ -207,6 +214,21 @@ func (a *Archive) Soaks(ctx context.Context) (all []web.SoakTest, err error) {
 		if s.End != nil {
 			end := s.End.Wall.In(a.zone)
 			x.End = &end
+		}
+		limit := bounded
+		if s.End != nil && s.Result != nil {
+			limit = ctx
+		}
+		r, err := a.resultOf(limit, s)
+		switch {
+		case err == nil && r.found != nil:
+			x.Found = r.found
+		case ctx.Err() != nil:
+			return nil, ctx.Err()
+		case err != nil: // too much for a list, or another works: it is not begun again and again
+			kept := <-a.soaked
+			kept[s.ID] = soaked{at: time.Now()}
+			a.soaked <- kept
 		}
 		all = append(all, x)
 	}
@@ -223,31 +245,51 @@ func (a *Archive) Soak(ctx context.Context, title string) (doc web.Document, err
 	if i < 0 {
 		return nil, &web.RequestError{Status: http.StatusNotFound, Text: "no soak test has that title"}
 	}
-	s := soaks[i]
+	r, err := a.resultOf(ctx, soaks[i])
+	if err == nil && r.doc == nil {
+		r, err = a.workOut(ctx, soaks[i])
+	}
+	if err != nil {
+		return nil, asked(err)
+	}
+	return r.doc, nil
+}
+
+// resultOf gives the result of a soak test, the one that was worked out a moment ago
+// where there is one.
+func (a *Archive) resultOf(ctx context.Context, s store.Soak) (soaked, error) {
 	kept := <-a.soaked
 	was, ok := kept[s.ID]
 	a.soaked <- kept
 	if ok && time.Since(was.at) < keepResult {
-		return was.doc, nil
+		return was, nil
 	}
-	err = a.work(ctx, func(ctx context.Context) error {
+	return a.workOut(ctx, s)
+}
+
+// workOut works out the result of a soak test and keeps it for a while.
+func (a *Archive) workOut(ctx context.Context, s store.Soak) (x soaked, err error) {
+	work := a.work
+	if s.End != nil && s.Result != nil { // it is only read
+		work = func(ctx context.Context, what func(ctx context.Context) error) error { return what(ctx) }
+	}
+	err = work(ctx, func(ctx context.Context) error {
 		r, err := stretch.ResultOf(ctx, a.log, s, nil)
 		if err != nil {
 			return err
 		}
-		d := report.OfSoak(r, a.zone)
-		doc = d
+		x = soaked{time.Now(), report.OfSoak(r, a.zone), report.OfSoakVerdicts(r)}
 		kept := <-a.soaked
 		for id, x := range kept {
 			if time.Since(x.at) >= keepResult {
 				delete(kept, id)
 			}
 		}
-		kept[s.ID] = soaked{time.Now(), d}
+		kept[s.ID] = x
 		a.soaked <- kept
 		return nil
 	})
-	return doc, asked(err)
+	return x, err
 }
 
 // mostEntries are as many as one reads through.
@@ -285,11 +327,28 @@ func (a *Archive) Entries(ctx context.Context, contact string, s web.Stretch) (a
 		if len(all) == mostEntries {
 			return all, true, nil
 		}
-		x := web.Entry{At: e.At.In(a.zone), Kind: e.Kind, Text: e.Text}
-		x.Note = e.Kind == "note" || e.Kind == string(store.AsFound) || e.Kind == string(store.AsLeft)
-		all = append(all, x)
+		all = append(all, a.entry(&e))
 	}
 	return all, false, nil
+}
+
+// Notes implements web.Archive.
+func (a *Archive) Notes(ctx context.Context, contact string, most int) (all []web.Entry, err error) {
+	span, _, err := a.span(ctx, contact, web.Stretch{})
+	if err != nil {
+		return nil, err
+	}
+	entries, err := stretch.EntriesOf(ctx, a.log, span, contact, false)
+	for _, e := range slices.Backward(entries.Notes) {
+		if x := a.entry(&e); x.Note && len(all) < most {
+			all = append(all, x)
+		}
+	}
+	return all, err
+}
+
+func (a *Archive) entry(e *stretch.Entry) web.Entry {
+	return web.Entry{At: e.At.In(a.zone), Kind: e.Kind, Text: e.Text, Note: e.Kind == "note" || e.Kind == string(store.AsFound) || e.Kind == string(store.AsLeft)}
 }
 
 // AddNote implements web.Archive.

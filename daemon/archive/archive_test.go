@@ -1,6 +1,7 @@
 package archive
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -232,7 +233,7 @@ func TestMeasureAndCompare(t *testing.T) {
 	if s := words(a.Measure(t.Context(), "dial", before)); !strings.Contains(s, "60.0") || strings.Contains(s, "style=") {
 		t.Errorf("%.600s", s)
 	}
-	if s := words(a.Compare(t.Context(), "dial", before, after)); !strings.Contains(s, "changed") || !strings.Contains(s, "6.0") {
+	if s := words(a.Compare(t.Context(), "dial", before, after)); !strings.Contains(s, "<h1>dial, two stretches</h1>") || !strings.Contains(s, "changed") || !strings.Contains(s, "6.0") {
 		t.Errorf("%.600s", s)
 	}
 	all, err := a.Details(t.Context(), &live.Figures{Setting: live.Setting{Name: "dial"}, Kind: pulse.KindDial}, web.Stretch{To: wall(end)})
@@ -287,9 +288,31 @@ func TestSoaks(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// The list has the verdict in the words of the page.
+	var page, found strings.Builder
+	if err := cmp.Or(d.Fragment(&page), all[1].Found.Fragment(&found)); err != nil {
+		t.Fatal(err)
+	}
+	if s := strings.TrimSpace(found.String()); !strings.Contains(s, "NOT MEASURED") || !strings.Contains(page.String(), s) {
+		t.Errorf("the list has %q, the page %s", s, page.String())
+	}
+	found.Reset()
+	if err := all[0].Found.Fragment(&found); err != nil || !strings.Contains(found.String(), "No contact was read.") && !strings.Contains(found.String(), "dial") {
+		t.Errorf("of all contacts: %q, %v", found.String(), err)
+	}
 	again, err := a.Soak(t.Context(), "first")
 	if err != nil || d != again {
 		t.Error("the result is worked out again at once")
+	}
+	// While another works the list has what the log keeps, and a page of its own the rest.
+	b := New(r.store.Log, time.UTC)
+	b.working <- struct{}{}
+	if all, err = b.Soaks(t.Context()); err != nil || len(all) != 2 || all[0].Found != nil || all[1].Found == nil {
+		t.Errorf("while another works: %+v, %v", all, err)
+	}
+	<-b.working
+	if d, err = b.Soak(t.Context(), "after oiling"); err != nil || d == nil {
+		t.Errorf("the page after a list without it: %v, %v", d, err)
 	}
 	if entries, _, err := a.Entries(t.Context(), "dial", web.Stretch{}); err != nil || len(entries) > 1 {
 		t.Errorf("%+v, %v", entries, err)

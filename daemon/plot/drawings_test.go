@@ -3,11 +3,14 @@ package plot
 import (
 	"bytes"
 	"encoding/xml"
+	"fmt"
+	"image/color"
 	"io"
 	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -81,6 +84,13 @@ func drawings(t testing.TB) map[string]Drawing {
 	}
 }
 
+// What may stand as a colour: hexadecimal, none, or black by its name (SVG 1.1,
+// 11.2).
+var (
+	colours = regexp.MustCompile(` (?:fill|stroke)="([^"]*)"`)
+	colour  = regexp.MustCompile(`^(?:none|black|#[0-9A-Fa-f]{6})$`)
+)
+
 // Every drawing, at both widths, is well-formed, says what it shows, needs no style
 // and fetches nothing, and is the same each time. MAKEBREAK_PLOTS=DIR keeps them to
 // be looked at.
@@ -101,6 +111,11 @@ func TestDrawings(t *testing.T) {
 			for _, not := range []string{"NaN", "Inf", "<style", "style=", "href", "url(", "<?xml"} {
 				if strings.Contains(b.String(), not) {
 					t.Errorf("%s holds %s", name, not)
+				}
+			}
+			for _, c := range colours.FindAllStringSubmatch(b.String(), -1) {
+				if !colour.MatchString(c[1]) {
+					t.Errorf("%s has %s, no colour of SVG", name, c[0])
 				}
 			}
 			if n := b.Len(); n > 60<<10 {
@@ -141,6 +156,56 @@ func readSVG(t *testing.T, name, svg string, width int) map[string][]string {
 		}
 		if err != nil {
 			t.Fatalf("%s: %v\n%s", name, err, svg)
+		}
+	}
+}
+
+// What is inside the limits and outside them, what single values take and where a trend goes are told
+// apart without colour too: by the weights of Rec. ITU-R BT.601 at least 8 of 255
+// lie between any two of them and the paper.
+func TestTintsDifferInGrey(t *testing.T) {
+	grey := func(c color.NRGBA) float64 { return 0.299*float64(c.R) + 0.587*float64(c.G) + 0.114*float64(c.B) }
+	inside := color.NRGBA{0xec, 0xe6, 0xd3, 0xff} // of the limits, on the pages: --zone of their style
+	all := []color.NRGBA{paper, inside, outside, spreadColour, fanColour}
+	for i, a := range all {
+		for _, b := range all[:i] {
+			if d := math.Abs(grey(a) - grey(b)); d < 8 {
+				t.Errorf("%v and %v differ by %.1f in grey", a, b, d)
+			}
+		}
+	}
+}
+
+// Of a contact that runs for ten minutes a day a month is nearly all unknown: one faint
+// hatching, with the lines of the limits whole above it. Invented figures.
+func TestTrendMostlyUnknown(t *testing.T) {
+	begin := time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
+	trend := &Trend{Title: "Rate", Quantity: "rate", Unit: "pps", From: begin, To: begin.Add(30 * 24 * time.Hour), Limits: Limits{pulse.Known(9), pulse.Known(11)}}
+	for day := range 30 {
+		on := begin.Add(time.Duration(day)*24*time.Hour + 9*time.Hour)
+		trend.Gaps = append(trend.Gaps, Gap{on.Add(-23*time.Hour - 50*time.Minute), on})
+		trend.Points = append(trend.Points, TrendPoint{At: on.Add(5 * time.Minute), V: 9 + float64(day)/15})
+	}
+	var b bytes.Buffer
+	if err := SVG(&b, trend, Desktop); err != nil {
+		t.Fatal(err)
+	}
+	svg := b.String()
+	hex := func(c color.NRGBA) string { return fmt.Sprintf("#%02X%02X%02X", c.R, c.G, c.B) }
+	if n := strings.Count(svg, `fill="`+hex(outside)); n != 2 {
+		t.Errorf("%d tints of what is outside, expected one above and one below", n)
+	}
+	hatched, limit := strings.Index(svg, `stroke="`+hex(unknown)), strings.LastIndex(svg, `stroke-dasharray="6,3"`)
+	above := svg[max(hatched, 0):]
+	if hatched < 0 || strings.Count(above, `stroke-dasharray="6,3"`) != 3 || limit < hatched { // two limits, and the key
+		t.Errorf("the hatching at %d, the last line of a limit at %d:\n%s", hatched, limit, svg)
+	}
+	if b.Len() > 12<<10 {
+		t.Errorf("%d bytes", b.Len())
+	}
+	if dir := os.Getenv("MAKEBREAK_PLOTS"); dir != "" {
+		if err := os.WriteFile(filepath.Join(dir, "unknown.svg"), b.Bytes(), 0o666); err != nil {
+			t.Fatal(err)
 		}
 	}
 }

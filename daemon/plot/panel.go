@@ -88,7 +88,7 @@ func within(v float64, a *plot.Axis) float64 { return min(max(v, a.Min), a.Max) 
 // newPanel makes axes with their frame and ruling.
 func newPanel(title, y, x string) *panel {
 	p := plot.New()
-	p.BackgroundColor = color.Transparent
+	p.BackgroundColor = nil // the paper is drawn already; transparent would become a fill that no reader of SVG knows
 	p.X.Label.Text = printable(x)
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
 		a.Label.TextStyle.Font, a.Label.TextStyle.Color = sans(plotLetter, false), faint
@@ -396,6 +396,36 @@ func dotKey(radius vg.Length, colour color.Color, ring bool, text string) key {
 			return
 		}
 		c.Fill(path)
+	}, text}
+}
+
+// hatch draws slanted lines over rectangles, in one path. They are in line with one
+// another, whatever is under them shows, and they are seen in grey too.
+func hatch(c *draw.Canvas, rectangles ...vg.Rectangle) {
+	const apart = 8 // pixels across: closer lines look like a tint
+	var path vg.Path
+	for _, r := range rectangles {
+		// Each line has one sum of x and y.
+		for sum := vg.Length(math.Ceil(float64((r.Min.X+r.Min.Y)/apart))) * apart; sum < r.Max.X+r.Max.Y; sum += apart {
+			left, right := max(r.Min.X, sum-r.Max.Y), min(r.Max.X, sum-r.Min.Y)
+			if right > left {
+				path.Move(vg.Point{X: left, Y: sum - left})
+				path.Line(vg.Point{X: right, Y: sum - right})
+			}
+		}
+	}
+	if len(path) > 0 {
+		c.SetLineStyle(draw.LineStyle{Color: unknown, Width: 0.7})
+		c.Stroke(path)
+	}
+}
+
+// hatchKey explains what hatch draws.
+func hatchKey(text string) key {
+	return key{20, func(c *draw.Canvas, x, y vg.Length) {
+		box := vg.Rectangle{Min: vg.Point{X: x, Y: y - 5}, Max: vg.Point{X: x + 20, Y: y + 6}}
+		hatch(c, box)
+		c.StrokeLines(draw.LineStyle{Color: faint, Width: 0.6}, corners(box, 0))
 	}, text}
 }
 

@@ -14,11 +14,14 @@ import (
 // well in a dark page, in print and in grey, where shape and dash tell what
 // colour tells too. Each text keeps a contrast of 4.5 to the paper (WCAG AA).
 var (
-	paper   = color.NRGBA{0xfd, 0xfc, 0xf8, 0xff}
-	ink     = color.NRGBA{0x1f, 0x22, 0x26, 0xff}
-	faint   = color.NRGBA{0x5b, 0x60, 0x66, 0xff}
-	ruling  = color.NRGBA{0xe4, 0xe0, 0xd3, 0xff}
-	outside = color.NRGBA{0xf1, 0xea, 0xd9, 0xff} // of the limits
+	paper  = color.NRGBA{0xfd, 0xfc, 0xf8, 0xff}
+	ink    = color.NRGBA{0x1f, 0x22, 0x26, 0xff}
+	faint  = color.NRGBA{0x5b, 0x60, 0x66, 0xff}
+	ruling = color.NRGBA{0xe4, 0xe0, 0xd3, 0xff}
+	// What is outside the limits is a cool grey: the pages tint what is inside them,
+	// warm and paler. What is not known is not tinted but hatched.
+	outside = color.NRGBA{0xd3, 0xd7, 0xdd, 0xff}
+	unknown = color.NRGBA{0xb4, 0xb1, 0xa8, 0xff}
 	pen     = color.NRGBA{0x0b, 0x5a, 0x8a, 0xff} // what was measured
 	// Vermilion and bluish green, which the colour-blind tell apart (Okabe and
 	// Ito's palette, from memory), through a pale grey.

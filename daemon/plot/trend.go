@@ -146,7 +146,7 @@ func (t *Trend) picture(width vg.Length) *picture {
 	if t.Forecast != nil {
 		p.add(t.fan)
 	}
-	p.add(t.values)
+	p.add(limitLines(Limits{}, t.Limits), t.values)
 	if len(t.Fit) > 0 {
 		fit := make([]XY, len(t.Fit))
 		for i, q := range t.Fit {
@@ -182,7 +182,7 @@ func (t *Trend) keys() (all []key) {
 		all = append(all, boxKey(fanColour, "if it goes on so, 95 %"))
 	}
 	if len(t.Gaps) > 0 {
-		all = append(all, boxKey(gapColour, "nothing known"))
+		all = append(all, hatchKey("nothing known"))
 	}
 	var has [3]bool
 	for _, m := range t.Marks {
@@ -196,12 +196,11 @@ func (t *Trend) keys() (all []key) {
 	return all
 }
 
-// spread, fan and gap are paler than what is drawn over them, and each another
-// grey.
+// spread and fan are paler than what is drawn over them, and each another grey, also
+// than what is outside the limits.
 var (
-	spreadColour = mixed(pen, paper, 0.80)
-	fanColour    = mixed(wrongColour, paper, 0.72)
-	gapColour    = ruling
+	spreadColour = mixed(pen, paper, 0.68)
+	fanColour    = mixed(wrongColour, paper, 0.65)
 )
 
 // values draws the means with their intervals, joined where nothing lies between,
@@ -275,13 +274,22 @@ func (t *Trend) parted(from, to time.Time) bool {
 	return false
 }
 
+// drawGaps hatches the gaps. Those that are parted by less than one sees are one: a
+// contact that runs for minutes a day has hundreds.
 func (t *Trend) drawGaps(c *draw.Canvas, a *axes) {
+	var all []vg.Rectangle
 	for _, g := range t.Gaps {
 		from, to := a.x(within(seconds(g.From), &a.plot.X)), a.x(within(seconds(g.To), &a.plot.X))
-		if to > from {
-			c.FillPolygon(gapColour, corners(vg.Rectangle{Min: vg.Point{X: from, Y: c.Min.Y}, Max: vg.Point{X: max(to, from+1), Y: c.Max.Y}}, 0))
+		if to <= from {
+			continue
 		}
+		if n := len(all); n > 0 && from >= all[n-1].Min.X && from < all[n-1].Max.X+1.5 {
+			all[n-1].Max.X = max(all[n-1].Max.X, to)
+			continue
+		}
+		all = append(all, vg.Rectangle{Min: vg.Point{X: from, Y: c.Min.Y}, Max: vg.Point{X: max(to, from+1), Y: c.Max.Y}})
 	}
+	hatch(c, all...)
 }
 
 func (t *Trend) fan(c *draw.Canvas, a *axes) {

@@ -183,6 +183,9 @@ func comparedTitle(doc *Document, c *Comparison) string {
 		}
 		return c.Before.Source + ", before and after " + doc.wall(a.At)
 	}
+	if c.Before.Source == c.After.Source && !c.SameSource {
+		return c.Before.Source + ", two stretches"
+	}
 	return c.Before.Source + " and " + c.After.Source
 }
 

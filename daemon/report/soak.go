@@ -49,6 +49,24 @@ func OfSoak(s *stretch.Soak, zone *time.Location) *Document {
 	return doc
 }
 
+// OfSoakVerdicts is the verdict of each contact of a soak test, so far or in the end,
+// in the words of OfSoak.
+func OfSoakVerdicts(s *stretch.Soak) *Document {
+	doc := &Document{}
+	if len(s.Results) == 0 {
+		doc.say("No contact was read.")
+	}
+	for _, r := range s.Results {
+		v := headline(r.Measurement)
+		if s.Of == nil {
+			doc.mark(v.Words, v.Tone, r.Log.Contact)
+		} else {
+			doc.add(v)
+		}
+	}
+	return doc
+}
+
 // soaked tells of one contact.
 func soaked(doc *Document, r *stretch.SoakResult) {
 	m := r.Measurement

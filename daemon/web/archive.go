@@ -24,6 +24,8 @@ type Archive interface {
 	Measure(ctx context.Context, contact string, s Stretch) (Document, error)
 	// Compare compares two stretches of a contact.
 	Compare(ctx context.Context, contact string, before, after Stretch) (Document, error)
+	// Notes are the latest notes on a contact in all of the log, the latest first.
+	Notes(ctx context.Context, contact string, most int) ([]Entry, error)
 	Soaks(ctx context.Context) ([]SoakTest, error)
 	// Soak is the result of a soak test, so far or in the end.
 	Soak(ctx context.Context, title string) (Document, error)
@@ -96,6 +98,7 @@ type SoakTest struct {
 	Title, Of, Limits, Note string
 	Begin                   time.Time
 	End                     *time.Time // nil while it goes on
+	Found                   Document   // its verdicts so far, in short; nil where they are not worked out
 }
 
 // Lasted says in words how long it has gone on, or went on.

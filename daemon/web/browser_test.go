@@ -61,6 +61,7 @@ type measured struct {
 	GraphicOf  string
 	Broken     []string // links to nowhere on the page
 	Unnamed    []string // pictures and fields without a name
+	Split      []string // figures with a break within a word, or between value and unit
 	Texts      int
 }
 
@@ -69,7 +70,7 @@ const measure = `(() => {
   const rgb = s => s.match(/[\d.]+/g).map(Number);
   const ground = e => { for (; e; e = e.parentElement) { const c = rgb(getComputedStyle(e).backgroundColor); if (c.length < 4 || c[3] > 0) return c.slice(0, 3); } return [255, 255, 255]; };
   const ratio = (a, b) => (Math.max(lum(a), lum(b)) + 0.05) / (Math.min(lum(a), lum(b)) + 0.05);
-  const out = { Overflow: document.documentElement.scrollWidth - innerWidth, Cut: [], Contrast: 99, Graphic: 99, Broken: [], Unnamed: [], Texts: 0 };
+  const out = { Overflow: document.documentElement.scrollWidth - innerWidth, Cut: [], Contrast: 99, Graphic: 99, Broken: [], Unnamed: [], Split: [], Texts: 0 };
   out.Background = getComputedStyle(document.body).backgroundColor;
   for (const e of document.body.querySelectorAll("*")) {
     const own = [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim());
@@ -85,6 +86,16 @@ const measure = `(() => {
   for (const e of document.querySelectorAll(".pen, .limit, .needle, .box, .seen")) {
     const c = ratio(rgb(getComputedStyle(e).stroke).slice(0, 3), ground(e));
     if (c < out.Graphic) { out.Graphic = c; out.GraphicOf = e.className.baseVal; }
+  }
+  for (const e of document.querySelectorAll(".rate p, .seen-text, .distance, .value, .ends span, td")) {
+    if (e.closest(".document")) continue; // a table there may scroll
+    const texts = document.createTreeWalker(e, NodeFilter.SHOW_TEXT);
+    for (let n; (n = texts.nextNode());) for (const word of n.textContent.matchAll(/[^ \n]+/g)) {
+      const range = document.createRange();
+      range.setStart(n, word.index);
+      range.setEnd(n, word.index + word[0].length);
+      if (new Set([...range.getClientRects()].map(r => Math.round(r.top))).size > 1) out.Split.push(word[0]);
+    }
   }
   for (const a of document.querySelectorAll('a[href^="#"]')) if (!document.getElementById(a.getAttribute("href").slice(1))) out.Broken.push(a.href);
   for (const e of document.querySelectorAll("svg")) if (!e.closest(".drawing") && e.getAttribute("aria-hidden") !== "true" && !e.getAttribute("aria-label")) out.Unnamed.push("svg " + e.outerHTML.slice(0, 60));
@@ -207,6 +218,9 @@ func TestPagesInBrowser(t *testing.T) {
 				if m.Overflow > 0 || len(m.Cut) > 0 || len(m.Broken) > 0 || len(m.Unnamed) > 0 || m.Texts < 10 {
 					t.Errorf("%s: %d px too wide; cut off: %v; links to nowhere: %v; without a name: %v; %d texts", where, m.Overflow, m.Cut, m.Broken, m.Unnamed, m.Texts)
 				}
+				if len(m.Split) > 0 && width >= 360 {
+					t.Errorf("%s: broken within %q", where, m.Split)
+				}
 				if m.Contrast < 4.5 { // WCAG 2.2, success criterion 1.4.3
 					t.Errorf("%s: contrast of %s is %.2f", where, m.Where, m.Contrast)
 				}
@@ -251,7 +265,7 @@ func TestPageMoves(t *testing.T) {
 	before := evaluate[int](t, ctx, `document.getElementById("points").childElementCount`)
 	eventually(t, ctx, 5*time.Second, `document.getElementById("points").childElementCount > `+strconv.Itoa(before+10))
 	for _, script := range []string{
-		`document.querySelector('[data-figure="rate"] [data-where]').textContent.includes("inside the")`,
+		`document.querySelector('[data-figure="rate"] [data-where]').textContent.includes(", inside")`,
 		`/^(9|10)\.\d\d$/.test(document.querySelector('[data-figure="rate"] [data-value]').textContent)`,
 		`/^[+−][01]\.\d\d pps$/.test(document.querySelector('[data-figure="rate"] [data-distance]').textContent)`, // sign and unit
 		`parseFloat(getComputedStyle(document.querySelector('[data-figure="rate"] [data-value]')).fontSize) >= 64`,
@@ -290,6 +304,8 @@ func TestPageMoves(t *testing.T) {
 	b.wait()
 	eventually(t, ctx, time.Second, `document.querySelector("[data-field=state]").textContent.startsWith("no signal; it rests ") && document.querySelector("[data-verdict]").innerText.trim() === "! no signal"`)
 	eventually(t, ctx, time.Second, `document.querySelector('[data-figure="rate"] [data-value]').textContent === "–"`)
+	// The pen rests up where the contact is closed, down where it is open.
+	eventually(t, ctx, time.Second, `(m => m && { 4: "closed", 24: "open" }[m[1]] === document.querySelector("[data-field=state]").textContent.split(" ").pop())(document.querySelector("#strip .pen").getAttribute("d").match(/[V ](4|24)H[^VM]*$/))`)
 	if err := chromedp.Do(ctx, chromedp.Navigate(server.URL+"/")); err != nil {
 		t.Fatal(err)
 	}

@@ -351,9 +351,45 @@ type documentPage struct {
 	Before   [2]string // from and to, for the form
 	After    [2]string
 	Body     template.HTML
-	Soaks    []*SoakTest
-	Form     string // which form is shown
-	Headed   bool   // Body has a heading of its own
+	Soaks    []soakRow
+	Around   []noted // what may be compared, where nothing is
+	Form     string  // which form is shown
+	Headed   bool    // Body has a heading of its own
+}
+
+// A soakRow is a soak test in the list.
+type soakRow struct {
+	*SoakTest
+	Found template.HTML // its verdicts; empty where they are not worked out
+}
+
+// noted are notes on a contact.
+type noted struct {
+	Contact string
+	Notes   []*Entry
+}
+
+// mostNoted are the notes on a contact that a list for all contacts shows: work that
+// one wants to see the effect of is recent.
+const mostNoted = 5
+
+// noted lists the latest notes on the contacts.
+func (p *handler) noted(r *http.Request, contacts []string) (all []noted, err error) {
+	for _, name := range contacts {
+		entries, err := p.Archive.Notes(r.Context(), name, mostNoted)
+		if err != nil {
+			return nil, err
+		}
+		if len(entries) == 0 {
+			continue
+		}
+		x := noted{Contact: name}
+		for i := range entries {
+			x.Notes = append(x.Notes, &entries[i])
+		}
+		all = append(all, x)
+	}
+	return all, nil
 }
 
 func (p *handler) document(d Document) template.HTML {
@@ -409,7 +445,11 @@ func (p *handler) soaks(w http.ResponseWriter, r *http.Request) {
 	}
 	v := &documentPage{frame: p.frame(r, "Soak tests", "soaks"), Form: "soaks"}
 	for i := range all {
-		v.Soaks = append(v.Soaks, &all[i])
+		x := soakRow{SoakTest: &all[i]}
+		if x.SoakTest.Found != nil {
+			x.Found = p.document(x.SoakTest.Found)
+		}
+		v.Soaks = append(v.Soaks, x)
 	}
 	p.show(w, http.StatusOK, "document.html", v)
 }
@@ -456,6 +496,12 @@ func (p *handler) compare(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		v.put(p.document(d))
+	} else {
+		var err error
+		if v.Around, err = p.noted(r, v.Contacts); err != nil {
+			p.fail(w, r, err)
+			return
+		}
 	}
 	p.show(w, http.StatusOK, "document.html", v)
 }

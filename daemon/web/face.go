@@ -204,25 +204,32 @@ func newFaceFigure(id string, b bounds, q pulse.Quantity, v pulse.Num, decimals 
 		return x
 	}
 	d := v.V - limit.V
-	sign := "+"
-	if d < 0 {
-		sign = "−"
+	sign, way := "+", "above "
+	switch {
+	case d < 0:
+		sign, way = "−", "below "
+	case d == 0:
+		way = "on "
 	}
 	x.Distance = sign + figure.Difference(figure.NonZero(math.Abs(d), decimals), unit)
-	of := "the " + name + " of " + figure.Unit(figure.Trimmed(limit.V, 4), unit)
+	x.Where = way + "the " + name + " of " + figure.Trimmed(limit.V, 4)
 	if side == 0 {
-		x.Where = "from " + of + "; no limit is set"
+		x.Where += "; no limit is set"
 		return x
 	}
 	switch inside := side * d; {
 	case inside < -b.u:
-		x.Class, x.Where = "fail", "outside "+of
+		x.Class = "fail"
+		x.Where += ", outside"
 	case inside < 0:
-		x.Class, x.Where = "near", "outside "+of+", by less than the uncertainty"
+		x.Class = "near"
+		x.Where += ", outside by less than the uncertainty"
 	case inside < b.u:
-		x.Class, x.Where = "near", "inside "+of+", by less than the uncertainty"
+		x.Class = "near"
+		x.Where += ", inside by less than the uncertainty"
 	default:
-		x.Class, x.Where = "pass", "inside "+of
+		x.Class = "pass"
+		x.Where += ", inside"
 	}
 	return x
 }
@@ -289,7 +296,7 @@ func newBand(items []live.Item) band {
 		b.SeenX, b.SeenEnd = a.percent(low), a.percent(high)
 		b.WhiskerX, b.WhiskerTo = a.percent(low-limits.u), a.percent(high+limits.u)
 		if limits.u > 0 {
-			b.Uncertainty = "± " + figure.Difference(figure.NonZero(limits.u, figure.Decimals(limits.u)), unit)
+			b.Uncertainty = uncertain(limits.u, figure.Decimals(limits.u), unit)
 		}
 		b.Words = strings.ReplaceAll(noun+": seen "+b.Seen+" "+b.Uncertainty+"; limits "+b.Limit+": "+b.Verdict.Word, "\u00a0", " ")
 	}

@@ -331,7 +331,7 @@ func worst(it live.Item, now time.Time) string {
 		s = title(extreme(it)) + " " + noun + " " + withUnit(value(it), unit) + ", on the limit of " + limit
 	}
 	if it.Statement != pulse.Fail {
-		s += ", by less than the uncertainty (± " + figure.Difference(figure.NonZero(it.ExpandedU.V, decimals), unit) + ")"
+		s += ", by less than the uncertainty (" + uncertain(it.ExpandedU.V, decimals, unit) + ")"
 	}
 	if where := it.At.String(); where != "" {
 		s += "; " + where
@@ -363,6 +363,11 @@ func moment(now time.Time, agoS float64) string {
 func mean(v, u pulse.Num, unit string) string {
 	decimals := figure.Decimals(u.V)
 	return withUnit(figure.Fixed(v.V, decimals)+" ± "+figure.NonZero(u.V, decimals), unit)
+}
+
+// uncertain writes an expanded uncertainty, on one line.
+func uncertain(u float64, decimals int, unit string) string {
+	return strings.ReplaceAll("± "+figure.Difference(figure.NonZero(u, decimals), unit), " ", "\u00a0")
 }
 
 // withUnit keeps value and unit on one line.

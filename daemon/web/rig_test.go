@@ -133,8 +133,15 @@ func (s *shelf) Compare(context.Context, string, Stretch, Stretch) (Document, er
 	return fragment("<h1>Compared</h1>"), nil
 }
 
+func (s *shelf) Notes(_ context.Context, contact string, _ int) ([]Entry, error) {
+	if contact != "generator-a" {
+		return nil, nil
+	}
+	return []Entry{{At: noon, Kind: "as left", Text: "oiled " + evilText, Note: true}}, nil
+}
+
 func (s *shelf) Soaks(context.Context) ([]SoakTest, error) {
-	return []SoakTest{{Title: "after oiling", Of: "cam-60", Begin: noon}}, nil
+	return []SoakTest{{Title: "after oiling", Of: "cam-60", Begin: noon, Found: fragment("<p class=\"verdict good\">WITHIN LIMITS</p>")}, {Title: "a long one", Of: "all contacts", Begin: noon}}, nil
 }
 
 func (s *shelf) Soak(_ context.Context, title string) (Document, error) {

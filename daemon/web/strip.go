@@ -9,7 +9,8 @@ import (
 	"makebreak/pulse"
 )
 
-// A strip is the latest make and break as a pen would have drawn it: up is open.
+// A strip is the latest make and break as a pen would have drawn it: up is make, as
+// in the drawings of package plot.
 type strip struct {
 	Trace string // the path of known time
 	Gaps  string // of time in which the state is not known
@@ -20,7 +21,7 @@ const (
 	// stripBins are about as many as a strip has pixels on a phone.
 	stripBins = 360
 	// Of a strip that is stripBins wide.
-	stripOpen, stripClosed = 4, 24
+	stripOpen, stripClosed = 24, 4
 	// overviewTime is how far the page of all contacts looks back: some digits, or some
 	// turns of a slow cam.
 	overviewTime = pulse.Stamp(2 * 60e9)

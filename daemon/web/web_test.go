@@ -481,10 +481,14 @@ func TestStretches(t *testing.T) {
 		"/contacts/dial/stretch":                                   {400, "Expected from, the start"},
 		"/contacts/dial/stretch?from=2024-03-30":                   {200, "WITHIN LIMITS"},
 		"/soaks":                                                   {200, `<a href="/soaks/after%20oiling">after oiling</a>`},
+		"/soaks?1":                                                 {200, `<div class="found document"><p class="verdict good">WITHIN LIMITS</p></div>`},
+		"/soaks?2":                                                 {200, `<div class="found document"><p class="quiet">Its verdict is on its own page: it takes longer to work out.</p></div>`},
+		"/compare":                                                 {200, `<h3>generator-a</h3><ol class="entries"><li class="note"><time datetime="` + noon.Format("2006-01-02T15:04:05Z07:00") + `">`},
+		"/compare?1":                                               {200, `from2=` + url.QueryEscape(noon.Format(time.RFC3339)) + `&amp;`},
 		"/soaks/after%20oiling":                                    {200, "WITHIN LIMITS"},
 		"/soaks/never":                                             {404, "No soak test has that title."},
-		"/compare?contact=dial&from1=2024-03-30&from2=2024-03-31":  {200, "<h1>Compared</h1>"},
-		"/compare?contact=dial&from1=2024-03-30&from2=soon":        {400, "From2 is not a time"},
+		"/compare?contact=dial&from1=2024-03-30&from2=2024-03-31": {200, "<h1>Compared</h1>"},
+		"/compare?contact=dial&from1=2024-03-30&from2=soon":       {400, "From2 is not a time"},
 		"/wiring": {200, "Never connect a computer’s pins"},
 		"/wiring?voltage=48V-battery&superposed=none": {200, "FITS"},
 		"/wiring?voltage=48V&superposed=none":         {400, "48V is no range."},
@@ -511,13 +515,13 @@ func TestStretches(t *testing.T) {
 func TestFace(t *testing.T) {
 	limits := bounds{low: pulse.Known(9), high: pulse.Known(11), u: 0.05}
 	for v, want := range map[float64][4]string{ // value, distance, where, class
-		10.4:   {"10.40", "−0.60 pps", "inside the upper limit of 11 pps", "pass"},
-		9.2:    {"9.20", "+0.20 pps", "inside the lower limit of 9 pps", "pass"},
-		9.02:   {"9.02", "+0.02 pps", "inside the lower limit of 9 pps, by less than the uncertainty", "near"},
-		8.97:   {"8.97", "−0.03 pps", "outside the lower limit of 9 pps, by less than the uncertainty", "near"},
-		8.5:    {"8.50", "−0.50 pps", "outside the lower limit of 9 pps", "fail"},
-		12:     {"12.00", "+1.00 pps", "outside the upper limit of 11 pps", "fail"},
-		9.0012: {"9.00", "+0.0012 pps", "inside the lower limit of 9 pps, by less than the uncertainty", "near"}, // never told as 0
+		10.4:   {"10.40", "−0.60 pps", "below the upper limit of 11, inside", "pass"},
+		9.2:    {"9.20", "+0.20 pps", "above the lower limit of 9, inside", "pass"},
+		9.02:   {"9.02", "+0.02 pps", "above the lower limit of 9, inside by less than the uncertainty", "near"},
+		8.97:   {"8.97", "−0.03 pps", "below the lower limit of 9, outside by less than the uncertainty", "near"},
+		8.5:    {"8.50", "−0.50 pps", "below the lower limit of 9, outside", "fail"},
+		12:     {"12.00", "+1.00 pps", "above the upper limit of 11, outside", "fail"},
+		9.0012: {"9.00", "+0.0012 pps", "above the lower limit of 9, inside by less than the uncertainty", "near"}, // never told as 0
 	} {
 		f := newFaceFigure("rate", limits, pulse.RatePPS, pulse.Known(v), 2)
 		if got := [4]string{f.Value, f.Distance, f.Where, f.Class}; got != want {
@@ -527,7 +531,7 @@ func TestFace(t *testing.T) {
 			t.Errorf("%v: %v from the middle", v, f.At)
 		}
 	}
-	if f := newFaceFigure("rate", bounds{nominal: pulse.Known(10)}, pulse.RatePPS, pulse.Known(9.5), 2); f.Distance != "−0.50 pps" || f.Where != "from the nominal of 10 pps; no limit is set" || f.At != nil {
+	if f := newFaceFigure("rate", bounds{nominal: pulse.Known(10)}, pulse.RatePPS, pulse.Known(9.5), 2); f.Distance != "−0.50 pps" || f.Where != "below the nominal of 10; no limit is set" || f.At != nil {
 		t.Errorf("%+v", f)
 	}
 	if f := newFaceFigure("rate", limits, pulse.RatePPS, pulse.Num{}, 2); f.Value != "–" || f.At != nil || f.Where != "nothing to read now" {
@@ -540,7 +544,7 @@ func TestStrip(t *testing.T) {
 	const s = pulse.Stamp(1e9)
 	l := live.Latest{Now: 100 * s, Before: live.Closed, Marks: []live.Mark{{At: 92 * s, To: live.Open}, {At: 94 * s, To: live.Closed}, {At: 97 * s, To: live.Unknown}}}
 	got := newStrip(&l, 10*s)
-	want := strip{Trace: "M0 24H72H72V4H144H144V24H252", Gaps: "M252 14H360", Words: "last 10 seconds: 1 opening, open 29 % of the time"}
+	want := strip{Trace: "M0 4H72H72V24H144H144V4H252", Gaps: "M252 14H360", Words: "last 10 seconds: 1 opening, open 29 % of the time"}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}

@@ -33,7 +33,7 @@
   const plane = document.getElementById("plane"), dots = document.getElementById("points");
   let marks = [], before = "unknown", offset = null, missed = 0;
 
-  const heights = { open: 4, closed: 24 };
+  const heights = { open: 24, closed: 4 };
   const draw = now => {
     const from = now - SHOWN, x = t => Math.max(0, Math.min(360, 360 * (t - from) / SHOWN)).toFixed(1);
     let state = before, at = from, line = "", holes = "", drawn = "";

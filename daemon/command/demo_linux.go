@@ -141,8 +141,7 @@ What to look at:
   ringing, engaged   cadences of several makes and breaks, each with its limits
 
 In another terminal, while it runs:
-  makebreak compare run:timing-cam --log %[3]s --around oiled --before 3d --after 3d \
-      --lobes 6
+  makebreak compare run:timing-cam --log %[3]s --around oiled --lobes 6
   makebreak measure run:timing-cam --log %[3]s --since oiled --drift --lobes 6 --gears %[2]s/drive.yaml
   makebreak soak status --log %[3]s
 

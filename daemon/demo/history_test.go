@@ -54,8 +54,8 @@ func TestImport(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if m.Capture.Unknown != Days-1 {
-			t.Errorf("%s: %d unknown times, want %d", p.contact, m.Capture.Unknown, Days-1)
+		if m.Capture.Unknown != Days {
+			t.Errorf("%s: %d unknown times, want %d", p.contact, m.Capture.Unknown, Days)
 		}
 		if x := m.Interrupter; x != nil && (x.Missing+x.Extra > 0 || x.Cycles < Days*100) {
 			t.Errorf("%s: %d cycles, %d missing, %d extra", p.contact, x.Cycles, x.Missing, x.Extra)
@@ -92,16 +92,16 @@ func TestImportStopped(t *testing.T) {
 }
 
 // A description with a mistake is an error, not a short history.
-func TestDays(t *testing.T) {
-	d := &days{day: func(day int) string {
-		if day == 2 {
+func TestHistory(t *testing.T) {
+	h := &history{runs: runs(), signal: func(r run) string {
+		if r.day == 2 {
 			return "cam,ipm=fast"
 		}
 		return "cam,ipm=60,cycles=2"
 	}}
 	var last pulse.Edge
 	unknown := 0
-	err := hw.Follow(t.Context(), d, hw.FollowOptions{}, func(edges []pulse.Edge) error {
+	err := hw.Follow(t.Context(), h, hw.FollowOptions{}, func(edges []pulse.Edge) error {
 		for _, e := range edges {
 			if e.At <= last.At || e.Seq != last.Seq+1 {
 				t.Errorf("%+v follows %+v", e, last)

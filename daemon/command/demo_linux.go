@@ -80,8 +80,7 @@ func (c *demoCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 	opt, end := watchOptions(sh, ln, c.logger(sh, slog.LevelWarn), file)
 	defer end()
 	opt.Reload = nil
-	now := time.Now()
-	if err := demo.Import(ctx, cfg, opt.Version, now); err != nil {
+	if err := demo.Import(ctx, cfg, opt.Version, time.Now()); err != nil {
 		return 0, demoEnd(ctx, err)
 	}
 	opt.Ready = func() {
@@ -89,8 +88,8 @@ func (c *demoCmd) run(ctx context.Context, sh *shell) (_ int, err error) {
 			time.AfterFunc(time.Duration(c.For.ns), cancel)
 		}
 		page := pageAddress(ln.Addr(), cfg)
-		if err := demo.Annotate(ctx, cfg.Store.Path, now); err != nil {
-			opt.Log.Error("add the demo's notes and its soak test", "error", err)
+		if err := demo.BeginSoak(ctx, cfg.Store.Path); err != nil {
+			opt.Log.Error("begin the demo's soak test", "error", err)
 		}
 		fmt.Fprintf(sh.stdout, demoText, page, dir, cfg.Store.Path)
 		sh.stdout.Flush()

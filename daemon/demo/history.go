@@ -76,12 +76,11 @@ func Import(ctx context.Context, cfg *config.Watch, version string, now time.Tim
 			return fmt.Errorf("history of %s: %w", p.contact, err)
 		}
 	}
-	return nil
+	return annotate(ctx, cfg.Store.Path, now)
 }
 
-// Annotate adds what the people of the exchange noted, and begins a soak test.
-// The log is being watched.
-func Annotate(ctx context.Context, path string, now time.Time) error {
+// annotate adds what the people of the exchange noted.
+func annotate(ctx context.Context, path string, now time.Time) error {
 	log, err := store.OpenRead(ctx, path)
 	if err != nil {
 		return err
@@ -96,6 +95,16 @@ func Annotate(ctx context.Context, path string, now time.Time) error {
 			return err
 		}
 	}
+	return nil
+}
+
+// BeginSoak begins a soak test on the log, which is being watched.
+func BeginSoak(ctx context.Context, path string) error {
+	log, err := store.OpenRead(ctx, path)
+	if err != nil {
+		return err
+	}
+	defer log.Close()
 	_, err = log.BeginSoak(ctx, store.Soak{Title: "generator A, a long weekend", Contact: generatorA, Note: "before it tests anything else"})
 	return err
 }

@@ -141,8 +141,11 @@ func TestStalledStream(t *testing.T) {
 			}
 		}
 		h.streams.mu.Lock()
-		if h.streams.all != 1 {
-			t.Errorf("%d streams are left", h.streams.all)
+		h.streams.mu.Lock()
+		left := h.streams.all
+		h.streams.mu.Unlock()
+		if left != 1 {
+			t.Errorf("%d streams are left", left)
 		}
 		h.streams.mu.Unlock()
 		cancel()
@@ -220,6 +223,8 @@ func TestStreamCap(t *testing.T) {
 		}
 		e.conn.Close()
 		time.Sleep(10 * time.Second)
+		h.streams.mu.Lock()
+		defer h.streams.mu.Unlock()
 		if h.streams.all != 0 || len(h.streams.feed) != 0 {
 			t.Errorf("%d streams and %d feeds are left", h.streams.all, len(h.streams.feed))
 		}

@@ -141,7 +141,6 @@ func TestStalledStream(t *testing.T) {
 			}
 		}
 		h.streams.mu.Lock()
-		h.streams.mu.Lock()
 		left := h.streams.all
 		h.streams.mu.Unlock()
 		if left != 1 {

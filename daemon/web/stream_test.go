@@ -141,10 +141,8 @@ func TestStalledStream(t *testing.T) {
 			}
 		}
 		h.streams.mu.Lock()
-		left := h.streams.all
-		h.streams.mu.Unlock()
-		if left != 1 {
-			t.Errorf("%d streams are left", left)
+		if h.streams.all != 1 {
+			t.Errorf("%d streams are left", h.streams.all)
 		}
 		h.streams.mu.Unlock()
 		cancel()

@@ -138,28 +138,20 @@ func (a *Archive) Measure(ctx context.Context, contact string, s web.Stretch) (d
 	return doc, asked(err)
 }
 
-// A side is one of two stretches that are compared, measured.
-type side struct {
-	pulse.Compared
-	cfg      pulse.Config
-	src      *stretch.Source // closed
-	report   *stretch.Report
-	from, to pulse.Stamp
-}
-
-func (a *Archive) side(ctx context.Context, contact string, s web.Stretch) (*side, error) {
+// compared measures one of two stretches.
+func (a *Archive) compared(ctx context.Context, contact string, s web.Stretch) (*report.Compared, error) {
 	src, err := a.source(ctx, contact, s)
 	if err != nil {
 		return nil, err
 	}
 	defer src.Close()
-	x := &side{src: src, from: src.Begin(), to: src.End()}
-	if x.cfg, err = src.Configure(ctx, &stretch.Wishes{}); err != nil {
+	x := &report.Compared{Log: src}
+	if x.Config, err = src.Configure(ctx, &stretch.Wishes{}); err != nil {
 		return nil, err
 	}
-	x.Series = pulse.NewComparand(&x.cfg)
-	x.cfg.Observer = pulse.Tee(x.cfg.Observer, x.Series.Observer())
-	m, edges, err := src.Measure(ctx, x.cfg, nil)
+	x.Series = pulse.NewComparand(&x.Config)
+	x.Config.Observer = pulse.Tee(x.Config.Observer, x.Series.Observer())
+	m, edges, err := src.Measure(ctx, x.Config, nil)
 	switch {
 	case err != nil:
 		return nil, err
@@ -167,34 +159,26 @@ func (a *Archive) side(ctx context.Context, contact string, s web.Stretch) (*sid
 		return nil, errNoEdges
 	}
 	m.Source = contact
-	x.M, x.Setup = m, *x.cfg.Setup
-	x.report, err = src.Report(ctx, m)
+	x.M, x.Setup = m, *x.Config.Setup
+	x.Report, err = src.Report(ctx, m)
 	return x, err
 }
 
 // Compare implements web.Archive.
 func (a *Archive) Compare(ctx context.Context, contact string, before, after web.Stretch) (doc web.Document, err error) {
 	err = a.work(ctx, func(ctx context.Context) error {
-		b, err := a.side(ctx, contact, before)
+		b, err := a.compared(ctx, contact, before)
 		if err != nil {
 			return err
 		}
-		f, err := a.side(ctx, contact, after)
+		f, err := a.compared(ctx, contact, after)
 		if err != nil {
 			return err
 		}
-		r := &report.Comparison{Format: report.ComparisonFormat, SettingsDiffer: report.SettingsDiffer(&b.cfg, &f.cfg), AnyLog: true, SharedChain: true, SharedClock: true}
-		opt := pulse.CompareOptions{SameClock: true, SameCoupler: true, ByNumber: stretch.SameLobes(b.src, f.src, b.M, f.M)}
-		if b.src.Run() == f.src.Run() {
-			opt.Gap = pulse.Known(float64(f.from - b.to))
-			r.OverlapS = max(float64(min(b.to, f.to)-max(b.from, f.from)), 0) / 1e9
-			r.SameSource = b.from == f.from && b.to == f.to
-		}
-		if r.Comparison, err = pulse.Compare(b.Compared, f.Compared, opt); err != nil {
+		r, err := report.Compare(b, f, false, nil)
+		if err != nil {
 			return &web.RequestError{Status: http.StatusNotFound, Text: err.Error()}
 		}
-		r.Outcome = r.Comparison.Outcome()
-		r.Before, r.After = report.NewComparedSide(b.M, b.report, nil), report.NewComparedSide(f.M, f.report, nil)
 		doc = report.OfComparison(r, a.zone)
 		return nil
 	})

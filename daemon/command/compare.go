@@ -60,11 +60,7 @@ or its input is wrong; 3 cannot be told.
 
 // A comparedSource is one of the two that are compared, measured.
 type comparedSource struct {
-	pulse.Compared
-	cfg      pulse.Config
-	report   *stretch.Report // nil outside a log
-	log      *stretch.Source // closed; nil outside a log
-	from, to pulse.Stamp     // of a log
+	report.Compared
 	gathered *report.Gathered
 	sum      report.Sum // where a record is asked for
 }
@@ -104,8 +100,11 @@ func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
 			return 0, err
 		}
 	}
-	result, err := c.compare(both[0], both[1], halves)
-	if err != nil {
+	result, err := report.Compare(&both[0].Compared, &both[1].Compared, c.SameChain, halves)
+	switch {
+	case err != nil && both[0].M.Kind != both[1].M.Kind:
+		return 0, fmt.Errorf("%w; --kind reads both as one", err)
+	case err != nil:
 		return 0, err
 	}
 	doc := report.OfComparison(result, sh.zone)
@@ -116,8 +115,8 @@ func (c *compareCmd) run(ctx context.Context, sh *shell) (int, error) {
 		p := c.particulars(both[0].sum, both[1].sum)
 		p.Written = p.Written.In(sh.zone)
 		for _, x := range both {
-			if x.log != nil {
-				p.Site = cmp.Or(p.Site, x.log.Site())
+			if x.Log != nil {
+				p.Site = cmp.Or(p.Site, x.Log.Site())
 			}
 		}
 		doc := report.OfRecordOfComparison(result, both[0].M, both[1].M, both[0].gathered, both[1].gathered, p, sh.zone)
@@ -223,8 +222,7 @@ func (c *compareCmd) measure(ctx context.Context, sh *shell, name string, reques
 		if cfg, err = s.Configure(ctx, one.wishes(cfg)); err != nil {
 			return nil, errors.Join(err, s.Close())
 		}
-		x.log, x.from, x.to = s, s.Begin(), s.End()
-		src = s
+		x.Log, src = s, s
 	} else if src, err = one.open(ctx, sh, &cfg); err != nil {
 		return nil, err
 	}
@@ -236,7 +234,7 @@ func (c *compareCmd) measure(ctx context.Context, sh *shell, name string, reques
 		return nil, err
 	}
 	tap := newSummed(src)
-	if x.log == nil {
+	if x.Log == nil {
 		src = tap
 	}
 	m, edges, err := measure(ctx, sh, src, cfg, func(pulse.Stamp, bool) {})
@@ -247,14 +245,14 @@ func (c *compareCmd) measure(ctx context.Context, sh *shell, name string, reques
 		return nil, errors.New("there is no edge in that stretch of the log")
 	}
 	m.Source = name
-	x.M, x.Setup, x.cfg = m, *cfg.Setup, cfg
+	x.M, x.Setup, x.Config = m, *cfg.Setup, cfg
 	sum := tap.sum
-	if x.log != nil {
-		if x.report, err = x.log.Report(ctx, m); err != nil {
+	if x.Log != nil {
+		if x.Report, err = x.Log.Report(ctx, m); err != nil {
 			return nil, err
 		}
 		if c.Out != "" {
-			if sum, err = x.log.Checksum(ctx); err != nil {
+			if sum, err = x.Log.Checksum(ctx); err != nil {
 				return nil, err
 			}
 		}
@@ -262,45 +260,3 @@ func (c *compareCmd) measure(ctx context.Context, sh *shell, name string, reques
 	x.sum = report.Sum{Of: name, SHA256: sum.String(), Edges: sum.Edges()}
 	return x, nil
 }
-
-// compare compares the two.
-func (c *compareCmd) compare(before, after *comparedSource, halves *stretch.Halves) (*report.Comparison, error) {
-	result := &report.Comparison{Format: report.ComparisonFormat, SettingsDiffer: report.SettingsDiffer(&before.cfg, &after.cfg), AnyLog: before.report != nil || after.report != nil}
-	opt := pulse.CompareOptions{SameClock: c.SameChain, SameCoupler: c.SameChain}
-	if before.report != nil && after.report != nil {
-		same := before.log.Contact() == after.log.Contact()
-		opt.ByNumber, opt.SameCoupler = stretch.SameLobes(before.log, after.log, before.M, after.M), opt.SameCoupler || same
-		opt.SameClock = opt.SameClock || same || before.live() && after.live()
-		if before.log.Run() == after.log.Run() {
-			opt.Gap = pulse.Known(float64(after.from - before.to))
-			if same {
-				overlap := min(before.to, after.to) - max(before.from, after.from)
-				result.OverlapS = max(float64(overlap), 0) / 1e9
-				result.SameSource = before.from == after.from && before.to == after.to
-			}
-		}
-	} else {
-		result.SameSource = before.report == nil && after.report == nil && before.M.Source == after.M.Source
-	}
-	var err error
-	if result.Comparison, err = pulse.Compare(before.Compared, after.Compared, opt); err != nil {
-		if before.M.Kind != after.M.Kind {
-			err = fmt.Errorf("%w; --kind reads both as one", err)
-		}
-		return nil, err
-	}
-	result.Outcome = result.Comparison.Outcome()
-	result.SharedChain, result.SharedClock = opt.SameCoupler && opt.SameClock, opt.SameClock
-	result.Before = report.NewComparedSide(before.M, before.report, halves.FoundNote())
-	result.After = report.NewComparedSide(after.M, after.report, halves.LeftNote())
-	if halves != nil {
-		result.Around = &report.Moment{At: halves.At}
-		if n := halves.Note; n != nil {
-			result.Around.Note = &n.Text
-		}
-	}
-	return result, nil
-}
-
-// live tells a contact of a log that the computer's own clock timed.
-func (x *comparedSource) live() bool { return strings.HasPrefix(x.report.Source, "gpio:") }

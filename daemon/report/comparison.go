@@ -59,6 +59,55 @@ type SideLog struct {
 	Removed bool             `json:"edges_removed"`
 }
 
+// A Compared is one of two stretches that are compared, measured.
+type Compared struct {
+	pulse.Compared
+	Config pulse.Config
+	Log    *stretch.Source // may be closed; nil outside a log
+	Report *stretch.Report // of the same
+}
+
+// live tells a contact of a log that the computer's own clock timed.
+func (x *Compared) live() bool { return strings.HasPrefix(x.Report.Source, "gpio:") }
+
+// Compare compares the two. sameChain says that one coupler and clock measured both,
+// which two stretches of one contact of a log always count for. halves is nil where
+// they do not lie before and after a moment. It fails as pulse.Compare does.
+func Compare(before, after *Compared, sameChain bool, halves *stretch.Halves) (*Comparison, error) {
+	c := &Comparison{Format: ComparisonFormat, SettingsDiffer: settingsDiffer(&before.Config, &after.Config), AnyLog: before.Log != nil || after.Log != nil}
+	opt := pulse.CompareOptions{SameClock: sameChain, SameCoupler: sameChain}
+	if before.Log != nil && after.Log != nil {
+		same := before.Log.Contact() == after.Log.Contact()
+		opt.ByNumber, opt.SameCoupler = stretch.SameLobes(before.Log, after.Log, before.M, after.M), opt.SameCoupler || same
+		opt.SameClock = opt.SameClock || same || before.live() && after.live()
+		if before.Log.Run() == after.Log.Run() {
+			opt.Gap = pulse.Known(float64(after.Log.Begin() - before.Log.End()))
+			if same {
+				overlap := min(before.Log.End(), after.Log.End()) - max(before.Log.Begin(), after.Log.Begin())
+				c.OverlapS = max(float64(overlap), 0) / 1e9
+				c.SameSource = before.Log.Begin() == after.Log.Begin() && before.Log.End() == after.Log.End()
+			}
+		}
+	} else {
+		c.SameSource = before.Log == nil && after.Log == nil && before.M.Source == after.M.Source
+	}
+	var err error
+	if c.Comparison, err = pulse.Compare(before.Compared, after.Compared, opt); err != nil {
+		return nil, err
+	}
+	c.Outcome = c.Comparison.Outcome()
+	c.SharedChain, c.SharedClock = opt.SameCoupler && opt.SameClock, opt.SameClock
+	c.Before = newComparedSide(before.M, before.Report, halves.FoundNote())
+	c.After = newComparedSide(after.M, after.Report, halves.LeftNote())
+	if halves != nil {
+		c.Around = &Moment{At: halves.At}
+		if n := halves.Note; n != nil {
+			c.Around.Note = &n.Text
+		}
+	}
+	return c, nil
+}
+
 // A Moment is what two stretches lie before and after.
 type Moment struct {
 	At   time.Time `json:"at"`
@@ -77,8 +126,8 @@ const (
 	SettingCadence  Setting = "cadence"
 )
 
-// SettingsDiffer tells which settings two configurations have differently.
-func SettingsDiffer(a, b *pulse.Config) []Setting {
+// settingsDiffer tells which settings two configurations have differently.
+func settingsDiffer(a, b *pulse.Config) []Setting {
 	differ := []Setting{}
 	for _, x := range []struct {
 		setting Setting
@@ -98,9 +147,9 @@ func SettingsDiffer(a, b *pulse.Config) []Setting {
 	return differ
 }
 
-// NewComparedSide tells of one stretch. log is nil for what is not of a log, note
+// newComparedSide tells of one stretch. log is nil for what is not of a log, note
 // where no note says how the contact was found or left.
-func NewComparedSide(m *pulse.Measurement, log *stretch.Report, note *stretch.StateNote) ComparedSide {
+func newComparedSide(m *pulse.Measurement, log *stretch.Report, note *stretch.StateNote) ComparedSide {
 	f := m.Faults()
 	s := ComparedSide{Source: m.Source, DurationS: m.Capture.DurationS, Kind: m.Kind, Edges: m.Capture.Edges, Missing: f.Missing, Extra: f.Extra, Slips: f.Slips, Stalls: f.Stalls}
 	if log != nil {

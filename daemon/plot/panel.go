@@ -138,34 +138,34 @@ func frame(c *draw.Canvas, _ *axes) {
 // the axis.
 func limitsX(l Limits) layer {
 	return func(c *draw.Canvas, a *axes) {
-		for _, s := range l.sides(&a.plot.X) {
-			at, end := a.x(within(s.at, &a.plot.X)), c.Max.X
-			if s.below {
-				end = c.Min.X
-			}
-			if at != end {
-				c.FillPolygon(outside, corners(vg.Rectangle{Min: vg.Point{X: min(at, end), Y: c.Min.Y}, Max: vg.Point{X: max(at, end), Y: c.Max.Y}}, 0))
-			}
-			if s.shown {
-				c.StrokeLine2(limitStyle(), at, c.Min.Y, at, c.Max.Y)
-			}
-		}
+		l.draw(c, &a.plot.X, a.x, func(from, to vg.Length) vg.Rectangle {
+			return vg.Rectangle{Min: vg.Point{X: from, Y: c.Min.Y}, Max: vg.Point{X: to, Y: c.Max.Y}}
+		})
 	}
 }
 
 func limitsY(l Limits) layer {
 	return func(c *draw.Canvas, a *axes) {
-		for _, s := range l.sides(&a.plot.Y) {
-			at, end := a.y(within(s.at, &a.plot.Y)), c.Max.Y
-			if s.below {
-				end = c.Min.Y
-			}
-			if at != end {
-				c.FillPolygon(outside, corners(vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: min(at, end)}, Max: vg.Point{X: c.Max.X, Y: max(at, end)}}, 0))
-			}
-			if s.shown {
-				c.StrokeLine2(limitStyle(), c.Min.X, at, c.Max.X, at)
-			}
+		l.draw(c, &a.plot.Y, a.y, func(from, to vg.Length) vg.Rectangle {
+			return vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: from}, Max: vg.Point{X: c.Max.X, Y: to}}
+		})
+	}
+}
+
+// draw draws the limits of an axis, whose values lie at a place; band is what of the
+// canvas lies between two of them.
+func (l Limits) draw(c *draw.Canvas, a *plot.Axis, place func(float64) vg.Length, band func(from, to vg.Length) vg.Rectangle) {
+	for _, s := range l.sides(a) {
+		at, end := place(within(s.at, a)), place(a.Max)
+		if s.below {
+			end = place(a.Min)
+		}
+		if at != end {
+			c.FillPolygon(outside, corners(band(min(at, end), max(at, end)), 0))
+		}
+		if s.shown {
+			line := band(at, at)
+			c.StrokeLine2(limitStyle(), line.Min.X, line.Min.Y, line.Max.X, line.Max.Y)
 		}
 	}
 }

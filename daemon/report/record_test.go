@@ -14,8 +14,8 @@ import (
 
 	"github.com/carlos7ags/folio/font"
 
+	"makebreak/hw/hwtest"
 	"makebreak/pulse"
-	"makebreak/pulse/synth"
 )
 
 // hostileName is what somebody may call a contact or a site.
@@ -29,7 +29,7 @@ func aRecord(t testing.TB, kind string) (*Document, *pulse.Measurement) {
 	if kind == "cam" {
 		description, profile = "cam,ipm=60,lobes=5,lobe-errors=0,0,4ms,0,0,jitter=0.2ms,cycles=100,seed=1", ""
 	}
-	edges := simulated(t, description)
+	edges := hwtest.Sim(t, description)
 	g := NewGathered()
 	cfg := pulse.Config{Limits: limits(t, profile), Observer: g.Observer()}
 	if kind == "cam" {
@@ -95,25 +95,6 @@ func TestThinnedDrawingsShowEveryLobe(t *testing.T) {
 		if latest, ok := g.latest.point(pulse.RateIPM); !ok || latest.X != 50+float64((n-1)%lobes) {
 			t.Errorf("%d lobes: latest %v", lobes, latest)
 		}
-	}
-}
-
-func simulated(t testing.TB, description string) (edges []pulse.Edge) {
-	t.Helper()
-	spec, err := synth.Parse(description)
-	if err != nil {
-		t.Fatal(err)
-	}
-	s, err := synth.New(spec)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for buf := make([]pulse.Edge, 512); ; {
-		n := s.Next(buf)
-		if n == 0 {
-			return edges
-		}
-		edges = append(edges, buf[:n]...)
 	}
 }
 
